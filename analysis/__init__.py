@@ -1,0 +1,1 @@
+"""Pure computation: from readings to loops and figures; no clock, no devices."""

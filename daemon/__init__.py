@@ -1,0 +1,1 @@
+"""Owns the serial ports, the procedure and the store, and serves clients."""

@@ -1,0 +1,205 @@
+"""The words between the daemon and its clients: JSON-RPC 2.0, one object a line.
+
+After connecting, the daemon sends one ``greeting`` notification. Calls are answered once.
+After ``subscribe`` it sends ``event`` notifications ``{"seq", "topic", "missed", "data"}``;
+``seq`` counts per connection, ``missed`` says how many were dropped or coalesced for this
+client since the last one it got.
+
+Units are in the keys; ``null`` is "known to be missing".
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal, TypedDict
+
+PROTOCOL_VERSION: Final = 1
+
+RunState = Literal["planned", "running", "held", "finished", "stopped"]
+Topic = Literal["live", "point", "run", "device", "log"]
+TOPICS: Final[tuple[Topic, ...]] = ("live", "point", "run", "device", "log")
+
+#: What the next action is, as a code; ``text`` says it in one sentence.
+ActionCode = Literal[
+    "none",  # nothing to do for a person: the bench works by itself
+    "wait-zero",  # hands off, the zero is being read
+    "wait-reading",  # hands off, the reading is being taken
+    "wait-move",  # the lift moves
+    "remove-sample",  # take the sample away
+    "place-sample",  # put the sample on (with spacers: first set that many)
+    "set-spacers",  # set the number of spacers, sample away
+    "turn-over",  # turn the sample over in its holder, so that the field points the other way
+    "question",  # something looks wrong: the person decides
+]
+
+
+class Action(TypedDict):
+    """What to do next. ``needs_confirm``: the run waits for ``run.confirm`` (or a filter event)."""
+
+    code: ActionCode
+    text: str
+    needs_confirm: bool
+    choices: list[str]  # for a question: the answers ``run.confirm`` takes
+    spacers: int | None
+    orientation: int | None
+
+
+class Device(TypedDict):
+    """One device: ``state`` is a DeviceState, ``age_s`` that of its last sensible word."""
+
+    state: str
+    why: str
+    port: str
+    age_s: float | None
+    lines: int
+    refused: int
+
+
+class Live(TypedDict):
+    """The last reading and what the settling filter makes of it."""
+
+    time_s: float
+    reading_kg: float | None
+    mark: str | None
+    accepted: bool
+    reason: str
+    text: str
+    value_kg: float | None
+    u_kg: float | None
+    drift_kg_per_s: float | None
+    breathing_Hz: float | None
+    seconds_left: float | None
+
+
+class Step(TypedDict):
+    """One step of a run's plan. ``leg`` counts 0..4: first in, out, turned in, out, turned in."""
+
+    step: int
+    kind: Literal["zero", "turn", "point"]
+    leg: int
+    gap_m: float | None
+    height_m: float | None
+    spacers: int | None
+    orientation: int
+    H_applied_A_per_m: float | None
+    predicted_reading_kg: float | None
+
+
+class Point(TypedDict):
+    """One accepted reading as it stands in the store."""
+
+    id: int
+    step: int
+    kind: Literal["zero", "point"]
+    leg: int
+    gap_m: float | None
+    height_m: float | None
+    spacers: int | None
+    orientation: int
+    value_kg: float
+    u_kg: float
+    drift_kg_per_s: float
+    time_s: float  # the daemon's monotonic clock at the value's moment
+    utc: str
+    settled_in_s: float
+    temperature_K: float | None
+    set_aside: str | None  # why it must not be used, else None
+    note: str
+
+
+class Run(TypedDict):
+    """One run. ``steps_done`` counts; ``action`` is what happens next."""
+
+    id: int
+    sample: str
+    state: RunState
+    why: str
+    ladder: Literal["lift", "spacers"]
+    started_utc: str
+    ended_utc: str | None
+    steps: list[Step]
+    steps_done: int
+    seconds_left: float | None
+    action: Action
+    points: list[Point]
+    bench_text: str
+
+
+class RunLine(TypedDict):
+    """One line of the list of runs."""
+
+    id: int
+    sample: str
+    state: RunState
+    why: str
+    started_utc: str
+    ended_utc: str | None
+    points: int
+
+
+class LogLine(TypedDict):
+    """One event of the append-only log, in words."""
+
+    id: int
+    run: int | None
+    utc: str
+    kind: str
+    text: str
+
+
+class Snapshot(TypedDict):
+    """Everything a client needs to draw itself."""
+
+    utc: str
+    clock_s: float
+    balance: Device | None
+    lift: Device | None
+    live: Live | None
+    run: Run | None
+    log: list[LogLine]
+    controller: str | None
+
+
+#: Every method: parameters (name: what), result, and whether it needs the control role.
+METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
+    "snapshot": ("everything needed to draw a screen", {}, "Snapshot", False),
+    "status": ("health in short, for monitoring", {}, "object", False),
+    "subscribe": ("start the numbered stream", {"topics": "list of Topic"}, "bool", False),
+    "control.take": ("become the one who may act", {"name": "str", "force": "bool"}, "bool", False),
+    "control.release": ("let others act", {}, "bool", True),
+    "run.plan": (
+        "the steps a run would have",
+        {"bench_text": "str", "points": "int"},
+        "object: steps, seconds, largest_pull_kg, warnings",
+        False,
+    ),
+    "run.start": (
+        "plan and start a run",
+        {"bench_text": "str", "points": "int", "target_u_kg": "float or null", "name": "str or null"},
+        "int: the run's id",
+        True,
+    ),
+    "run.hold": ("hold the run", {"why": "str"}, "bool", True),
+    "run.go_on": ("go on with a held run", {}, "bool", True),
+    "run.stop": ("end the run; the lift goes to the far end", {"why": "str"}, "bool", True),
+    "run.confirm": ("the person did it, or answers", {"choice": "str or null"}, "bool", True),
+    "run.repeat": ("take the present gap's reading once more", {}, "bool", True),
+    "run.set_aside": ("mark a point as not to be used", {"point": "int", "why": "str or null"}, "bool", True),
+    "run.note": ("write a note into the run's log", {"text": "str"}, "bool", True),
+    "balance.rezero": ("send the balance its re-zero command", {}, "bool", True),
+    "runs.list": ("the runs in the store", {}, "list of RunLine", False),
+    "runs.get": ("one run whole", {"run": "int"}, "Run", False),
+    "readings.overview": (
+        "raw readings thinned to a width: lowest and highest in each slot",
+        {"run": "int", "slots": "int"},
+        "object: time_s, low_kg, high_kg",
+        False,
+    ),
+    "shutdown": ("stop the daemon; a running run is held", {}, "bool", True),
+}
+
+#: JSON-RPC error codes of our own, beside the standard's.
+ERROR_NOT_POSSIBLE: Final = 1
+ERROR_BAD_INPUT: Final = 2
+ERROR_NOT_IN_CONTROL: Final = 3
+
+JsonObject = dict[str, Any]

@@ -1,0 +1,1 @@
+"""Balance dialects, one TOML file each."""

@@ -1,0 +1,1 @@
+"""Everything a person types or sees: the screen and the command line."""
