@@ -1,0 +1,41 @@
+"""One record between weighing and magnetisation: what was pulled, where, and on which branch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Branch = Literal["first", "descending", "ascending"]
+
+
+@dataclass(frozen=True)
+class Points:
+    """Forces in the order taken; arrays of shape (n,), SI.
+
+    ``force`` (N) is positive for attraction. ``u_force`` is the standard uncertainty of the part
+    that is each reading's own (settled reading and its zeros); what all rows share (remanence,
+    contact, sizes, gravity) is kept apart in the bench. ``leg`` counts the passages: a new leg
+    begins where the field's magnitude at the sample turns around or the orientation changes.
+    ``branch`` names the branch each row belongs to; the row of strongest field, at which a
+    descending or ascending branch starts, carries the name of the branch that starts there.
+    ``used`` is False for rows set aside; ``why_not`` says why, else None.
+    """
+
+    row: NDArray[np.int64]
+    gap: Floats
+    spacers: Floats
+    orientation: NDArray[np.int64]
+    force: Floats
+    u_force: Floats
+    temperature: Floats
+    leg: NDArray[np.int64]
+    branch: tuple[Branch, ...]
+    used: NDArray[np.bool_]
+    why_not: tuple[str | None, ...]
+
+    def __len__(self) -> int:
+        return len(self.row)
