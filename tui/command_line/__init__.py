@@ -1,6 +1,81 @@
-"""The `weighloop` command: one file a verb or family of verbs."""
+"""The `weighloop` command: one file a verb or family of verbs.
+
+Only this table is read for `--help`; a verb's own module is imported when it is called, so
+that the help comes at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+
+import click
+
+#: Verb: the module that has it (a command of the same name) and its line in the help.
+VERBS: dict[str, tuple[str, str]] = {
+    "demo": ("demo", "Run one whole loop on the bench twin: weigh, analyse, report."),
+    "daemon": ("daemon", "Own the serial ports and the store, run procedures, serve clients."),
+    "tui": ("screen", "Show the terminal screen of a daemon."),
+    "steady": ("steady", "Check how steady the balance is."),
+    "ports": ("ports", "List serial ports; find out what a balance speaks."),
+    "plan": ("plan", "Make the gap ladder for wanted fields, in history-safe order."),
+    "field": ("field", "The reference magnet's field and gradient at given gaps."),
+    "demag": ("demag", "Demagnetising factor of a sample shape."),
+    "calibrate": ("calibrate", "Fit the reference magnet from probe, standard or pair readings."),
+    "settle": ("settle", "Run the settling filter over a recorded stream."),
+    "figures": ("figures", "Loop figures of a run or of a notebook, with their uncertainty."),
+    "report": ("report", "Write the report of one run: one self-contained HTML file."),
+    "compare": ("compare", "Put several runs or notebooks side by side."),
+    "export": ("export", "Write a run as an open data package."),
+    "runs": ("runs", "List the runs in the store; show one; verify the store."),
+    "twin": ("twin", "Serve the virtual balance and lift on pseudo-terminals."),
+}
+
+
+class _Verbs(click.Group):
+    """A group that knows its verbs from the table and imports one only to run it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        module = importlib.import_module(f".{VERBS[cmd_name][0]}", __package__)
+        return module.command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl([(name, line) for name, (_, line) in VERBS.items()])
+
+
+@click.group(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="weighloop", message="weighloop %(version)s")
+def weighloop() -> None:
+    """Weigh a magnet's hysteresis loop with a laboratory balance."""
 
 
 def main() -> None:
-    """Run the command line."""
-    print("weighloop")
+    """Run the command line: exit status 0 done, 1 not possible, 2 the call itself is wrong."""
+    try:
+        weighloop(prog_name="weighloop", standalone_mode=True)
+    except Exception as error:
+        if os.environ.get("WEIGHLOOP_TRACEBACK"):
+            raise
+        print(f"weighloop: {_reason(error)}", file=sys.stderr)
+        sys.exit(1)
+
+
+def _reason(error: Exception) -> str:
+    """The error in words: ours speak for themselves, others are named as unforeseen."""
+    from .common import speaks_for_itself
+
+    if speaks_for_itself(error):
+        return str(error)
+    if isinstance(error, OSError):
+        return f"{error.filename}: {error.strerror}" if error.filename else str(error)
+    return (
+        f"something unforeseen went wrong ({type(error).__name__}: {error}); nothing stored was changed. "
+        "WEIGHLOOP_TRACEBACK=1 shows where it happened."
+    )

@@ -1,0 +1,155 @@
+"""What several verbs share: options, quantities as arguments, tables, JSON out, the way to input."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from ...analysis.bench import Bench
+    from ...analysis.readings import Readings
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, in SI units.")
+bench_option = click.option(
+    "--bench", "bench_path", type=click.Path(path_type=Path), required=True, help="The bench file (TOML)."
+)
+store_option = click.option(
+    "--store", "store_path", type=click.Path(path_type=Path), help="The store; the user's own by default."
+)
+
+
+class Quantity(click.ParamType):
+    """An argument such as `5mm`, turned into an SI float."""
+
+    name = "quantity"
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, float):
+            return value
+        from ...analysis.quantities import parse
+
+        try:
+            return parse(value, self.unit)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        return f"QUANTITY[{self.unit}]"
+
+
+def speaks_for_itself(error: Exception) -> bool:
+    """Whether an error's text was written for the person at the keyboard."""
+    from ...analysis.errors import InputError, NotPossible
+
+    if isinstance(error, InputError | NotPossible):
+        return True
+    kinds = {"DeviceError", "ClientError", "StoreError", "TwinError"}
+    return any(kind.__name__ in kinds for kind in type(error).__mro__)
+
+
+def print_json(data: Any) -> None:
+    """Print strict JSON: a number that is not one becomes null."""
+    print(json.dumps(_strict(data), indent=1, allow_nan=False, ensure_ascii=False))
+
+
+def _strict(data: Any) -> Any:
+    if isinstance(data, dict):
+        return {key: _strict(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_strict(value) for value in data]
+    if isinstance(data, float) and not math.isfinite(data):
+        return None
+    if hasattr(data, "item"):  # a numpy scalar
+        return _strict(data.item())
+    return data
+
+
+def table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Columns in line: the first to the left, numbers to the right."""
+    cells = [[str(cell) for cell in row] for row in (headers, *rows)]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(headers))]
+    right = [all(_numeric(row[i]) for row in cells[1:]) for i in range(len(headers))]
+    lines = [
+        "  ".join(
+            c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in cells
+    ]
+    return "\n".join([lines[0], "-" * len(lines[0]), *lines[1:]])
+
+
+def _numeric(text: str) -> bool:
+    return not text or text == "-" or text.lstrip("+-").replace(".", "", 1)[:1].isdigit()
+
+
+def significant(value: float | None, digits: int = 4) -> str:
+    """A number to so many digits, without an exponent where people would not write one."""
+    if value is None or not math.isfinite(value):
+        return "-"
+    if value == 0:
+        return "0"
+    decimals = digits - 1 - math.floor(math.log10(abs(value)))
+    return f"{value:.{decimals}f}" if -1 <= decimals <= 9 and abs(value) < 1e7 else f"{value:.{digits - 1}e}"
+
+
+def progress(text: str) -> None:
+    """One line of progress on standard error, only on a terminal; an empty text ends it."""
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{text}", end="" if text else "\n", file=sys.stderr, flush=True)
+
+
+def note(text: str) -> None:
+    """A remark for the person, apart from the result."""
+    print(text, file=sys.stderr)
+
+
+def read_input(source: str, bench_path: Path | None, store_path: Path | None) -> tuple[Readings, Bench]:
+    """The readings and the bench behind INPUT: a notebook CSV, a data package, or a run's number.
+
+    A run brings the bench it was measured on; a bench file given beside it is used instead.
+    """
+    if source.isdigit() and not Path(source).exists():
+        return _read_run(int(source), bench_path, store_path)
+    from ...analysis.bench_file import read_bench
+    from ...analysis.notebook import read_notebook
+
+    if bench_path is None:
+        raise click.UsageError(f"{source} is a notebook: name its bench file with --bench")
+    bench = read_bench(bench_path)
+    return read_notebook(source, bench), bench
+
+
+def _read_run(number: int, bench_path: Path | None, store_path: Path | None) -> tuple[Readings, Bench]:
+    from ...analysis.bench_file import parse_bench, read_bench
+    from ...daemon.readings_of import readings_of
+    from ...daemon.store import Store
+
+    with open_store(store_path) as store:
+        assert isinstance(store, Store)
+        run = store.run(number)
+    bench = read_bench(bench_path) if bench_path else parse_bench(run["bench_text"], f"bench of run {number}")
+    return readings_of(run), bench
+
+
+def open_store(store_path: Path | None) -> Any:
+    """The store, read only. Raises NotPossible when there is none."""
+    from ...analysis.errors import NotPossible
+    from ...daemon.places import store_file
+    from ...daemon.store import Store
+
+    path = store_path or store_file()
+    if not path.exists():
+        raise NotPossible(f"there is no store at {path}; a daemon makes one at its first start")
+    return Store(path, read_only=True)
+
+
+Verb = Callable[..., Any]

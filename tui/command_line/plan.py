@@ -1,0 +1,83 @@
+"""`weighloop plan`: the gap ladder, in history-safe order."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .common import bench_option, json_option, note, print_json, significant, table
+
+
+@click.command("plan")
+@bench_option
+@click.option(
+    "--points", type=click.IntRange(2, 500), default=24, show_default=True, help="Gaps of the ladder."
+)
+@click.option(
+    "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
+)
+@json_option
+def command(bench_path: Path, points: int, previous: str | None, as_json: bool) -> None:
+    """Make the gap ladder: gaps or spacer counts for a whole loop, both orientations.
+
+    The ladder's gaps are visited on five legs: in, out, turned over in and out, turned back in.
+    Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
+    """
+    from ...analysis.bench_file import read_bench
+    from ...analysis.ladder import plan
+
+    bench = read_bench(bench_path)
+    loop = None
+    if previous is not None:
+        from ...analysis.branches import points as points_of
+        from ...analysis.magnetisation import invert
+        from .common import read_input
+
+        readings, own_bench = read_input(previous, bench_path, None)
+        loop = invert(points_of(readings, own_bench), own_bench)
+    ladder = plan(bench, points, loop=loop)
+    if as_json:
+        print_json(
+            [
+                {
+                    "step": s.step,
+                    "gap_m": s.gap,
+                    "spacers": s.spacers,
+                    "orientation": s.orientation,
+                    "H_applied_A_per_m": s.H_applied,
+                    "leg": s.leg,
+                    "predicted_reading_kg": s.predicted_reading,
+                }
+                for s in ladder.steps
+            ]
+        )
+    else:
+        rows = [
+            [
+                str(s.step),
+                str(s.leg + 1),
+                f"{s.gap * 1e3:.2f}",
+                "-" if s.spacers is None else str(s.spacers),
+                f"{s.orientation:+d}",
+                significant(s.H_applied / 1e3),
+                significant(s.predicted_reading * 1e3),
+            ]
+            for s in ladder.steps
+        ]
+        headers = [
+            "step",
+            "leg",
+            "gap /mm",
+            "spacers",
+            "orientation",
+            "H applied /(kA/m)",
+            "expected reading /g",
+        ]
+        print(table(headers, rows))
+        print(
+            f"Largest pull: {ladder.largest_pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
+            f"capacity {ladder.capacity * 1e3:.1f} g. Expected time: {ladder.seconds / 60:.0f} min."
+        )
+    for warning in ladder.warnings:
+        note(f"Note: {warning}")
