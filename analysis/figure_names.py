@@ -1,4 +1,4 @@
-"""How the figures are called and in which units people read them; shared by every face."""
+"""How the figures are called and in which units people read them; shared by every face.
 
 CGS conversions after Goldfarb & Fickett, NBS SP 696 (1985): 1 Oe = 1000/(4 pi) A/m,
 1 emu/cm^3 = 1000 A/m, 1 emu/g = 1 A m^2/kg, 1 MGOe = 1e5/(4 pi) J/m^3.
