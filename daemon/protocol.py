@@ -159,10 +159,38 @@ class Snapshot(TypedDict):
     controller: str | None
 
 
+class Devices(TypedDict):
+    """Both devices, as the ``device`` topic carries them."""
+
+    balance: Device | None
+    lift: Device | None
+
+
+class Greeting(TypedDict):
+    """The parameters of the ``greeting`` notification."""
+
+    protocol: int
+    program: str
+    utc: str
+    needs_token: bool
+
+
+#: What the ``data`` of an event is, by topic. ``live``, ``run`` and ``device`` are whole states:
+#: a newer one replaces an older one a slow client has not taken yet.
+TOPIC_DATA: Final[dict[Topic, str]] = {
+    "live": "Live",
+    "point": "Point (also when one is set aside)",
+    "run": "Run or null, whole",
+    "device": "Devices",
+    "log": "LogLine",
+}
+REPLACEABLE: Final[frozenset[Topic]] = frozenset(("live", "run", "device"))
+
 #: Every method: parameters (name: what), result, and whether it needs the control role.
 METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "snapshot": ("everything needed to draw a screen", {}, "Snapshot", False),
     "status": ("health in short, for monitoring", {}, "object", False),
+    "authenticate": ("say the token; needed first over TCP", {"token": "str"}, "bool", False),
     "subscribe": ("start the numbered stream", {"topics": "list of Topic"}, "bool", False),
     "control.take": ("become the one who may act", {"name": "str", "force": "bool"}, "bool", False),
     "control.release": ("let others act", {}, "bool", True),
