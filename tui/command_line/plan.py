@@ -76,8 +76,8 @@ def command(bench_path: Path, points: int, previous: str | None, as_json: bool) 
         ]
         print(table(headers, rows))
         print(
-            f"Largest pull: {ladder.largest_pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
-            f"capacity {ladder.capacity * 1e3:.1f} g. Expected time: {ladder.seconds / 60:.0f} min."
+            f"Largest pull {ladder.largest_pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
+            f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {ladder.seconds / 60:.0f} min."
         )
     for warning in ladder.warnings:
         note(f"Note: {warning}")
