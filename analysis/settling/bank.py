@@ -1,0 +1,295 @@
+"""A bank of Kalman filters run side by side on the same readings.
+
+Each model says what may lie over the level: the balance's own filtered sensor noise, slow coloured
+noise (draughts) of some strength, and breathing at some frequency. Every model estimates the level
+under its own assumption; how well it foretells the next reading gives its weight, and the spread
+between the models is part of the uncertainty (Magill 1965, IEEE Trans. Autom. Control 10, 434:
+multiple-model adaptive estimation). Everything here is in units of the balance's resolution and in
+seconds; nothing here knows about acceptance.
+
+All models share one state layout, so that one reading costs a fixed number of numpy operations
+over the model axis. The oscillators are kept in a frame that turns with their frequency: the
+turning then sits in the observation row and not in the transition, which stays diagonal but for
+the value-rate pairs.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+# State layout: PAIRS rates, then the PAIRS values they drive, then plain first-order states.
+PAIRS = 6  # level, filtered sensor noise, two quadratures of two harmonics of the breathing
+DRIFT, LEVEL = 0, PAIRS
+FAST = 1
+SWING = 2  # the first of four oscillator pairs
+TRANSIENT = 2 * PAIRS
+SLOW = TRANSIENT + 1
+#: Correlation times of the slow noise, a decade and a half in steps of four (s).
+SLOW_TIMES = (1.0, 4.0, 16.0)
+STATES = SLOW + len(SLOW_TIMES)
+
+#: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
+FREQUENCIES = tuple(0.14 * 1.19**k for k in range(9))
+TRANSIENT_TIME = 0.35  # s, what is left of the change when a level is begun dies this fast
+DRIFT_PRIOR = 1.0  # resolutions/s
+DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
+DRIFT_TIME = 30.0
+CREEP_BEND = 0.3  # creep slows down as it ages: part of the drift that may change per age
+SWING_PRIOR = 15.0  # resolutions, amplitude of the first harmonic before anything is known
+SECOND_HARMONIC = 0.4
+SWING_WANDER = 0.01  # rad^2/s^3, wander of the breathing's rate
+SWING_TIME = 60.0
+SCALE_TIME = 25.0  # s, memory of each model's noise scale
+WEIGHT_TIME = 20.0  # s, memory of the weights
+RECALLED = 200.0  # readings, at most, that a memory counts for
+SCALE_PRIOR = 0.5  # resolutions
+SCALE_DOF = 4.0
+QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """The noise each model assumes, arrays of shape (models,). Variances relative to the model's scale."""
+
+    frequency: Floats  # Hz, 0 = no breathing
+    white: Floats
+    fast: Floats
+    fast_time: Floats  # s
+    slow: Floats  # variance of each slow component
+    prior: Floats  # natural logarithm
+
+    def __len__(self) -> int:
+        return len(self.frequency)
+
+
+def standard_shapes() -> Shapes:
+    """The bank as shipped: fast noise white or filtered, draughts of four strengths, ten breathings."""
+    fasts = ((1.0, 0.0, 0.1), (0.02, 1.0, 0.07), (0.02, 1.0, 0.2))
+    slows = ((0.002, 0.0), (0.05, -0.3), (0.5, -0.6), (5.0, -1.0))
+    rows = []
+    for frequency, (white, fast, tau), (slow, cost) in itertools.product((0.0, *FREQUENCIES), fasts, slows):
+        if frequency and tau == 0.07:
+            continue
+        rows.append(
+            (frequency, white, fast, tau, slow, cost - (np.log(len(FREQUENCIES)) if frequency else 0))
+        )
+    columns = np.array(rows).T
+    return Shapes(*columns)
+
+
+class Bank:
+    """The filters. ``weight`` (models,) sums to 1; times in s, readings in resolutions."""
+
+    def __init__(self, shapes: Shapes, reading: float) -> None:
+        self.shapes = shapes
+        m = len(shapes)
+        self.scale = np.full(m, SCALE_PRIOR**2)
+        self.sum_squares = np.zeros(m)
+        self.count = np.zeros(m)
+        self.log_weight = shapes.prior.copy()
+        self.weight = _normalised(self.log_weight)
+        self.phase = np.zeros(m)
+        self.x = np.zeros((m, STATES))
+        self.P = np.zeros((m, STATES, STATES))
+        self.h = np.zeros((m, STATES))
+        self.h[:, [LEVEL, LEVEL + FAST, TRANSIENT]] = 1.0
+        self.h[:, SLOW:] = 1.0
+        self._rates = np.zeros((m, STATES))  # 1/s, decay of each state
+        self._rates[:, [FAST, LEVEL + FAST]] = (1 / shapes.fast_time)[:, None]
+        self._rates[:, SWING:PAIRS] = self._rates[:, LEVEL + SWING : 2 * PAIRS] = 1 / SWING_TIME
+        self._rates[:, TRANSIENT] = 1 / TRANSIENT_TIME
+        self._rates[:, SLOW:] = 1 / np.array(SLOW_TIMES)
+        self._harmonic = np.array([1.0, 1.0, 2.0, 2.0])
+        self._breathes = shapes.frequency > 0
+        lam = 1 / shapes.fast_time
+        i, k = FAST, LEVEL + FAST
+        self.P[:, i, i] = 2 * lam**2 * shapes.fast
+        self.P[:, k, k] = shapes.fast
+        self.P[:, i, k] = self.P[:, k, i] = lam * shapes.fast
+        for j in range(SLOW, STATES):
+            self.P[:, j, j] = shapes.slow
+        self._turn()
+        self.reset_swing(SWING_PRIOR)
+        self.begin_level(reading, 1e4, 1.0)
+        self.predicted = self.x[:, LEVEL].copy()
+        self.variance = np.ones(m)
+
+    # -- what is known and what is not --------------------------------------------------------
+
+    def recall(self, scale: Floats, log_weight: Floats, count: Floats) -> None:
+        """Start from noise scales, weights and counts learnt before; another bank's are left alone."""
+        if not len(self.shapes) == len(scale) == len(log_weight) == len(count):
+            return
+        ratio = self.scale / scale**2
+        self.P *= ratio[:, None, None]
+        self.scale = scale**2
+        self.count = np.minimum(count, RECALLED)
+        self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * SCALE_PRIOR**2 * 0.3
+        self.log_weight = log_weight.copy()
+        self.weight = _normalised(self.log_weight)
+
+    def begin_level(self, centre: float | Floats, spread: float, transient: float) -> None:
+        """Forget the level and drift; what is known of the noise stays."""
+        for j in (DRIFT, LEVEL, TRANSIENT):
+            self.P[:, j, :] = 0.0
+            self.P[:, :, j] = 0.0
+        self.x[:, LEVEL] = centre
+        self.x[:, [DRIFT, TRANSIENT]] = 0.0
+        self.P[:, LEVEL, LEVEL] = spread**2 / self.scale
+        self.P[:, DRIFT, DRIFT] = DRIFT_PRIOR**2 / self.scale
+        self.P[:, TRANSIENT, TRANSIENT] = transient**2 / self.scale
+
+    def reset_swing(self, amplitude: float) -> None:
+        """Forget the breathing's phase and amplitude."""
+        m = self._breathes
+        for first in (SWING, LEVEL + SWING):
+            self.P[:, first : first + 4, :] = 0.0
+            self.P[:, :, first : first + 4] = 0.0
+            self.x[:, first : first + 4] = 0.0
+        for j, harmonic in enumerate(self._harmonic):
+            a2 = (amplitude * SECOND_HARMONIC ** (harmonic - 1)) ** 2 / self.scale[m]
+            self.P[m, LEVEL + SWING + j, LEVEL + SWING + j] = a2
+            self.P[m, SWING + j, SWING + j] = (
+                0.1 * harmonic * 2 * np.pi * self.shapes.frequency[m]
+            ) ** 2 * a2
+
+    # -- one reading --------------------------------------------------------------------------
+
+    def predict(self, dt: float, age: float) -> None:
+        """Carry every model ``dt`` s (>= 0) forward; ``age`` is the time since the level began."""
+        x, P = self.x, self.P
+        scale = self.scale
+        if dt > 0:
+            x[:, PAIRS : 2 * PAIRS] += dt * x[:, :PAIRS]
+            P[:, PAIRS : 2 * PAIRS, :] += dt * P[:, :PAIRS, :]
+            P[:, :, PAIRS : 2 * PAIRS] += dt * P[:, :, :PAIRS]
+            decay = np.exp(-dt * self._rates)
+            x *= decay
+            P *= decay[:, :, None]
+            P *= decay[:, None, :]
+            # process noise: slow states, the filtered noise, drift, breathing
+            diagonal = np.einsum("mii->mi", P)
+            diagonal[:, SLOW:] += self.shapes.slow[:, None] * (1 - decay[:, SLOW:] ** 2)
+            self._fast_noise(dt)
+            wander = 2 * DRIFT_WANDER**2 / DRIFT_TIME + CREEP_BEND * x[:, DRIFT] ** 2 / (age + 0.5)
+            q = np.empty((len(scale), PAIRS))
+            q[:, DRIFT] = wander
+            q[:, FAST] = 0.0
+            z = x[:, LEVEL + SWING : 2 * PAIRS]
+            power = np.square(z)
+            q[:, SWING : SWING + 2] = (power[:, 0] + power[:, 1])[:, None]
+            q[:, SWING + 2 :] = 4 * (power[:, 2] + power[:, 3])[:, None]
+            q[:, SWING:] *= SWING_WANDER
+            q /= scale[:, None]
+            diagonal[:, :PAIRS] += q * dt
+            diagonal[:, PAIRS : 2 * PAIRS] += q * (dt**3 / 3)
+            k = np.arange(PAIRS)
+            P[:, k, PAIRS + k] += q * (dt**2 / 2)
+            P[:, PAIRS + k, k] += q * (dt**2 / 2)
+            self.phase = (self.phase + 2 * np.pi * dt * self.shapes.frequency) % (2 * np.pi)
+            self._turn()
+        self.predicted = np.einsum("mi,mi->m", self.h, x)
+        self._Ph = np.matmul(P, self.h[:, :, None])[:, :, 0]
+        # a model of pure noise states still meets a display with digits
+        self._R = np.where(self.shapes.white == 1.0, 1.0, self.shapes.white + QUANTISATION / scale)
+        self.variance = np.einsum("mi,mi->m", self.h, self._Ph) + self._R
+
+    def _turn(self) -> None:
+        first = LEVEL + SWING
+        b = self._breathes
+        p = self.phase[b]
+        self.h[b, first] = np.cos(p)
+        self.h[b, first + 1] = -np.sin(p)
+        self.h[b, first + 2] = np.cos(2 * p)
+        self.h[b, first + 3] = -np.sin(2 * p)
+
+    def _fast_noise(self, dt: float) -> None:
+        """Exact process noise of the critically damped second-order noise (Matern 3/2)."""
+        lam = 1 / self.shapes.fast_time
+        a = 2 * lam
+        E = np.exp(-a * dt)
+        q = 4 * lam**3 * self.shapes.fast
+        i, k = FAST, LEVEL + FAST
+        cross = q * (1 - E * (1 + a * dt)) / a**2
+        self.P[:, i, i] += q * (1 - E) / a
+        self.P[:, i, k] += cross
+        self.P[:, k, i] += cross
+        self.P[:, k, k] += q * (2 - E * (2 + 2 * a * dt + (a * dt) ** 2)) / a**3
+
+    def forecast(self) -> tuple[float, float]:
+        """Mean and variance of the next reading under the mixture."""
+        mean = float(self.weight @ self.predicted)
+        spread = self.scale * self.variance + (self.predicted - mean) ** 2
+        return mean, float(self.weight @ spread)
+
+    def update(self, reading: float, dt: float, inflate: float = 1.0, learn: float = 1.0) -> None:
+        """Take the reading in. ``inflate`` widens it (a doubtful one); ``learn`` 0..1 is how much
+        the noise scales and weights are to believe it (little while a transient dies)."""
+        error = reading - self.predicted
+        S = self.variance
+        shapes = self.shapes
+        dof = SCALE_DOF + self.count
+        z = error**2 / (S * self.scale)
+        likelihood = -0.5 * np.log(S * self.scale) - 0.5 * (dof + 1) * np.log1p(np.minimum(z, 25.0) / dof)
+        keep = 1 - (1 - np.exp(-dt / WEIGHT_TIME)) * learn
+        self.log_weight = shapes.prior + keep * (self.log_weight - shapes.prior) + likelihood * learn
+        self.log_weight -= self.log_weight.max()
+        self.weight = _normalised(self.log_weight)
+        gain = self._Ph / (S * inflate)[:, None]
+        self.x += gain * error[:, None]
+        self.P -= gain[:, :, None] * self._Ph[:, None, :]
+        keep = 1 - (1 - np.exp(-dt / SCALE_TIME)) * learn
+        self.sum_squares = keep * self.sum_squares + learn * np.minimum(error**2 / S, 9.0 * self.scale)
+        self.count = keep * self.count + learn
+        scale = (SCALE_DOF * SCALE_PRIOR**2 * 0.3 + self.sum_squares) / (SCALE_DOF + self.count)
+        floor = np.where(shapes.white == 1.0, QUANTISATION, 0.02 * QUANTISATION)
+        self.scale = np.maximum(scale, floor)
+
+    # -- what the mixture says ----------------------------------------------------------------
+
+    def level(self) -> tuple[Floats, Floats]:
+        """Mean (level, drift) and covariance (2, 2) of the mixture."""
+        w = self.weight
+        pair = self.x[:, [LEVEL, DRIFT]]
+        mean = w @ pair
+        off = pair - mean
+        inner = self.P[:, [[LEVEL, LEVEL], [DRIFT, DRIFT]], [[LEVEL, DRIFT], [LEVEL, DRIFT]]]
+        covariance = np.einsum("m,mij->ij", w * self.scale, inner) + (w[:, None] * off).T @ off
+        return mean, covariance
+
+    def noise(self, dt: float = 0.0) -> Floats:
+        """What each model expects over the level ``dt`` s from now, shape (models,)."""
+        first = LEVEL + SWING
+        x = self.x
+        p = self.phase + 2 * np.pi * dt * self.shapes.frequency
+        z = x[:, first : first + 4] + dt * x[:, SWING:PAIRS]
+        swing = z[:, 0] * np.cos(p) - z[:, 1] * np.sin(p) + z[:, 2] * np.cos(2 * p) - z[:, 3] * np.sin(2 * p)
+        slow = x[:, SLOW:] @ np.exp(-dt / np.array(SLOW_TIMES))
+        return swing * np.exp(-dt / SWING_TIME) + slow
+
+    def swing(self) -> tuple[float, float]:
+        """Frequency (Hz) and amplitude (resolutions) of the breathing, weighted; 0 if there is none."""
+        first = LEVEL + SWING
+        amplitude = np.hypot(self.x[:, first], self.x[:, first + 1])
+        w = self.weight
+        share = float(w[self._breathes].sum())
+        if share < 0.5:
+            return 0.0, 0.0
+        return float(w @ self.shapes.frequency) / share, float(w @ amplitude)
+
+    def sigma(self) -> float:
+        """Standard deviation of the fast noise of one reading under the best model (resolutions)."""
+        best = int(np.argmax(self.weight))
+        s = self.shapes
+        return float(np.sqrt(self.scale[best] * (self._R[best] + s.fast[best] + s.slow[best])))
+
+
+def _normalised(log_weight: Floats) -> Floats:
+    w = np.exp(log_weight - log_weight.max())
+    return w / w.sum()

@@ -1,0 +1,302 @@
+"""The settling filter: one reading in, one state out, until the level is known well enough."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import Literal
+
+import numpy as np
+
+from .bank import Bank, standard_shapes
+from .memory import NoiseMemory
+from .quantisation import hidden_by_the_digit
+from .result import Reason, Settling
+
+GATE = 4.5  # standard deviations: a reading further off than this is set aside
+DOUBT = 2.5  # beyond this it counts less
+RECENT = 64  # readings kept
+CALM = 0.4  # s of readings that must agree before a new level is begun
+CALM_READINGS = 3
+PATIENCE = 4.0  # s of movement after which the noise itself must have changed
+YOUNGEST = 0.5  # s, no level is accepted younger
+FEWEST = 5  # readings of the level
+QUIET_SINCE = 0.5  # s since a reading was set aside
+HOLD = 2  # readings in a row
+HORIZON = 5.0  # s over which a drift counts
+DRIFT_LIMIT = 5.0  # targets
+HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
+SILENCE = 3.0  # s, or ten usual intervals
+
+
+class SettlingFilter:
+    """Follows a balance's readings and says when the level is known to the target.
+
+    ``resolution`` (kg) is the balance's digit, ``target`` (kg) the wanted standard uncertainty of the
+    level, ``memory`` what an earlier filter on the same bench learnt of its noise. Constant memory,
+    the same work for every reading. Not for several threads at once.
+    """
+
+    def __init__(self, resolution: float, target: float, memory: NoiseMemory | None = None) -> None:
+        if not (math.isfinite(resolution) and resolution > 0):
+            raise ValueError(f"resolution {resolution!r} kg; expected a number above zero")
+        if not (math.isfinite(target) and target > 0):
+            raise ValueError(f"target {target!r} kg; expected a number above zero")
+        self._d = resolution
+        self._target = target / resolution
+        self._shapes = standard_shapes()
+        self._bank: Bank | None = None
+        self._memory = memory
+        self._interval = memory.interval if memory and memory.interval > 0 else 0.1
+        self._recent: deque[tuple[float, float]] = deque(maxlen=RECENT)
+        self._shift = 0.0  # added to the stream's time after it jumped back
+        self._last: float | None = None  # time of the last reading, own clock
+        self._carried = 0.0  # time the bank stands at
+        self._since = 0.0  # own time the level began
+        self._readings = 0  # of this level
+        self._set_aside_at = -math.inf
+        self._side = 0
+        self._run = 0
+        self._suspects = 0.0
+        self._moving_since: float | None = None
+        self._told = False
+        self._calmness = 1.0  # running mean square of the normalised errors
+        self._good = 0
+        self._accepted = False
+        self._state: Settling | None = None
+
+    # -- the four calls -----------------------------------------------------------------------
+
+    def begin(self, time: float) -> None:
+        """A new level begins now: the sample was placed, the lift stands, the balance was re-zeroed."""
+        self._accepted = False
+        self._recent.clear()
+        self._told = True
+        if self._bank is not None:
+            self._moving_since = max(time + self._shift, self._last or -math.inf)
+
+    def feed(self, time: float, reading: float | None, mark: str | None = None) -> Settling:
+        """Take one reading (kg; None where the balance shows no number) and say what is known now.
+
+        ``mark`` is the balance's own opinion (``steady``, ``unsteady``, ``overload``, ...): it words the
+        reason, it never decides.
+        """
+        if reading is None or not math.isfinite(reading):
+            return self._nothing(time, f"the balance shows no number ({mark or 'blank'})")
+        y = reading / self._d
+        now = time + self._shift
+        if self._last is not None and now < self._last:  # the clock was set back: go on as after one interval
+            self._shift += self._last + self._interval - now
+            now = self._last + self._interval
+        if self._last is not None:
+            step = now - self._last
+            if 0 < step < 10 * self._interval:
+                self._interval += 0.05 * (step - self._interval)
+        self._last = now
+        event: Literal["moving", "level"] | None = None
+        if self._bank is None:
+            self._start(now, y)
+            event = "level"
+        elif self._moving_since is None:
+            event = self._track(now, y)
+        else:
+            self._recent.append((now, y))
+            event = self._wait_for_calm(now)
+        self._state = self._describe(time, now, event)
+        return self._state
+
+    def idle(self, time: float) -> Settling:
+        """No reading came: the state as it stands, or ``no readings`` once the silence is long."""
+        last = None if self._last is None else self._last - self._shift
+        if last is not None and time - last < max(SILENCE, 10 * self._interval) and self._state is not None:
+            return self._state
+        heard = "none yet" if last is None else f"the last {time - last:.0f} s ago"
+        return self._nothing(time, f"no reading from the balance ({heard}): check cable, power and port")
+
+    def memory(self) -> NoiseMemory:
+        """The noise statistics to give to the next filter on the same bench."""
+        b = self._bank
+        if b is None:
+            return self._memory or NoiseMemory((), (), (), 0.0)
+        return NoiseMemory(
+            scales=tuple(float(v) for v in np.sqrt(b.scale) * self._d),
+            log_weights=tuple(float(v) for v in b.log_weight),
+            counts=tuple(float(v) for v in b.count),
+            interval=self._interval,
+        )
+
+    # -- inside -------------------------------------------------------------------------------
+
+    def _start(self, now: float, y: float) -> None:
+        self._bank = Bank(self._shapes, y)
+        if self._memory is not None:
+            m = self._memory
+            self._bank.recall(np.array(m.scales) / self._d, np.array(m.log_weights), np.array(m.counts))
+        self._carried = self._since = now
+        self._recent.append((now, y))
+        self._bank.predict(0.0, 0.0)
+        self._bank.update(y, 0.0, learn=0.0)
+        self._readings = 1
+        self._told = False
+
+    def _track(self, now: float, y: float) -> Literal["moving"] | None:
+        bank = self._bank
+        assert bank is not None
+        dt = now - self._carried
+        age = now - self._since
+        bank.predict(dt, age)
+        self._carried = now
+        mean, variance = bank.forecast()
+        e = (y - mean) / math.sqrt(variance)
+        self._recent.append((now, y))
+        self._suspects *= math.exp(-dt)
+        if abs(e) > GATE and self._readings > 3:
+            side = 1 if e > 0 else -1
+            self._run = self._run + 1 if side == self._side else 1
+            self._side = side
+            self._set_aside_at = now
+            self._suspects += 1.0
+            if self._run >= 3 or (self._run >= 2 and abs(e) > 60) or self._suspects > 6:
+                self._moving_since = now
+                self._told = False
+                recent = list(self._recent)[-self._run :]
+                self._recent.clear()
+                self._recent.extend(recent)
+                return "moving"
+            return None
+        self._run = self._side = 0
+        inflate = (e / DOUBT) ** 2 if abs(e) > DOUBT else 1.0
+        self._calmness += (min(e * e, 9.0) - self._calmness) * min(1.0, dt + 1e-3)
+        learn = min(1.0, (age / 0.5) ** 2 + 0.05)
+        bank.update(y, dt, inflate, learn)
+        self._readings += 1
+        return None
+
+    def _calm_window(self, now: float) -> list[tuple[float, float]]:
+        """The latest readings that make up the shortest window worth judging; empty if too few yet."""
+        window: list[tuple[float, float]] = []
+        for t, y in reversed(self._recent):
+            window.append((t, y))
+            if len(window) >= CALM_READINGS and now - t >= CALM:
+                return window[::-1]
+        return []
+
+    def _wait_for_calm(self, now: float) -> Literal["level"] | None:
+        bank = self._bank
+        assert bank is not None and self._moving_since is not None
+        window = self._calm_window(now)
+        if not window:
+            return None
+        best = int(np.argmax(bank.weight))
+        times = np.array([t for t, _ in window])
+        raw = np.array([y for _, y in window])
+        clean = raw - np.array([bank.noise(t - self._carried)[best] for t in times])
+        sigma = bank.sigma()
+        limit = 5 * sigma + 1.0
+        forced = now - self._moving_since > PATIENCE
+        spread = min(np.ptp(clean), np.ptp(raw))
+        if spread > limit and not forced:
+            return None
+        dt = times[0] - self._carried
+        if not self._told:
+            level, covariance = bank.level()
+            off = clean.mean() - level[0] - level[1] * (times.mean() - self._carried)
+            if off**2 <= 9 * (covariance[0, 0] + (0.5 * sigma) ** 2 + 0.09):
+                self._moving_since = None
+                self._run = self._side = 0
+                return "level"
+        if forced and spread > limit:
+            bank.scale *= (spread / limit) ** 2
+            bank.reset_swing(max(float(np.ptp(raw)), 1.0))
+        bank.predict(max(dt, 0.0), now - self._since)
+        wide = float(np.ptp(clean)) + limit
+        bank.begin_level(clean.mean(), 3 * wide, max(float(np.ptp(clean)), 1.0))
+        self._carried = self._since = times[0]
+        self._readings = 0
+        for t, y in window:
+            bank.predict(t - self._carried, 0.0)
+            bank.update(y, t - self._carried, learn=0.05)
+            self._carried = t
+            self._readings += 1
+        self._moving_since = None
+        self._told = False
+        self._run = self._side = 0
+        self._suspects = 0.0
+        self._calmness = 1.0
+        self._good = 0
+        self._accepted = False
+        return "level"
+
+    def _describe(self, time: float, now: float, event: Literal["moving", "level"] | None) -> Settling:
+        bank = self._bank
+        assert bank is not None
+        d = self._d
+        since = self._since - self._shift
+        if self._moving_since is not None:
+            self._good = 0
+            if self._told or event == "moving":
+                reason: Reason = "still settling"
+                text = "the reading is still moving: wait"
+            else:
+                reason = "disturbed"
+                text = "the reading is jumping: hands off, nobody walking by, lid closed"
+            return Settling(time, False, reason, text, event=event)
+        (level, drift), covariance = bank.level()
+        age = now - self._since
+        lag, variance = best_moment(covariance, age, drift)
+        values = np.array([y for t, y in self._recent if t >= self._since])
+        u = math.sqrt(variance + hidden_by_the_digit(values) ** 2)
+        u_drift = math.sqrt(max(covariance[1, 1], 0.0))
+        drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
+        disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
+        young = age < YOUNGEST or self._readings < FEWEST
+        good = u <= self._target and not (drifting or disturbed or young)
+        self._good = self._good + 1 if good else 0
+        if self._good >= HOLD:
+            self._accepted = True
+        frequency, _ = bank.swing()
+        left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), 0.3)
+        reason, text = self._words(u, left, drifting, disturbed, drift)
+        return Settling(
+            at=time - lag if self._accepted or lag else time,
+            accepted=self._accepted,
+            reason=reason,
+            text=text,
+            value=(level - lag * drift) * d,
+            u=u * d,
+            drift=drift * d,
+            u_drift=u_drift * d,
+            breathing=frequency or None,
+            seconds_left=left,
+            level_since=since,
+            event=event,
+        )
+
+    def _words(
+        self, u: float, left: float | None, drifting: bool, disturbed: bool, drift: float
+    ) -> tuple[Reason, str]:
+        if self._accepted:
+            return "accepted", "accepted"
+        if disturbed:
+            return "disturbed", "something shakes the balance: hands off the bench, nobody walking by"
+        if drifting:
+            per_minute = drift * 60 * self._d * 1e6
+            return "drifting", f"the reading drifts by {per_minute:+.3g} mg a minute: let it settle"
+        if left is not None and left > HOPELESS:
+            return "too noisy for the target", (
+                f"the noise leaves {u * self._d * 1e6:.2g} mg, wanted {self._target * self._d * 1e6:.2g} mg: "
+                "draught shield, quieter place, or a wider target"
+            )
+        return "still settling", f"about {left:.0f} s more" if left is not None else "still settling"
+
+    def _nothing(self, time: float, text: str) -> Settling:
+        self._good = 0
+        self._accepted = False
+        return Settling(time, False, "no readings", text)
+
+
+def best_moment(covariance: np.ndarray, age: float, drift: float) -> tuple[float, float]:
+    """How far back (s) the level is known best, and its variance there (resolutions squared)."""
+    v, c, r = covariance[0, 0], covariance[0, 1], covariance[1, 1]
+    lag = min(max(c / r, 0.0), age) if r > 0 else 0.0
+    return float(lag), float(max(v - 2 * lag * c + lag * lag * r, 0.0))

@@ -1,0 +1,45 @@
+"""What a bench's noise was like, carried from one reading to the next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class NoiseMemory:
+    """The noise statistics of one bench at one time; plain numbers and tuples, so JSON holds it.
+
+    ``scales`` are each model's noise standard deviations in kg, ``log_weights`` how well each
+    foretold the readings, ``counts`` from how many readings that is known. ``interval`` is the
+    usual time between readings (s), 0 where unknown.
+    """
+
+    scales: tuple[float, ...]
+    log_weights: tuple[float, ...]
+    counts: tuple[float, ...]
+    interval: float = 0.0
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON; ``from_dict`` reads it back."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any] | None) -> NoiseMemory | None:
+        """Read what ``to_dict`` wrote; None where it is not a memory (an older program's, say)."""
+        if not stored:
+            return None
+        try:
+            return cls(
+                scales=_numbers(stored["scales"]),
+                log_weights=_numbers(stored["log_weights"]),
+                counts=_numbers(stored["counts"]),
+                interval=float(stored.get("interval", 0.0)),
+            )
+        except (KeyError, TypeError, ValueError):
+            return None
+
+
+def _numbers(values: Sequence[Any]) -> tuple[float, ...]:
+    return tuple(float(v) for v in values)
