@@ -36,6 +36,8 @@ class Readings:
     note: tuple[str, ...]
     set_aside: tuple[str | None, ...]
     source: str = ""
+    #: What the reader of the table has to say about it, such as a column it did not read.
+    remarks: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.row)
