@@ -1,0 +1,172 @@
+"""The report's figures of one loop, drawn from the same numbers as the JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..constants import MU0
+from .style import BRANCH_STYLE, BRANCH_WORDS, MUTED, WARNING, new_figure
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ..results import LoopResult
+
+Rows = list[dict[str, Any]]
+
+
+def _column(rows: Rows, key: str, scale: float = 1.0) -> np.ndarray:
+    return np.array([np.nan if row[key] is None else row[key] * scale for row in rows], dtype=float)
+
+
+def _by_branch(rows: Rows) -> list[tuple[str, Rows]]:
+    groups = [(name, [r for r in rows if r["branch"] == name and r["used"]]) for name in BRANCH_STYLE]
+    return [(name, group) for name, group in groups if group]
+
+
+def _frame(axes: Any, x: str, y: str) -> None:
+    axes.axhline(0, color=MUTED, linewidth=0.8)
+    axes.axvline(0, color=MUTED, linewidth=0.8)
+    axes.set_xlabel(x)
+    axes.set_ylabel(y)
+    axes.legend(loc="best", fontsize=8)
+
+
+def _curves(result: LoopResult) -> list[tuple[str, Any]]:
+    pairs = [("descending", result.estimate.descending), ("ascending", result.estimate.ascending)]
+    return [(name, curve) for name, curve in pairs if curve is not None]
+
+
+def magnetisation_drawing(result: LoopResult, rows: Rows) -> Figure:
+    """M against the internal field: points with standard uncertainty, curves with their band."""
+    figure, axes = new_figure()
+    for name, curve in _curves(result):
+        style = BRANCH_STYLE[name]
+        H = (curve.H_applied - result.estimate.N * curve.M) / 1e3
+        axes.plot(H, curve.M / 1e3, color=style["color"], linestyle=style["linestyle"], linewidth=1.2)
+        band = result.bands.get(name)
+        if band is not None:
+            axes.fill_between(H, band[0] / 1e3, band[1] / 1e3, color=style["color"], alpha=0.18, linewidth=0)
+    for name, group in _by_branch(rows):
+        style = BRANCH_STYLE[name]
+        axes.errorbar(
+            _column(group, "H_internal_A_per_m", 1e-3),
+            _column(group, "M_A_per_m", 1e-3),
+            yerr=_column(group, "u_M_A_per_m", 1e-3),
+            color=style["color"],
+            marker=style["marker"],
+            markersize=4,
+            markerfacecolor="white",
+            linestyle=style["linestyle"] if name == "first" else "none",
+            linewidth=0.8,
+            label=BRANCH_WORDS[name],
+        )
+    aside = [row for row in rows if not row["used"]]
+    if aside:
+        axes.plot(
+            _column(aside, "H_internal_A_per_m", 1e-3),
+            _column(aside, "M_A_per_m", 1e-3),
+            color=WARNING,
+            marker="D",
+            linestyle="none",
+            markersize=5,
+            markerfacecolor="none",
+            label="set aside",
+        )
+    _frame(axes, "internal field H, kA/m", "magnetisation M, kA/m")
+    return figure
+
+
+def induction_drawing(result: LoopResult, rows: Rows) -> Figure:
+    """B against the internal field, with the point of the largest energy product."""
+    figure, axes = new_figure(height=3.6)
+    for name, curve in _curves(result):
+        style = BRANCH_STYLE[name]
+        H = curve.H_applied - result.estimate.N * curve.M
+        axes.plot(
+            H / 1e3,
+            MU0 * (H + curve.M),
+            color=style["color"],
+            linestyle=style["linestyle"],
+            label=BRANCH_WORDS[name],
+        )
+        if name != "descending":
+            continue
+        B = MU0 * (H + curve.M)
+        product = np.where((H < 0) & (B > 0), -B * H, -np.inf)
+        best = int(np.argmax(product))
+        if np.isfinite(product[best]):
+            axes.plot(H[best] / 1e3, B[best], marker="*", markersize=11, color=WARNING, linestyle="none")
+            axes.fill_between([H[best] / 1e3, 0], 0, B[best], color=WARNING, alpha=0.10, linewidth=0)
+            axes.annotate(
+                "largest B H", (H[best] / 1e3, B[best]), xytext=(-62, 8), textcoords="offset points"
+            )
+    _frame(axes, "internal field H, kA/m", "induction B, T")
+    return figure
+
+
+def pull_drawing(result: LoopResult, rows: Rows) -> Figure:
+    """What was weighed: the force against the gap, attraction upwards."""
+    figure, axes = new_figure(height=3.6)
+    for name, group in _by_branch(rows):
+        style = BRANCH_STYLE[name]
+        axes.plot(
+            _column(group, "gap_m", 1e3),
+            _column(group, "force_N", 1e3),
+            color=style["color"],
+            linestyle=style["linestyle"],
+            linewidth=0.9,
+            marker=style["marker"],
+            markersize=4,
+            markerfacecolor="white",
+            label=BRANCH_WORDS[name],
+        )
+    axes.axhline(0, color=MUTED, linewidth=0.8)
+    axes.set_xlabel("gap, mm")
+    axes.set_ylabel("force, mN (attraction positive)")
+    axes.legend(loc="best", fontsize=8)
+    return figure
+
+
+def steadiness_drawing(result: LoopResult) -> Figure:
+    """Zero and reading quality over the run: drift of the zero, and each reading's uncertainty."""
+    figure, (upper, lower) = new_figure(height=4.0, rows=2)
+    readings = result.readings
+    timed = bool(np.isfinite(readings.time).all()) and len(readings) > 0
+    x = (readings.time - readings.time[0]) / 60 if timed else readings.row.astype(float)
+    upper.plot(x, readings.zero_before * 1e6, color=BRANCH_STYLE["descending"]["color"], label="zero before")
+    upper.plot(
+        x,
+        readings.zero_after * 1e6,
+        color=BRANCH_STYLE["ascending"]["color"],
+        linestyle="--",
+        label="zero after",
+    )
+    upper.set_ylabel("zero, mg")
+    upper.legend(loc="best", fontsize=8)
+    lower.plot(
+        x, readings.u_reading * 1e6, color=BRANCH_STYLE["first"]["color"], marker=".", linestyle="none"
+    )
+    lower.set_ylabel("u of reading, mg")
+    lower.set_ylim(bottom=0)
+    lower.set_xlabel("time, min" if timed else "row")
+    return figure
+
+
+def temperature_drawing(result: LoopResult) -> Figure | None:
+    """Temperature over the run, where it was noted."""
+    readings = result.readings
+    if not np.isfinite(readings.temperature).any():
+        return None
+    figure, axes = new_figure(height=2.2)
+    timed = bool(np.isfinite(readings.time).all())
+    axes.plot(
+        (readings.time - readings.time[0]) / 60 if timed else readings.row,
+        readings.temperature - 273.15,
+        color=BRANCH_STYLE["descending"]["color"],
+    )
+    axes.set_ylabel("temperature, °C")
+    axes.set_xlabel("time, min" if timed else "row")
+    return figure

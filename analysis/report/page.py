@@ -1,0 +1,190 @@
+"""Fills the report's page: every number in it is taken from the result's JSON."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from importlib.metadata import PackageNotFoundError, version
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..demag import demagnetising_factor
+from ..figure_names import FIGURE_NAMES
+from . import drawings as draw
+from .bench_drawing import bench_drawing
+from .style import save, svg
+from .words import conclusion, rounded
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ..results import LoopResult
+
+_BUDGET_LINES = 6
+
+
+def write_report(result: LoopResult, path: str | Path, **details: Any) -> None:
+    """Write the report of ``result`` to ``path``, whole or not at all; details as in ``report_html``."""
+    path = Path(path)
+    unfinished = path.with_name(path.name + ".part")
+    unfinished.write_text(report_html(result, **details), encoding="utf-8")
+    unfinished.replace(path)
+
+
+def write_drawings(result: LoopResult, folder: str | Path, kind: str = "svg") -> list[Path]:
+    """The report's figures as files in ``folder``; ``kind`` is svg, png or pdf. Returns their paths."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for name, (figure, _) in _drawings(result, result.to_json()["points"]).items():
+        written.append(folder / f"{name}.{kind}")
+        save(figure, str(written[-1]))
+    return written
+
+
+def report_html(result: LoopResult, *, taken: str = "", recompute: str = "") -> str:
+    """The report as HTML. ``taken`` says when, ``recompute`` how it can be computed again."""
+    import jinja2
+
+    data = result.to_json()
+    room = files(__package__)
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
+    template = environment.from_string(room.joinpath("page.html").read_text(encoding="utf-8"))
+    bench = result.bench
+    factor = demagnetising_factor(bench.sample)
+    return template.render(
+        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+        sample=bench.sample.name,
+        source=result.readings.source,
+        taken=taken,
+        used=sum(row["used"] for row in data["points"]),
+        conclusion=conclusion(bench.sample.name, data["figures"], data["warnings"]),
+        drawings={
+            name: {"svg": svg(figure), "alt": alt}
+            for name, (figure, alt) in _drawings(result, data["points"]).items()
+        }
+        | ({} if draw.temperature_drawing(result) else {"temperature": None}),
+        trials=result.trials,
+        figures=[_figure_row(key, data["figures"][key]) for key in FIGURE_NAMES if key in data["figures"]],
+        warnings=data["warnings"],
+        budget=_budget(data.get("budget", {}), data["figures"]),
+        rows=[_point_row(row) for row in data["points"]],
+        bench_text=bench.source_text.strip(),
+        method_text=result.estimate.why,
+        N=f"{factor.axial:.4f}",
+        N_method=factor.method,
+        spacers=bench.gap.ladder == "spacers",
+        versions=_versions(),
+        checksum=_readings_checksum(result),
+        bench_checksum=hashlib.sha256(bench.source_text.encode()).hexdigest(),
+        recompute=recompute,
+    )
+
+
+def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple[Figure, str]]:
+    closest = min((row["gap_m"] for row in rows if row["gap_m"] is not None), default=0.0)
+    made: dict[str, tuple[Callable[[], Figure | None], str]] = {
+        "magnetisation": (
+            lambda: draw.magnetisation_drawing(result, rows),
+            "Magnetisation against internal field: points with their standard uncertainty, "
+            "the recovered branches as lines, with their 95 % band.",
+        ),
+        "induction": (
+            lambda: draw.induction_drawing(result, rows),
+            "Induction against internal field; the shaded rectangle is the largest energy product.",
+        ),
+        "pull": (lambda: draw.pull_drawing(result, rows), "The force weighed at each gap, branch by branch."),
+        "steadiness": (
+            lambda: draw.steadiness_drawing(result),
+            "Zeros of the balance over the run, and the standard uncertainty of each reading.",
+        ),
+        "temperature": (lambda: draw.temperature_drawing(result), "Temperature over the run."),
+        "bench": (
+            lambda: bench_drawing(result.bench, closest),
+            f"Magnet and sample to scale, at the closest gap of {closest * 1e3:.2f} mm.",
+        ),
+    }
+    figures = {name: (make(), alt) for name, (make, alt) in made.items()}
+    return {name: (figure, alt) for name, (figure, alt) in figures.items() if figure is not None}
+
+
+def _figure_row(key: str, figure: dict[str, Any]) -> dict[str, Any]:
+    name = FIGURE_NAMES[key]
+
+    def shown(field: str) -> float | None:
+        return None if figure[field] is None else name.shown(figure[field])
+
+    u, low, high = shown("u"), shown("low95"), shown("high95")
+    value = rounded(shown("value"), u)
+    return {
+        "key": key,
+        "words": name.words,
+        "symbol": name.symbol,
+        "value": f"at least {value}" if figure["status"] == "bound" else value,
+        "u": rounded(u, u),
+        "interval": "–" if low is None or high is None else f"{rounded(low, u)} … {rounded(high, u)}",
+        "unit": name.unit(),
+        "status": figure["status"],
+        "why": figure["why"],
+    }
+
+
+def _point_row(row: dict[str, Any]) -> dict[str, Any]:
+    kilo = {"H_applied": "H_applied_A_per_m", "H_internal": "H_internal_A_per_m", "M": "M_A_per_m"}
+    u = row["u_M_A_per_m"]
+    u_kilo = None if u is None else u / 1e3
+    shown = {k: rounded(None if row[v] is None else row[v] / 1e3, u_kilo) for k, v in kilo.items()}
+    force = row["force_N"]
+    return shown | {
+        "row": row["row"],
+        "gap": "–" if row["gap_m"] is None else f"{row['gap_m'] * 1e3:.3f}",
+        "orientation": f"{row['orientation']:+d}",
+        "force": "–" if force is None else f"{force * 1e3:.3f}",
+        "u_M": rounded(u_kilo, u_kilo),
+        "branch": row["branch"],
+        "used": row["used"],
+        "why_not": row["why_not"] or "",
+    }
+
+
+def _budget(budget: dict[str, list[dict[str, Any]]], figures: dict[str, Any]) -> list[dict[str, Any]]:
+    """The largest inputs of each figure that has an uncertainty, with bars 12 em wide at most."""
+    shown = []
+    for key, lines in budget.items():
+        if key not in FIGURE_NAMES or not figures[key]["u"]:
+            continue
+        largest = sorted(lines, key=lambda line: -line["share"])[:_BUDGET_LINES]
+        shown.append(
+            {
+                "words": f"{FIGURE_NAMES[key].words} ({FIGURE_NAMES[key].symbol})",
+                "lines": [
+                    {
+                        "name": line["input"],
+                        "percent": f"{100 * line['share']:.0f}",
+                        "width": f"{12 * min(line['share'], 1):.2f}",
+                    }
+                    for line in largest
+                    if line["share"] >= 0.005
+                ],
+            }
+        )
+    return shown
+
+
+def _versions() -> str:
+    parts = []
+    for name in ("weighloop", "numpy", "scipy", "magpylib"):
+        try:
+            parts.append(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            parts.append(f"{name} (version not known)")
+    return ", ".join(parts)
+
+
+def _readings_checksum(result: LoopResult) -> str:
+    """One checksum over the columns an analysis depends on."""
+    readings, digest = result.readings, hashlib.sha256()
+    for column in ("row", "gap", "orientation", "reading", "zero_before", "zero_after", "u_reading"):
+        digest.update(getattr(readings, column).astype("<f8").tobytes())
+    return digest.hexdigest()

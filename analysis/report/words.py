@@ -1,0 +1,51 @@
+"""The report's conclusion in words: what this sample is, what could not be determined and why."""
+
+from __future__ import annotations
+
+from math import floor, log10
+from typing import Any
+
+from ..figure_names import FIGURE_NAMES
+
+#: Figures named in the conclusion, in this order.
+_LEADING = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3")
+
+
+def rounded(value: float | None, u: float | None = None) -> str:
+    """A value to the place of its uncertainty's second digit (JCGM 100:2008, 7.2.6), else to four digits."""
+    if value is None:
+        return "–"
+    if value == 0:
+        return "0"
+    place = floor(log10(u)) - 1 if u else floor(log10(abs(value))) - 3
+    return f"{round(value, -place):.{max(0, -place)}f}"
+
+
+def figure_in_words(key: str, figure: dict[str, Any]) -> str:
+    """One figure as a clause, such as ``coercivity of M (HcJ) 91.2 kA/m, u = 0.4 kA/m``."""
+    name = FIGURE_NAMES[key]
+    if figure["status"] == "not determined" or figure["value"] is None:
+        return f"{name.words} ({name.symbol}) not determined"
+    u = None if figure["u"] is None else name.shown(figure["u"])
+    value = rounded(name.shown(figure["value"]), u)
+    least = "at least " if figure["status"] == "bound" else ""
+    spread = f" (u = {rounded(u)} {name.unit()})" if u else ""
+    return f"{name.words} {name.symbol} {least}{value} {name.unit()}{spread}"
+
+
+def conclusion(sample: str, figures: dict[str, dict[str, Any]], warnings: list[dict[str, Any]]) -> list[str]:
+    """Two or three sentences for a reader who reads nothing else."""
+    leading = [figure_in_words(key, figures[key]) for key in _LEADING if key in figures]
+    sentences = [f"Sample {sample}: " + "; ".join(leading) + "."]
+    open_ones: dict[str, list[str]] = {}
+    for key, figure in figures.items():
+        if figure["status"] != "measured" and figure["why"] and key in FIGURE_NAMES:
+            kind = "is only a lower bound" if figure["status"] == "bound" else "could not be determined"
+            open_ones.setdefault(f"{kind}: {figure['why']}", []).append(FIGURE_NAMES[key].words)
+    for reason, names in open_ones.items():
+        sentences.append(f"{', '.join(names).capitalize()} {reason.rstrip('.')}.")
+    count = len(warnings)
+    if count:
+        codes = ", ".join(sorted({warning["code"] for warning in warnings}))
+        sentences.append(f"{count} warning{'s' if count > 1 else ''} below should be read first ({codes}).")
+    return sentences
