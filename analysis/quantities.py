@@ -9,7 +9,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 from typing import Any
+
+from .constants import OERSTED
 
 
 @dataclass(frozen=True)
@@ -27,13 +30,18 @@ class Measured:
 def registry() -> Any:
     """The one pint registry of the program, with the trade's units added.
 
-    carat and the gram-force family come from pint itself; ``MGOe`` is the trade's
-    energy-product unit, 1e6 G Oe = 100/(4 pi) kJ/m^3 (Goldfarb & Fickett, NBS SP 696).
+    pint knows gauss and oersted as units of the Gaussian system, which do not convert to
+    tesla and A/m; in this trade they do, by the table of Goldfarb & Fickett, NBS SP 696 (1985):
+    1 G = 1e-4 T, 1 Oe = 1000/(4 pi) A/m, 1 emu = 1e-3 A m^2, 1 MGOe = 1e5/(4 pi) J/m^3.
     """
     import pint
 
-    reg = pint.UnitRegistry()
-    reg.define("MGOe = 7957.747154594768 joule / meter ** 3")
+    # Loaded by hand so that our definitions are in before pint caches its own.
+    reg = pint.UnitRegistry(None, on_redefinition="ignore")
+    reg.load_definitions(Path(pint.__file__).with_name("default_en.txt"))
+    reg.define("gauss = 1e-4 tesla = G")
+    reg.define(f"oersted = {OERSTED!r} ampere / meter = Oe")
+    reg.define(f"MGOe = {100 * OERSTED!r} joule / meter ** 3")
     reg.define("emu = 1e-3 ampere * meter ** 2")
     return reg
 
