@@ -1,0 +1,180 @@
+"""The screen: five views on one daemon. Closing it never stops a run."""
+
+from __future__ import annotations
+
+import getpass
+import os
+import socket
+from collections.abc import Callable
+from typing import Any, ClassVar
+
+from textual import work
+from textual.app import App
+from textual.screen import Screen
+from textual.theme import Theme
+
+from .feed import CallRefused, Feed, FeedLost, Follower
+from .keys import bindings
+from .messages import ActionDone, PictureChanged
+from .picture import Picture
+
+# Own colours, chosen so that the pair blue and ochre stays apart for every kind of colour vision
+# and both keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
+DARK = Theme(
+    name="workshop-dark",
+    primary="#6fb4d6",
+    secondary="#d9a441",
+    accent="#d9a441",
+    foreground="#e4e0d6",
+    background="#15191d",
+    surface="#1b2025",
+    panel="#262d34",
+    warning="#d9a441",
+    error="#e08a5a",
+    success="#6fb4d6",
+    dark=True,
+    variables={"footer-key-foreground": "#d9a441"},
+)
+LIGHT = Theme(
+    name="workshop-light",
+    primary="#1d5f80",
+    secondary="#8a5200",
+    accent="#8a5200",
+    foreground="#20262b",
+    background="#f8f5ee",
+    surface="#f1ede3",
+    panel="#e2dccd",
+    warning="#8a5200",
+    error="#9c3d12",
+    success="#1d5f80",
+    dark=False,
+    variables={"footer-key-foreground": "#8a5200"},
+)
+
+#: Repaints of the live digits, at most, per second; and the beat at which ages are looked at, in s.
+LIVE_RATE = 5
+BEAT_S = 1.0
+
+
+def _run_view() -> Screen[Any]:
+    from .screens.run import RunView
+
+    return RunView()
+
+
+class WeighloopApp(App[None]):
+    """The app: holds the picture, runs the feed, and passes changes to the view in front."""
+
+    TITLE = "Weighloop"
+    CSS_PATH = "style.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS = bindings("everywhere")
+    MODES: ClassVar[dict[str, str | Callable[[], Screen[Any]]]] = {  # pyright: ignore[reportIncompatibleVariableOverride]
+        "run": _run_view,
+    }
+    DEFAULT_MODE = "run"
+
+    def __init__(self, feed: Feed, cautions: bool | None = None) -> None:
+        """``cautions``: show them at the start; None: only when this user has not read them yet."""
+        super().__init__()
+        self.feed = feed
+        self.show_cautions = cautions
+        self.picture = Picture()
+        self.follower = Follower(feed, self.picture, self._post)
+        self.register_theme(DARK)
+        self.register_theme(LIGHT)
+        self.theme = LIGHT.name if light_terminal(os.environ) else DARK.name
+
+    def on_mount(self) -> None:
+        self.follow()
+        self.set_interval(1 / LIVE_RATE, self._beat_live)
+        self.set_interval(BEAT_S, lambda: self._tell("clock"))
+
+    def _post(self, what: str) -> None:
+        self.post_message(PictureChanged(what))
+
+    @work(exclusive=True, group="feed")
+    async def follow(self) -> None:
+        """The one worker that owns the feed."""
+        await self.follower.follow()
+
+    def _beat_live(self) -> None:
+        if self.follower.take_live():
+            self._post("live")
+
+    def on_picture_changed(self, message: PictureChanged) -> None:
+        self._tell(message.what)
+
+    def _tell(self, what: str) -> None:
+        from .screens.view import View
+
+        view = self.screen_stack[0] if self.screen_stack else None
+        if isinstance(view, View):
+            view.show(what)
+
+    async def act(self, method: str, **params: Any) -> Any:
+        """Ask the daemon to do something; takes control where it is free, asks where it is not.
+
+        Returns the daemon's answer, or None where it refused (the person is told why).
+        """
+        try:
+            try:
+                answer = await self.feed.call(method, **params)
+            except CallRefused as error:
+                if not error.not_in_control or not await self._take_control():
+                    raise
+                answer = await self.feed.call(method, **params)
+        except (CallRefused, FeedLost) as error:
+            self.notify(str(error), severity="warning", timeout=8, markup=False)
+            self.post_message(ActionDone(method, str(error)))
+            return None
+        self.post_message(ActionDone(method))
+        return answer
+
+    async def _take_control(self) -> bool:
+        from .screens.asking import AskYesNo
+
+        me = f"{getpass.getuser()} at {socket.gethostname()}"
+        try:
+            await self.feed.call("control.take", name=me, force=False)
+        except CallRefused as error:
+            question = f"{error}\nTake over? The other screen can then only watch."
+            if not await self.push_screen_wait(AskYesNo(question, "take over", "only watch")):
+                return False
+            await self.feed.call("control.take", name=me, force=True)
+        return True
+
+    async def action_view(self, name: str) -> None:
+        """Go to one of the five views."""
+        if len(self.screen_stack) > 1:  # something is being asked: answer it first
+            return
+        await self.switch_mode(name)
+
+    def action_lightness(self) -> None:
+        """Change between light and dark."""
+        self.theme = DARK.name if self.theme == LIGHT.name else LIGHT.name
+        self.call_after_refresh(self._tell, "all")
+
+    def action_new_run(self) -> None:
+        """The short form for a new run."""
+
+    def action_help(self) -> None:
+        """Keys of this view, and how to use it."""
+
+    async def on_unmount(self) -> None:
+        await self.feed.close()
+
+
+def light_terminal(environment: Any) -> bool:
+    """Whether the terminal says that its ground is light (``COLORFGBG``, set by several terminals)."""
+    ground = environment.get("COLORFGBG", "").rpartition(";")[2]
+    return ground in ("7", "15")
+
+
+def run(socket_path: str | None) -> int:
+    """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status."""
+    from .socket_feed import SocketFeed
+
+    app = WeighloopApp(SocketFeed(socket_path))
+    app.run()
+    return app.return_code or 0

@@ -1,0 +1,91 @@
+"""Every key of the screen, as data: what it does, where, and how it is called."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from textual.binding import BindingType
+
+
+@dataclass(frozen=True)
+class Key:
+    """One action: the keys that do it, its word on the key row, and a sentence for the help page."""
+
+    action: str
+    keys: str
+    word: str
+    sentence: str
+    on_row: bool = True
+
+
+#: By place. ``everywhere`` holds on every view; a view's own keys come first on the row.
+KEYS: Final[dict[str, tuple[Key, ...]]] = {
+    "everywhere": (
+        Key("view('run')", "1", "Run", "The run: loop, live reading, what to do next.", False),
+        Key("view('steadiness')", "2", "Steadiness", "How steady the balance is, and what to try.", False),
+        Key("view('figures')", "3", "Figures", "The loop figures with intervals and budget.", False),
+        Key("view('runs')", "4", "Runs", "The runs in the store: open, compare.", False),
+        Key("view('bench')", "5", "Bench", "Devices, bench file, checks before first use.", False),
+        Key("new_run", "w", "New", "Weigh a new sample: a short form writes the bench file."),
+        Key("lightness", "l", "Light/dark", "Change between light and dark.", False),
+        Key("help", "question_mark", "Help", "This page."),
+        Key("quit", "q", "Leave", "Leave the screen. A run goes on without it; attach again at any time."),
+    ),
+    "run": (
+        Key("confirm", "enter,space", "Done", "It is done: go on. For a question: choose the answer."),
+        Key("hold", "h", "Hold", "Hold the run; nothing moves until you go on."),
+        Key("go_on", "g", "Go on", "Go on with a held run."),
+        Key("stop", "s", "Stop", "End the run for good (asks first); a lift goes to its far end."),
+        Key("repeat", "r", "Repeat", "Take the reading at this gap once more."),
+        Key("set_aside", "a", "Aside", "Mark a reading as not to be used, or take it back in."),
+        Key("note", "n", "Note", "Write a note into the run's log."),
+        Key("what_is_drawn", "m", "M/pull", "Draw the magnetisation or the plain pull.", False),
+        Key("copy", "y", "Copy", "Copy the live reading to your clipboard (over SSH too).", False),
+    ),
+    "steadiness": (
+        Key("which_plot", "v", "Other plot", "Spectrum or Allan deviation, where there is room for one."),
+        Key("again", "r", "Begin again", "Forget the trace and listen anew."),
+        Key("rezero", "z", "Re-zero", "Send the balance its re-zero command (asks first)."),
+        Key("copy", "y", "Copy", "Copy the verdict and its numbers."),
+    ),
+    "figures": (
+        Key("compute", "r", "Again", "Compute the figures again."),
+        Key("copy", "y", "Copy", "Copy the table of figures."),
+        Key("present", "p", "Present run", "Back from an opened run to the one on the bench."),
+    ),
+    "runs": (
+        Key("open", "enter", "Open", "Open the run: its figures and its loop."),
+        Key("mark", "space", "Mark", "Mark two to six runs to compare."),
+        Key("compare", "c", "Compare", "Draw the marked runs over each other."),
+        Key("refresh", "r", "Again", "Read the list again."),
+    ),
+    "bench": (
+        Key("rezero", "z", "Re-zero", "Send the balance its re-zero command (asks first)."),
+        Key("cautions", "c", "Cautions", "Show the cautions again."),
+        Key("refresh", "r", "Again", "Ask the daemon for everything again."),
+    ),
+}
+
+
+def bindings(place: str) -> list[BindingType]:
+    """The Textual bindings of one place; each has an identity, so that a keymap can move it."""
+    from textual.binding import Binding
+
+    return [
+        Binding(
+            key.keys,
+            key.action,
+            key.word,
+            show=key.on_row,
+            id=f"{place}.{key.action.partition('(')[0]}" + key.action.partition("(")[2].strip("')"),
+        )
+        for key in KEYS[place]
+    ]
+
+
+def shown(key: Key) -> str:
+    """How a key is written for a person."""
+    names = {"question_mark": "?", "space": "space", "enter": "Enter"}
+    return " or ".join(names.get(name, name) for name in key.keys.split(","))

@@ -1,0 +1,171 @@
+"""What the screen knows: the daemon's snapshot, kept up to date event by event."""
+
+from __future__ import annotations
+
+import math
+import time
+import tomllib
+from collections import deque
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, cast
+
+from ..daemon.protocol import Device, Live, LogLine, Point, Run, Snapshot, Step
+
+#: Readings kept for the live trace: ten minutes at ten a second.
+TRACE_LENGTH = 6000
+LOG_LENGTH = 500
+
+
+@dataclass
+class Picture:
+    """The state a screen draws. Held by the app, changed only by the feed's follower."""
+
+    linked: bool = False
+    why: str = "not connected yet"
+    balance: Device | None = None
+    lift: Device | None = None
+    live: Live | None = None
+    run: Run | None = None
+    controller: str | None = None
+    log: deque[LogLine] = field(default_factory=lambda: deque(maxlen=LOG_LENGTH))
+    trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TRACE_LENGTH))
+    live_at: float = -math.inf
+    devices_at: float = -math.inf
+
+    def take(self, snapshot: Snapshot) -> None:
+        """Begin anew from a snapshot; the trace is kept, as it was heard by this screen."""
+        self.linked, self.why = True, ""
+        self.balance, self.lift, self.run = snapshot["balance"], snapshot["lift"], snapshot["run"]
+        self.controller = snapshot["controller"]
+        self.log.clear()
+        self.log.extend(snapshot["log"])
+        self.devices_at = time.monotonic()
+        if snapshot["live"] is not None:
+            self._hear(snapshot["live"])
+
+    def lose(self, why: str) -> None:
+        """The daemon does not answer: everything shown is old from now on."""
+        self.linked, self.why = False, why
+
+    def apply(self, topic: str, data: Any) -> bool:
+        """Fold one event in. False when it does not fit and a fresh snapshot is needed."""
+        if topic == "live":
+            self._hear(cast(Live, data))
+        elif topic == "log":
+            self.log.append(cast(LogLine, data))
+        elif topic == "device":
+            self.balance, self.lift = data["balance"], data["lift"]
+            self.devices_at = time.monotonic()
+        elif topic == "run":
+            self.run = cast("Run | None", data)
+        elif topic == "point":
+            return self._point(cast(Point, data))
+        return True
+
+    def _hear(self, live: Live) -> None:
+        self.live, self.live_at = live, time.monotonic()
+        if live["reading_kg"] is not None:
+            if self.trace and live["time_s"] < self.trace[-1][0]:
+                self.trace.clear()  # another clock: a restarted daemon
+            if not self.trace or live["time_s"] > self.trace[-1][0]:
+                self.trace.append((live["time_s"], live["reading_kg"]))
+
+    def _point(self, point: Point) -> bool:
+        if self.run is None:
+            return False
+        points = self.run["points"]
+        for k, known in enumerate(points):
+            if known["id"] == point["id"]:
+                points[k] = point
+                return True
+        points.append(point)
+        return True
+
+    def silent_for(self) -> float:
+        """Seconds since the last live word, on this side's clock."""
+        return time.monotonic() - self.live_at
+
+    def devices_later(self) -> float:
+        """Seconds since the devices' ages were told."""
+        return max(0.0, time.monotonic() - self.devices_at)
+
+
+def step_of(run: Run, point: Point) -> Step | None:
+    """The plan's step a point belongs to."""
+    for step in run["steps"]:
+        if step["step"] == point["step"]:
+            return step
+    return None
+
+
+def next_step(run: Run) -> Step | None:
+    """The step under way, None when all are done."""
+    done = run["steps_done"]
+    return run["steps"][done] if 0 <= done < len(run["steps"]) else None
+
+
+@lru_cache(maxsize=16)
+def bench_facts(bench_text: str) -> tuple[float, int]:
+    """Of a bench file: +1 where attraction reads heavier, -1 where lighter; and the decimals of a gram.
+
+    Only what the live screen needs; the whole file is read and judged by ``analysis.bench_file``.
+    """
+    try:
+        balance = tomllib.loads(bench_text).get("balance", {})
+    except tomllib.TOMLDecodeError:
+        balance = {}
+    sign = 1.0 if balance.get("attraction") == "heavier" else -1.0
+    number, _, unit = str(balance.get("resolution", "1 mg")).partition(" ")
+    try:
+        in_grams = float(number) * {"mg": 1e-3, "g": 1.0, "ug": 1e-6, "µg": 1e-6, "kg": 1e3}[unit.strip()]
+        decimals = min(6, max(0, round(-math.log10(in_grams))))
+    except (ValueError, KeyError):
+        decimals = 3
+    return sign, decimals
+
+
+@dataclass(frozen=True)
+class PullPoint:
+    """One reading as the plot shows it: field in A/m, pull in kg (positive: attraction)."""
+
+    field: float
+    pull: float
+    u: float
+    orientation: int
+    leg: int
+    set_aside: bool
+
+
+def pulls(run: Run) -> list[PullPoint]:
+    """Readings less the last zero before each, against the planned field: the plain, live view."""
+    sign, _ = bench_facts(run["bench_text"])
+    steps = {step["step"]: step for step in run["steps"]}
+    zero = 0.0
+    found = []
+    for point in run["points"]:
+        if point["kind"] == "zero":
+            zero = point["value_kg"]
+            continue
+        step = steps.get(point["step"])
+        if step is None or step["H_applied_A_per_m"] is None:
+            continue
+        found.append(
+            PullPoint(
+                step["H_applied_A_per_m"],
+                sign * (point["value_kg"] - zero),
+                point["u_kg"],
+                point["orientation"],
+                point["leg"],
+                point["set_aside"] is not None,
+            )
+        )
+    return found
+
+
+def last_zero(run: Run) -> float:
+    """The zero that holds now, kg."""
+    for point in reversed(run["points"]):
+        if point["kind"] == "zero":
+            return point["value_kg"]
+    return 0.0

@@ -1,0 +1,61 @@
+"""What the five views share: the line on top, the key row, and hearing of changes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
+from textual.app import ComposeResult
+from textual.screen import Screen
+from textual.widgets import Footer
+
+from ..picture import Picture
+from ..widgets.head import Head
+
+if TYPE_CHECKING:
+    from ..app import WeighloopApp
+
+
+#: From where on there is room for more: columns and rows.
+BREAK_COLUMNS = [(0, "-narrow"), (100, "-wide")]
+BREAK_ROWS = [(0, "-low"), (32, "-high")]
+
+
+class View(Screen[None]):
+    """A whole view. ``changed`` is called on the view in front, with what changed in the picture."""
+
+    PLACE = ""
+    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = BREAK_COLUMNS
+    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = BREAK_ROWS
+
+    @property
+    def owner(self) -> WeighloopApp:
+        """The app, by its own type."""
+        return cast("WeighloopApp", self.app)
+
+    @property
+    def picture(self) -> Picture:
+        """What the screen knows."""
+        return self.owner.picture
+
+    def compose(self) -> ComposeResult:
+        yield Head(self.PLACE)
+        yield from self.body()
+        yield Footer(compact=True, show_command_palette=False)
+
+    def body(self) -> ComposeResult:
+        """What stands between the top line and the key row."""
+        yield from ()
+
+    def on_screen_resume(self) -> None:
+        self.call_after_refresh(self.show, "all")
+
+    def show(self, what: str) -> None:
+        """Bring the view up to date."""
+        if not self.is_mounted:
+            return
+        if what in ("all", "link", "device", "clock"):
+            self.query_one(Head).show(self.picture)
+        self.changed(what)
+
+    def changed(self, what: str) -> None:
+        """Redraw what depends on ``what``: a topic of the protocol, ``all``, ``link`` or ``clock``."""

@@ -1,0 +1,62 @@
+"""What to do next, in one sentence, readable with both hands full."""
+
+from __future__ import annotations
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Horizontal
+from textual.widgets import Static
+
+from ..daemon_words import ASKS_A_PERSON
+from ..picture import Picture
+from .big_digits import BigDigits
+
+
+class ActionLine(Horizontal):
+    """A tag, the sentence, and a hint; with the number of spacers in large digits when there is one."""
+
+    def compose(self) -> ComposeResult:
+        yield BigDigits(id="spacers", largest=1)
+        yield Static(id="sentence", markup=False)
+
+    def show(self, picture: Picture) -> None:
+        """Say what comes next."""
+        tag, sentence, hint, kind, spacers = what_next(picture)
+        digits = self.query_one("#spacers", BigDigits)
+        digits.display = spacers is not None
+        if spacers is not None:
+            digits.show(str(spacers))
+        text = Text()
+        text.append(f"{tag}\n", style="dim" if kind == "quiet" else "")
+        text.append(sentence, style="bold")
+        if hint:
+            text.append(f"\n{hint}", style="dim")
+        self.query_one("#sentence", Static).update(text)
+        self.set_classes(kind)
+
+
+def what_next(picture: Picture) -> tuple[str, str, str, str, int | None]:
+    """Tag, sentence, hint, kind (``person``, ``quiet``, ``held``) and number of spacers, from the picture."""
+    if not picture.linked:
+        hint = "Trying again every few seconds. Start one with: weighloop daemon"
+        return "NO LINK", picture.why, hint, "held", None
+    run = picture.run
+    if run is None:
+        return "READY", "Nothing is being weighed.", "w: weigh a new sample", "quiet", None
+    name = f"run {run['id']}, {run['sample']}"
+    action = run["action"]
+    if run["state"] == "finished":
+        return "DONE", f"{name} is finished.", "3: its figures   w: weigh a new sample", "quiet", None
+    if run["state"] == "stopped":
+        why = f": {run['why']}" if run["why"] else ""
+        return "STOPPED", f"{name} was stopped{why}.", "w: weigh a new sample", "quiet", None
+    if action["code"] == "question":
+        return f"QUESTION, {name}", action["text"], "Enter: choose the answer", "person", action["spacers"]
+    if run["state"] == "held":
+        return f"HELD, {name}", run["why"] or "The run is held.", "g: go on   s: stop", "held", None
+    if action["code"] in ASKS_A_PERSON or action["needs_confirm"]:
+        hint = "Enter when done; with steady hands the balance notices by itself"
+        if action["needs_confirm"] and run["ladder"] == "lift":
+            hint = "Enter when done"
+        return f"NOW YOU, {name}", action["text"], hint, "person", action["spacers"]
+    return f"HANDS OFF, {name}", action["text"] or "The bench works by itself.", "", "quiet", None

@@ -1,0 +1,32 @@
+"""The last events, newest at the bottom, as many as there is room for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich.text import Text
+from textual.widgets import Static
+
+from ...daemon.protocol import LogLine
+from ..words import clock_time
+
+
+class LogLines(Static):
+    """The tail of the log, one event a line, cut where the line ends."""
+
+    def __init__(self) -> None:
+        super().__init__(markup=False)
+        self._log: list[LogLine] = []
+
+    def show(self, log: Iterable[LogLine]) -> None:
+        """Draw the tail of a log."""
+        self._log = list(log)
+        self.refresh()
+
+    def render(self) -> Text:
+        lines = self._log[-max(1, self.size.height) :]
+        text = Text(no_wrap=True, overflow="ellipsis")
+        for k, line in enumerate(lines):
+            text.append(f"{clock_time(line['utc'])} ", style="dim")
+            text.append(line["text"].replace("\n", " ") + ("\n" if k + 1 < len(lines) else ""))
+        return text

@@ -1,0 +1,120 @@
+"""The loop as it fills in: pull or magnetisation against field."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from textual.color import Color
+from textual_plot import HiResMode, PlotWidget
+
+FIRST, ALONG, AGAINST, ASIDE, NOW, NEXT = "•", "●", "○", "×", "◆", "+"
+LEGEND = f"{FIRST}first {ALONG}along {AGAINST}against {NEXT}next {NOW}now {ASIDE}aside"
+
+
+@dataclass(frozen=True)
+class Dot:
+    """One point of the plot in the plot's own units (kA/m, and g or kA/m)."""
+
+    x: float
+    y: float
+    u: float = 0.0
+    orientation: int = 1
+    leg: int = 0
+    set_aside: bool = False
+
+
+class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
+    """The plot widget with our drawing order: what matters most is drawn last.
+
+    A later series blanks earlier dots in the same cell. Orientation is told by filled and open
+    dots, so neither colour nor brightness is needed. The mouse wheel zooms.
+    """
+
+    def on_mount(self) -> None:
+        super().on_mount()
+        self.margin_top, self.margin_bottom, self.margin_left = 0, 1, 7
+
+    def ink(self, name: str) -> str:
+        """A colour of the present theme, for the plot's style strings."""
+        variables = self.app.theme_variables
+        colour, ground = Color.parse(variables[name]), Color.parse(variables["background"])
+        return ground.blend(colour.with_alpha(1.0), colour.a).hex6
+
+    def draw_loop(self, dots: Sequence[Dot], coming: Sequence[Dot] = (), now: Dot | None = None) -> None:
+        """Draw a loop: lines per passage, dots by orientation, what is to come, and the point under way."""
+        self.clear()
+        quiet, strong = self.ink("foreground-muted"), self.ink("foreground")
+        used = [dot for dot in dots if not dot.set_aside]
+        self._axes([*dots, *coming, *([now] if now else [])])
+        if coming:
+            self._scatter(coming, NEXT, quiet)
+        for legs, colour in (((0,), quiet), ((3, 4), self.ink("secondary")), ((1, 2), self.ink("primary"))):
+            branch = _chain(used, legs)
+            if len(branch) > 1:
+                self.plot(
+                    [d.x for d in branch],
+                    [d.y for d in branch],
+                    line_style=colour,
+                    hires_mode=HiResMode.BRAILLE,
+                )
+            for sign, marker in ((1, FIRST if legs == (0,) else ALONG), (-1, AGAINST)):
+                self._scatter([d for d in used if d.leg in legs and d.orientation == sign], marker, colour)
+        self._scatter([dot for dot in dots if dot.set_aside], ASIDE, strong)
+        if now is not None:
+            self._scatter([now], NOW, f"bold {strong}")
+
+    def draw_over(self, loops: Sequence[tuple[Sequence[Dot], str, str]]) -> None:
+        """Draw several loops over each other: (dots, marker, colour name) each."""
+        self.clear()
+        self._axes([dot for dots, _, _ in loops for dot in dots])
+        for dots, _, colour in loops:
+            used = [dot for dot in dots if not dot.set_aside and dot.leg > 0]
+            if len(used) > 1:
+                self.plot(
+                    [d.x for d in used],
+                    [d.y for d in used],
+                    line_style=self.ink(colour),
+                    hires_mode=HiResMode.BRAILLE,
+                )
+        for dots, marker, colour in loops:
+            self._scatter([d for d in dots if not d.set_aside and d.leg > 0][::3], marker, self.ink(colour))
+
+    def _axes(self, dots: Sequence[Dot]) -> None:
+        if not dots:
+            self.set_xlimits(-1.0, 1.0)
+            self.set_ylimits(-1.0, 1.0)
+            return
+        for values, limit in (
+            ([d.x for d in dots], self.set_xlimits),
+            ([d.y for d in dots], self.set_ylimits),
+        ):
+            low, high = min([*values, 0.0]), max([*values, 0.0])
+            room = 0.06 * (high - low) or 1.0
+            limit(low - room, high + room)
+        x_low, x_high, y_low, y_high = self._x_min, self._x_max, self._y_min, self._y_max
+        cross = self.ink("foreground-disabled")
+        self.plot([x_low, x_high], [0.0, 0.0], line_style=cross, hires_mode=HiResMode.BRAILLE)
+        self.plot([0.0, 0.0], [y_low, y_high], line_style=cross, hires_mode=HiResMode.BRAILLE)
+
+    def _scatter(self, dots: Sequence[Dot], marker: str, style: str) -> None:
+        if dots:
+            self.errorbar(
+                np.array([d.x for d in dots]),
+                np.array([d.y for d in dots]),
+                yerr=np.array([2 * d.u for d in dots]),
+                marker=marker,
+                marker_style=style,
+            )
+
+
+def _chain(dots: Sequence[Dot], legs: tuple[int, ...]) -> list[Dot]:
+    """The dots of a branch in the order taken, with the turning point before it, which belongs to both."""
+    first = next((k for k, dot in enumerate(dots) if dot.leg in legs), None)
+    if first is None:
+        return []
+    chain = [dot for dot in dots if dot.leg in legs]
+    if first > 0 and dots[first - 1].leg == legs[0] - 1:
+        chain.insert(0, dots[first - 1])
+    return chain

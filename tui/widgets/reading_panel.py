@@ -1,0 +1,86 @@
+"""The live reading in large digits, what the filter makes of it, and where the sample is."""
+
+from __future__ import annotations
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.widgets import Static
+
+from ..picture import Picture, bench_facts, next_step
+from ..words import (
+    NONE,
+    STALE_AFTER_S,
+    duration,
+    grams,
+    kiloamps,
+    live_state,
+    milligrams,
+    millimetres,
+    orientation_words,
+)
+from .big_digits import BigDigits
+
+
+class ReadingPanel(Vertical):
+    """Digits, state in words, the settled value, and the present place on the ladder."""
+
+    def compose(self) -> ComposeResult:
+        yield BigDigits(id="digits", unit="g")
+        yield Static(id="state", markup=False)
+        yield Static(id="where", markup=False)
+
+    def show_live(self, picture: Picture) -> None:
+        """The quick part: at most five times a second."""
+        digits, state = live_texts(picture)
+        self.query_one("#digits", BigDigits).show(digits)
+        self.query_one("#state", Static).update(state)
+
+    def show_where(self, picture: Picture) -> None:
+        """The slow part: when the run has moved on."""
+        self.query_one("#where", Static).update(where_text(picture))
+
+
+def live_texts(picture: Picture) -> tuple[str, Text]:
+    """The digits, and the lines below them. An old reading is never shown as if it were fresh."""
+    live = picture.live
+    silent = picture.silent_for()
+    _, decimals = bench_facts(picture.run["bench_text"] if picture.run else "")
+    sign, words = live_state(live, silent)
+    fresh = live is not None and silent <= STALE_AFTER_S and picture.linked
+    digits = "-" * 6
+    if fresh and live is not None and live["reading_kg"] is not None:
+        digits = grams(live["reading_kg"], decimals).replace("−", "-")
+    text = Text()
+    text.append(f"{sign} {words}", style="bold")
+    if not fresh or live is None:
+        return digits, text
+    if live["seconds_left"] is not None and not live["accepted"]:
+        text.append(f"\nabout {duration(live['seconds_left'])} more")
+    elif live["accepted"]:
+        text.append("\nthe value is taken")
+    else:
+        text.append("\n" + (live["text"] or ""))
+    if live["value_kg"] is not None:
+        text.append(f"\nlevel {grams(live['value_kg'], decimals + 1)} g ± {milligrams(live['u_kg'])}")
+    return digits, text
+
+
+def where_text(picture: Picture) -> Text:
+    """Gap, field and orientation of the step under way."""
+    run = picture.run
+    step = next_step(run) if run else None
+    if run is None or step is None or run["state"] in ("finished", "stopped"):
+        return Text("")
+    text = Text()
+    if step["kind"] != "point":
+        text.append("zero, sample away\n" if step["kind"] == "zero" else "turning over\n")
+        return text
+    if step["spacers"] is not None:
+        text.append(f"spacers {step['spacers']}   ")
+    text.append(f"gap {millimetres(step['gap_m'])}\n")
+    text.append(f"field {kiloamps(step['H_applied_A_per_m'])}\n")
+    text.append(orientation_words(step["orientation"]) + "\n")
+    expected = step["predicted_reading_kg"]
+    text.append(f"expected {grams(expected, 1) if expected is not None else NONE} g", style="dim")
+    return text
