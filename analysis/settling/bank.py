@@ -28,25 +28,29 @@ PAIRS = 6  # level, filtered sensor noise, two quadratures of two harmonics of t
 DRIFT, LEVEL = 0, PAIRS
 FAST = 1
 SWING = 2  # the first of four oscillator pairs
-TRANSIENT = 2 * PAIRS
-SLOW = TRANSIENT + 1
+SLOW = 2 * PAIRS
 #: Correlation times of the slow noise, a decade and a half in steps of four (s).
 SLOW_TIMES = (1.0, 4.0, 16.0)
 STATES = SLOW + len(SLOW_TIMES)
 
 #: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
 FREQUENCIES = tuple(0.14 * 1.19**k for k in range(9))
-TRANSIENT_TIME = 0.35  # s, what is left of the change when a level is begun dies this fast
-DRIFT_PRIOR = 1.0  # resolutions/s
+#: Fast noise: variance of the white part, of the filtered part, its time constant (s).
+FASTS = ((1.0, 0.0, 0.1), (0.02, 1.0, 0.07), (0.02, 1.0, 0.2))
+#: Slow noise: variance of each component, and the logarithm of how likely it is beforehand.
+SLOWS = ((0.001, 0.0), (0.03, -1.5), (0.3, -2.0), (3.0, -2.5))
+DRIFT_PRIOR = 0.3  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
 CREEP_BEND = 0.3  # creep slows down as it ages: part of the drift that may change per age
+BEND_DOUBT = 2.0  # variances of the drift that are not taken for creep
 SWING_PRIOR = 15.0  # resolutions, amplitude of the first harmonic before anything is known
 SECOND_HARMONIC = 0.4
 SWING_WANDER = 0.01  # rad^2/s^3, wander of the breathing's rate
+SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
 SWING_TIME = 60.0
 SCALE_TIME = 25.0  # s, memory of each model's noise scale
-WEIGHT_TIME = 20.0  # s, memory of the weights
+WEIGHT_TIME = 60.0  # s, memory of the weights
 RECALLED = 200.0  # readings, at most, that a memory counts for
 SCALE_PRIOR = 0.5  # resolutions
 SCALE_DOF = 4.0
@@ -70,10 +74,8 @@ class Shapes:
 
 def standard_shapes() -> Shapes:
     """The bank as shipped: fast noise white or filtered, draughts of four strengths, ten breathings."""
-    fasts = ((1.0, 0.0, 0.1), (0.02, 1.0, 0.07), (0.02, 1.0, 0.2))
-    slows = ((0.002, 0.0), (0.05, -0.3), (0.5, -0.6), (5.0, -1.0))
     rows = []
-    for frequency, (white, fast, tau), (slow, cost) in itertools.product((0.0, *FREQUENCIES), fasts, slows):
+    for frequency, (white, fast, tau), (slow, cost) in itertools.product((0.0, *FREQUENCIES), FASTS, SLOWS):
         if frequency and tau == 0.07:
             continue
         rows.append(
@@ -98,12 +100,11 @@ class Bank:
         self.x = np.zeros((m, STATES))
         self.P = np.zeros((m, STATES, STATES))
         self.h = np.zeros((m, STATES))
-        self.h[:, [LEVEL, LEVEL + FAST, TRANSIENT]] = 1.0
+        self.h[:, [LEVEL, LEVEL + FAST]] = 1.0
         self.h[:, SLOW:] = 1.0
         self._rates = np.zeros((m, STATES))  # 1/s, decay of each state
         self._rates[:, [FAST, LEVEL + FAST]] = (1 / shapes.fast_time)[:, None]
         self._rates[:, SWING:PAIRS] = self._rates[:, LEVEL + SWING : 2 * PAIRS] = 1 / SWING_TIME
-        self._rates[:, TRANSIENT] = 1 / TRANSIENT_TIME
         self._rates[:, SLOW:] = 1 / np.array(SLOW_TIMES)
         self._harmonic = np.array([1.0, 1.0, 2.0, 2.0])
         self._breathes = shapes.frequency > 0
@@ -116,7 +117,7 @@ class Bank:
             self.P[:, j, j] = shapes.slow
         self._turn()
         self.reset_swing(SWING_PRIOR)
-        self.begin_level(reading, 1e4, 1.0)
+        self.begin_level(reading, 1e4)
         self.predicted = self.x[:, LEVEL].copy()
         self.variance = np.ones(m)
 
@@ -134,16 +135,15 @@ class Bank:
         self.log_weight = log_weight.copy()
         self.weight = _normalised(self.log_weight)
 
-    def begin_level(self, centre: float | Floats, spread: float, transient: float) -> None:
+    def begin_level(self, centre: float, spread: float) -> None:
         """Forget the level and drift; what is known of the noise stays."""
-        for j in (DRIFT, LEVEL, TRANSIENT):
+        for j in (DRIFT, LEVEL):
             self.P[:, j, :] = 0.0
             self.P[:, :, j] = 0.0
         self.x[:, LEVEL] = centre
-        self.x[:, [DRIFT, TRANSIENT]] = 0.0
+        self.x[:, DRIFT] = 0.0
         self.P[:, LEVEL, LEVEL] = spread**2 / self.scale
         self.P[:, DRIFT, DRIFT] = DRIFT_PRIOR**2 / self.scale
-        self.P[:, TRANSIENT, TRANSIENT] = transient**2 / self.scale
 
     def reset_swing(self, amplitude: float) -> None:
         """Forget the breathing's phase and amplitude."""
@@ -177,13 +177,14 @@ class Bank:
             diagonal = np.einsum("mii->mi", P)
             diagonal[:, SLOW:] += self.shapes.slow[:, None] * (1 - decay[:, SLOW:] ** 2)
             self._fast_noise(dt)
-            wander = 2 * DRIFT_WANDER**2 / DRIFT_TIME + CREEP_BEND * x[:, DRIFT] ** 2 / (age + 0.5)
+            known = np.maximum(x[:, DRIFT] ** 2 - BEND_DOUBT * P[:, DRIFT, DRIFT] * scale, 0.0)
+            wander = 2 * DRIFT_WANDER**2 / DRIFT_TIME + CREEP_BEND * known / (age + 0.5)
             q = np.empty((len(scale), PAIRS))
             q[:, DRIFT] = wander
             q[:, FAST] = 0.0
             z = x[:, LEVEL + SWING : 2 * PAIRS]
             power = np.square(z)
-            q[:, SWING : SWING + 2] = (power[:, 0] + power[:, 1])[:, None]
+            q[:, SWING : SWING + 2] = (power[:, 0] + power[:, 1] + SWING_FLOOR * scale)[:, None]
             q[:, SWING + 2 :] = 4 * (power[:, 2] + power[:, 3])[:, None]
             q[:, SWING:] *= SWING_WANDER
             q /= scale[:, None]
@@ -228,7 +229,9 @@ class Bank:
         spread = self.scale * self.variance + (self.predicted - mean) ** 2
         return mean, float(self.weight @ spread)
 
-    def update(self, reading: float, dt: float, inflate: float = 1.0, learn: float = 1.0) -> None:
+    def update(
+        self, reading: float, dt: float, inflate: float = 1.0, learn: float = 1.0, extra: float = 0.0
+    ) -> None:
         """Take the reading in. ``inflate`` widens it (a doubtful one); ``learn`` 0..1 is how much
         the noise scales and weights are to believe it (little while a transient dies)."""
         error = reading - self.predicted
@@ -241,7 +244,7 @@ class Bank:
         self.log_weight = shapes.prior + keep * (self.log_weight - shapes.prior) + likelihood * learn
         self.log_weight -= self.log_weight.max()
         self.weight = _normalised(self.log_weight)
-        gain = self._Ph / (S * inflate)[:, None]
+        gain = self._Ph / (S * inflate + extra / self.scale)[:, None]
         self.x += gain * error[:, None]
         self.P -= gain[:, :, None] * self._Ph[:, None, :]
         keep = 1 - (1 - np.exp(-dt / SCALE_TIME)) * learn

@@ -18,6 +18,7 @@ DOUBT = 2.5  # beyond this it counts less
 RECENT = 64  # readings kept
 CALM = 0.4  # s of readings that must agree before a new level is begun
 CALM_READINGS = 3
+TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once the readings are calm
 PATIENCE = 4.0  # s of movement after which the noise itself must have changed
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
@@ -58,6 +59,7 @@ class SettlingFilter:
         self._side = 0
         self._run = 0
         self._suspects = 0.0
+        self._remainder = 0.0  # resolutions the reading still moved by when the level began
         self._moving_since: float | None = None
         self._told = False
         self._calmness = 1.0  # running mean square of the normalised errors
@@ -168,9 +170,13 @@ class SettlingFilter:
         inflate = (e / DOUBT) ** 2 if abs(e) > DOUBT else 1.0
         self._calmness += (min(e * e, 9.0) - self._calmness) * min(1.0, dt + 1e-3)
         learn = min(1.0, (age / 0.5) ** 2 + 0.05)
-        bank.update(y, dt, inflate, learn)
+        bank.update(y, dt, inflate, learn, self._transient(now))
         self._readings += 1
         return None
+
+    def _transient(self, now: float) -> float:
+        """Variance (resolutions squared) of what may be left of the change: it dies as fast as the lag."""
+        return self._remainder**2 * math.exp(-2 * (now - self._since) / TRANSIENT_TIME)
 
     def _calm_window(self, now: float) -> list[tuple[float, float]]:
         """The latest readings that make up the shortest window worth judging; empty if too few yet."""
@@ -183,7 +189,8 @@ class SettlingFilter:
 
     def _wait_for_calm(self, now: float) -> Literal["level"] | None:
         bank = self._bank
-        assert bank is not None and self._moving_since is not None
+        assert bank is not None
+        assert self._moving_since is not None
         window = self._calm_window(now)
         if not window:
             return None
@@ -210,12 +217,13 @@ class SettlingFilter:
             bank.reset_swing(max(float(np.ptp(raw)), 1.0))
         bank.predict(max(dt, 0.0), now - self._since)
         wide = float(np.ptp(clean)) + limit
-        bank.begin_level(clean.mean(), 3 * wide, max(float(np.ptp(clean)), 1.0))
+        bank.begin_level(clean.mean(), 3 * wide)
+        self._remainder = max(float(spread), 1.0)
         self._carried = self._since = times[0]
         self._readings = 0
         for t, y in window:
             bank.predict(t - self._carried, 0.0)
-            bank.update(y, t - self._carried, learn=0.05)
+            bank.update(y, t - self._carried, learn=0.05, extra=self._transient(t))
             self._carried = t
             self._readings += 1
         self._moving_since = None
@@ -244,8 +252,10 @@ class SettlingFilter:
         (level, drift), covariance = bank.level()
         age = now - self._since
         lag, variance = best_moment(covariance, age, drift)
-        values = np.array([y for t, y in self._recent if t >= self._since])
-        u = math.sqrt(variance + hidden_by_the_digit(values) ** 2)
+        settled = self._since + 2 * TRANSIENT_TIME
+        values = np.array([y for t, y in self._recent if t >= settled])
+        hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
+        u = math.sqrt(variance + hidden**2)
         u_drift = math.sqrt(max(covariance[1, 1], 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
