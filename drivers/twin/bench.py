@@ -1,0 +1,337 @@
+"""The whole bench in one piece, on a clock of its own that somebody else turns.
+
+``TwinBench.advance`` passes time and returns the lines the devices have said; nothing in here
+waits, so a night takes seconds in a test, and ``serve`` turns the same clock in step with life.
+Seeded: the same seed and the same words at the same times give the same bytes.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from . import scenario as scenarios
+from .balance import BalanceTwin
+from .dialect_voice import VOICES
+from .disturbances import Disturbances, Draught, Normals, Wander
+from .lift import LiftTwin
+from .pellet import AWAY
+from .person import CannotDo, Person, Story
+from .truth import truth
+from .wire import Wire
+
+#: Time steps a second: well above the balance's own frequency.
+RATE = 50
+#: The sample's memory is brought up to date at least this often on the way, m.
+FINE = 0.3e-3
+
+
+class Line(NamedTuple):
+    """Bytes that arrive at a port: when (s on the bench's clock), on which, what."""
+
+    time: float
+    port: str  # balance | lift
+    data: bytes
+
+
+@dataclass
+class Act:
+    """Something a person does: ``answer`` is None until it is done."""
+
+    story: Story
+    wake: float
+    answer: dict[str, Any] | None = None
+    then: Callable[[dict[str, Any]], None] | None = field(default=None, repr=False)
+
+
+class TwinBench:
+    """Magnet, sample, balance, lift or spacers, and the person beside them.
+
+    ``bench`` names a scenario file or a shipped one; ``dialect`` how the balance speaks; ``ladder``
+    ``lift`` or ``spacers``; ``calm`` leaves the disturbances out.
+    """
+
+    def __init__(
+        self,
+        seed: int = 0,
+        *,
+        bench: str | Path = scenarios.DEFAULT,
+        dialect: str = "status-line",
+        ladder: str = "lift",
+        calm: bool = False,
+    ) -> None:
+        if dialect not in VOICES:
+            raise ValueError(f"dialect {dialect!r}: one of {', '.join(VOICES)}")
+        if ladder not in ("lift", "spacers"):
+            raise ValueError(f"ladder {ladder!r}: lift or spacers")
+        self.seed, self.dialect, self.ladder = seed, dialect, ladder
+        self.scenario = scenarios.read(bench, seed=seed, calm=calm)
+        if ladder == "spacers" and not self.scenario.shims:
+            raise ValueError(f"{self.scenario.path.name} has no spacers")
+        weigh, disturb, lift, air, wire_b, wire_l = np.random.SeedSequence(seed).spawn(6)
+        self.dt = 1.0 / RATE
+        self.balance = BalanceTwin(self.scenario.balance, weigh, self.dt)
+        self.disturbances = Disturbances(disturb, self.dt, self.scenario.levels)
+        self.lift = LiftTwin(self.scenario.mechanics, lift)
+        self.wires = {"balance": Wire(wire_b), "lift": Wire(wire_l)}
+        self.voice = VOICES[dialect](self.balance)
+        self.person = Person(self)
+        self._air = Normals(air)
+        self._room = Wander(self._air, 1.0 / self.scenario.balance.rate, 1800.0, 0.1)
+        self._temperature = 273.15 + float(self.scenario.table["site"]["temperature_degC"][0])
+        self.pellet = self.scenario.pellet()
+        self.sample_on = False
+        self.orientation = 1
+        self.spacers = len(self.scenario.shims)
+        self.lifted_off = False
+        self.extra_load: list[tuple[float, float]] = []  # (until, g)
+        self._ticks = 0
+        self._reading_due = 0.0
+        self._pull = 0.0
+        self._last_gap = self.gap
+        self._direction = 0
+        self._lines: list[Line] = []
+        self._acts: list[Act] = []
+        self.put_on()
+        self.balance.settle(self.load)
+        self.balance.press_zero()
+
+    # -- the clock ----------------------------------------------------------------------------
+
+    @property
+    def now(self) -> float:
+        """The bench's clock, s."""
+        return self._ticks / RATE
+
+    def advance(self, seconds: float) -> list[Line]:
+        """Let so many seconds pass (to the next time step) and return what was said."""
+        end = round((self.now + seconds) * RATE)
+        while self._ticks < end:
+            self._step()
+        lines, self._lines = self._lines, []
+        return lines
+
+    def _step(self) -> None:
+        self._ticks += 1
+        now = self._ticks / RATE
+        if self._acts and self._acts[0].wake <= now:
+            self._go_on(self._acts[0])
+        if self.ladder == "lift":
+            self.lift.step(self.dt)
+            if self.lift.out:
+                self._say("lift", b"".join(self.lift.out))
+                self.lift.out.clear()
+        self._follow()
+        self.balance.step(self.load + self.disturbances.step())
+        if now >= self._reading_due:
+            self._reading_due += 1.0 / self.scenario.balance.rate
+            self.lift.temperature = self._temperature + self._room.step()
+            if self.voice.talks:
+                self._say("balance", self.voice.line(self.balance.show()))
+
+    def _say(self, port: str, data: bytes) -> None:
+        arrived = self.wires[port].carry(self.now, data) if data else b""
+        if arrived:
+            self._lines.append(Line(self.now, port, arrived))
+
+    def write(self, port: str, data: bytes) -> None:
+        """Bytes from the host to ``balance`` or ``lift``; answers come with the next ``advance``."""
+        if port == "balance":
+            self._say("balance", self.voice.hear(data))
+        elif self.ladder == "lift":
+            self.lift.feed(data)
+
+    # -- the sample ---------------------------------------------------------------------------
+
+    @property
+    def gap(self) -> float:
+        """True gap between magnet and holder, m."""
+        if self.ladder == "lift":
+            return self.scenario.contact + self.lift.height
+        return self.scenario.contact + sum(self.scenario.shims[: self.spacers])
+
+    @property
+    def load(self) -> float:
+        """What the pan carries, g: magnet, riser, the spacers under it, less the pull (or plus)."""
+        load = self.scenario.pan_load
+        if self.ladder == "spacers":
+            load += sum(self.scenario.shim_masses[self.spacers :])
+        sign = -1.0 if self.scenario.attraction == "lighter" else 1.0
+        load += sign * self._pull
+        if self.extra_load:
+            now = self.now
+            self.extra_load = [(until, g) for until, g in self.extra_load if until > now]
+            load += sum(g for _, g in self.extra_load)
+        if self.lifted_off or load < 0.0:
+            # The pull is more than stands on the pan: the magnet jumps to the sample and stays there.
+            self.lifted_off = True
+            return 0.0
+        return load
+
+    def take_off(self) -> None:
+        """The sample goes away from the magnet through every field between."""
+        self.sample_on = False
+        self.lifted_off = False
+        self._carry(AWAY)
+
+    def put_on(self) -> None:
+        """The sample comes to its holder through every field between."""
+        self.sample_on = True
+        self._carry(self.gap)
+        self._last_gap, self._direction = self.gap, 0
+
+    def _carry(self, gap: float) -> None:
+        self.pellet.travel(gap, self.orientation)
+        self._weigh_pull()
+
+    def _weigh_pull(self) -> None:
+        # A balance shows the weight in air that would pull as hard: weights of 8000 kg/m3, air of 1.2 kg/m3.
+        newton_per_gram = self.scenario.gravity * (1.0 - 1.2 / 8000.0) * 1e-3
+        self._pull = self.pellet.attraction / newton_per_gram
+
+    def _follow(self) -> None:
+        """Bring the sample's memory up to date with where its holder has gone.
+
+        Between two turnings the path is one-way, so the turnings decide what is remembered; the
+        steps between only keep the displayed force in step.
+        """
+        if self.ladder != "lift" or not self.sample_on:
+            return
+        gap, last = self.gap, self._last_gap
+        pellet = self.pellet
+        direction = (gap > last) - (gap < last)
+        turned = direction and self._direction and direction != self._direction
+        if turned and pellet.gap != last:
+            pellet.follow(last, self.orientation)
+        stands = direction == 0 and pellet.gap != gap
+        if stands or abs(gap - pellet.gap) > FINE:
+            pellet.follow(gap, self.orientation)
+            self._weigh_pull()
+            self.lift.hall = float(pellet.magnet.field(*np.array([[0.0], [0.0], [gap + 8e-3]]))[0][0])
+        self._direction = direction or self._direction
+        self._last_gap = gap
+
+    # -- what a person does, and what goes wrong --------------------------------------------------
+
+    def begin(self, request: dict[str, Any], then: Callable[[dict[str, Any]], None] | None = None) -> Act:
+        """Start what ``request`` asks for; ``then`` gets the answer when it is done.
+
+        ``{"do": NAME, ...}``; see ``acts`` for the names. A bad request is answered, not raised.
+        """
+        act = Act(self._story(request), self.now, then=then)
+        self._acts.append(act)
+        return act
+
+    def do(self, name: str, **parameters: Any) -> dict[str, Any]:
+        """Do it and pass the time it takes; the lines said meanwhile come with the next ``advance``."""
+        act = self.begin({"do": name, **parameters})
+        while act.answer is None:
+            self._step()
+        return act.answer
+
+    def acts(self) -> dict[str, Callable[..., Any]]:
+        """Everything that can be asked for, by name. Those of the person take time."""
+        person = self.person
+        return {
+            "remove-sample": person.remove_sample,
+            "place-sample": person.place_sample,
+            "turn-over": person.turn_over,
+            "set-spacers": person.set_spacers,
+            "press-zero": person.press_zero,
+            "garbage": self._spoil("garbage_until"),
+            "silence": self._spoil("silent_until"),
+            "half-lines": self._spoil("halves_until"),
+            "wrong-baud": self._spoil("wrong_baud_until"),
+            "lift-stuck": self._stick,
+            "lift-reset": lambda: self.lift.reset(),
+            "lift-stop": self._press_stop,
+            "lose-steps": lambda n: self.lift.lose_steps(float(n)),
+            "overload": lambda grams=300.0, seconds=3.0: self.extra_load.append(
+                (self.now + seconds, float(grams))
+            ),
+            "bump": lambda grams=5.0: self.disturbances.knock(float(grams)),
+            "draught": self._open_window,
+            "truth": lambda: self.truth,
+            "state": self.state,
+        }
+
+    @cached_property
+    def truth(self) -> dict[str, Any]:
+        """What the analysis should find; see ``truth``."""
+        return truth(self.scenario)
+
+    def state(self) -> dict[str, Any]:
+        """How things really are, SI."""
+        return {
+            "time_s": self.now,
+            "gap_m": self.gap,
+            "height_m": self.gap - self.scenario.contact,
+            "spacers": self.spacers if self.ladder == "spacers" else None,
+            "sample_on": self.sample_on,
+            "orientation": self.orientation,
+            "force_N": self.pellet.attraction if self.sample_on else 0.0,
+            "pull_kg": self._pull * 1e-3 if self.sample_on else 0.0,
+            "load_kg": self.load * 1e-3,
+            "M_A_per_m": self.pellet.mean_M,
+            "lifted_off": self.lifted_off,
+            "drift_kg": self.disturbances.drift.value * 1e-3,
+            "zero_kg": self.balance.zero * 1e-3,
+            "gravity_m_per_s2": self.scenario.gravity,
+        }
+
+    def _story(self, request: dict[str, Any]) -> Story:
+        """One request as a story; its answer is put into ``request`` itself under ``answer``."""
+        parameters = {k: v for k, v in request.items() if k != "do"}
+        name = request.get("do")
+        acts = self.acts()
+        act = acts.get(name) if isinstance(name, str) else None
+        if act is None:
+            raise CannotDo(f"{name!r} is not something to do; one of {', '.join(acts)}")
+        try:
+            inspect.signature(act).bind(**parameters)
+        except TypeError as error:
+            raise CannotDo(f"{name}: {error}") from None
+        result = act(**parameters)
+        if isinstance(result, Generator):
+            yield from result
+            return {}
+        return result if isinstance(result, dict) else {}
+
+    def _go_on(self, act: Act) -> None:
+        try:
+            while act.wake <= self.now:
+                act.wake = self.now + next(act.story)
+        except StopIteration as end:
+            act.answer = {"ok": True, **(end.value or {})}
+        except (CannotDo, TypeError, ValueError) as error:
+            act.answer = {"ok": False, "error": str(error)}
+        if act.answer is not None:
+            self._acts.remove(act)
+            if self._acts:
+                self._acts[0].wake = self.now
+            if act.then is not None:
+                act.then(act.answer)
+
+    def _spoil(self, what: str) -> Callable[..., None]:
+        def spoil(seconds: float, port: str = "balance") -> None:
+            if port not in self.wires:
+                raise CannotDo(f"port {port!r}: balance or lift")
+            setattr(self.wires[port], what, self.now + float(seconds))
+
+        return spoil
+
+    def _stick(self, stuck: bool = True) -> None:
+        self.lift.stuck = bool(stuck)
+
+    def _press_stop(self, pressed: bool = True) -> None:
+        self.lift.stop_button = bool(pressed)
+
+    def _open_window(self, level: float) -> None:
+        """A draught of ``level`` g; 0 closes the window."""
+        self.disturbances.draught = Draught(self._air, self.dt, float(level))

@@ -1,0 +1,1 @@
+"""Benches as they really are, one TOML file each: what the twin plays."""

@@ -1,0 +1,88 @@
+"""The person at the bench: takes the sample off, turns it, sets spacers, presses the zero key.
+
+Each act is a little story told as a generator: it does something, then says for how many seconds
+of the bench's time it is busy. People take human seconds and touch things while they act.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .bench import TwinBench
+
+Story = Generator[float, None, Any]
+
+
+class CannotDo(Exception):
+    """The act makes no sense now; the message says why."""
+
+
+class Person:
+    """Hands for a bench. ``pace`` stretches every act: 1 is a practised hand."""
+
+    def __init__(self, bench: TwinBench, pace: float = 1.0) -> None:
+        self.bench, self.pace = bench, pace
+
+    def _hands_at_work(self, seconds: float, level: float = 0.4) -> Story:
+        """Hands near and on the bench for a while: the load jitters by about ``level`` g."""
+        self.bench.disturbances.hand_level = level
+        yield seconds * self.pace
+        self.bench.disturbances.hand_level = 0.0
+
+    def remove_sample(self) -> Story:
+        """Take the sample off its holder, straight up and away."""
+        if not self.bench.sample_on:
+            raise CannotDo("the sample is off already")
+        yield from self._hands_at_work(1.2)
+        self.bench.take_off()
+        yield from self._hands_at_work(0.8, 0.1)
+
+    def place_sample(self, orientation: int | None = None) -> Story:
+        """Put the sample on; ``orientation`` +1 or -1, or as it is in the hand."""
+        if self.bench.sample_on:
+            raise CannotDo("the sample is on already")
+        if orientation not in (None, 1, -1):
+            raise CannotDo(f"orientation {orientation!r} is neither 1 nor -1")
+        yield from self._hands_at_work(1.5, 0.1)
+        if orientation is not None:
+            self.bench.orientation = orientation
+        self.bench.put_on()
+        yield from self._hands_at_work(1.0)
+        self.bench.disturbances.placed()
+
+    def turn_over(self, place: bool | None = None) -> Story:
+        """Turn the sample over: in its holder if it is on, else in the hand.
+
+        ``place`` says whether it is on its holder afterwards; without it, as it was before.
+        """
+        was_on = self.bench.sample_on
+        if was_on:
+            yield from self.remove_sample()
+        yield 1.5 * self.pace
+        self.bench.orientation = -self.bench.orientation
+        if place or (place is None and was_on):
+            yield from self.place_sample()
+
+    def set_spacers(self, n: int) -> Story:
+        """Leave ``n`` spacers between the closest position and now; the rest go under the magnet."""
+        bench = self.bench
+        if bench.ladder != "spacers":
+            raise CannotDo("this bench has a lift, no spacers")
+        if bench.sample_on:
+            raise CannotDo("take the sample off before the spacers are changed")
+        if not isinstance(n, int) or not 0 <= n <= len(bench.scenario.shims):
+            raise CannotDo(f"n = {n!r} is not a count from 0 to {len(bench.scenario.shims)}")
+        # A practised hand moves several at a time.
+        yield from self._hands_at_work(3.0 + 0.3 * abs(n - bench.spacers), 3.0)
+        bench.spacers = n
+        yield 0.5 * self.pace
+        bench.disturbances.placed()
+
+    def press_zero(self) -> Story:
+        """Press the key on the balance."""
+        yield from self._hands_at_work(0.3, 0.2)
+        yield 1.0 * self.pace
+        self.bench.balance.press_zero()
+        yield 0.2 * self.pace
