@@ -5,8 +5,8 @@ which the area is uniform and a smooth field is a polynomial. Where one of the m
 close to the sample, panels shrink geometrically toward it. How fine is not a setting: the rule is
 refined until the averages of field and gradient stand still.
 
-Symmetry is used where there is any: a half plane when magnet and sample are round and coaxial, one
-quadrant otherwise, the whole body when the sample is off the magnet's axis.
+Symmetry is used where there is any: over a round magnet a half plane stands for the whole coaxial sample,
+over a block one quadrant does; off the magnet's axis it takes the whole body.
 """
 
 from __future__ import annotations
@@ -82,13 +82,12 @@ def sample_nodes(
     # Where panels cannot follow the magnet's edges, more nodes have to do.
     plain = order if levels == 0 else (levels + 2) * order
     z, wz = _graded(0.0, height, [0.0] if levels else [], levels, order)
+    if sample.shape == "block" and symmetry == "axis":
+        return _block_by_radius(sample, z, wz, magnet, levels, order)
     if sample.shape == "block":
         sides = half_sides(magnet) if magnet is not None and not is_round(magnet) else None
         axes = []
-        for i, size in enumerate((sample.length, sample.width)):
-            if size is None:
-                raise ValueError("a sample of shape block needs its length and width")
-            half = size.value / 2
+        for i, half in enumerate(_half_sides(sample)):
             low = -half if symmetry == "none" else 0.0
             edges = [] if sides is None else [sides[i]] if low == 0 else [-sides[i], sides[i]]
             axes.append(_graded(low, half, edges, levels, order if edges else plain))
@@ -127,7 +126,7 @@ def symmetry_of(magnet: ReferenceMagnet, sample: Sample, offset: float = 0.0) ->
     """What part of the sample stands for the whole: see the module's text."""
     if offset != 0.0:
         return "none"
-    return "axis" if is_round(magnet) and sample.shape != "block" else "quadrant"
+    return "axis" if is_round(magnet) else "quadrant"
 
 
 @lru_cache(maxsize=256)
@@ -207,9 +206,8 @@ def volume(sample: Sample) -> float:
     """The sample's volume, m^3."""
     height = sample.height.value
     if sample.shape == "block":
-        assert sample.length is not None
-        assert sample.width is not None
-        return sample.length.value * sample.width.value * height
+        a, b = _half_sides(sample)
+        return 4 * a * b * height
     disc = np.pi * _radius(sample) ** 2
     return float(disc * height * (1.0 if sample.shape == "cylinder" else 2.0 / 3.0))
 
@@ -220,20 +218,53 @@ def _radius(sample: Sample) -> float:
     return sample.diameter.value / 2
 
 
-def _graded(low: float, high: float, edges: list[float], levels: int, order: int) -> tuple[Floats, Floats]:
-    """Composite Gauss-Legendre nodes and weights on low ... high, panels shrinking toward each edge."""
-    breaks = [low, high, *(edge for edge in edges if low < edge < high)]
-    corners = sorted(breaks)
-    for edge in edges:
-        target = min(max(edge, low), high)
-        for start, end in pairwise(corners):
-            if target in (start, end):
-                reach = (end - start) if target == start else (start - end)
-                breaks += [target + reach * _SHRINK**k for k in range(1, levels + 1)]
-    ends = np.unique(breaks)
-    nodes, weights = np.polynomial.legendre.leggauss(order)
-    half, middle = np.diff(ends)[:, None] / 2, (ends[1:] + ends[:-1])[:, None] / 2
-    return (middle + half * nodes).ravel(), (half * weights).ravel()
+def _half_sides(sample: Sample) -> tuple[float, float]:
+    if sample.length is None or sample.width is None:
+        raise ValueError("a sample of shape block needs its length and width")
+    return sample.length.value / 2, sample.width.value / 2
+
+
+def _block_by_radius(
+    sample: Sample, z: Floats, wz: Floats, magnet: ReferenceMagnet | None, levels: int, order: int
+) -> tuple[Floats, Floats]:
+    """Nodes of a block in a field of revolution: rings about the axis, weighted by their arc inside it.
+
+    The arc shortens like a square root where the ring begins to leave the block's sides.
+    """
+    a, b = _half_sides(sample)
+    edges = [R**2 for _, R in cylinders(magnet)] if magnet is not None else []
+    s, ws = _graded(0.0, a**2 + b**2, edges, levels, order, kinks=(a**2, b**2))
+    rho = np.sqrt(s)
+    outside = np.arccos(np.minimum(a / rho, 1.0)) + np.arccos(np.minimum(b / rho, 1.0))
+    ws = ws * (1 - outside / (np.pi / 2))
+    radius, along = (c.ravel() for c in np.broadcast_arrays(rho[:, None], z[None, :]))
+    weights = (ws[:, None] * wz[None, :]).ravel()
+    return np.stack([radius, np.zeros_like(radius), along], axis=1), weights / weights.sum()
+
+
+def _graded(
+    low: float, high: float, edges: list[float], levels: int, order: int, kinks: tuple[float, ...] = ()
+) -> tuple[Floats, Floats]:
+    """Composite Gauss-Legendre nodes and weights on low ... high, panels shrinking toward each edge.
+
+    Above each of the ``kinks`` the integrand starts like a square root; there the coordinate is squared.
+    """
+    targets = {min(max(edge, low), high) for edge in edges}
+    corners = sorted({low, high, *targets, *(kink for kink in kinks if low < kink < high)})
+    x, w = np.polynomial.legendre.leggauss(order)
+    shrinking = _SHRINK ** np.arange(1, levels + 1)
+    nodes, weights = [], []
+    for start, end in pairwise(corners):
+        near = shrinking if start in targets else []
+        far = 1 - shrinking if end in targets else []
+        ends = np.unique(np.concatenate([[0.0, 1.0], near, far]))
+        half, middle = np.diff(ends)[:, None] / 2, (ends[1:] + ends[:-1])[:, None] / 2
+        t, dt = (middle + half * x).ravel(), (half * w).ravel()
+        if start in kinks:
+            t, dt = t**2, 2 * t * dt
+        nodes.append(start + (end - start) * t)
+        weights.append((end - start) * dt)
+    return np.concatenate(nodes), np.concatenate(weights)
 
 
 def _grid(x: Floats, wx: Floats, y: Floats, wy: Floats, z: Floats, wz: Floats) -> tuple[Floats, Floats]:

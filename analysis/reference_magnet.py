@@ -149,22 +149,32 @@ def axial_field_and_gradient(magnet: ReferenceMagnet, points: ArrayLike) -> tupl
     return Br * B, Br * slope
 
 
-def force_between(magnet: ReferenceMagnet, other: ReferenceMagnet, gaps: ArrayLike) -> Floats:
+def force_between(
+    magnet: ReferenceMagnet,
+    other: ReferenceMagnet,
+    gaps: ArrayLike,
+    *,
+    tolerance: float = 1e-10,
+    closest: float | None = None,
+) -> Floats:
     """Attraction (N) of two coaxial round magnets facing each other unlike poles, at ``gaps`` (n,) in m.
 
     F = (J/mu0) V <dBz/dz> over the other magnet's volume, the gradient in closed form, the volume by
-    quadrature refined to 1e-10; the same force as Vokoun, Beleggia, Heller & Sittner, J. Magn. Magn.
-    Mater. 321 (2009) 3758 give as an integral over Bessel functions.
+    quadrature refined to ``tolerance`` at the ``closest`` gap (else the smallest given); the same force as
+    Vokoun, Beleggia, Heller & Sittner, J. Magn. Magn. Mater. 321 (2009) 3758, give as an integral over
+    Bessel functions.
     """
     from .bench import Sample
     from .constants import MU0
     from .quadrature import choose_order, mean_field
 
     at = np.atleast_1d(np.asarray(gaps, float))
+    nearest = float(at.min()) if closest is None else closest
+    unit = replace(magnet, remanence=Measured(1.0))
     force = np.zeros(at.shape)
     for sign, R in cylinders(other):
         body = Sample("other magnet", "cylinder", height=other.height, diameter=Measured(2 * R))
-        rule = choose_order(magnet, body, float(at.min()), tolerance=1e-10)
+        rule = choose_order(unit, body, nearest, tolerance=tolerance)
         slope = mean_field(magnet, body, at, rule=rule)[1]
         V = np.pi * R**2 * other.height.value
         force -= sign * other.remanence.value / MU0 * V * slope
