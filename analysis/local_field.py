@@ -1,0 +1,73 @@
+"""The reference magnet's field at every node of the sample, row by row, and what the nodes weigh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bench import Bench
+from .constants import MU0
+from .demag import demagnetising_factor
+from .points import Points
+from .quadrature import layers, volume
+
+Floats = NDArray[np.float64]
+
+#: The temperature a remanence in the bench file is stated at, K (20 degrees Celsius).
+_REFERENCE_TEMPERATURE = 293.15
+
+
+@dataclass(frozen=True, eq=False)
+class LocalField:
+    """What each part of the sample sees and how much it pulls; SI.
+
+    ``H`` (n, q): applied field along the sample's own axis at node q, A/m. ``pull`` (n, q): force
+    per magnetisation of the node, N/(A/m), so that F = sum(pull * M). ``weights`` (q,) sum to one;
+    ``N`` is the demagnetising factor along the axis, ``volume`` in m^3.
+    """
+
+    H: Floats
+    pull: Floats
+    weights: Floats
+    N: float
+    volume: float
+
+    @property
+    def H_mean(self) -> Floats:
+        """Volume mean of the applied field, (n,), A/m."""
+        return self.H @ self.weights
+
+    @property
+    def pull_mean(self) -> Floats:
+        """Force per magnetisation of the whole sample, were it uniform: (n,), N/(A/m)."""
+        return self.pull.sum(axis=1)
+
+    def rows(self, index: NDArray[np.intp]) -> LocalField:
+        """The same for some of the rows."""
+        return LocalField(self.H[index], self.pull[index], self.weights, self.N, self.volume)
+
+
+def local_field(points: Points, bench: Bench) -> LocalField:
+    """Field and pull at every row of ``points``; the magnet's remanence follows each row's temperature.
+
+    Force on the sample, attraction positive: F = -orientation * integral of M dBz/dz over its volume.
+    """
+    magnet, sample = bench.reference_magnet, bench.sample
+    gaps, back = np.unique(points.gap, return_inverse=True)
+    known = np.isfinite(gaps)
+    q = layers(magnet, sample, gaps[known])
+    Bz, dBz = (np.full((len(gaps), len(q.weights)), np.nan) for _ in range(2))
+    Bz[known], dBz[known] = q.Bz, q.dBz
+    kelvin = np.where(np.isfinite(points.temperature), points.temperature, bench.site.temperature.value)
+    strength = 1.0 + magnet.temperature_coefficient.value * (kelvin - _REFERENCE_TEMPERATURE)
+    facing = (points.orientation * strength)[:, None]
+    body = volume(sample)
+    return LocalField(
+        facing * Bz[back] / MU0,
+        -facing * dBz[back] * (body * q.weights),
+        q.weights,
+        demagnetising_factor(sample).axial,
+        body,
+    )
