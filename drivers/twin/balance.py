@@ -61,7 +61,8 @@ class BalanceTwin:
         self._noise = maker.noise * sqrt(n)
         self._recent: deque[float] = deque(maxlen=max(2, round(maker.stable_for * maker.rate)))
         self.zero = 0.0
-        self.stuck: Shown | None = None
+        #: The figure on the display: what the balance sends, whenever it is asked.
+        self.shown = Shown(0.0, "unsteady")
 
     def settle(self, load: float) -> None:
         """Stand still under a load, as after an hour."""
@@ -85,10 +86,11 @@ class BalanceTwin:
         self.zero = self.gross
         self._recent.clear()
 
-    def show(self) -> Shown:
-        """The next figure; call at the balance's own rate."""
-        if self.stuck is not None:
-            return self.stuck
+    def refresh(self) -> None:
+        """Show the next figure; call at the balance's own rate."""
+        self.shown = self._figure()
+
+    def _figure(self) -> Shown:
         gross = self.gross
         if gross > self.maker.capacity:
             self._recent.clear()

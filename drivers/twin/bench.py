@@ -28,8 +28,8 @@ from .wire import Wire
 
 #: Time steps a second: well above the balance's own frequency.
 RATE = 50
-#: The sample's memory is brought up to date at least this often on the way, m.
-FINE = 0.3e-3
+#: The sample's memory is brought up to date on the way whenever the gap has changed by this part of itself.
+FINE = 0.1
 
 
 class Line(NamedTuple):
@@ -132,8 +132,9 @@ class TwinBench:
         if now >= self._reading_due:
             self._reading_due += 1.0 / self.scenario.balance.rate
             self.lift.temperature = self._temperature + self._room.step()
+            self.balance.refresh()
             if self.voice.talks:
-                self._say("balance", self.voice.line(self.balance.show()))
+                self._say("balance", self.voice.line(self.balance.shown))
 
     def _say(self, port: str, data: bytes) -> None:
         arrived = self.wires[port].carry(self.now, data) if data else b""
@@ -210,7 +211,7 @@ class TwinBench:
         if turned and pellet.gap != last:
             pellet.follow(last, self.orientation)
         stands = direction == 0 and pellet.gap != gap
-        if stands or abs(gap - pellet.gap) > FINE:
+        if stands or abs(gap - pellet.gap) > FINE * gap:
             pellet.follow(gap, self.orientation)
             self._weigh_pull()
             self.lift.hall = float(pellet.magnet.field(*np.array([[0.0], [0.0], [gap + 8e-3]]))[0][0])
@@ -286,7 +287,7 @@ class TwinBench:
         }
 
     def _story(self, request: dict[str, Any]) -> Story:
-        """One request as a story; its answer is put into ``request`` itself under ``answer``."""
+        """One request as a story; what it returns goes into the answer."""
         parameters = {k: v for k, v in request.items() if k != "do"}
         name = request.get("do")
         acts = self.acts()
@@ -310,7 +311,7 @@ class TwinBench:
         except StopIteration as end:
             act.answer = {"ok": True, **(end.value or {})}
         except (CannotDo, TypeError, ValueError) as error:
-            act.answer = {"ok": False, "error": str(error)}
+            act.answer = {"ok": False, "why": str(error)}
         if act.answer is not None:
             self._acts.remove(act)
             if self._acts:

@@ -70,7 +70,7 @@ class StatusLine(Voice):
 
     def command(self, words: bytes) -> bytes:
         if words == b"Q":
-            return self.line(self.balance.show())
+            return self.line(self.balance.shown)
         if words == b"T":
             self.balance.press_zero()
         return b""
@@ -91,13 +91,13 @@ class AskAnswer(Voice):
     def command(self, words: bytes) -> bytes:
         if words == b"SI":
             self.talks = False
-            return self.line(self.balance.show())
+            return self.line(self.balance.shown)
         if words == b"SIR":
             self.talks = True
             return b""
         if words == b"TI":
-            if self.balance.show().value is None:
-                return b"TI +\r\n" if self.balance.show().mark == "overload" else b"TI -\r\n"
+            if self.balance.shown.value is None:
+                return b"TI +\r\n" if self.balance.shown.mark == "overload" else b"TI -\r\n"
             self.balance.press_zero()
             return f"TI S {self.number(0.0, 10)} g\r\n".encode("ascii")
         return b"ES\r\n"
@@ -129,7 +129,7 @@ class PrintLine(Voice):
 
     def command(self, words: bytes) -> bytes:
         if words == b"P":
-            return self.line(self.balance.show())
+            return self.line(self.balance.shown)
         if words == b"T":
             self.balance.press_zero()
         return b""

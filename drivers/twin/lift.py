@@ -436,7 +436,7 @@ class LiftTwin:
         kelvin = self.temperature
         ratio = np.exp(3950.0 * (1.0 / kelvin - 1.0 / 298.15))
         thermistor = round(65536 * ratio / (1.0 + ratio))
-        hall = round(min(max(0.5 + self.hall / 5.0 * 20.0, 0.0), 1.0) * 65472)
+        hall = round(min(max(0.5 + 0.9 * self.hall, 0.0), 1.0) * 65472)  # 4.5 V/T about half the supply
         level = round(
             16 * (1.5 + self.vibration + (4.0 if self.speed else 0.0)) * float(self.rng.uniform(0.9, 1.1))
         )

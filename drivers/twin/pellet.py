@@ -178,16 +178,16 @@ class Pellet:
 def disc_points(radius: float, height: float, offset: float, magnet_shape: str) -> tuple[Floats, ...]:
     """x, y, z (m, z from the disc's lower face) and shares (sum 1) of points filling a disc.
 
-    Gauss-Legendre along z and in the square of the radius; evenly around the axis, once where
-    everything is round about it.
+    Gauss-Legendre along z and in the square of the radius; evenly around the axis over one half
+    (the other is its mirror image, as the offset is along x), once where everything is round.
     """
-    around = 1 if offset == 0.0 and magnet_shape != "block" else 12
+    around = 1 if offset == 0.0 and magnet_shape != "block" else 6
     zn, zw = np.polynomial.legendre.leggauss(6)
     rn, rw = np.polynomial.legendre.leggauss(4)
     z, r, phi = np.meshgrid(
         (zn + 1) / 2 * height,
         radius * np.sqrt((rn + 1) / 2),
-        (np.arange(around) + 0.5) * 2 * pi / around,
+        (np.arange(around) + 0.5) * pi / around,
         indexing="ij",
     )
     share = np.broadcast_to((zw / 2)[:, None, None] * (rw / 2)[None, :, None] / around, z.shape)

@@ -32,19 +32,21 @@ class Person:
         self.bench.disturbances.hand_level = 0.0
 
     def remove_sample(self) -> Story:
-        """Take the sample off its holder, straight up and away."""
+        """Take the sample off its holder, straight up and away; nothing where it is off already."""
         if not self.bench.sample_on:
-            raise CannotDo("the sample is off already")
+            return
         yield from self._hands_at_work(1.2)
         self.bench.take_off()
         yield from self._hands_at_work(0.8, 0.1)
 
     def place_sample(self, orientation: int | None = None) -> Story:
         """Put the sample on; ``orientation`` +1 or -1, or as it is in the hand."""
-        if self.bench.sample_on:
-            raise CannotDo("the sample is on already")
         if orientation not in (None, 1, -1):
             raise CannotDo(f"orientation {orientation!r} is neither 1 nor -1")
+        if self.bench.sample_on:
+            if orientation in (None, self.bench.orientation):
+                return
+            raise CannotDo("the sample is on the other way: turn it over")
         yield from self._hands_at_work(1.5, 0.1)
         if orientation is not None:
             self.bench.orientation = orientation

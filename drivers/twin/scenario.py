@@ -65,15 +65,15 @@ class Scenario:
 
 
 def find(name: str | Path) -> Path:
-    """The file of a bench: a path, or the name of one that is shipped."""
-    path = Path(name)
-    shipped = BENCHES / f"{path.name}.toml"
-    if not path.exists() and not path.suffix and shipped.exists():
-        return shipped
-    if path.exists():
-        return path
-    names = ", ".join(sorted(p.stem for p in BENCHES.glob("*.toml")))
-    raise FileNotFoundError(f"{name}: no such twin bench; a file or one of: {names}")
+    """The file of a bench: a path, or the name of one that is shipped, or its sample's name."""
+    if Path(name).exists():
+        return Path(name)
+    shipped = sorted(BENCHES.glob("*.toml"))
+    names = {str(tomllib.loads(path.read_text(encoding="utf-8"))["sample"]["name"]): path for path in shipped}
+    names |= {path.stem: path for path in shipped}
+    if str(name) not in names:
+        raise FileNotFoundError(f"{name}: no such twin bench; a file or one of: {', '.join(sorted(names))}")
+    return names[str(name)]
 
 
 def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Scenario:

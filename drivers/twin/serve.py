@@ -163,7 +163,7 @@ class Service:
                 if not isinstance(request, dict):
                     raise ValueError("not an object")
             except ValueError as error:
-                client.answer({"ok": False, "error": f"not a JSON object on one line: {error}"})
+                client.answer({"ok": False, "why": f"not a JSON object on one line: {error}"})
                 continue
             if request.get("do") in ("unplug", "plug"):
                 client.answer(self._plug(request))
@@ -173,7 +173,7 @@ class Service:
     def _plug(self, request: dict[str, Any]) -> dict[str, Any]:
         port = self.ports.get(str(request.get("port", "balance")))
         if port is None:
-            return {"ok": False, "error": f"port {request.get('port')!r}: one of {', '.join(self.ports)}"}
+            return {"ok": False, "why": f"port {request.get('port')!r}: one of {', '.join(self.ports)}"}
         if request["do"] == "unplug":
             port.unplug()
         else:

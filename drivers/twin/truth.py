@@ -77,8 +77,11 @@ def figures(branch: Callable[[Floats], Floats], peak: float, saturation: float) 
     grid = np.linspace(-reach, reach, 4001)
     m = branch(grid)
 
-    def crossing(value: Callable[[float], float]) -> float | None:
-        values = np.array([value(x) for x in grid])
+    def at(x: float) -> float:
+        return float(branch(np.array([x]))[0])
+
+    def crossing(values: Floats, value: Callable[[float], float]) -> float | None:
+        """The reverse field at which ``value`` (on the grid: ``values``) goes through zero."""
         below = np.flatnonzero((values[:-1] <= 0.0) & (values[1:] > 0.0))
         if below.size == 0:
             return None
@@ -86,11 +89,8 @@ def figures(branch: Callable[[Floats], Floats], peak: float, saturation: float) 
         root = brentq(value, grid[k], grid[k + 1], xtol=1e-3)
         return -float(root)  # pyright: ignore[reportArgumentType]
 
-    def at(x: float) -> float:
-        return float(branch(np.array([x]))[0])
-
     remanence = at(0.0)
-    hcb = crossing(lambda x: at(x) + x)
+    hcb = crossing(m + grid, lambda x: at(x) + x)
     lowest = -(hcb if hcb is not None else reach)
     best = minimize_scalar(lambda x: MU0 * x * (at(x) + x), bounds=(lowest, 0.0), method="bounded")
     # The ascending branch is the descending one turned about the origin.
@@ -98,7 +98,7 @@ def figures(branch: Callable[[Floats], Floats], peak: float, saturation: float) 
     return {
         "saturation_A_per_m": saturation,
         "remanence_A_per_m": remanence,
-        "coercivity_HcJ_A_per_m": crossing(at),
+        "coercivity_HcJ_A_per_m": crossing(m, at),
         "coercivity_HcB_A_per_m": hcb,
         "BHmax_J_per_m3": -float(best.fun),  # pyright: ignore[reportAttributeAccessIssue]
         "squareness": remanence / saturation,
