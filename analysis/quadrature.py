@@ -129,7 +129,7 @@ def symmetry_of(magnet: ReferenceMagnet, sample: Sample, offset: float = 0.0) ->
     return "axis" if is_round(magnet) else "quadrant"
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=64)
 def choose_order(
     magnet: ReferenceMagnet,
     sample: Sample,

@@ -13,7 +13,7 @@ from .constants import AIR_DENSITY_CONVENTIONAL, WEIGHT_DENSITY_CONVENTIONAL
 
 Floats = NDArray[np.float64]
 
-#: World Geodetic System 1984, normal gravity: NGA.STND.0036 (values as in the check values, section 6).
+#: World Geodetic System 1984, normal gravity (NGA.STND.0036).
 _GAMMA_EQUATOR = 9.7803253359  # m/s^2
 _SOMIGLIANA_K = 0.00193185265241
 _ECCENTRICITY2 = 0.00669437999013
