@@ -122,6 +122,11 @@ def read_input(source: str, bench_path: Path | None, store_path: Path | None) ->
     from ...analysis.bench_file import read_bench
     from ...analysis.notebook import read_notebook
 
+    from ...analysis.open_data import is_package, read_package
+
+    if is_package(source):
+        readings, bench = read_package(source)
+        return readings, read_bench(bench_path) if bench_path else bench
     if bench_path is None:
         raise click.UsageError(f"{source} is a notebook: name its bench file with --bench")
     bench = read_bench(bench_path)

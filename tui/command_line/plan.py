@@ -26,6 +26,7 @@ def command(bench_path: Path, points: int, previous: str | None, as_json: bool) 
     """
     from ...analysis.bench_file import read_bench
     from ...analysis.ladder import plan
+    from ...analysis.weighing import force_per_kg
 
     bench = read_bench(bench_path)
     loop = None
@@ -75,8 +76,9 @@ def command(bench_path: Path, points: int, previous: str | None, as_json: bool) 
             "expected reading /g",
         ]
         print(table(headers, rows))
+        pull = ladder.largest_pull / force_per_kg(bench.site)
         print(
-            f"Largest pull {ladder.largest_pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
+            f"Largest pull {pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
             f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {ladder.seconds / 60:.0f} min."
         )
     for warning in ladder.warnings:

@@ -13,8 +13,12 @@ from .figures import with_analysis_options
 @click.command("report")
 @click.argument("source", metavar="INPUT")
 @with_analysis_options
-@click.option("--output", "-o", type=click.Path(path_type=Path), help="The HTML file; report-NAME.html by default.")
-@click.option("--drawings", type=click.Path(path_type=Path), help="A folder for the figures as files as well.")
+@click.option(
+    "--output", "-o", type=click.Path(path_type=Path), help="The HTML file; report-NAME.html by default."
+)
+@click.option(
+    "--drawings", type=click.Path(path_type=Path), help="A folder for the figures as files as well."
+)
 @click.option("--kind", type=click.Choice(["svg", "png", "pdf"]), default="svg", show_default=True)
 def command(
     source: str,

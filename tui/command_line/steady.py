@@ -12,11 +12,15 @@ from .common import Quantity, json_option, note, print_json, progress, significa
 
 
 @click.command("steady")
-@click.option("--bench", "bench_path", type=click.Path(path_type=Path), help="Takes port and dialect from it.")
+@click.option(
+    "--bench", "bench_path", type=click.Path(path_type=Path), help="Takes port and dialect from it."
+)
 @click.option("--port", help="Any pyserial URL; instead of a bench file.")
 @click.option("--dialect", default="status-line", show_default=True)
 @click.option("--resolution", type=Quantity("kg"), default="1mg", show_default=True)
-@click.option("--target", type=Quantity("kg"), help="Standard uncertainty wanted; twice the resolution by default.")
+@click.option(
+    "--target", type=Quantity("kg"), help="Standard uncertainty wanted; twice the resolution by default."
+)
 @click.option("--for", "seconds", type=Quantity("s"), help="Print a summary after so long, and leave.")
 @click.option("--speed", type=float, default=1.0, hidden=True)
 @json_option
@@ -58,7 +62,9 @@ def command(
     else:
         _print(summary)
     if summary["readings"] == 0:
-        note("weighloop: nothing readable was heard; `weighloop ports --listen PORT` tells what the balance speaks.")
+        note(
+            "weighloop: nothing readable was heard; `weighloop ports --listen PORT` tells what the balance speaks."
+        )
         sys.exit(1)
 
 
