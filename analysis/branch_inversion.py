@@ -17,6 +17,8 @@ say (`evidence`); the interaction of real layers lies near the first (the tests'
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,7 +87,7 @@ class BranchFit:
 
 
 def weighing_spread(force: Floats, u_force: Floats) -> Floats:
-    """Standard deviation a fit may expect of each force, N: the reading's own and the bench's repeatability."""
+    """Standard deviation a fit may expect of each force, N: its reading's and the bench's repeatability."""
     own = np.where(np.isfinite(u_force), u_force, 0.0)
     least = 1e-6 * np.abs(force).max() if len(force) else 0.0
     return np.maximum(np.hypot(own, _MODEL_SPREAD * force), max(least, 1e-12))
@@ -121,7 +123,7 @@ def _breaks(data: Floats, low: float, high: float) -> Floats:
     kept.append(high)
     pieces = [
         np.linspace(a, b, max(1, int(np.ceil((b - a) / (_FARTHEST * span)))) + 1)[1:]
-        for a, b in zip(kept[:-1], kept[1:], strict=True)
+        for a, b in pairwise(kept)
     ]
     return np.concatenate([[low], *pieces])
 
@@ -151,8 +153,8 @@ class _Branch:
         self.roughness = third * (np.sqrt(widths / span) * span**3)[:, None]
         n, q = field.H.shape
         layout = (np.arange(n * q), np.arange(0, n * q + 1, q))
-        self._pull = csr_matrix((field.pull.ravel(), *layout), shape=(n, n * q))
-        self._weights = csr_matrix((np.tile(field.weights, n), *layout), shape=(n, n * q))
+        self._pull: Any = csr_matrix((field.pull.ravel(), *layout), shape=(n, n * q))
+        self._weights: Any = csr_matrix((np.tile(field.weights, n), *layout), shape=(n, n * q))
         #: c = rising @ d, all d but the first not negative: the spline rises.
         self.rising = np.tril(np.ones((self.size, self.size)))
 
@@ -212,7 +214,7 @@ class _Branch:
         """(n, K): force and volume mean of M by coefficient, <M> given."""
         from scipy.interpolate import BSpline
 
-        basis = BSpline.design_matrix(self._at(M).ravel(), self.knots, _DEGREE)
+        basis: Any = BSpline.design_matrix(self._at(M).ravel(), self.knots, _DEGREE)
         return (self._pull @ basis).toarray(), (self._weights @ basis).toarray()
 
     def _linearised(self, c: Floats, M: Floats) -> tuple[Floats, Floats]:

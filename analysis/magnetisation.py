@@ -129,9 +129,7 @@ def _spread_columns(answer: Floats, rows: np.ndarray, n: int) -> Floats:
     return whole
 
 
-def _curve_through(
-    branch: Branch, rows: np.ndarray, H: Floats, M: Floats, answer: Floats, N: float
-) -> Curve:
+def _curve_through(branch: Branch, rows: np.ndarray, H: Floats, M: Floats, answer: Floats, N: float) -> Curve:
     """A branch's curve straight through its points: shape-keeping cubic, linear between in its map."""
     rows = rows[np.isfinite(H[rows]) & np.isfinite(M[rows])]
     x, first = np.unique(H[rows], return_index=True)

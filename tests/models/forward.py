@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -131,8 +132,8 @@ class Pellet:
         Each node stands for an annular cell; the cell's field is that of two coaxial cylinders by
         the loop formula. Returned with the volume-mean factor implied by it.
         """
-        gz, wz = np.polynomial.legendre.leggauss(self.layers)
-        gr, wr = np.polynomial.legendre.leggauss(self.rings)
+        wz = np.polynomial.legendre.leggauss(self.layers)[1]
+        wr = np.polynomial.legendre.leggauss(self.rings)[1]
         z_edges = self.height * np.concatenate(([0.0], np.cumsum(0.5 * wz)))
         r_edges = 0.5 * self.diameter * np.sqrt(np.concatenate(([0.0], np.cumsum(0.5 * wr))))
         x, _, z, weight = self.nodes()
@@ -212,7 +213,9 @@ class Memory:
 
     def __init__(self, material: Material, size: int, start: Start = "virgin") -> None:
         self.material = material
-        self.reversals: list[tuple[float, ...]] = [{"virgin": (), "up": (1.15e6,), "down": (-1.15e6,)}[start]] * size
+        self.reversals: list[tuple[float, ...]] = [
+            {"virgin": (), "up": (1.15e6,), "down": (-1.15e6,)}[start]
+        ] * size
         self.heading = np.full(size, {"virgin": 0, "up": -1, "down": 1}[start])
         self.now = np.zeros(size)
 
@@ -234,17 +237,21 @@ class Memory:
     def _after(self, h: Array) -> list[tuple[float, ...]]:
         return [
             self._surviving(*state)
-            for state in zip(self.reversals, self.heading.tolist(), self.now.tolist(), h.tolist(), strict=True)
+            for state in zip(
+                self.reversals, self.heading.tolist(), self.now.tolist(), h.tolist(), strict=True
+            )
         ]
 
     def magnetisation(self, h: Array) -> Array:
         """M (A/m) of every element if the field went on to h; commits nothing."""
         reversals = self._after(h)
         depth = max(len(s) for s in reversals)
-        path = np.array([s + (x,) * (depth + 1 - len(s)) for s, x in zip(reversals, h.tolist(), strict=True)]).T
+        path = np.array(
+            [s + (x,) * (depth + 1 - len(s)) for s, x in zip(reversals, h.tolist(), strict=True)]
+        ).T
         size = np.abs(path[0])
         m = np.sign(path[0]) * self.material.everett(size, -size)
-        for a, b in zip(path[:-1], path[1:], strict=True):
+        for a, b in pairwise(path):
             m = m + np.sign(b - a) * 2.0 * self.material.everett(np.maximum(a, b), np.minimum(a, b))
         return self.material.saturation * m + self.material.reversible_part(h)
 

@@ -1,0 +1,358 @@
+"""The figures of a loop, and what each may claim.
+
+Definitions as IEC 60404 uses them: J = mu0 M, H internal = H applied - N M, B = mu0 (H internal + M).
+
+- remanence: M at internal field zero on the branch coming from the largest field;
+- HcJ, HcB: the reverse internal field where M, or B, is zero; positive numbers;
+- (BH)max: the largest -B H of the second quadrant;
+- knee field Hk: the reverse internal field where M has fallen to 0.9 of the remanence;
+- squareness: remanence by saturation; knee squareness: Hk / HcJ;
+- recoil permeability: mean slope of B(H)/mu0 over the first quarter of HcJ below internal field zero;
+  taken on the branch itself it is the recoil line's where nothing turns over there, else above it;
+- switching field width: the internal fields of +Mr/2 and -Mr/2 on the descending branch apart, by HcJ:
+  the range in which the middle half of the sample turns over;
+- loop energy: mu0 times the closed integral of H dM, the loss of one cycle;
+- saturation: by the law of approach M = Ms (1 - b/H^2) above two thirds of the largest internal field.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from .bench import Bench
+from .constants import MU0
+from .loop import Curve, Floats, LoopEstimate
+from .quadrature import volume
+
+Status = Literal["measured", "bound", "not determined"]
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure: its value in the unit its name ends in (None if not determined), status and reason.
+
+    ``bound``: the true value is at least as large.
+    """
+
+    value: float | None
+    status: Status
+    why: str | None = None
+
+
+#: Above this part of the largest internal field the law of approach is fitted.
+TOP = 2 / 3
+#: The branches of a saturated loop have met before the top: at this part of the largest internal field
+#: they may be no farther apart than this part of M at the top. What turns over beyond the top is then
+#: less than 1 %, in the spirit of IEC 60404-5 (50 % more field raises (BH)max by less than 1 %; by the
+#: introduction to IEC/TR 62517, which finds multiples of HcJ too crude).
+_MEET, _TOGETHER = 5 / 6, 0.01
+#: Largest internal field by HcJ that is taken for saturating when there is no second branch to compare
+#: with: the rule of thumb of the trade for hard ferrite (IEC 60404-5: 3 to 5).
+_TIMES_HCJ = 3.0
+#: Squareness of the law of approach's fit, by M at the top; and how far it may extrapolate.
+_FOLLOWED, _EXTRAPOLATED = 0.003, 0.05
+
+
+def extract(
+    H_applied: Floats,
+    M: Floats,
+    N: Floats | float,
+    H_ascending: Floats | None = None,
+    M_ascending: Floats | None = None,
+    *,
+    law_of_approach: bool = False,
+) -> dict[str, Floats]:
+    """All figures of many loops at once, by the keys of the public JSON.
+
+    ``H_applied`` (m,) or (t, m) in rising order and ``M`` (t, m): the descending branch of t loops in A/m;
+    ``N`` (t,) or one number; ``H_ascending``, ``M_ascending`` the other branch, on a grid of its own.
+    ``law_of_approach``: take the saturation from it, else from M at the largest field. Returns arrays
+    (t,), NaN where a loop does not have the figure.
+    """
+    M = np.atleast_2d(np.asarray(M, float))
+    t = len(M)
+    applied = np.broadcast_to(np.asarray(H_applied, float), M.shape)
+    if M.shape[1] < 2:
+        nothing = np.full(t, np.nan)
+        top = applied[:, -1] - np.broadcast_to(N, (t,)) * M[:, -1] if M.shape[1] else nothing
+        return dict.fromkeys(NAMES, nothing) | {"largest_field_A_per_m": top}
+    H = applied - np.reshape(np.asarray(N, float), (-1, 1)) * M
+    B = H + M  # over mu0
+
+    remanence = _crossing(H, M)
+    HcJ = -_crossing(M, H)
+    HcB = -_crossing(B, H)
+    top = M[:, -1]
+    saturation = _law_of_approach(H, M) if law_of_approach else top
+    knee = -_crossing(M - 0.9 * remanence[:, None], H)
+    half_up, half_down = (_crossing(M - s * 0.5 * remanence[:, None], H) for s in (1.0, -1.0))
+    quarter = _crossing(H + 0.25 * HcJ[:, None], M)
+    figures = {
+        "saturation_A_per_m": saturation,
+        "remanence_A_per_m": remanence,
+        "coercivity_HcJ_A_per_m": HcJ,
+        "coercivity_HcB_A_per_m": HcB,
+        "BHmax_J_per_m3": MU0 * _largest_product(H, B),
+        "squareness": _ratio(remanence, saturation),
+        "largest_field_A_per_m": H[:, -1],
+        "loop_energy_J_per_m3": np.full(t, np.nan),
+        "knee_field_Hk_A_per_m": knee,
+        "knee_squareness": _ratio(knee, HcJ),
+        "recoil_permeability": 1.0 + _ratio(remanence - quarter, 0.25 * HcJ),
+        "switching_field_width": _ratio(half_up - half_down, HcJ),
+    }
+    if H_ascending is not None and M_ascending is not None and np.shape(M_ascending)[-1] > 1:
+        other = np.atleast_2d(np.asarray(M_ascending, float))
+        figures["loop_energy_J_per_m3"] = MU0 * _area(
+            applied, M, np.broadcast_to(H_ascending, other.shape), other
+        )
+    return figures
+
+
+#: Every key ``extract`` returns.
+NAMES = (
+    "saturation_A_per_m",
+    "remanence_A_per_m",
+    "coercivity_HcJ_A_per_m",
+    "coercivity_HcB_A_per_m",
+    "BHmax_J_per_m3",
+    "squareness",
+    "largest_field_A_per_m",
+    "loop_energy_J_per_m3",
+    "knee_field_Hk_A_per_m",
+    "knee_squareness",
+    "recoil_permeability",
+    "switching_field_width",
+)
+
+
+def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
+    """Every figure of the loop with what it may claim, by the keys of the public JSON."""
+    curve, other = estimate.descending, estimate.ascending
+    if not len(curve):
+        nothing = Figure(None, "not determined", "There is no usable point on the descending branch.")
+        found: dict[str, Figure] = {name: nothing for name in NAMES}  # noqa: C420
+        at = estimate.H_internal[estimate.points.used]
+        if at.size and np.isfinite(at).any():
+            found["largest_field_A_per_m"] = Figure(float(np.nanmax(np.abs(at))), "measured")
+        return found | _of_the_body(found, bench)
+    verdict = judge(curve, other)
+    raw = extract(
+        curve.H_applied,
+        curve.M,
+        curve.N,
+        None if other is None else other.H_applied,
+        None if other is None else other.M,
+        law_of_approach=verdict.law_of_approach,
+    )
+    found = {name: claim(name, float(value[0]), verdict) for name, value in raw.items()}
+    return found | _of_the_body(found, bench)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the data show about the loop as a whole.
+
+    ``saturated`` and ``why_not`` (a sentence); ``law_of_approach``: followed at the top; ``sign_change``
+    of M on the reverse branch; ``reverse_field``: the largest reverse internal field reached, A/m;
+    ``second_quadrant``: entered, and left again on the side of B = 0.
+    """
+
+    saturated: bool
+    why_not: str | None
+    law_of_approach: bool
+    sign_change: bool
+    reverse_field: float
+    second_quadrant: bool
+
+
+def judge(curve: Curve, other: Curve | None) -> Verdict:
+    """Decide by trend and meeting of the branches, largest field against HcJ, sign change, quadrant."""
+    H, M = curve.H_internal, curve.M
+    top, reverse = float(H[-1]), float(max(-H[0], 0.0))
+    sign_change = bool(M[0] < 0.0 < M[-1])
+    quadrant = bool(H[0] < 0.0 < H[-1] and H[0] + M[0] < 0.0)
+    saturated, why = _saturated(curve, other, top, sign_change)
+    law = saturated and _follows_law(H, M, curve, top)
+    return Verdict(saturated, why, law, sign_change, reverse, quadrant)
+
+
+def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool) -> tuple[bool, str | None]:
+    H, M = curve.H_internal, curve.M
+    if not sign_change or top <= 0.0:
+        return False, (
+            "Whether the largest field saturates the sample cannot be told: "
+            + (
+                "M never reached zero on the reverse branch."
+                if top > 0.0
+                else "no positive internal field was reached."
+            )
+        )
+    HcJ = float(-np.interp(0.0, M, H))
+    times = top / HcJ if HcJ > 0.0 else np.inf
+    if other is not None and len(other) > 1 and other.H_internal[-1] >= _MEET * top:
+        at = _MEET * top
+        apart = float(np.interp(at, H, M) - np.interp(at, other.H_internal, other.M)) / abs(M[-1])
+        if apart > _TOGETHER:
+            return False, (
+                f"The branches are still {100 * apart:.1f} % of M apart at five sixths of the largest "
+                f"internal field ({top / 1e3:.0f} kA/m, {times:.1f} times HcJ): the sample is not "
+                "saturated, and the loop is a minor loop."
+            )
+        return True, None
+    if times < _TIMES_HCJ:
+        return False, (
+            f"The largest internal field, {top / 1e3:.0f} kA/m, is {times:.1f} times HcJ; about "
+            f"{_TIMES_HCJ:.0f} times is needed to saturate, so the loop may be a minor loop."
+        )
+    return True, None
+
+
+def _follows_law(H: Floats, M: Floats, curve: Curve, top: float) -> bool:
+    """Whether M at the top runs as Ms (1 - b/H^2), also just below where it was fitted."""
+    Ms = float(_law_of_approach(H[None], M[None])[0])
+    if not np.isfinite(Ms) or not M[-1] <= Ms <= (1 + _EXTRAPOLATED) * M[-1]:
+        return False
+    b = (1.0 - M[-1] / Ms) * top**2
+    below = np.abs(H - 0.75 * top) < 0.25 * top
+    return (
+        bool(np.max(np.abs(Ms * (1 - b / H[below] ** 2) - M[below])) < _FOLLOWED * M[-1])
+        if below.any()
+        else False
+    )
+
+
+_MINOR_BOUNDS = {
+    "remanence_A_per_m",
+    "coercivity_HcJ_A_per_m",
+    "coercivity_HcB_A_per_m",
+    "BHmax_J_per_m3",
+    "loop_energy_J_per_m3",
+}
+
+
+def claim(name: str, value: float, verdict: Verdict) -> Figure:
+    """What a figure's value may claim. A minor loop lies inside the major one, so what its size decides
+    (remanence, coercivities, (BH)max, loss) is a lower bound; ratios and widths are not even that."""
+    nothing = "not determined"
+    if name == "largest_field_A_per_m":
+        return Figure(value, "measured") if np.isfinite(value) else Figure(None, nothing, "No usable point.")
+    if name == "coercivity_HcJ_A_per_m" and not verdict.sign_change:
+        if verdict.reverse_field > 0.0:
+            return Figure(
+                verdict.reverse_field,
+                "bound",
+                f"M did not change sign up to the largest reverse internal field, "
+                f"{verdict.reverse_field / 1e3:.0f} kA/m: HcJ is larger.",
+            )
+        return Figure(None, nothing, "No reverse internal field was reached.")
+    if not np.isfinite(value):
+        return Figure(
+            None, nothing, _MISSING.get(name, "The branch does not reach where this figure is read.")
+        )
+    if name == "BHmax_J_per_m3" and not verdict.second_quadrant:
+        return Figure(value, "bound", "The branch ends inside the second quadrant, before B = 0.")
+    if name == "saturation_A_per_m" and not verdict.law_of_approach:
+        why = verdict.why_not or "M at the top does not follow the law of approach to saturation."
+        return Figure(value, "bound", why + " The value is the largest M reached.")
+    if verdict.saturated:
+        if name == "squareness" and not verdict.law_of_approach:
+            return Figure(value, "measured", "Remanence by M at the largest field.")
+        return Figure(value, "measured")
+    if name in _MINOR_BOUNDS:
+        return Figure(value, "bound", verdict.why_not)
+    return Figure(
+        None, nothing, f"{verdict.why_not} A minor loop's may be larger or smaller than the true one."
+    )
+
+
+_MISSING = {
+    "remanence_A_per_m": "The descending branch does not pass through internal field zero.",
+    "coercivity_HcB_A_per_m": "The descending branch ends before B = 0.",
+    "BHmax_J_per_m3": "The second quadrant was not reached.",
+    "loop_energy_J_per_m3": "Needs both branches over the same range of field.",
+}
+
+
+def _of_the_body(found: dict[str, Figure], bench: Bench) -> dict[str, Figure]:
+    """Density and the magnetisations by mass, when the mass is given."""
+    mass = bench.sample.mass
+    if mass is None:
+        return {}
+    density = mass.value / volume(bench.sample)
+    by_mass = {"density_kg_per_m3": Figure(density, "measured")}
+    for name in ("saturation", "remanence"):
+        figure = found[f"{name}_A_per_m"]
+        value = None if figure.value is None else figure.value / density
+        by_mass[f"specific_{name}_A_m2_per_kg"] = Figure(value, figure.status, figure.why)
+    return by_mass
+
+
+# ---- reading off, many loops at once; arrays (t, m), rising order
+
+
+def _crossing(y: Floats, value: Floats) -> Floats:
+    """``value`` where ``y`` rises through zero, (t,); coming from the top the first such place; else NaN."""
+    below = y <= 0.0
+    change = below[:, :-1] & ~below[:, 1:] & np.isfinite(y[:, 1:])
+    at = change.shape[1] - 1 - np.argmax(change[:, ::-1], axis=1)
+    row = np.arange(len(y))
+    low, high = y[row, at], y[row, at + 1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = -low / (high - low)
+        return np.where(
+            change[row, at], value[row, at] + part * (value[row, at + 1] - value[row, at]), np.nan
+        )
+
+
+def _ratio(a: Floats, b: Floats) -> Floats:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(b != 0.0, a / b, np.nan)
+
+
+def _largest_product(H: Floats, B: Floats) -> Floats:
+    """Largest -H B of the second quadrant, sharpened by the parabola through its neighbours; (t,)."""
+    inside = (H < 0.0) & (B > 0.0)
+    product = np.where(inside, -H * B, -np.inf)
+    at = np.argmax(product, axis=1)
+    row = np.arange(len(H))
+    best = product[row, at]
+    i = np.clip(at, 1, H.shape[1] - 2) if H.shape[1] > 2 else at
+    if H.shape[1] > 2:
+        x = np.stack([H[row, i + k] for k in (-1, 0, 1)])
+        y = np.stack([-H[row, i + k] * B[row, i + k] for k in (-1, 0, 1)])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            d0, d2 = (y[0] - y[1]) / (x[0] - x[1]), (y[2] - y[1]) / (x[2] - x[1])
+            bend = (d2 - d0) / (x[2] - x[0])
+            slope = d0 - bend * (x[0] - x[1])
+            gain = np.where(bend < 0.0, -slope * slope / (4.0 * bend), 0.0)
+            step = -slope / (2.0 * bend)
+            near = (i == at) & (step > x[0] - x[1]) & (step < x[2] - x[1]) & np.isfinite(gain)
+        best = np.where(near, y[1] + np.where(near, gain, 0.0), best)
+    return np.where(np.isfinite(best), best, np.nan)
+
+
+def _law_of_approach(H: Floats, M: Floats) -> Floats:
+    """Ms of M = Ms - c/H^2 by least squares above ``TOP`` of the largest internal field; (t,)."""
+    weight = (np.maximum(TOP * H[:, -1:], 0.0) < H).astype(float)
+    x = np.where(weight > 0, 1.0 / np.where(H > 0, H, 1.0) ** 2, 0.0) * H[:, -1:] ** 2
+    n = weight.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean_x, mean_y = (weight * x).sum(axis=1) / n, (weight * M).sum(axis=1) / n
+        dx = weight * (x - mean_x[:, None])
+        slope = (dx * M).sum(axis=1) / (dx * x).sum(axis=1)
+        return np.where(n >= 5, mean_y - slope * mean_x, np.nan)
+
+
+def _area(H: Floats, M: Floats, H_other: Floats, M_other: Floats) -> Floats:
+    """Area between the branches, A^2/m^2, where both cover the same applied fields; else NaN; (t,).
+
+    The closed integral is the same over applied and internal field, as that of M dM is nothing.
+    """
+    span = H[:, -1] - H[:, 0]
+    apart = np.maximum(np.abs(H[:, -1] - H_other[:, -1]), np.abs(H[:, 0] - H_other[:, 0]))
+    area = np.trapezoid(M, H, axis=1) - np.trapezoid(M_other, H_other, axis=1)
+    return np.where(apart < 0.02 * span, area, np.nan)
