@@ -121,7 +121,6 @@ def read_input(source: str, bench_path: Path | None, store_path: Path | None) ->
         return _read_run(int(source), bench_path, store_path)
     from ...analysis.bench_file import read_bench
     from ...analysis.notebook import read_notebook
-
     from ...analysis.open_data import is_package, read_package
 
     if is_package(source):
