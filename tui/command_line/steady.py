@@ -62,9 +62,7 @@ def command(
     else:
         _print(summary)
     if summary["readings"] == 0:
-        note(
-            "weighloop: nothing readable was heard; `weighloop ports --listen PORT` tells what the balance speaks."
-        )
+        note("weighloop: nothing readable was heard; `weighloop ports --listen PORT` finds out why.")
         sys.exit(1)
 
 
