@@ -1,0 +1,256 @@
+"""What a loop's figures depend on: each shared input of the bench, and how the loop answers to it.
+
+Shared inputs (remanence, contact gap, sizes, gravity ...) move the whole loop at once and must stay
+shared; each is taken one standard uncertainty up and down, and the whole inversion repeated. Each
+reading's own part goes through the inversion's linear answer to forces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, is_dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import quadrature, weighing
+from .bench import Bench
+from .loop import LoopEstimate
+from .magnetisation import Method, invert
+from .points import Points
+from .quantities import Measured
+from .recoil import image_pull
+
+Floats = NDArray[np.float64]
+
+#: Relative standard uncertainty of the demagnetising factor: the magnetometric factor holds for an evenly
+#: magnetised body, and on a branch ours is not (our estimate: N of a disc 6 x 3 mm moves by 1 % between
+#: susceptibility 0 and 0.3).
+U_DEMAGNETISING = 0.01
+
+#: Words for the inputs a bench file names.
+WORDS = {
+    "reference_magnet.remanence": "remanence of the reference magnet",
+    "reference_magnet.height": "height of the reference magnet",
+    "reference_magnet.diameter": "diameter of the reference magnet",
+    "reference_magnet.length": "length of the reference magnet",
+    "reference_magnet.width": "width of the reference magnet",
+    "reference_magnet.outer_diameter": "outer diameter of the reference magnet",
+    "reference_magnet.inner_diameter": "inner diameter of the reference magnet",
+    "reference_magnet.temperature_coefficient": "temperature coefficient of the remanence",
+    "reference_magnet.recoil_permeability": "image of the sample in the reference magnet",
+    "sample.height": "height of the sample",
+    "sample.diameter": "diameter of the sample",
+    "sample.length": "length of the sample",
+    "sample.width": "width of the sample",
+    "sample.mass": "mass of the sample",
+    "sample.offset": "offset of the sample from the magnet's axis",
+    "gap.contact": "contact gap",
+    "gap.spacer": "thickness of the spacers",
+    "site.latitude": "gravity (latitude)",
+    "site.altitude": "gravity (altitude)",
+    "site.temperature": "temperature",
+}
+#: Inputs that do not enter through a repeated inversion; each has its own way below.
+_OWN_WAY = (
+    "reference_magnet.recoil_permeability",
+    "sample.offset",
+    "sample.mass",
+    "reference_magnet.pan_load",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Shared:
+    """One shared input: ``odd`` and ``even`` (L,) are the loop's first and second order answer to one
+    standard uncertainty: state = centre + z odd + z^2 even. ``identity`` tells the same input of two
+    benches apart from another, so that what two runs share cancels between them."""
+
+    key: str
+    words: str
+    identity: str
+    odd: Floats
+    even: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """A loop as one vector (L,): both branches' field and M, N, density, and field and M at the points."""
+
+    vector: Floats
+    down: int
+    up: int
+    points: int
+
+    def part(self, name: str, of: Floats | None = None) -> Floats:
+        """A part of this vector, or of other vectors (..., L) laid out alike."""
+        d, u, n = self.down, self.up, self.points
+        bounds = {
+            "H_down": (0, d),
+            "M_down": (d, 2 * d),
+            "H_up": (2 * d, 2 * d + u),
+            "M_up": (2 * d + u, 2 * (d + u)),
+            "N": (2 * (d + u), 2 * (d + u) + 1),
+            "density": (2 * (d + u) + 1, 2 * (d + u) + 2),
+            "H": (2 * (d + u) + 2, 2 * (d + u) + 2 + n),
+            "M": (2 * (d + u) + 2 + n, 2 * (d + u) + 2 + 2 * n),
+        }
+        start, stop = bounds[name]
+        return (self.vector if of is None else of)[..., start:stop]
+
+
+def state_of(estimate: LoopEstimate, bench: Bench) -> State:
+    """The vector of an estimate."""
+    down, up = estimate.descending, estimate.ascending
+    none = np.zeros(0)
+    mass = bench.sample.mass
+    density = np.nan if mass is None else mass.value / quadrature.volume(bench.sample)
+    vector = np.concatenate(
+        [
+            down.H_applied,
+            down.M,
+            none if up is None else up.H_applied,
+            none if up is None else up.M,
+            [estimate.N, density],
+            estimate.H_applied,
+            estimate.M,
+        ]
+    )
+    return State(vector, len(down), 0 if up is None else len(up), len(estimate.points))
+
+
+def force_answer(estimate: LoopEstimate) -> Floats:
+    """(L, n): the state's linear answer to the n forces."""
+    down, up = estimate.descending, estimate.ascending
+    n = len(estimate.points)
+    n_down, n_up = len(down), 0 if up is None else len(up)
+    parts = [np.zeros((n_down, n)), down.force_map.reshape(n_down, n)]
+    parts += [np.zeros((n_up, n)), np.zeros((0, n)) if up is None else up.force_map]
+    parts += [
+        np.zeros((2, n)),
+        np.zeros((n, n)),
+        np.where(np.isfinite(estimate.force_map_points), estimate.force_map_points, 0.0),
+    ]
+    return np.concatenate(parts)
+
+
+def measured_inputs(bench: Bench) -> Iterator[tuple[str, Measured]]:
+    """Every input of the bench that has an uncertainty, by its place: ("gap.contact", ...)."""
+    for part in ("reference_magnet", "sample", "gap", "site"):
+        record = getattr(bench, part)
+        for item in fields(record):
+            value = getattr(record, item.name)
+            if isinstance(value, Measured) and value.u > 0:
+                yield f"{part}.{item.name}", value
+
+
+def with_value(bench: Bench, key: str, change: float) -> Bench:
+    """The bench with one input changed by ``change`` in its SI unit."""
+    part, name = key.split(".")
+    record: Any = getattr(bench, part)
+    assert is_dataclass(record)
+    measured: Measured = getattr(record, name)
+    changed = replace(record, **{name: replace(measured, value=measured.value + change)})  # type: ignore[type-var]
+    if key == "sample.diameter" and bench.sample.shape == "sphere":
+        changed = replace(changed, height=changed.diameter)  # type: ignore[type-var]
+    return replace(bench, **{part: changed})
+
+
+def changed_points(points: Points, bench: Bench, key: str, change: float) -> Points:
+    """The points as they would be read with one input changed."""
+    if key == "gap.contact":
+        return replace(points, gap=points.gap + change)
+    if key == "gap.spacer":
+        return replace(points, gap=points.gap + np.nan_to_num(points.spacers) * change)
+    if key in ("site.latitude", "site.altitude"):
+        ratio = weighing.force_per_kg(with_value(bench, key, change).site) / weighing.force_per_kg(bench.site)
+        return replace(points, force=points.force * ratio)
+    if key == "site.temperature":
+        return replace(points, temperature=points.temperature + change)
+    return points
+
+
+def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple[State, tuple[Shared, ...]]:
+    """The loop's state and its answer to every shared input; the inversion's choices stay as made."""
+    points = estimate.points
+    centre = state_of(estimate, bench)
+    answer = force_answer(estimate)
+    nothing = np.zeros_like(centre.vector)
+
+    def again(key: str, change: float) -> Floats:
+        other = with_value(bench, key, change)
+        moved = changed_points(points, bench, key, change)
+        return state_of(invert(moved, other, method, settled=estimate.settled), other).vector
+
+    found: list[Shared] = []
+    for key, value in measured_inputs(bench):
+        words = WORDS.get(key)
+        if words is None or (key == "gap.spacer" and not np.isfinite(points.spacers).any()):
+            continue
+        if bench.sample.shape == "sphere" and key == "sample.height":
+            continue
+        odd, even = nothing, nothing
+        if key == "sample.offset":
+            # The offset has no preferred side: only its square counts.
+            even = answer @ _force_lost_to_offset(points, bench, value.u)
+        elif key == "reference_magnet.recoil_permeability":
+            odd = answer @ _force_of_image(estimate, bench)
+        elif key == "sample.mass":
+            odd = nothing.copy()
+            assert bench.sample.mass is not None
+            centre.part("density", odd)[:] = centre.part("density") * value.u / bench.sample.mass.value
+        elif key not in _OWN_WAY:
+            high, low = again(key, value.u), again(key, -value.u)
+            odd, even = 0.5 * (high - low), 0.5 * (high + low) - centre.vector
+        # Rows without a reading have no state to answer with.
+        odd, even = (np.where(np.isfinite(part), part, 0.0) for part in (odd, even))
+        owner = bench.sample.name if key.startswith("sample.") else ""
+        found.append(Shared(key, words, f"{owner}|{key}|{value.value!r}|{value.u!r}", odd, even))
+    found.append(_demagnetising(centre, bench))
+    inversion = _inversion(centre, estimate)
+    if np.any(inversion.odd):
+        found.append(inversion)
+    return centre, tuple(found)
+
+
+def _demagnetising(centre: State, bench: Bench) -> Shared:
+    odd = np.zeros_like(centre.vector)
+    centre.part("N", odd)[:] = U_DEMAGNETISING * centre.part("N")
+    return Shared(
+        "demagnetising factor", "demagnetising factor", f"{bench.sample.name}|N", odd, np.zeros_like(odd)
+    )
+
+
+def _inversion(centre: State, estimate: LoopEstimate) -> Shared:
+    """The method's own error, as the inversion states it. Smoothing errs alike on both branches, seen from
+    each one's start, so the signs are opposite."""
+    odd = np.zeros_like(centre.vector)
+    centre.part("M_down", odd)[:] = estimate.descending.u_model
+    if estimate.ascending is not None:
+        centre.part("M_up", odd)[:] = -estimate.ascending.u_model
+    words = "inversion (smoothing, choice of method)"
+    return Shared("inversion", words, f"{id(estimate)}|inversion", odd, np.zeros_like(odd))
+
+
+def _force_lost_to_offset(points: Points, bench: Bench, u: float) -> Floats:
+    """What the forces would be more by, had the sample sat on the axis instead of ``u`` beside it, (n,)."""
+    gaps, where = np.unique(points.gap, return_inverse=True)
+    _, centred = quadrature.mean_field(bench.reference_magnet, bench.sample, gaps)
+    _, beside = quadrature.mean_field(bench.reference_magnet, bench.sample, gaps, offset=u)
+    return np.nan_to_num(points.force) * (centred / beside - 1.0)[where]
+
+
+def _force_of_image(estimate: LoopEstimate, bench: Bench) -> Floats:
+    """Standard uncertainty (N), (n,), from the pull of the sample's image in the magnet, which is not
+    corrected: somewhere between nothing and all of it, so its whole by sqrt(3)."""
+    points = estimate.points
+    gaps, where = np.unique(points.gap, return_inverse=True)
+    # The image's pull is smooth in the gap; a few gaps carry it.
+    few = np.unique(np.linspace(0, len(gaps) - 1, min(len(gaps), _IMAGE_GAPS)).round().astype(int))
+    unit = image_pull(bench.reference_magnet, bench.sample, gaps[few], np.ones(len(few)))
+    unit = np.exp(np.interp(gaps, gaps[few], np.log(np.maximum(unit, 1e-300))))[where]
+    return np.nan_to_num(unit * estimate.M**2) / np.sqrt(3.0)
+
+
+_IMAGE_GAPS = 6

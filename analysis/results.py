@@ -1,0 +1,181 @@
+"""One run, wholly analysed: from readings to figures, and the JSON every face shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bench import Bench
+from .branches import Arrangement, Warning
+from .figure_names import FIGURE_NAMES
+from .figures import figures as figures_of
+from .figures import judge
+from .loop import LoopEstimate
+from .magnetisation import Method, invert
+from .points import Points
+from .readings import Readings
+from .slips import check
+from .uncertainty import BudgetLine, FigureResult, evaluate
+
+Floats = NDArray[np.float64]
+SCHEMA = 1
+
+
+@dataclass(frozen=True, eq=False)
+class LoopResult:
+    """A run with everything found out about it; SI.
+
+    ``u_M`` (n,) goes with ``points``; ``bands`` holds, by branch, low and high of the 95 % band on the
+    estimate's curves; ``samples`` the Monte Carlo trials of each figure.
+    """
+
+    readings: Readings
+    bench: Bench
+    points: Points
+    estimate: LoopEstimate
+    figures: dict[str, FigureResult]
+    budget: dict[str, tuple[BudgetLine, ...]]
+    warnings: tuple[Warning, ...]
+    u_M: Floats
+    bands: dict[str, tuple[Floats, Floats]]
+    samples: dict[str, Floats]
+    method: Method
+    trials: int
+    seed: int
+
+    def to_json(self) -> dict[str, Any]:
+        """The public JSON: plain types only, null where there is no number."""
+        p, e = self.points, self.estimate
+        rows = [
+            {
+                "row": int(p.row[i]),
+                "gap_m": _number(p.gap[i]),
+                "orientation": int(p.orientation[i]),
+                "force_N": _number(p.force[i]),
+                "H_applied_A_per_m": _number(e.H_applied[i]),
+                "H_internal_A_per_m": _number(e.H_internal[i]),
+                "M_A_per_m": _number(e.M[i]),
+                "u_M_A_per_m": _number(self.u_M[i]),
+                "branch": p.branch[i],
+                "used": bool(p.used[i]),
+                "why_not": p.why_not[i],
+            }
+            for i in range(len(p))
+        ]
+        return {
+            "schema": SCHEMA,
+            "sample": self.bench.sample.name,
+            "method": {
+                "asked": self.method,
+                "used": e.method_used,
+                "why": e.why,
+                "evidence": {k: _number(v) for k, v in e.evidence.items()},
+            },
+            "monte_carlo": {
+                "trials": self.trials,
+                "seed": self.seed,
+                "interval": "95 %, probabilistically symmetric",
+            },
+            "points": rows,
+            "figures": {name: self._figure(name) for name in FIGURE_NAMES if name in self.figures},
+            "budget": {
+                name: [{"input": b.input, "share": b.share, "u": b.u} for b in lines]
+                for name, lines in self.budget.items()
+            },
+            "warnings": [{"code": w.code, "text": w.text, "rows": list(w.rows)} for w in self.warnings],
+        }
+
+    def _figure(self, name: str) -> dict[str, Any]:
+        f = self.figures[name]
+        return {
+            "value": _number(f.value),
+            "u": _number(f.u),
+            "low95": _number(f.low95),
+            "high95": _number(f.high95),
+            "status": f.status,
+            "why": f.why,
+            "u_law_of_propagation": _number(f.u_linear),
+            "law_of_propagation_holds": f.linear_holds,
+        }
+
+    def figure_rows(self, units: str = "si") -> list[dict[str, Any]]:
+        """The figures in the units people read, ``si`` or ``cgs``: one row each, in the order shown."""
+        rows: list[dict[str, Any]] = []
+        for key, name in FIGURE_NAMES.items():
+            if key not in self.figures:
+                continue
+            f = self.figures[key]
+            shown = {
+                part: None if (v := getattr(f, part)) is None else name.shown(v, units)
+                for part in ("value", "u", "low95", "high95")
+            }
+            rows.append(
+                {"key": key, "name": name.words, "symbol": name.symbol, "unit": name.unit(units)}
+                | shown
+                | {"status": f.status, "why": f.why}
+            )
+        return rows
+
+
+def analyse(
+    readings: Readings,
+    bench: Bench,
+    *,
+    method: str = "finite",
+    trials: int = 10_000,
+    seed: int = 1,
+) -> LoopResult:
+    """Analyse one run: slips, forces to magnetisation (``finite`` or ``mean``), figures, uncertainty.
+
+    ``trials`` is the most Monte Carlo trials; fewer are made where the results stand still before.
+    Raises ValueError for a method or a number of trials that there is not.
+    """
+    if method not in ("finite", "mean"):
+        raise ValueError(f"method {method!r} is not known; use finite or mean")
+    if trials < 2:
+        raise ValueError(f"{trials} trials are too few; use 2 or more, 10000 for figures to be shown")
+    how = cast(Method, method)
+    arranged = check(readings, bench)
+    arranged, estimate = _without_outliers(arranged, bench, how)
+    claims = figures_of(estimate, bench)
+    known = evaluate(readings, arranged.zeros, estimate, claims, bench, method=how, trials=trials, seed=seed)
+    warnings = (*arranged.warnings, *_not_saturated(estimate))
+    return LoopResult(
+        readings,
+        bench,
+        estimate.points,
+        estimate,
+        known.figures,
+        known.budget,
+        warnings,
+        known.u_M,
+        known.bands,
+        known.samples,
+        how,
+        known.trials,
+        seed,
+    )
+
+
+def _without_outliers(
+    arranged: Arrangement, bench: Bench, method: Method
+) -> tuple[Arrangement, LoopEstimate]:
+    return arranged, invert(arranged.points, bench, method)
+
+
+def _not_saturated(estimate: LoopEstimate) -> list[Warning]:
+    """In words, when the largest field was not enough."""
+    if not len(estimate.descending):
+        return []
+    verdict = judge(estimate.descending, estimate.ascending)
+    if verdict.saturated or not verdict.why_not:
+        return []
+    return [Warning("not-saturated", verdict.why_not)]
+
+
+def _number(value: float | None) -> float | None:
+    """A JSON number: null for None, NaN and infinity."""
+    return None if value is None or not np.isfinite(value) else float(value)
