@@ -28,10 +28,15 @@ PAIRS = 6  # level, filtered sensor noise, two quadratures of two harmonics of t
 DRIFT, LEVEL = 0, PAIRS
 FAST = 1
 SWING = 2  # the first of four oscillator pairs
-SLOW = 2 * PAIRS
+CREEP = 2 * PAIRS
+#: Creep after a change of load, as a sum of decays (s); it belongs to the level, not to the noise.
+CREEP_TIMES = (1.5, 6.0, 24.0)
+SLOW = CREEP + len(CREEP_TIMES)
 #: Correlation times of the slow noise, a decade and a half in steps of four (s).
 SLOW_TIMES = (1.0, 4.0, 16.0)
 STATES = SLOW + len(SLOW_TIMES)
+
+LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, SLOW)]  # what makes up the level as it moves
 
 #: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
 FREQUENCIES = tuple(0.14 * 1.19**k for k in range(9))
@@ -42,8 +47,7 @@ SLOWS = ((0.001, 0.0), (0.03, -1.5), (0.3, -2.0), (3.0, -2.5))
 DRIFT_PRIOR = 0.3  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
-CREEP_BEND = 0.3  # creep slows down as it ages: part of the drift that may change per age
-BEND_DOUBT = 2.0  # variances of the drift that are not taken for creep
+CREEP_PRIOR = 2.0  # resolutions, each decay
 SWING_PRIOR = 15.0  # resolutions, amplitude of the first harmonic before anything is known
 SECOND_HARMONIC = 0.4
 SWING_WANDER = 0.01  # rad^2/s^3, wander of the breathing's rate
@@ -101,10 +105,11 @@ class Bank:
         self.P = np.zeros((m, STATES, STATES))
         self.h = np.zeros((m, STATES))
         self.h[:, [LEVEL, LEVEL + FAST]] = 1.0
-        self.h[:, SLOW:] = 1.0
+        self.h[:, CREEP:] = 1.0
         self._rates = np.zeros((m, STATES))  # 1/s, decay of each state
         self._rates[:, [FAST, LEVEL + FAST]] = (1 / shapes.fast_time)[:, None]
         self._rates[:, SWING:PAIRS] = self._rates[:, LEVEL + SWING : 2 * PAIRS] = 1 / SWING_TIME
+        self._rates[:, CREEP:SLOW] = 1 / np.array(CREEP_TIMES)
         self._rates[:, SLOW:] = 1 / np.array(SLOW_TIMES)
         self._harmonic = np.array([1.0, 1.0, 2.0, 2.0])
         self._breathes = shapes.frequency > 0
@@ -137,13 +142,15 @@ class Bank:
 
     def begin_level(self, centre: float, spread: float) -> None:
         """Forget the level and drift; what is known of the noise stays."""
-        for j in (DRIFT, LEVEL):
+        for j in LEVEL_STATES:
             self.P[:, j, :] = 0.0
             self.P[:, :, j] = 0.0
         self.x[:, LEVEL] = centre
-        self.x[:, DRIFT] = 0.0
+        self.x[:, LEVEL_STATES[1:]] = 0.0
         self.P[:, LEVEL, LEVEL] = spread**2 / self.scale
         self.P[:, DRIFT, DRIFT] = DRIFT_PRIOR**2 / self.scale
+        for j in range(CREEP, SLOW):
+            self.P[:, j, j] = CREEP_PRIOR**2 / self.scale
 
     def reset_swing(self, amplitude: float) -> None:
         """Forget the breathing's phase and amplitude."""
@@ -161,8 +168,8 @@ class Bank:
 
     # -- one reading --------------------------------------------------------------------------
 
-    def predict(self, dt: float, age: float) -> None:
-        """Carry every model ``dt`` s (>= 0) forward; ``age`` is the time since the level began."""
+    def predict(self, dt: float) -> None:
+        """Carry every model ``dt`` s (>= 0) forward."""
         x, P = self.x, self.P
         scale = self.scale
         if dt > 0:
@@ -177,10 +184,8 @@ class Bank:
             diagonal = np.einsum("mii->mi", P)
             diagonal[:, SLOW:] += self.shapes.slow[:, None] * (1 - decay[:, SLOW:] ** 2)
             self._fast_noise(dt)
-            known = np.maximum(x[:, DRIFT] ** 2 - BEND_DOUBT * P[:, DRIFT, DRIFT] * scale, 0.0)
-            wander = 2 * DRIFT_WANDER**2 / DRIFT_TIME + CREEP_BEND * known / (age + 0.5)
             q = np.empty((len(scale), PAIRS))
-            q[:, DRIFT] = wander
+            q[:, DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
             q[:, FAST] = 0.0
             z = x[:, LEVEL + SWING : 2 * PAIRS]
             power = np.square(z)
@@ -257,12 +262,12 @@ class Bank:
     # -- what the mixture says ----------------------------------------------------------------
 
     def level(self) -> tuple[Floats, Floats]:
-        """Mean (level, drift) and covariance (2, 2) of the mixture."""
+        """Mean and covariance under the mixture of what makes up the level: itself, drift, creep."""
         w = self.weight
-        pair = self.x[:, [LEVEL, DRIFT]]
-        mean = w @ pair
-        off = pair - mean
-        inner = self.P[:, [[LEVEL, LEVEL], [DRIFT, DRIFT]], [[LEVEL, DRIFT], [LEVEL, DRIFT]]]
+        states = self.x[:, LEVEL_STATES]
+        mean = w @ states
+        off = states - mean
+        inner = self.P[:, LEVEL_STATES][:, :, LEVEL_STATES]
         covariance = np.einsum("m,mij->ij", w * self.scale, inner) + (w[:, None] * off).T @ off
         return mean, covariance
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from .bank import Bank, standard_shapes
+from .bank import CREEP_TIMES, Bank, Floats, standard_shapes
 from .memory import NoiseMemory
 from .quantisation import hidden_by_the_digit
 from .result import Reason, Settling
@@ -28,6 +28,8 @@ HORIZON = 5.0  # s over which a drift counts
 DRIFT_LIMIT = 5.0  # targets
 HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
 SILENCE = 3.0  # s, or ten usual intervals
+
+_CREEP = np.array(CREEP_TIMES)
 
 
 class SettlingFilter:
@@ -136,7 +138,7 @@ class SettlingFilter:
             self._bank.recall(np.array(m.scales) / self._d, np.array(m.log_weights), np.array(m.counts))
         self._carried = self._since = now
         self._recent.append((now, y))
-        self._bank.predict(0.0, 0.0)
+        self._bank.predict(0.0)
         self._bank.update(y, 0.0, learn=0.0)
         self._readings = 1
         self._told = False
@@ -146,7 +148,7 @@ class SettlingFilter:
         assert bank is not None
         dt = now - self._carried
         age = now - self._since
-        bank.predict(dt, age)
+        bank.predict(dt)
         self._carried = now
         mean, variance = bank.forecast()
         e = (y - mean) / math.sqrt(variance)
@@ -206,23 +208,24 @@ class SettlingFilter:
             return None
         dt = times[0] - self._carried
         if not self._told:
-            level, covariance = bank.level()
-            off = clean.mean() - level[0] - level[1] * (times.mean() - self._carried)
-            if off**2 <= 9 * (covariance[0, 0] + (0.5 * sigma) ** 2 + 0.09):
+            mean, covariance = bank.level()
+            ahead = level_row(times.mean() - self._carried)
+            off = clean.mean() - ahead @ mean
+            if off**2 <= 9 * (ahead @ covariance @ ahead + (0.5 * sigma) ** 2 + 0.09):
                 self._moving_since = None
                 self._run = self._side = 0
                 return "level"
         if forced and spread > limit:
             bank.scale *= (spread / limit) ** 2
             bank.reset_swing(max(float(np.ptp(raw)), 1.0))
-        bank.predict(max(dt, 0.0), now - self._since)
+        bank.predict(max(dt, 0.0))
         wide = float(np.ptp(clean)) + limit
         bank.begin_level(clean.mean(), 3 * wide)
         self._remainder = max(float(spread), 1.0)
         self._carried = self._since = times[0]
         self._readings = 0
         for t, y in window:
-            bank.predict(t - self._carried, 0.0)
+            bank.predict(t - self._carried)
             bank.update(y, t - self._carried, learn=0.05, extra=self._transient(t))
             self._carried = t
             self._readings += 1
@@ -249,14 +252,17 @@ class SettlingFilter:
                 reason = "disturbed"
                 text = "the reading is jumping: hands off, nobody walking by, lid closed"
             return Settling(time, False, reason, text, event=event)
-        (level, drift), covariance = bank.level()
+        mean, covariance = bank.level()
         age = now - self._since
-        lag, variance = best_moment(covariance, age, drift)
+        lag, variance = best_moment(covariance, age)
+        level = float(level_row(-lag) @ mean)
+        slope = drift_row()
+        drift = float(slope @ mean)
         settled = self._since + 2 * TRANSIENT_TIME
         values = np.array([y for t, y in self._recent if t >= settled])
         hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
         u = math.sqrt(variance + hidden**2)
-        u_drift = math.sqrt(max(covariance[1, 1], 0.0))
+        u_drift = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
         young = age < YOUNGEST or self._readings < FEWEST
@@ -272,7 +278,7 @@ class SettlingFilter:
             accepted=self._accepted,
             reason=reason,
             text=text,
-            value=(level - lag * drift) * d,
+            value=level * d,
             u=u * d,
             drift=drift * d,
             u_drift=u_drift * d,
@@ -305,8 +311,20 @@ class SettlingFilter:
         return Settling(time, False, "no readings", text)
 
 
-def best_moment(covariance: np.ndarray, age: float, drift: float) -> tuple[float, float]:
-    """How far back (s) the level is known best, and its variance there (resolutions squared)."""
-    v, c, r = covariance[0, 0], covariance[0, 1], covariance[1, 1]
-    lag = min(max(c / r, 0.0), age) if r > 0 else 0.0
-    return float(lag), float(max(v - 2 * lag * c + lag * lag * r, 0.0))
+def level_row(ahead: float) -> Floats:
+    """What to multiply the level states with for the level ``ahead`` s from now (negative: before now)."""
+    return np.concatenate(([1.0, ahead], np.exp(-ahead / _CREEP)))
+
+
+def drift_row() -> Floats:
+    """The same for the rate at which the level moves now (resolutions/s)."""
+    return np.concatenate(([0.0, 1.0], -1 / _CREEP))
+
+
+def best_moment(covariance: Floats, age: float) -> tuple[float, float]:
+    """How far back (s), up to half the level's age, it is known best; and its variance there."""
+    lags = np.linspace(0.0, age / 2, 9)
+    rows = np.array([level_row(-lag) for lag in lags])
+    variances = np.einsum("li,ij,lj->l", rows, covariance, rows)
+    best = int(np.argmin(variances))
+    return float(lags[best]), max(float(variances[best]), 0.0)
