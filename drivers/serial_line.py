@@ -121,10 +121,7 @@ class SerialLine:
             serial = self._serial
             if serial is None:
                 raise DeviceLost(f"{self.port} is not open")
-            try:
-                serial.write(data)
-            except Exception as error:  # pyserial raises many kinds, each of them ends the port
-                raise DeviceLost(f"{self.port}: {error}") from error
+            write_port(serial, data)
 
     def _run(self) -> None:
         attempt = 0
@@ -158,7 +155,7 @@ class SerialLine:
             self._handler.opened(found.device or self.port)
             while not self._closing.is_set():
                 # An empty read is a timeout; a port at its end raises, and so leaves at once.
-                data = _read(serial)
+                data = read_port(serial)
                 now = self._clock.now()
                 if data:
                     self._heard = True
@@ -187,12 +184,20 @@ class SerialLine:
                 return
 
 
-def _read(serial: Any) -> bytes:
+def read_port(serial: Any) -> bytes:
     """What has arrived, at least one byte if any comes before the timeout. Raises DeviceLost."""
     try:
         return serial.read(max(1, serial.in_waiting))
     except Exception as error:  # pyserial raises OSError, TypeError, termios.error ... when a port goes
         raise DeviceLost(f"{serial.port} is gone: {error}") from error
+
+
+def write_port(serial: Any, data: bytes) -> None:
+    """Send all of it. Raises DeviceLost, also when the far end does not take it in time."""
+    try:
+        serial.write(data)
+    except Exception as error:  # as above
+        raise DeviceLost(f"{serial.port} does not take what is sent: {error}") from error
 
 
 def open_port(
