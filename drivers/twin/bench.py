@@ -44,8 +44,8 @@ class Line(NamedTuple):
 class Act:
     """Something a person does: ``answer`` is None until it is done."""
 
-    story: Story
     wake: float
+    story: Story | None = field(default=None, repr=False)
     answer: dict[str, Any] | None = None
     then: Callable[[dict[str, Any]], None] | None = field(default=None, repr=False)
 
@@ -154,7 +154,7 @@ class TwinBench:
     def gap(self) -> float:
         """True gap between magnet and holder, m."""
         if self.ladder == "lift":
-            return self.scenario.contact + self.lift.height
+            return self.scenario.contact + self.lift.stage.height
         return self.scenario.contact + sum(self.scenario.shims[: self.spacers])
 
     @property
@@ -223,11 +223,51 @@ class TwinBench:
     def begin(self, request: dict[str, Any], then: Callable[[dict[str, Any]], None] | None = None) -> Act:
         """Start what ``request`` asks for; ``then`` gets the answer when it is done.
 
-        ``{"do": NAME, ...}``; see ``acts`` for the names. A bad request is answered, not raised.
+        ``{"do": NAME, ...}``; see ``hands`` and ``levers`` for the names. What hands do takes time,
+        one thing after the other; a lever acts at once. A bad request is answered, not raised.
         """
-        act = Act(self._story(request), self.now, then=then)
-        self._acts.append(act)
+        act = Act(wake=self.now, then=then)
+        parameters = {k: v for k, v in request.items() if k != "do"}
+        name = request.get("do")
+        known = self.hands() | self.levers()
+        try:
+            if not isinstance(name, str) or name not in known:
+                raise CannotDo(f"{name!r} is not something to do; one of {', '.join(known)}")
+            try:
+                inspect.signature(known[name]).bind(**parameters)
+            except TypeError as error:
+                raise CannotDo(f"{name}: {error}") from None
+            result = known[name](**parameters)
+        except (CannotDo, TypeError, ValueError) as error:
+            self._answer(act, {"ok": False, "why": str(error)})
+            return act
+        if isinstance(result, Generator):
+            act.story = result
+            self._acts.append(act)
+        else:
+            self._answer(act, {"ok": True, **(result if isinstance(result, dict) else {})})
         return act
+
+    def _answer(self, act: Act, answer: dict[str, Any]) -> None:
+        act.answer = answer
+        if act.then is not None:
+            act.then(answer)
+
+    def _go_on(self, act: Act) -> None:
+        """Let the person go on with what they are at until they are busy again, or done."""
+        answer = None
+        try:
+            while act.story is not None and act.wake <= self.now:
+                act.wake = self.now + next(act.story)
+        except StopIteration:
+            answer = {"ok": True}
+        except CannotDo as error:
+            answer = {"ok": False, "why": str(error)}
+        if answer is not None:
+            self._acts.remove(act)
+            if self._acts:
+                self._acts[0].wake = self.now
+            self._answer(act, answer)
 
     def do(self, name: str, **parameters: Any) -> dict[str, Any]:
         """Do it and pass the time it takes; the lines said meanwhile come with the next ``advance``."""
@@ -236,8 +276,8 @@ class TwinBench:
             self._step()
         return act.answer
 
-    def acts(self) -> dict[str, Callable[..., Any]]:
-        """Everything that can be asked for, by name. Those of the person take time."""
+    def hands(self) -> dict[str, Callable[..., Story]]:
+        """What the person can be asked to do, by name: each takes its time."""
         person = self.person
         return {
             "remove-sample": person.remove_sample,
@@ -245,6 +285,11 @@ class TwinBench:
             "turn-over": person.turn_over,
             "set-spacers": person.set_spacers,
             "press-zero": person.press_zero,
+        }
+
+    def levers(self) -> dict[str, Callable[..., Any]]:
+        """What can be made to go wrong, or asked, by name: each at once."""
+        return {
             "garbage": self._spoil("garbage_until"),
             "silence": self._spoil("silent_until"),
             "half-lines": self._spoil("halves_until"),
@@ -252,7 +297,7 @@ class TwinBench:
             "lift-stuck": self._stick,
             "lift-reset": lambda: self.lift.reset(),
             "lift-stop": self._press_stop,
-            "lose-steps": lambda n: self.lift.lose_steps(float(n)),
+            "lose-steps": lambda n: self.lift.stage.turn(float(n)),
             "overload": lambda grams=300.0, seconds=3.0: self.extra_load.append(
                 (self.now + seconds, float(grams))
             ),
@@ -286,39 +331,6 @@ class TwinBench:
             "gravity_m_per_s2": self.scenario.gravity,
         }
 
-    def _story(self, request: dict[str, Any]) -> Story:
-        """One request as a story; what it returns goes into the answer."""
-        parameters = {k: v for k, v in request.items() if k != "do"}
-        name = request.get("do")
-        acts = self.acts()
-        act = acts.get(name) if isinstance(name, str) else None
-        if act is None:
-            raise CannotDo(f"{name!r} is not something to do; one of {', '.join(acts)}")
-        try:
-            inspect.signature(act).bind(**parameters)
-        except TypeError as error:
-            raise CannotDo(f"{name}: {error}") from None
-        result = act(**parameters)
-        if isinstance(result, Generator):
-            yield from result
-            return {}
-        return result if isinstance(result, dict) else {}
-
-    def _go_on(self, act: Act) -> None:
-        try:
-            while act.wake <= self.now:
-                act.wake = self.now + next(act.story)
-        except StopIteration as end:
-            act.answer = {"ok": True, **(end.value or {})}
-        except (CannotDo, TypeError, ValueError) as error:
-            act.answer = {"ok": False, "why": str(error)}
-        if act.answer is not None:
-            self._acts.remove(act)
-            if self._acts:
-                self._acts[0].wake = self.now
-            if act.then is not None:
-                act.then(act.answer)
-
     def _spoil(self, what: str) -> Callable[..., None]:
         def spoil(seconds: float, port: str = "balance") -> None:
             if port not in self.wires:
@@ -328,7 +340,7 @@ class TwinBench:
         return spoil
 
     def _stick(self, stuck: bool = True) -> None:
-        self.lift.stuck = bool(stuck)
+        self.lift.stage.stuck = bool(stuck)
 
     def _press_stop(self, pressed: bool = True) -> None:
         self.lift.stop_button = bool(pressed)

@@ -14,8 +14,9 @@ from math import sqrt
 
 import numpy as np
 
-STEPS_PER_MM = 1600
-HOME = 80_000  # release edge of the switch, Z 50.000
+from .lift_line import Words, steps, taken_apart
+from .stage import HOME, STEPS_PER_MM, Mechanics, Stage
+
 TOP_UM = 49_500
 SEEK = 88_000  # give up homing after 55 mm
 BACK_OFF = 1600
@@ -25,39 +26,11 @@ IDLE, MOVE, HOMING, DWELL, HALT = range(5)
 DONE, HELD, HALTED, NO_SWITCH = range(4)
 HOST_SILENT = 5
 
-_LINE = re.compile(
-    r"N(0|[1-9]\d{0,5}) ([GM])(0|[1-9]\d{0,5})((?: [ZFRPSK](?:0|[1-9]\d{0,5})(?:\.\d{1,3})?)*)"
-)
 _STOP = re.compile(rb"(?:^| )M112(?!\d)")
-_NEEDS = {("G", 0): "Z", ("G", 1): "ZF", ("G", 60): "ZFR", ("G", 4): "P", ("M", 110): "K"}
-_NEEDS |= {("M", 155): "S", ("M", 113): "S", ("M", 211): "Z"}
-_NEEDS |= {("G", code): "" for code in (21, 28, 90)}
-_NEEDS |= {("M", code): "" for code in (17, 18, 105, 114, 115, 400, 999)}
 
 
 class Refused(Exception):
     """The controller's reason for an ``er`` line."""
-
-
-@dataclass
-class Words:
-    """One intact line, taken apart; Z, F and R in thousandths."""
-
-    number: int
-    check: int
-    kind: str
-    code: int
-    values: dict[str, int]
-
-
-@dataclass(frozen=True)
-class Mechanics:
-    """The screw and the switch. Lengths in mm."""
-
-    backlash: float = 0.0
-    homing_scatter: float = 0.001
-    pitch_error: float = 0.0  # relative
-    start: float = 31.0
 
 
 @dataclass
@@ -82,35 +55,15 @@ class LiftTwin:
     """Controller and stage. ``feed`` takes bytes, ``step`` passes time; both fill ``out`` with lines."""
 
     def __init__(self, mechanics: Mechanics, seed: np.random.SeedSequence) -> None:
-        self.mechanics = mechanics
+        self.stage = Stage(mechanics)
         self.rng = np.random.default_rng(seed)
         self.out: list[bytes] = []
         self.boots = int(self.rng.integers(3, 40))
-        self.motor = mechanics.start * STEPS_PER_MM  # where the motor really is
-        self.carriage = self.motor  # where the stage really is
-        self.stuck = False
-        self.switch_forced: bool | None = None
         self.stop_button = False
         self.temperature = 294.15
         self.hall = 0.0  # T at the probe
         self.vibration = 0.0
         self._boot(cause=1)
-
-    # -- where the stage really is ------------------------------------------------------------
-
-    @property
-    def height(self) -> float:
-        """True height of the stage above its closest position, m."""
-        return self.carriage / STEPS_PER_MM * 1e-3 * (1.0 + self.mechanics.pitch_error)
-
-    @property
-    def moving(self) -> bool:
-        return self.speed != 0.0 or self.state in (MOVE, HOMING)
-
-    def lose_steps(self, steps: float) -> None:
-        """The motor slips: the stage stands where the controller does not know."""
-        self.motor += steps
-        self._drag()
 
     def reset(self, cause: int = 4) -> None:
         """Supply dip: everything but the mechanics is forgotten."""
@@ -130,13 +83,6 @@ class LiftTwin:
         self.telemetry_every = self.telemetry_in = self.host_watch = self.host_silent = self.time = 0.0
         self._buffer, self._bad = bytearray(), False
         self._say(f"bt lift1 B{self.boots} C{cause}")
-
-    @property
-    def pressed(self) -> bool:
-        """The far-end switch, met by the stage itself."""
-        if self.switch_forced is not None:
-            return self.switch_forced
-        return self.carriage >= HOME
 
     # -- talking ------------------------------------------------------------------------------
 
@@ -176,7 +122,7 @@ class LiftTwin:
         if star != b"*" or not re.fullmatch(rb"[0-9A-F]{8}", check) or int(check, 16) != zlib.crc32(body):
             self._say(f"rs N{expected} K{self.nonce} crc")
             return
-        words, reason = _taken_apart(body.decode("ascii"), int(check, 16))
+        words, reason = taken_apart(body.decode("ascii"), int(check, 16))
         opens = not reason and (words.kind, words.code) == ("M", 110) and words.values["K"] > 0
         if not opens and not self.nonce:
             self._say(f"er N{words.number} K0 nosession")
@@ -207,7 +153,7 @@ class LiftTwin:
         if words.kind == "G" and "Z" in words.values:
             tail = f" Z{words.values['Z'] / 1000:.3f}"
         elif words.kind == "M" and words.code == 114:
-            switches = int(self.pressed) | int(self.stop_button) << 1
+            switches = int(self.stage.pressed) | int(self.stop_button) << 1
             tail = (
                 f" {self._where()} D{self.done} R{self.result} E{self.home_error} L{min(self.closing, 65535)}"
             )
@@ -247,7 +193,7 @@ class LiftTwin:
         elif kind == "M" and code == 211:
             if v["Z"] > TOP_UM:
                 raise Refused("range")
-            self.floor = _steps(v["Z"])
+            self.floor = steps(v["Z"])
         elif kind == "M" and code == 18:
             if self.state != IDLE:
                 raise Refused("halt" if self.state == HALT else "busy")
@@ -269,13 +215,13 @@ class LiftTwin:
             raise Refused("unhomed")
         v = words.values
         feed = v.get("F", F_MAX)
-        target = _steps(v["Z"])
+        target = steps(v["Z"])
         if not F_MIN <= feed <= F_MAX or v["Z"] > TOP_UM or target < self.floor:
             raise Refused("range")
         speed = feed / 60_000 * STEPS_PER_MM
         legs = [Leg(target, speed)]
         if words.code == 60:
-            take_up = _steps(v["R"])
+            take_up = steps(v["R"])
             if v["R"] > 1000 or v["Z"] + v["R"] > TOP_UM:
                 raise Refused("range")
             if target > self.count or self.closing + (self.count - target) < take_up:
@@ -363,21 +309,21 @@ class LiftTwin:
         travel = min(left, self.speed * dt)
         if leg.until != "there":
             # The switch is watched at every step: the stage stops on its edge.
-            edge = HOME - (self.carriage - self.count)
-            before = self.pressed
+            edge = HOME - (self.stage.carriage - self.count)
+            before = self.stage.pressed
             if (
-                self.switch_forced is None
+                self.stage.switch_forced is None
                 and (self.count - edge) * (self.count + direction * travel - edge) <= 0
             ):
                 travel = min(travel, abs(edge - self.count) + (1.0 if direction < 0 else 0.0))
             self._shift(direction * travel)
-            met = self.pressed if leg.until == "pressed" else not self.pressed
+            met = self.stage.pressed if leg.until == "pressed" else not self.stage.pressed
             if met or (leg.until == "pressed" and before):
                 self.speed = 0.0
                 return True
             return abs(leg.to - self.count) < 0.5 and self._rest(leg)
         self._shift(direction * travel)
-        if direction > 0 and self.pressed and self.state == MOVE:
+        if direction > 0 and self.stage.pressed and self.state == MOVE:
             self._halt(3)
             return False
         return abs(leg.to - self.count) < 0.5 and self._rest(leg)
@@ -387,25 +333,18 @@ class LiftTwin:
         self.speed = 0.0
         return True
 
-    def _shift(self, steps: float) -> None:
-        self.count += steps
-        if steps > 0:
+    def _shift(self, by: float) -> None:
+        self.count += by
+        if by > 0:
             self.closing = 0
         else:
-            self.closing += round(-steps)
-        if not self.stuck:
-            self.motor += steps
-            self._drag()
-
-    def _drag(self) -> None:
-        """The nut has play: closing, the motor pushes the stage; opening, it first takes up the play."""
-        play = self.mechanics.backlash * STEPS_PER_MM
-        self.carriage = min(max(self.carriage, self.motor - play), self.motor)
+            self.closing += round(-by)
+        self.stage.turn(by)
 
     def _home(self, motion: Motion, dt: float) -> None:
         if not motion.legs:
             here, fast = self.count, F_MAX / 2 / 60_000 * STEPS_PER_MM
-            if self.phase == 0 and self.pressed:
+            if self.phase == 0 and self.stage.pressed:
                 self.phase = 1
             legs = {
                 0: Leg(here + SEEK, fast, "pressed"),
@@ -419,13 +358,15 @@ class LiftTwin:
         if not self._along(motion.legs[0], dt):
             return
         leg = motion.legs.pop(0)
-        missed = (leg.until == "pressed" and not self.pressed) or (leg.until == "released" and self.pressed)
-        if missed or (self.phase == 1 and self.pressed):
+        missed = (leg.until == "pressed" and not self.stage.pressed) or (
+            leg.until == "released" and self.stage.pressed
+        )
+        if missed or (self.phase == 1 and self.stage.pressed):
             self.homed = False
             self._finish(NO_SWITCH)
             return
         if self.phase == 3:
-            scatter = float(self.rng.normal(0.0, self.mechanics.homing_scatter)) * STEPS_PER_MM
+            scatter = float(self.rng.normal(0.0, self.stage.mechanics.homing_scatter)) * STEPS_PER_MM
             self.home_error = round(self.count) - HOME if self.homed else 0
             self.count, self.homed = HOME + scatter, True
         self.phase += 1
@@ -442,29 +383,3 @@ class LiftTwin:
         )
         ms = round(self.time * 1000)
         self._say(f"tm K{self.nonce} T{ms} {self._where()} A{thermistor} B{hall} V{level} n67")
-
-
-def _steps(um: int) -> int:
-    """Micrometres to steps, rounded."""
-    return (um * 8 + 2) // 5
-
-
-def _taken_apart(text: str, check: int) -> tuple[Words, str]:
-    """An intact line's words, and why it cannot be obeyed ("" where it can)."""
-    match = _LINE.fullmatch(text)
-    if match is None or not 1 <= int(match[1]) <= 65535 or int(match[3]) > 999:
-        number = re.match(r"N([1-9]\d{0,4}) ", text)
-        return Words(int(number[1]) if number and int(number[1]) <= 65535 else 0, check, "", 0, {}), "syntax"
-    words = Words(int(match[1]), check, match[2], int(match[3]), {})
-    for word in match[4].split():
-        whole, _, part = word[1:].partition(".")
-        if word[0] in words.values or (part and word[0] in "KPS"):
-            return words, "syntax"
-        scale = 1000 if word[0] in "ZFR" else 1
-        words.values[word[0]] = int(whole) * scale + (int(part.ljust(3, "0")) if part else 0)
-        if scale == 1 and words.values[word[0]] > 65535:
-            return words, "syntax"
-    needs = _NEEDS.get((words.kind, words.code))
-    if needs is None:
-        return words, "unsupported"
-    return words, "" if sorted(needs) == sorted(words.values) else "syntax"

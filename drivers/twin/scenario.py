@@ -17,8 +17,8 @@ import numpy as np
 from .balance import BalanceMaker
 from .disturbances import Levels
 from .field import Magnet
-from .lift import Mechanics
 from .pellet import MU0, Material, Pellet
+from .stage import Mechanics
 
 BENCHES = Path(__file__).parent / "benches"
 DEFAULT = "over-fired"

@@ -176,8 +176,10 @@ class Service:
             return {"ok": False, "why": f"port {request.get('port')!r}: one of {', '.join(self.ports)}"}
         if request["do"] == "unplug":
             port.unplug()
-        else:
+        elif not port.plugged:
             port.plug()
+            if port is self.ports.get("lift"):
+                self.bench.lift.reset(cause=1)  # the controller lives on its port's supply
         return {"ok": True, "port": port.name}
 
 

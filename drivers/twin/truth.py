@@ -47,6 +47,10 @@ def truth(scenario: Scenario) -> dict[str, Any]:
         "largest_internal_field_A_per_m": peak,
         "largest_applied_field_A_per_m": max(row["H_applied_A_per_m"] for row in path),
         "demagnetising_factor": scenario.pellet().demagnetising_factor,
+        "remanence_of_magnet_T": scenario.magnet.remanence,
+        "contact_m": scenario.contact,
+        "spacers_m": list(scenario.shims),
+        "gravity_m_per_s2": scenario.gravity,
         "major_loop": {
             "H_A_per_m": grid.tolist(),
             "descending_M_A_per_m": descending(scenario.material, BEYOND_ALL)(grid).tolist(),
@@ -74,7 +78,7 @@ def figures(branch: Callable[[Floats], Floats], peak: float, saturation: float) 
 
     # The knee is where the fields are those of the material, however far the loop reaches.
     reach = min(peak, 3e6)
-    grid = np.linspace(-reach, reach, 4001)
+    grid = np.linspace(-reach, reach, 20001)
     m = branch(grid)
 
     def at(x: float) -> float:
