@@ -1,0 +1,61 @@
+"""`python -m weighloop.daemon`: the daemon's own way in, light enough to start on a small machine."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+from pathlib import Path
+
+from . import health, places
+
+
+def parser() -> argparse.ArgumentParser:
+    """The options."""
+    about = "Own the ports and the store, run procedures, serve clients."
+    p = argparse.ArgumentParser(prog="weighloop daemon", description=about)
+    p.add_argument("--store", type=Path, help="the store (SQLite); the user's own by default")
+    p.add_argument("--socket", type=Path, help="where clients connect")
+    p.add_argument("--bench", type=Path, help="open this bench's devices at start")
+    p.add_argument("--speed", type=float, default=1.0, help="clock rate, for rehearsals on a twin as fast")
+    p.add_argument("--tcp", metavar="HOST:PORT", help="listen there as well; clients need the token")
+    p.add_argument("--alarm", metavar="COMMAND", help="run this with a JSON event on its standard input")
+    least = health.DISK_LEAST / 1e6
+    p.add_argument("--disk-least", type=float, default=least, metavar="MB", help="free space wanted")
+    p.add_argument("--check", action="store_true", help="check places, store and bench, then leave")
+    return p
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run until stopped. Exit status: 0 done, 1 could not, 2 wrong call."""
+    options = parser().parse_args(arguments)
+    if not options.speed > 0:
+        print("--speed is above zero", file=sys.stderr)
+        return 2
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
+    if options.check:
+        from .checks import check
+
+        store = options.store or places.store_file()
+        return check(store, options.socket or places.socket_path(), options.bench)
+    from .service import serve
+    from .store import StoreError
+
+    try:
+        serve(
+            options.socket,
+            options.store,
+            clock_rate=options.speed,
+            bench=options.bench,
+            alarm_command=options.alarm,
+            tcp=options.tcp,
+            disk_least=int(options.disk_least * 1e6),
+        )
+    except (StoreError, OSError, ValueError) as error:
+        print(f"weighloop daemon: {error}", file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,161 @@
+"""The bench's devices: opened once, kept open from run to run, opened anew only when the bench names others.
+
+Opening a lift's port may reset it and costs its position, so nothing is closed without need.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from ..drivers.balance import SerialBalance
+from ..drivers.clock import Clock
+from ..drivers.device import BalanceReading, DeviceState
+from ..drivers.dialect import load_dialect
+from ..drivers.gap_setter import GapPosition
+from ..drivers.lift import SerialLift
+from .protocol import Device
+
+if TYPE_CHECKING:
+    from ..analysis.bench import Bench
+
+
+class BalanceEar:
+    """Hears the balance, in its port's thread: puts things down and leaves."""
+
+    def __init__(
+        self,
+        readings: list[BalanceReading],
+        state: Callable[[DeviceState, str], None],
+        refused: Callable[[bytes, str], None],
+    ) -> None:
+        self._readings, self._state, self._refused = readings, state, refused
+
+    def reading(self, reading: BalanceReading) -> None:
+        self._readings.append(reading)
+
+    def refused(self, time: float, raw: bytes, why: str) -> None:
+        self._refused(raw, why)
+
+    def state(self, state: DeviceState, why: str) -> None:
+        self._state(state, why)
+
+
+class LiftEar:
+    """Hears the lift."""
+
+    def __init__(self, state: Callable[[DeviceState, str], None]) -> None:
+        self._state = state
+        self.position: GapPosition | None = None
+        self.telemetry: dict[str, float] = {}
+
+    def position_(self, position: GapPosition) -> None:
+        self.position = position
+        self.telemetry.update(position.telemetry or {})
+
+    def state(self, state: DeviceState, why: str) -> None:
+        self._state(state, why)
+
+
+class _Listener:
+    """What SerialLift calls; ``position`` is a method there and a fact here."""
+
+    def __init__(self, ear: LiftEar) -> None:
+        self._ear = ear
+
+    def position(self, position: GapPosition) -> None:
+        self._ear.position_(position)
+
+    def state(self, state: DeviceState, why: str) -> None:
+        self._ear.state(state, why)
+
+
+class Devices:
+    """Balance and lift of the present bench."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        balance_state: Callable[[DeviceState, str], None],
+        lift_state: Callable[[DeviceState, str], None],
+        refused: Callable[[bytes, str], None],
+    ) -> None:
+        self.readings: list[BalanceReading] = []
+        self.balance: SerialBalance | None = None
+        self.lift: SerialLift | None = None
+        self.lift_ear = LiftEar(lift_state)
+        self._clock = clock
+        self._ear = BalanceEar(self.readings, balance_state, refused)
+        self._opened: dict[str, Any] = {}
+
+    def open(self, bench: Bench) -> None:
+        """Open what the bench names. Raises DeviceError for a dialect that is not there."""
+        name = (bench.balance.port, bench.balance.dialect)
+        if self._opened.get("balance") != name:
+            dialect = load_dialect(bench.balance.dialect)
+            if self.balance is not None:
+                self.balance.close()
+            self.balance = SerialBalance(bench.balance.port, dialect, self._ear, self._clock)
+            self._opened["balance"] = name
+            self.balance.start()
+        lift = (bench.lift_port, bench.gap.travel) if bench.gap.ladder == "lift" and bench.lift_port else None
+        if self._opened.get("lift") != lift:
+            if self.lift is not None:
+                self.lift.close()
+            self.lift = None
+            self._opened["lift"] = lift
+            if lift is not None and bench.lift_port:
+                self.lift = SerialLift(
+                    bench.lift_port, _Listener(self.lift_ear), self._clock, travel=bench.gap.travel
+                )
+
+    def take_readings(self) -> list[BalanceReading]:
+        """What came since the last call."""
+        count = len(self.readings)
+        taken = self.readings[:count]
+        del self.readings[:count]
+        return taken
+
+    def balance_device(self) -> Device | None:
+        """The balance as clients see it."""
+        return self._device(self.balance)
+
+    def lift_device(self) -> Device | None:
+        """The lift as clients see it."""
+        return self._device(self.lift)
+
+    def _device(self, device: SerialBalance | SerialLift | None) -> Device | None:
+        if device is None:
+            return None
+        heard = device.last_heard
+        return {
+            "state": str(device.state.value),
+            "why": device.why,
+            "port": device.port,
+            "age_s": None if heard is None else max(0.0, self._clock.now() - heard),
+            "lines": device.lines,
+            "refused": device.refused,
+        }
+
+    @property
+    def temperature(self) -> float | None:
+        """Temperature at the lift, K, where it measures one."""
+        return self.lift_ear.telemetry.get("temperature_K")
+
+    def close(self) -> None:
+        """Let go of all ports."""
+        for device in (self.balance, self.lift):
+            if device is not None:
+                device.close()
+        self.balance = self.lift = None
+        self._opened.clear()
+
+    def wait_ready(self, seconds: float) -> bool:
+        """Wait (machine's time) for the balance; for scripts and checks."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if self.balance is not None and self.balance.state is DeviceState.READY:
+                return True
+            time.sleep(0.02)
+        return False

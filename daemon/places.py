@@ -1,0 +1,41 @@
+"""Where things live, by the custom of each system."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from platformdirs import PlatformDirs
+
+_DIRS = PlatformDirs("weighloop", appauthor=False)
+
+
+def store_file() -> Path:
+    """The user's store; ``WEIGHLOOP_STORE`` names another."""
+    named = os.environ.get("WEIGHLOOP_STORE")
+    return Path(named) if named else Path(_DIRS.user_data_dir) / "store.sqlite"
+
+
+def socket_path() -> Path:
+    """Where clients find the daemon; ``WEIGHLOOP_SOCKET`` names another place.
+
+    Where there are no Unix sockets this is a small file with the port and the token.
+    """
+    named = os.environ.get("WEIGHLOOP_SOCKET")
+    return Path(named) if named else Path(_DIRS.user_runtime_dir) / "daemon.sock"
+
+
+def has_unix_sockets() -> bool:
+    """Whether this system's Python serves Unix sockets."""
+    return sys.platform != "win32"
+
+
+def lock_file(store: Path) -> Path:
+    """Held while a daemon owns the store."""
+    return store.with_name(store.name + ".lock")
+
+
+def backup_file(store: Path) -> Path:
+    """The copy made when a run has ended."""
+    return store.with_name(store.stem + ".backup" + store.suffix)

@@ -1,0 +1,322 @@
+"""The daemon from start to end: lock, store, runs taken up again, ports, clients, watchdog."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+import signal
+import threading
+import time
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as installed_version
+from pathlib import Path
+from typing import IO, Any
+
+from . import health, places
+from .conductor import Conductor
+from .long_clock import LongClock, StepWatch, boot_id, start_after
+from .methods import Methods
+from .procedure import Fault
+from .protocol import Topic
+from .recorder import Recorder, utc_now
+from .run_state import ENDED, RunRecord
+from .server import Server
+from .store import Store, StoreError
+
+log = logging.getLogger(__name__)
+
+#: How often the daemon looks at itself, s of the machine's time.
+LOOK_EVERY = 1.0
+#: How long the lift may take to the far end when the daemon is ended, s of the machine's time.
+LAST_RETREAT = 30.0
+
+
+class AlreadyRunning(StoreError):
+    """Another daemon owns this store."""
+
+
+def program_version() -> str:
+    """This program's version."""
+    try:
+        return installed_version("weighloop")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+class StoreLock:
+    """Held while this process owns the store; the system lets go of it however the process ends."""
+
+    def __init__(self, store: Path) -> None:
+        self._path = places.lock_file(store)
+        self._file: IO[str] | None = None
+
+    def take(self) -> None:
+        """Raises AlreadyRunning."""
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        file = self._path.open("a+", encoding="ascii")
+        try:
+            if os.name == "nt":
+                import msvcrt
+
+                file.seek(0)
+                msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+            else:
+                import fcntl
+
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            file.close()
+            raise AlreadyRunning(
+                f"another daemon owns the store (lock {self._path}); connect to it, or stop it first"
+            ) from None
+        self._file = file
+
+    def release(self) -> None:
+        """Let go; the file stays, its lock goes."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+
+class Daemon:
+    """Everything that runs, put together. ``serve`` is the way in."""
+
+    def __init__(
+        self,
+        store_path: Path,
+        *,
+        clock_rate: float = 1.0,
+        alarm_command: str | None = None,
+        disk: health.DiskGuard | None = None,
+    ) -> None:
+        self.store_path = store_path
+        self.version = program_version()
+        self.lock = StoreLock(store_path)
+        self.lock.take()
+        try:
+            self.store = Store(store_path)
+        except StoreError:
+            self.lock.release()
+            raise
+        if (wrong := self.store.quick_check()) is not None:
+            self.lock.release()
+            raise StoreError(
+                f"the store {store_path} is damaged ({wrong}); "
+                f"put a backup in its place, such as {places.backup_file(store_path)}"
+            )
+        self.clock = LongClock(clock_rate, start_after(self.store.last_time(), utc_now(), clock_rate))
+        self.store.begin_session(boot_id(), self.version, utc_now(), self.clock.now())
+        self.store.pack_tail()
+        self.loop: asyncio.AbstractEventLoop | None = None
+        self.server: Server | None = None
+        self.alarm = health.Alarm(alarm_command)
+        self.disk = disk or health.DiskGuard(store_path.absolute().parent)
+        self.store_trouble: str | None = None
+        self.disk_trouble: str | None = None
+        self.recorder = Recorder(self.store, trouble=self._store_fails, recovered=self._store_is_back)
+        runs = [self.store.record(number) for number in self.store.run_numbers()]
+        self.conductor = Conductor(
+            self.recorder,
+            self.clock,
+            self._publish,
+            alarm=self.alarm,
+            first_run=max((run.id for run in runs), default=0) + 1,
+        )
+        self._take_up(runs)
+        self._steps = StepWatch(time.time(), time.monotonic())
+        self._stop = threading.Event()
+        self._stopped: asyncio.Event | None = None
+
+    def _take_up(self, runs: list[RunRecord]) -> None:
+        """The runs as the log left them: what was running is held, what was planned is planned."""
+        self.conductor.log = [
+            {"id": e.id, "run": e.run, "utc": e.utc, "kind": e.kind, "text": e.text}
+            for e in self.store.last_events(50)
+        ]
+        self.conductor.planned = [run for run in runs if run.state == "planned"]
+        begun = [run for run in runs if run.state != "planned"]
+        if not begun:
+            return
+        last = begun[-1]
+        if last.state in ENDED:
+            self.conductor.run = last
+        else:
+            why = "the daemon was ended in the middle of the run (killed, or the power was cut)"
+            self.conductor.resume(last, why if last.state == "running" else last.why)
+
+    # -- from other threads --------------------------------------------------------------------
+
+    def _publish(self, topic: Topic, data: Any) -> None:
+        loop, server = self.loop, self.server
+        if loop is not None and server is not None and not loop.is_closed():
+            with contextlib.suppress(RuntimeError):  # the loop has just been closed
+                loop.call_soon_threadsafe(server.publish, topic, data)
+
+    def _store_fails(self, why: str) -> None:
+        self.store_trouble = why
+        self.alarm({"kind": "store", "text": why})
+        self.conductor.happen(Fault("store", f"the store cannot be written: {why}"))
+
+    def _store_is_back(self) -> None:
+        self.store_trouble = None
+        self.conductor.post(lambda: self.conductor.note("store", "The store can be written again."))
+
+    # -- looking at itself ---------------------------------------------------------------------
+
+    def status(self) -> dict[str, Any]:
+        """How the daemon is, for people and for monitoring; ``well`` and ``why`` first."""
+        conductor = self.conductor
+        run = conductor.run
+        facts: dict[str, Any] = {
+            "utc": utc_now(),
+            "version": self.version,
+            "store": str(self.store_path),
+            "store_trouble": self.store_trouble,
+            "disk_free_bytes": self.disk.free(),
+            "disk_trouble": self.disk_trouble,
+            "conductor_age_s": time.monotonic() - conductor.last_turn,
+            "watchdog_armed": health.watchdog_interval() is not None,
+            "balance": conductor.devices.balance_device(),
+            "lift": conductor.devices.lift_device(),
+            "run": None if run is None else {"id": run.id, "state": run.state, "why": run.why},
+            "planned": [r.id for r in conductor.planned],
+            "clients": len(self.server.connections) if self.server is not None else 0,
+            "raw_let_go": self.recorder.raw_let_go,
+        }
+        well, why = health.verdict(facts)
+        return {"well": well, "why": why, **facts}
+
+    def may_start(self) -> str | None:
+        """Why no run may start now, or None."""
+        return self.disk.trouble() or (f"the store: {self.store_trouble}" if self.store_trouble else None)
+
+    def look(self) -> None:
+        """Once a second: disk, clock, watchdog."""
+        trouble = self.disk.trouble()
+        if trouble is not None and self.disk_trouble is None:
+            self.recorder.keep_raw = False
+            self.alarm({"kind": "disk", "text": trouble})
+            self.conductor.happen(Fault("disk", trouble))
+        elif trouble is None and self.disk_trouble is not None:
+            self.recorder.keep_raw = True
+            self.conductor.post(lambda: self.conductor.note("disk", "There is room on the disk again."))
+        self.disk_trouble = trouble
+        step = self._steps.look(time.time(), time.monotonic())
+        if step is not None:
+            text = f"The wall clock was set by {step:+.0f} s; times of readings are not touched by it."
+            self.conductor.post(lambda: self.conductor.note("clock", text))
+
+    # -- running -------------------------------------------------------------------------------
+
+    async def run(self, socket_path: Path, bench: Path | None, tcp: str | None) -> None:
+        """Until ``stop``. Raises OSError where the socket's place cannot be used."""
+        self.loop = asyncio.get_running_loop()
+        self._stopped = asyncio.Event()
+        methods = Methods(
+            self.conductor, self.store_path, self.version, self.status, self.stop, self.may_start
+        )
+        self.server = Server(methods.handlers(), self.version, control_changed=self._control_changed)
+        if tcp is not None:
+            host, _, port = tcp.rpartition(":")
+            await self.server.listen_tcp(host or "127.0.0.1", int(port), socket_path.with_suffix(".tcp"))
+        if places.has_unix_sockets():
+            await self.server.listen_unix(socket_path)
+        elif tcp is None:
+            await self.server.listen_tcp("127.0.0.1", 0, socket_path)
+        self.recorder.start()
+        self.conductor.start()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
+                self.loop.add_signal_handler(number, self.stop)
+        if bench is not None:
+            # In a thread: the bench's libraries take half a second, clients need not wait for it.
+            threading.Thread(target=self._open_bench, args=(bench,), daemon=True).start()
+        health.sd_notify(f"READY=1\nSTATUS=store {self.store_path}")
+        log.info("ready; store %s, clients at %s", self.store_path, socket_path)
+        watcher = asyncio.create_task(self._watch())
+        try:
+            await self._stopped.wait()
+        finally:
+            watcher.cancel()
+            await asyncio.gather(watcher, return_exceptions=True)
+            health.sd_notify("STOPPING=1")
+            await asyncio.to_thread(self._end)
+            await self.server.close()
+
+    def _open_bench(self, path: Path) -> None:
+        from ..analysis.bench_file import read_bench
+
+        try:
+            bench = read_bench(path)
+            self.conductor.call(lambda: self.conductor.use_bench(bench)).result(30)
+        except Exception as error:
+            log.error("the bench %s cannot be opened: %s", path, error)
+            text = f"The bench {path} cannot be opened: {error}"
+            self.conductor.post(lambda: self.conductor.note("bench", text))
+
+    async def _watch(self) -> None:
+        feed_every = health.watchdog_interval()
+        fed = 0.0
+        while True:
+            await asyncio.sleep(min(LOOK_EVERY, feed_every or LOOK_EVERY))
+            try:
+                await asyncio.to_thread(self.look)
+                due = feed_every is not None and time.monotonic() - fed >= feed_every * 0.9
+                if due and health.may_feed(self.status()):
+                    health.sd_notify("WATCHDOG=1")
+                    fed = time.monotonic()
+            except Exception:
+                log.exception("the daemon could not look at itself")
+
+    def _control_changed(self, name: str | None) -> None:
+        self.conductor.controller = name
+
+    def stop(self) -> None:
+        """End the daemon, from the loop's thread."""
+        if self._stopped is not None:
+            self._stopped.set()
+
+    def _end(self) -> None:
+        """Hold the run, bring the lift to the far end, write what waits, let go."""
+        conductor = self.conductor
+        run = conductor.run
+        if run is not None and run.state == "running":
+            conductor.happen(Fault("restart", "the daemon was stopped"))
+        deadline = time.monotonic() + LAST_RETREAT
+        while time.monotonic() < deadline:
+            time.sleep(0.05)
+            stage = conductor.stage
+            moving = stage.task is not None and stage.task.kind in ("retreat", "establish", "approach")
+            if conductor.inbox.empty() and not stage.unrecorded and not moving:
+                break
+            if self.store_trouble:
+                break
+        conductor.close()
+        if not self.recorder.close():
+            log.error("not everything could be written to the store: %s", self.store_trouble)
+        self.store.close()
+        self.lock.release()
+
+
+def serve(
+    socket_path: Path | None = None,
+    store_path: Path | None = None,
+    *,
+    clock_rate: float = 1.0,
+    bench: Path | None = None,
+    alarm_command: str | None = None,
+    tcp: str | None = None,
+    disk_least: int = health.DISK_LEAST,
+) -> None:
+    """Own the ports and the store and serve clients, until told to stop.
+
+    ``clock_rate`` above 1 is for rehearsals on a twin of the same speed. ``tcp`` (``host:port``)
+    listens there as well, with a token. Raises StoreError for a store that cannot be used or is
+    owned by another daemon.
+    """
+    store = store_path or places.store_file()
+    disk = health.DiskGuard(store.absolute().parent, disk_least)
+    daemon = Daemon(store, clock_rate=clock_rate, alarm_command=alarm_command, disk=disk)
+    asyncio.run(daemon.run(socket_path or places.socket_path(), bench, tcp))
