@@ -111,6 +111,8 @@ def plan(
     Raises NotPossible where the pull would lift off what stands on the pan, exceed the capacity, or leave
     no two gaps.
     """
+    if M_assumed is not None and not M_assumed > 0:
+        raise NotPossible(f"the assumed magnetisation must be greater than 0, not {M_assumed:g} A/m")
     if fields is None and points < 2:
         raise NotPossible(f"a ladder needs at least 2 gaps, not {points}")
     warnings: list[str] = []
@@ -164,6 +166,10 @@ class AssumedLoop:
         """From an earlier pass, else M = Ms tanh((H + Hc)/w) of a middling ferrite."""
         if loop is not None:
             H, M = (np.asarray(a, float) for a in loop)
+            known = np.isfinite(H) & np.isfinite(M)
+            if known.sum() < 3:
+                raise NotPossible("an earlier loop needs at least 3 points to plan by")
+            H, M = H[known], M[known]
             order = np.argsort(H)
             H, M = H[order], np.maximum.accumulate(M[order])
             return cls(H, M, M_assumed or float(np.max(np.abs(M))))
@@ -299,8 +305,8 @@ def _check_pull(bench: Bench, pull: float, warnings: list[str]) -> tuple[float, 
     # Only a sample harder than the field pushes that hard: the reading would be lost, nothing worse.
     if load + as_mass > capacity:
         warnings.append(
-            f"{told}; a sample that the field cannot turn would push down as hard, and with {_g(load)} on the "
-            f"pan that exceeds the capacity of {_g(capacity)}: the run is held where that happens"
+            f"{told}; a sample that the field cannot turn would push down as hard, and with {_g(load)} on "
+            f"the pan that exceeds the capacity of {_g(capacity)}: the run is held where that happens"
         )
     return load, stated is not None
 
