@@ -262,7 +262,9 @@ def _fit(
         )
     residuals = np.full(len(h), np.nan)
     residuals[used] = found.fun[:n]
-    for i in np.flatnonzero(np.abs(np.nan_to_num(residuals)) > 4):
+    # One bad reading drags the fit and makes its neighbours look bad: name only what stands out of the scatter.
+    odd = np.abs(np.nan_to_num(residuals)) > max(4.0, 2.5 * np.sqrt(widening))
+    for i in np.flatnonzero(odd):
         warnings.append(f"reading {i + 1} is {abs(residuals[i]):.0f} standard uncertainties off the fit")
 
     values = values_of(found.x)
@@ -272,7 +274,7 @@ def _fit(
     if hold is None and (remanence.u > WORST_U_REMANENCE * remanence.value or gap.u > WORST_U_CONTACT):
         raise NotPossible(
             f"the readings leave remanence and contact gap too vague: {_with_u(remanence, 1.0, 'T')} and "
-            f"{_with_u(gap, 1e3, 'mm')}; {_ADVICE}"
+            f"{_with_u(gap, 1e3, 'mm')}; {'; '.join([*warnings, _ADVICE])}"
         )
     both = [free.index(name) for name in ("remanence", "contact") if name in free]
     correlation = 0.0

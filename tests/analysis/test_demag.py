@@ -45,7 +45,7 @@ def test_flat_is_one_and_slender_is_nothing(factor):
 
 
 def test_slender_cylinder_against_its_series():
-    # N = 4/(3 pi) D/L - (D/L)^2/8 + ...: Nagaoka's coefficient of long solenoids (Rosa & Grover, from memory).
+    # N = 4/(3 pi) D/L - (D/L)^2/8 + ...: Nagaoka's coefficient of long solenoids, from memory.
     for slenderness in (20.0, 200.0):
         flatness = 1 / slenderness
         series = 4 / (3 * np.pi) * flatness - flatness**2 / 8
