@@ -23,25 +23,25 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-# State layout: PAIRS rates, then the PAIRS values they drive, then plain first-order states.
-PAIRS = 6  # level, filtered sensor noise, two quadratures of two harmonics of the breathing
+#: Correlation times of the slow noise (s); beyond the last it counts as drift.
+SLOW_TIMES = (0.6, 2.4, 9.6)
+#: Draughts are stronger the slower they are: variance of each slow noise against the first.
+SLOW_TILT = (1.0, 1.5, 2.2)
+# State layout: PAIRS rates, then the PAIRS values they drive, then plain decaying states.
+SWING = 1  # two quadratures of two harmonics of the breathing
+NOISE = 5  # filtered sensor noise, then the slow noises
+PAIRS = NOISE + 1 + len(SLOW_TIMES)
 DRIFT, LEVEL = 0, PAIRS
-FAST = 1
-SWING = 2  # the first of four oscillator pairs
 CREEP = 2 * PAIRS
 #: Creep after a change of load, as a sum of decays (s); it belongs to the level, not to the noise.
 CREEP_TIMES = (1.5, 6.0, 24.0)
-SLOW = CREEP + len(CREEP_TIMES)
-#: Correlation times of the slow noise, a decade and a half in steps of four (s).
-SLOW_TIMES = (1.0, 4.0, 16.0)
-STATES = SLOW + len(SLOW_TIMES)
-
-LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, SLOW)]  # what makes up the level as it moves
+STATES = CREEP + len(CREEP_TIMES)
+LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, STATES)]  # what makes up the level as it moves
 
 #: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
 FREQUENCIES = tuple(0.14 * 1.19**k for k in range(9))
 #: Fast noise: variance of the white part, of the filtered part, its time constant (s).
-FASTS = ((1.0, 0.0, 0.1), (0.02, 1.0, 0.07), (0.02, 1.0, 0.2))
+FASTS = ((0.02, 1.0, 0.05), (0.02, 1.0, 0.1), (0.02, 1.0, 0.2))
 #: Slow noise: variance of each component, and the logarithm of how likely it is beforehand.
 SLOWS = ((0.001, 0.0), (0.03, -1.5), (0.3, -2.0), (3.0, -2.5))
 DRIFT_PRIOR = 0.3  # resolutions/s
@@ -80,8 +80,6 @@ def standard_shapes() -> Shapes:
     """The bank as shipped: fast noise white or filtered, draughts of four strengths, ten breathings."""
     rows = []
     for frequency, (white, fast, tau), (slow, cost) in itertools.product((0.0, *FREQUENCIES), FASTS, SLOWS):
-        if frequency and tau == 0.07:
-            continue
         rows.append(
             (frequency, white, fast, tau, slow, cost - (np.log(len(FREQUENCIES)) if frequency else 0))
         )
@@ -104,22 +102,21 @@ class Bank:
         self.x = np.zeros((m, STATES))
         self.P = np.zeros((m, STATES, STATES))
         self.h = np.zeros((m, STATES))
-        self.h[:, [LEVEL, LEVEL + FAST]] = 1.0
-        self.h[:, CREEP:] = 1.0
+        self.h[:, LEVEL] = 1.0
+        self.h[:, LEVEL + NOISE :] = 1.0
         self._rates = np.zeros((m, STATES))  # 1/s, decay of each state
-        self._rates[:, [FAST, LEVEL + FAST]] = (1 / shapes.fast_time)[:, None]
-        self._rates[:, SWING:PAIRS] = self._rates[:, LEVEL + SWING : 2 * PAIRS] = 1 / SWING_TIME
-        self._rates[:, CREEP:SLOW] = 1 / np.array(CREEP_TIMES)
-        self._rates[:, SLOW:] = 1 / np.array(SLOW_TIMES)
+        n, v = slice(NOISE, PAIRS), slice(LEVEL + NOISE, 2 * PAIRS)
+        self._lag = 1 / np.column_stack([shapes.fast_time, *np.full((m, 3), SLOW_TIMES).T])
+        self._power = np.column_stack([shapes.fast, np.outer(shapes.slow, SLOW_TILT)])
+        self._rates[:, n] = self._rates[:, v] = self._lag
+        self._rates[:, SWING:NOISE] = self._rates[:, LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
+        self._rates[:, CREEP:] = 1 / np.array(CREEP_TIMES)
         self._harmonic = np.array([1.0, 1.0, 2.0, 2.0])
         self._breathes = shapes.frequency > 0
-        lam = 1 / shapes.fast_time
-        i, k = FAST, LEVEL + FAST
-        self.P[:, i, i] = 2 * lam**2 * shapes.fast
-        self.P[:, k, k] = shapes.fast
-        self.P[:, i, k] = self.P[:, k, i] = lam * shapes.fast
-        for j in range(SLOW, STATES):
-            self.P[:, j, j] = shapes.slow
+        k = np.arange(NOISE, PAIRS)
+        self.P[:, k, k] = 2 * self._lag**2 * self._power
+        self.P[:, PAIRS + k, PAIRS + k] = self._power
+        self.P[:, k, PAIRS + k] = self.P[:, PAIRS + k, k] = self._lag * self._power
         self._turn()
         self.reset_swing(SWING_PRIOR)
         self.begin_level(reading, 1e4)
@@ -149,7 +146,7 @@ class Bank:
         self.x[:, LEVEL_STATES[1:]] = 0.0
         self.P[:, LEVEL, LEVEL] = spread**2 / self.scale
         self.P[:, DRIFT, DRIFT] = DRIFT_PRIOR**2 / self.scale
-        for j in range(CREEP, SLOW):
+        for j in range(CREEP, STATES):
             self.P[:, j, j] = CREEP_PRIOR**2 / self.scale
 
     def reset_swing(self, amplitude: float) -> None:
@@ -182,20 +179,18 @@ class Bank:
             P *= decay[:, None, :]
             # process noise: slow states, the filtered noise, drift, breathing
             diagonal = np.einsum("mii->mi", P)
-            diagonal[:, SLOW:] += self.shapes.slow[:, None] * (1 - decay[:, SLOW:] ** 2)
-            self._fast_noise(dt)
-            q = np.empty((len(scale), PAIRS))
+            self._coloured_noise(dt)
+            q = np.empty((len(scale), NOISE))
             q[:, DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
-            q[:, FAST] = 0.0
-            z = x[:, LEVEL + SWING : 2 * PAIRS]
+            z = x[:, LEVEL + SWING : LEVEL + NOISE]
             power = np.square(z)
             q[:, SWING : SWING + 2] = (power[:, 0] + power[:, 1] + SWING_FLOOR * scale)[:, None]
             q[:, SWING + 2 :] = 4 * (power[:, 2] + power[:, 3])[:, None]
             q[:, SWING:] *= SWING_WANDER
             q /= scale[:, None]
-            diagonal[:, :PAIRS] += q * dt
-            diagonal[:, PAIRS : 2 * PAIRS] += q * (dt**3 / 3)
-            k = np.arange(PAIRS)
+            diagonal[:, :NOISE] += q * dt
+            diagonal[:, PAIRS : PAIRS + NOISE] += q * (dt**3 / 3)
+            k = np.arange(NOISE)
             P[:, k, PAIRS + k] += q * (dt**2 / 2)
             P[:, PAIRS + k, k] += q * (dt**2 / 2)
             self.phase = (self.phase + 2 * np.pi * dt * self.shapes.frequency) % (2 * np.pi)
@@ -215,18 +210,18 @@ class Bank:
         self.h[b, first + 2] = np.cos(2 * p)
         self.h[b, first + 3] = -np.sin(2 * p)
 
-    def _fast_noise(self, dt: float) -> None:
-        """Exact process noise of the critically damped second-order noise (Matern 3/2)."""
-        lam = 1 / self.shapes.fast_time
-        a = 2 * lam
-        E = np.exp(-a * dt)
-        q = 4 * lam**3 * self.shapes.fast
-        i, k = FAST, LEVEL + FAST
-        cross = q * (1 - E * (1 + a * dt)) / a**2
-        self.P[:, i, i] += q * (1 - E) / a
-        self.P[:, i, k] += cross
-        self.P[:, k, i] += cross
-        self.P[:, k, k] += q * (2 - E * (2 + 2 * a * dt + (a * dt) ** 2)) / a**3
+    def _coloured_noise(self, dt: float) -> None:
+        """Exact process noise of critically damped second-order noise (Matern 3/2)."""
+        a = 2 * self._lag
+        u = a * dt
+        E = np.exp(-u)
+        q = 4 * self._lag**3 * self._power
+        k = np.arange(NOISE, PAIRS)
+        cross = q * (1 - E * (1 + u)) / a**2
+        self.P[:, k, k] += q * (1 - E) / a
+        self.P[:, k, PAIRS + k] += cross
+        self.P[:, PAIRS + k, k] += cross
+        self.P[:, PAIRS + k, PAIRS + k] += q * (2 - E * (2 + 2 * u + u**2)) / a**3
 
     def forecast(self) -> tuple[float, float]:
         """Mean and variance of the next reading under the mixture."""
@@ -273,13 +268,12 @@ class Bank:
 
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
-        first = LEVEL + SWING
         x = self.x
+        value = (x[:, PAIRS : 2 * PAIRS] + dt * x[:, :PAIRS]) * np.exp(-dt * self._rates[:, :PAIRS])
+        z = value[:, SWING:NOISE]
         p = self.phase + 2 * np.pi * dt * self.shapes.frequency
-        z = x[:, first : first + 4] + dt * x[:, SWING:PAIRS]
         swing = z[:, 0] * np.cos(p) - z[:, 1] * np.sin(p) + z[:, 2] * np.cos(2 * p) - z[:, 3] * np.sin(2 * p)
-        slow = x[:, SLOW:] @ np.exp(-dt / np.array(SLOW_TIMES))
-        return swing * np.exp(-dt / SWING_TIME) + slow
+        return swing + value[:, NOISE:].sum(axis=1)
 
     def swing(self) -> tuple[float, float]:
         """Frequency (Hz) and amplitude (resolutions) of the breathing, weighted; 0 if there is none."""
