@@ -6,6 +6,7 @@ import getpass
 import os
 import socket
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any, ClassVar
 
 from textual import work
@@ -13,6 +14,7 @@ from textual.app import App
 from textual.screen import Screen
 from textual.theme import Theme
 
+from ..daemon.protocol import Run
 from .feed import CallRefused, Feed, FeedLost, Follower
 from .keys import bindings
 from .messages import ActionDone, PictureChanged
@@ -56,10 +58,13 @@ LIVE_RATE = 5
 BEAT_S = 1.0
 
 
-def _run_view() -> Screen[Any]:
-    from .screens.run import RunView
+def _view(module: str, name: str) -> Callable[[], Screen[Any]]:
+    """A view that is imported when it is first looked at, so that the first paint is quick."""
 
-    return RunView()
+    def make() -> Screen[Any]:
+        return getattr(import_module(f".screens.{module}", __package__), name)()
+
+    return make
 
 
 class WeighloopApp(App[None]):
@@ -70,7 +75,11 @@ class WeighloopApp(App[None]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS = bindings("everywhere")
     MODES: ClassVar[dict[str, str | Callable[[], Screen[Any]]]] = {  # pyright: ignore[reportIncompatibleVariableOverride]
-        "run": _run_view,
+        "run": _view("run", "RunView"),
+        "steadiness": _view("steadiness", "SteadinessView"),
+        "figures": _view("figures", "FiguresView"),
+        "runs": _view("runs", "RunsView"),
+        "bench": _view("bench", "BenchView"),
     }
     DEFAULT_MODE = "run"
 
@@ -80,6 +89,8 @@ class WeighloopApp(App[None]):
         self.feed = feed
         self.show_cautions = cautions
         self.picture = Picture()
+        #: A run of the store that is looked at instead of the one on the bench.
+        self.opened: Run | None = None
         self.follower = Follower(feed, self.picture, self._post)
         self.register_theme(DARK)
         self.register_theme(LIGHT)
@@ -89,6 +100,17 @@ class WeighloopApp(App[None]):
         self.follow()
         self.set_interval(1 / LIVE_RATE, self._beat_live)
         self.set_interval(BEAT_S, lambda: self._tell("clock"))
+        self.call_after_refresh(self.caution)
+
+    @work
+    async def caution(self) -> None:
+        """Show the cautions once to each user."""
+        from .screens.cautions import Cautions, remember, were_read
+
+        if self.show_cautions or (self.show_cautions is None and not were_read()):
+            await self.push_screen_wait(Cautions())
+            if self.show_cautions is None:
+                remember()
 
     def _post(self, what: str) -> None:
         self.post_message(PictureChanged(what))
@@ -156,10 +178,35 @@ class WeighloopApp(App[None]):
         self.call_after_refresh(self._tell, "all")
 
     def action_new_run(self) -> None:
-        """The short form for a new run."""
+        """The short form for a new run, with the bench of the run before."""
+        if len(self.screen_stack) > 1:
+            return
+        run = self.picture.run
+        if run is not None and run["state"] in ("planned", "running", "held"):
+            self.notify(f"Run {run['id']} is not over yet: end it first (s on the run view).")
+            return
+        from .screens.new_run import NewRun
+
+        self.push_screen(NewRun(run["bench_text"] if run else ""), self._started)
+
+    async def _started(self, number: int | None) -> None:
+        if number is not None:
+            self.opened = None
+            await self.switch_mode("run")
 
     def action_help(self) -> None:
         """Keys of this view, and how to use it."""
+        from .screens.help import Help
+
+        if len(self.screen_stack) == 1:
+            self.push_screen(Help(self.current_mode))
+
+    async def ask_again(self) -> None:
+        """Ask the daemon for the whole picture."""
+        try:
+            await self.follower.refresh()
+        except (CallRefused, FeedLost) as error:
+            self.notify(str(error), severity="warning", markup=False)
 
     async def on_unmount(self) -> None:
         await self.feed.close()

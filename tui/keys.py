@@ -56,7 +56,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
         Key("present", "p", "Present run", "Back from an opened run to the one on the bench."),
     ),
     "runs": (
-        Key("open", "enter", "Open", "Open the run: its figures and its loop."),
+        Key("open", "o,enter", "Open", "Open the run: its figures and its loop."),
         Key("mark", "space", "Mark", "Mark two to six runs to compare."),
         Key("compare", "c", "Compare", "Draw the marked runs over each other."),
         Key("refresh", "r", "Again", "Read the list again."),

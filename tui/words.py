@@ -129,15 +129,12 @@ DEVICE_SIGNS: Final = {
 }
 
 
-def device_line(name: str, device: Device | None, later_s: float = 0.0) -> str:
-    """``● balance ready``; with the age of its last word once that is worth saying."""
+def device_line(name: str, device: Device | None) -> str:
+    """``● balance`` when all is well, else with its state: ``× balance lost``."""
     if device is None:
         return f"○ no {name}"
-    text = f"{DEVICE_SIGNS.get(device['state'], '?')} {name} {device['state']}"
-    age = device["age_s"]
-    if age is not None and age + later_s > STALE_AFTER_S:
-        text += f", heard {duration(age + later_s)} ago"
-    return text
+    sign = DEVICE_SIGNS.get(device["state"], "?")
+    return f"{sign} {name}" if device["state"] == "ready" else f"{sign} {name} {device['state']}"
 
 
 #: The five passages of a run, as the operator sees them.

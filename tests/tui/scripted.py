@@ -65,8 +65,14 @@ def pull_at(gap: float, magnetisation: float) -> float:
 
 
 def magnetisation_at(field: float, falling: bool) -> float:
-    """A ferrite-like loop: 300 kA/m, coercivity 90 kA/m."""
-    return 300e3 * math.tanh((field + (90e3 if falling else -90e3)) / 70e3)
+    """A ferrite-like loop of a disc (300 kA/m, HcJ 90 kA/m, N 0.47) in the applied ``field``, by halving."""
+    coercivity = 90e3 if falling else -90e3
+    low, high = -300e3, 300e3
+    for _ in range(60):
+        M = (low + high) / 2
+        inside = 300e3 * math.tanh((field - 0.47 * M + coercivity) / 60e3)
+        low, high = (M, high) if inside > M else (low, M)
+    return (low + high) / 2
 
 
 def plan(points: int = 12, ladder: str = "lift") -> list[Step]:

@@ -6,7 +6,10 @@ from textual import work
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
+from textual.worker import get_current_worker
 
+from ...daemon.protocol import Live, Run
+from ..figuring import LoopPoint, NotYet, magnetisation
 from ..keys import bindings
 from ..picture import bench_facts, last_zero, next_step, pulls, step_of
 from ..widgets.action_line import ActionLine
@@ -24,6 +27,10 @@ class RunView(View):
 
     PLACE = "run"
     BINDINGS = bindings("run")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._magnetisation = False
 
     def body(self) -> ComposeResult:
         yield ActionLine()
@@ -49,40 +56,40 @@ class RunView(View):
             self.query_one(LogLines).show(self.picture.log)
 
     def _draw(self) -> None:
-        """Draw the pull against the field; only when a point came or the run moved on."""
-        axes = self.query_one("#axes", Static)
+        """Draw the loop; only when a point came or the run moved on."""
         run = self.picture.run
-        plot = self.query_one(LoopPlot)
         if run is None:
-            axes.update("the loop appears here, reading by reading")
-            plot.draw_loop([])
+            self.query_one("#axes", Static).update("the loop appears here, reading by reading")
+            self.query_one(LoopPlot).draw_loop([])
+        elif self._magnetisation:
+            self._compute(run)
+        else:
+            self.query_one("#axes", Static).update("pull, g, against applied field, kA/m")
+            self.query_one(LoopPlot).draw_loop(*pull_dots(run, self.picture.live))
+
+    @work(thread=True, exclusive=True, group="loop")
+    def _compute(self, run: Run) -> None:
+        worker = get_current_worker()
+        try:
+            points = magnetisation(run)
+        except NotYet as why:
+            if not worker.is_cancelled:
+                self.app.call_from_thread(self._draw_magnetisation, [], str(why))
             return
-        axes.update("pull, g, against applied field, kA/m")
-        sign, _ = bench_facts(run["bench_text"])
-        dots = [
-            Dot(p.field * 1e-3, p.pull * 1e3, p.u * 1e3, p.orientation, p.leg, p.set_aside)
-            for p in pulls(run)
-        ]
-        coming = [
-            Dot(step["H_applied_A_per_m"] * 1e-3, sign * step["predicted_reading_kg"] * 1e3)
-            for step in run["steps"][run["steps_done"] :]
-            if step["kind"] == "point"
-            and step["H_applied_A_per_m"] is not None
-            and step["predicted_reading_kg"] is not None
-        ]
-        now = None
-        step, live = next_step(run), self.picture.live
-        running = run["state"] == "running" and run["action"]["code"] == "wait-reading"
-        if (
-            running
-            and step
-            and step["H_applied_A_per_m"] is not None
-            and live
-            and live["value_kg"] is not None
-        ):
-            pull = sign * (live["value_kg"] - last_zero(run))
-            now = Dot(step["H_applied_A_per_m"] * 1e-3, pull * 1e3)
-        plot.draw_loop(dots, coming, now)
+        if not worker.is_cancelled:
+            self.app.call_from_thread(self._draw_magnetisation, points)
+
+    def _draw_magnetisation(self, points: list[LoopPoint], why: str = "") -> None:
+        if not self._magnetisation:
+            return
+        self.query_one("#axes", Static).update(why or "M, kA/m, against applied field, kA/m")
+        dots = [Dot(p.H * 1e-3, p.M * 1e-3, 0.0, p.orientation, p.leg, not p.used) for p in points]
+        self.query_one(LoopPlot).draw_loop(dots)
+
+    def action_what_is_drawn(self) -> None:
+        """Draw the magnetisation instead of the pull, or back."""
+        self._magnetisation = not self._magnetisation
+        self._draw()
 
     # What the keys do.
 
@@ -161,3 +168,24 @@ class RunView(View):
         text = grams(number, decimals + 1).replace("−", "-")
         self.app.copy_to_clipboard(text)
         self.notify(f"Copied {text} g ({live_texts(self.picture)[1].plain.splitlines()[0]})")
+
+
+def pull_dots(run: Run, live: Live | None) -> tuple[list[Dot], list[Dot], Dot | None]:
+    """Readings taken, readings to come, and the one under way, in kA/m and g of attraction."""
+    sign, _ = bench_facts(run["bench_text"])
+    taken = [
+        Dot(p.field * 1e-3, p.pull * 1e3, p.u * 1e3, p.orientation, p.leg, p.set_aside) for p in pulls(run)
+    ]
+    coming = []
+    for step in run["steps"][run["steps_done"] :]:
+        field, expected = step["H_applied_A_per_m"], step["predicted_reading_kg"]
+        if step["kind"] == "point" and field is not None and expected is not None:
+            coming.append(Dot(field * 1e-3, sign * expected * 1e3, 0.0, step["orientation"], step["leg"]))
+    now = None
+    step = next_step(run)
+    at_work = run["state"] == "running" and run["action"]["code"] == "wait-reading"
+    if at_work and step is not None and step["H_applied_A_per_m"] is not None and live is not None:
+        value = live["value_kg"]
+        if value is not None:
+            now = Dot(step["H_applied_A_per_m"] * 1e-3, sign * (value - last_zero(run)) * 1e3)
+    return taken, coming, now

@@ -46,12 +46,18 @@ class View(Screen[None]):
         """What stands between the top line and the key row."""
         yield from ()
 
+    #: Set once every part of the view is there; before that there is nothing to bring up to date.
+    _whole = False
+
+    def on_mount(self) -> None:
+        self._whole = True
+
     def on_screen_resume(self) -> None:
         self.call_after_refresh(self.show, "all")
 
     def show(self, what: str) -> None:
         """Bring the view up to date."""
-        if not self.is_mounted:
+        if not self._whole:
             return
         if what in ("all", "link", "device", "clock"):
             self.query_one(Head).show(self.picture)

@@ -40,10 +40,9 @@ class DeviceStrip(Static):
         if not picture.linked:
             self.update(Text("× no daemon", style="bold reverse"))
             return
-        later = picture.devices_later()
-        parts = [device_line("balance", picture.balance, later)]
+        parts = [device_line("balance", picture.balance)]
         if picture.lift is not None:
-            parts.append(device_line("lift", picture.lift, later))
+            parts.append(device_line("lift", picture.lift))
         self.update(Text("  ".join(parts), no_wrap=True, overflow="ellipsis"))
 
 

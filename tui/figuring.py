@@ -1,0 +1,134 @@
+"""What the screen computes itself, in threads: by the same functions as the report. Heavy imports inside."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from ..daemon.protocol import Run
+
+if TYPE_CHECKING:
+    from ..analysis.points import Points
+    from ..analysis.results import LoopResult
+
+#: Monte Carlo trials behind the figures on screen; the report takes more.
+TRIALS = 1000
+#: Fewer readings than this make no loop worth a look.
+LEAST = 3
+
+
+class NotYet(Exception):
+    """There is nothing to compute from yet; the message says what is missing."""
+
+
+def analyse_run(run: Run, trials: int = TRIALS) -> LoopResult:
+    """The figures of a run, finished or not. Raises NotYet with words for a person."""
+    if sum(point["kind"] == "point" for point in run["points"]) < LEAST:
+        raise NotYet("Figures appear once a few readings are taken.")
+    from ..analysis.errors import InputError, NotPossible
+
+    try:
+        from ..analysis.bench_file import parse_bench
+        from ..analysis.results import analyse
+        from ..daemon.readings_of import readings_of
+
+        bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
+        return analyse(readings_of(run), bench, trials=trials)
+    except (InputError, NotPossible) as error:
+        raise NotYet(str(error)) from error
+    except Exception as error:  # a fault of ours must not take the live screen down during a run
+        raise NotYet(f"The figures could not be computed ({type(error).__name__}: {error}).") from error
+
+
+def magnetisation(run: Run) -> list[LoopPoint]:
+    """M against applied field by the volume means: quick, for the loop that fills in."""
+    from ..analysis.errors import InputError, NotPossible
+
+    if not any(point["kind"] == "point" for point in run["points"]):
+        return []
+    try:
+        from ..analysis.bench_file import parse_bench
+        from ..analysis.magnetisation import invert
+        from ..analysis.slips import check
+        from ..daemon.readings_of import readings_of
+
+        bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
+        points = check(readings_of(run), bench).points
+        estimate = invert(points, bench, "mean")
+    except (InputError, NotPossible) as error:
+        raise NotYet(str(error)) from error
+    except Exception as error:  # as below: the live screen stays
+        raise NotYet(f"M could not be computed ({type(error).__name__}: {error}).") from error
+    return _rows(points, estimate.H_applied, estimate.M, [0.0] * len(points))
+
+
+@dataclass(frozen=True)
+class LoopPoint:
+    """One reading as magnetisation: fields and M in A/m."""
+
+    H: float
+    M: float
+    u: float
+    orientation: int
+    leg: int
+    used: bool
+
+
+def loop_points(result: LoopResult) -> list[LoopPoint]:
+    """M against internal field, row by row, of a whole result."""
+    return _rows(result.points, result.estimate.H_internal, result.estimate.M, result.u_M)
+
+
+def _rows(points: Points, H: Any, M: Any, u_M: Any) -> list[LoopPoint]:
+    found = []
+    for k in range(len(points)):
+        if math.isfinite(H[k]) and math.isfinite(M[k]):
+            u = float(u_M[k]) if math.isfinite(u_M[k]) else 0.0
+            orientation, leg, used = int(points.orientation[k]), int(points.leg[k]), bool(points.used[k])
+            found.append(LoopPoint(float(H[k]), float(M[k]), u, orientation, leg, used))
+    return found
+
+
+def expected_u(bench_text: str, points: int, target_u_kg: float | None) -> tuple[float, float] | None:
+    """Expected standard uncertainty of M, A/m, at the strongest and the weakest field of the ladder."""
+    from ..analysis.bench_file import parse_bench
+    from ..analysis.errors import InputError, NotPossible
+    from ..analysis.ladder import plan
+
+    try:
+        steps = plan(parse_bench(bench_text), points, target_u=target_u_kg).steps
+    except (InputError, NotPossible):
+        return None
+    by_field = sorted(steps, key=lambda step: abs(step.H_applied))
+    return by_field[-1].expected_u_M, by_field[0].expected_u_M
+
+
+def bench_faults(bench_text: str) -> list[str]:
+    """Every fault of a bench file, in words; empty when it is sound."""
+    from ..analysis.bench_file import parse_bench
+    from ..analysis.errors import InputError
+
+    try:
+        parse_bench(bench_text, "bench file")
+    except InputError as error:
+        return [str(fault) for fault in error.faults]
+    return []
+
+
+@dataclass(frozen=True)
+class SteadyLook:
+    """What the steadiness view shows: curves in mg, and words."""
+
+    verdict: str
+    advice: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    spectrum: tuple[list[float], list[float]]
+    allan: tuple[list[float], list[float]]
+    breathing_Hz: float | None
+    best_time_s: float | None
+
+
+def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
+    """Judge a trace of (time in s, reading in kg). Raises NotYet while it is too short."""
+    raise NotYet("The trace is still too short to judge.")

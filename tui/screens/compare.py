@@ -1,0 +1,122 @@
+"""Two to six runs over each other: the loops drawn together, their figures side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, ClassVar, Final
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import ModalScreen
+from textual.widgets import DataTable, Footer, Static
+from textual.worker import get_current_worker
+
+from ...daemon.protocol import Run
+from ..figuring import NotYet, analyse_run, loop_points
+from ..widgets.loop_plot import Dot, LoopPlot
+from ..words import NONE, with_uncertainty
+from .figures import name_of
+
+#: Marker and colour of each run; the marker alone tells them apart.
+MARKS: Final = (
+    ("●", "primary"),
+    ("□", "secondary"),
+    ("▲", "foreground"),
+    ("◇", "primary"),
+    ("×", "secondary"),
+    ("+", "foreground"),
+)
+SHOWN: Final = (
+    "remanence_A_per_m",
+    "coercivity_HcJ_A_per_m",
+    "coercivity_HcB_A_per_m",
+    "BHmax_J_per_m3",
+    "saturation_A_per_m",
+)
+
+
+class CompareScreen(ModalScreen[None]):
+    """A whole screen in front of the list; Esc goes back."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,q", "leave", "Back"),
+        Binding("y", "copy", "Copy the table"),
+    ]
+
+    def __init__(self, runs: Sequence[Run]) -> None:
+        super().__init__()
+        self.runs = list(runs)
+        self.results: list[Any] = []
+
+    def compose(self) -> ComposeResult:
+        yield Static("comparing: computing ...", id="about", markup=False)
+        yield LoopPlot()
+        yield DataTable(cursor_type="row", zebra_stripes=False)
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        self._compute()
+
+    @work(thread=True, exclusive=True, group="compare")
+    def _compute(self) -> None:
+        worker = get_current_worker()
+        results: list[Any] = []
+        for run in self.runs:
+            try:
+                results.append(analyse_run(run))
+            except NotYet as why:
+                results.append(str(why))
+            if worker.is_cancelled:
+                return
+        self.app.call_from_thread(self._take, results)
+
+    def _take(self, results: list[Any]) -> None:
+        self.results = results
+        loops = []
+        legend = Text("M against internal field, kA/m:  ")
+        for run, result, (marker, colour) in zip(self.runs, results, MARKS, strict=False):
+            legend.append(f"{marker} {run['sample']} ({run['id']})  ")
+            if not isinstance(result, str):
+                dots = [
+                    Dot(p.H * 1e-3, p.M * 1e-3, 0.0, p.orientation, p.leg, not p.used)
+                    for p in loop_points(result)
+                ]
+                loops.append((dots, marker, colour))
+        self.query_one("#about", Static).update(legend)
+        self.query_one(LoopPlot).draw_over(loops)
+        table = self.query_one(DataTable)
+        table.add_column("run")
+        for key in SHOWN:
+            name = name_of(key)
+            table.add_column(f"{name.symbol} {name.si[0]}".strip())
+        for row in self._rows():
+            table.add_row(*row)
+        table.focus()
+
+    def _rows(self) -> list[list[str]]:
+        rows = []
+        for run, result, (marker, _) in zip(self.runs, self.results, MARKS, strict=False):
+            cells = [f"{marker} {run['id']} {run['sample']}"]
+            for key in SHOWN:
+                cells.append(NONE if isinstance(result, str) else short_cell(key, result.figures.get(key)))
+            rows.append(cells)
+        return rows
+
+    def action_copy(self) -> None:
+        """Copy the table, tab-separated."""
+        self.app.copy_to_clipboard("\n".join("\t".join(row) for row in self._rows()).replace("−", "-"))
+        self.notify("Copied the table.")
+
+    def action_leave(self) -> None:
+        self.dismiss(None)
+
+
+def short_cell(key: str, figure: Any) -> str:
+    """Value and uncertainty of one figure, or its bound, or that there is none."""
+    if figure is None or figure.value is None or figure.status == "not determined":
+        return NONE
+    scale = name_of(key).si[1]
+    text = with_uncertainty(figure.value / scale, None if figure.u is None else figure.u / scale)
+    return f"≥ {text.partition(' ±')[0]}" if figure.status == "bound" else text

@@ -1,0 +1,227 @@
+"""The figures of a run with intervals, the budget of the chosen one, and the warnings with their rows."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from rich.table import Table
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import DataTable, Static
+from textual.worker import get_current_worker
+
+from ...analysis.figure_names import FIGURE_NAMES, FigureName
+from ...daemon.protocol import Run
+from ..figuring import NotYet, analyse_run, loop_points
+from ..keys import bindings
+from ..widgets.budget_bars import BudgetBars
+from ..widgets.listing import listing
+from ..widgets.loop_plot import Dot, LoopPlot
+from ..words import NONE, interval, with_uncertainty
+from .view import View
+
+#: While a run goes on, figures are computed anew at most this often, s: a second's work a third of a minute.
+EVERY_S = 20.0
+
+STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "– not determined"}
+
+#: Headings and widths; together they fit 80 columns with a scrollbar.
+COLUMNS = ((" figure", 24), (" " * 9 + "value", 14), (" unit", 8), (" " * 9 + "95 %", 15), ("  status", 18))
+
+
+class FiguresView(View):
+    """Figures of the opened run, or of the one on the bench."""
+
+    PLACE = "figures"
+    BINDINGS = bindings("figures")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._result: Any = None
+        self._of: tuple[int, int, int] | None = None
+        self._started = -EVERY_S
+
+    def body(self) -> ComposeResult:
+        yield Static(id="about", markup=False)
+        with Horizontal(id="upper"):
+            yield DataTable(id="figures", cursor_type="row", zebra_stripes=False, cell_padding=0)
+            with Vertical(id="figure-loop"):
+                yield Static("M against internal field, both kA/m", id="axes", markup=False)
+                yield LoopPlot()
+        yield Static(id="why", markup=False)
+        with Horizontal(id="lower"):
+            yield BudgetBars(id="budget")
+            with VerticalScroll(id="warnings-box"):
+                yield Static(id="warnings", markup=False)
+
+    def run_shown(self) -> Run | None:
+        """The opened run, else the one on the bench."""
+        return self.owner.opened or self.picture.run
+
+    def changed(self, what: str) -> None:
+        if what in ("all", "point", "run", "clock"):
+            self._compute_if_due(now=what == "all" and self._result is None)
+        if what == "all" and self._result is not None:
+            self._show()  # the theme may have changed
+
+    def _compute_if_due(self, now: bool = False) -> None:
+        run = self.run_shown()
+        if run is None:
+            self._of = self._result = None
+            self._say("No run yet. w: weigh a new sample; 4: open an earlier one.")
+            return
+        asides = sum(point["set_aside"] is not None for point in run["points"])
+        of = (run["id"], len(run["points"]), asides)
+        if of == self._of:
+            return
+        other = self._of is None or self._of[0] != run["id"]
+        if now or other or time.monotonic() - self._started > EVERY_S:
+            self._of = of
+            self._compute(run)
+
+    @work(thread=True, exclusive=True, group="figures")
+    def _compute(self, run: Run) -> None:
+        self._started = time.monotonic()
+        worker = get_current_worker()
+        self.app.call_from_thread(self._busy, run)
+        try:
+            result = analyse_run(run)
+        except NotYet as why:
+            if not worker.is_cancelled:
+                self.app.call_from_thread(self._nothing, str(why))
+            return
+        if not worker.is_cancelled:
+            self.app.call_from_thread(self._take, run, result)
+
+    def _busy(self, run: Run) -> None:
+        if self._result is None:
+            self._say(f"Run {run['id']}, {run['sample']}: computing ...")
+
+    def _nothing(self, why: str) -> None:
+        self._result = None
+        self._say(why)
+
+    def _say(self, words: str) -> None:
+        self.query_one("#about", Static).update(words)
+        self.query_one(DataTable).clear()
+        self.query_one("#why", Static).update("")
+        self.query_one("#warnings", Static).update("")
+        self.query_one(BudgetBars).show("", [])
+
+    def _take(self, run: Run, result: Any) -> None:
+        self._result = result
+        readings = sum(point["kind"] == "point" for point in run["points"])
+        used = int(result.points.used.sum())
+        going = "" if run["state"] in ("finished", "stopped") else ", still being weighed"
+        self.query_one("#about", Static).update(
+            f"Run {run['id']}, {run['sample']}{going}: {used} of {readings} readings used; "
+            f"{result.estimate.method_used}"
+        )
+        self._show()
+
+    def _show(self) -> None:
+        result = self._result
+        table = self.query_one(DataTable)
+        row = table.cursor_row
+        if not table.columns:
+            for heading, width in COLUMNS:
+                table.add_column(heading, width=width)
+        table.clear()
+        for key in self._keys():
+            table.add_row(*figure_cells(key, result.figures[key]), key=key)
+        table.move_cursor(row=min(row, max(0, table.row_count - 1)))
+        table.focus()
+        self._show_chosen()
+        self.query_one("#warnings", Static).update(warnings_list(result.warnings))
+        dots = [
+            Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used)
+            for p in loop_points(result)
+        ]
+        self.query_one(LoopPlot).draw_loop(dots)
+
+    def _keys(self) -> list[str]:
+        named = [key for key in FIGURE_NAMES if key in self._result.figures]
+        return named + [key for key in self._result.figures if key not in FIGURE_NAMES]
+
+    def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
+        self._show_chosen()
+
+    def _show_chosen(self) -> None:
+        table = self.query_one(DataTable)
+        if self._result is None or not table.row_count:
+            return
+        key = self._keys()[min(table.cursor_row, table.row_count - 1)]
+        name = name_of(key)
+        figure = self._result.figures[key]
+        self.query_one("#why", Static).update(figure.why or "")
+        shares = [(line.input, line.share) for line in self._result.budget.get(key, ())]
+        heading = f"uncertainty of {name.symbol}, by input" if shares else f"{name.symbol}: no budget"
+        self.query_one(BudgetBars).show(heading, shares)
+
+    def action_compute(self) -> None:
+        """Compute again."""
+        self._of = None
+        self._compute_if_due(now=True)
+
+    def action_present(self) -> None:
+        """Back to the run on the bench."""
+        self.owner.opened = None
+        self._of = self._result = None
+        self._compute_if_due(now=True)
+
+    def action_copy(self) -> None:
+        """Copy the table, tab-separated, with plain minus signs."""
+        if self._result is None:
+            self.notify("No figures to copy yet.")
+            return
+        lines = []
+        for key in self._keys():
+            cells = [str(cell).strip() for cell in figure_cells(key, self._result.figures[key])]
+            lines.append("\t".join(cells).replace("−", "-"))
+        self.app.copy_to_clipboard("\n".join(lines))
+        self.notify(f"Copied {len(lines)} figures.")
+
+
+def name_of(key: str) -> FigureName:
+    """A figure's name; one that nobody named yet is called by its key, in SI."""
+    plain = ("", 1.0)
+    return FIGURE_NAMES.get(key) or FigureName(key.replace("_", " "), key, plain, plain)
+
+
+def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
+    """One row: name, value, unit, interval, status; a bound is never shown as a value."""
+    name = name_of(key)
+    unit, scale = name.si
+
+    def shown(value: float | None) -> float | None:
+        return None if value is None else value / scale
+
+    value = with_uncertainty(shown(figure.value), shown(figure.u))
+    between = interval(shown(figure.low95), shown(figure.high95), shown(figure.u))
+    if figure.status == "bound" and figure.value is not None:
+        value, between = f"≥ {value.partition(' ±')[0]}", "at least"
+    if figure.status == "not determined":
+        value = between = NONE
+    style = "" if figure.status == "measured" else "dim"
+    return (
+        Text(f" {name.words}"),
+        Text(value, style=style or "bold", justify="right"),
+        Text(f" {unit}", style="dim"),
+        Text(between, style=style, justify="right"),
+        Text(f"  {STATUS.get(figure.status, figure.status)}", style=style),
+    )
+
+
+def warnings_list(warnings: Any) -> Table | Text:
+    """The warnings, each with the rows it is about."""
+    if not warnings:
+        return Text("no warnings", style="dim")
+    rows = []
+    for warning in warnings:
+        named = "row" in warning.text or not warning.rows
+        about = "" if named else f" (rows {', '.join(map(str, warning.rows))})"
+        rows.append(("!", f"{warning.text}{about}"))
+    return listing(rows, bold=True)

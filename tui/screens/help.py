@@ -1,0 +1,59 @@
+"""Help: how a loop is weighed, and every key of the view it was asked from."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Final
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from ..keys import KEYS, shown
+from ..widgets.listing import listing
+from ..words import STATES
+
+HOW: Final = {
+    "run": (
+        "The sentence on top says what to do next; HANDS OFF means that the bench works by itself. "
+        "With spacers you need no key: put the sample on or take it off, the balance notices. "
+        "Points run along five passages: in, out, turned in, out, back in. "
+        "A filled dot: field along the sample; an open dot: against it."
+    ),
+    "steadiness": (
+        "Leave the sample off and keep still for a minute. The verdict says what disturbs the balance "
+        "and what to try. The Allan deviation shows how far averaging helps: beyond its lowest point "
+        "it does not."
+    ),
+    "figures": (
+        "Figures appear as soon as the readings support them. ≥ marks a bound: the true value is at "
+        "least as large. Choose a figure to see what its uncertainty is made of."
+    ),
+    "runs": ("Enter opens a run's figures. Mark two to six with space, then c draws them over each other."),
+    "bench": "What is connected, what the bench file lacks, and what to check before the first run.",
+}
+
+
+class Help(ModalScreen[None]):
+    """One page; any of the leaving keys closes it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,q,enter", "leave", "Back")]
+
+    def __init__(self, place: str) -> None:
+        super().__init__()
+        self.place = place
+
+    def compose(self) -> ComposeResult:
+        with VerticalScroll(classes="card wide"):
+            yield Static(HOW.get(self.place, ""))
+            keys = [*KEYS.get(self.place, ()), *KEYS["everywhere"]]
+            rows = [(f"{shown(key):<14}", key.sentence) for key in keys]
+            yield Static(listing(rows, bold=True), id="help-keys")
+            yield Static(
+                "Signs: " + "  ".join(f"{sign} {word}" for sign, word in STATES.values()), markup=False
+            )
+            yield Static("The mouse works too: views, keys, lists; the wheel zooms the plot.  Esc: back")
+
+    def action_leave(self) -> None:
+        self.dismiss(None)

@@ -1,0 +1,204 @@
+"""A new run: a short form with what the run would be like, and the bench file written for the user."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING, Any, ClassVar, cast
+
+from textual import on, work
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, VerticalScroll
+from textual.screen import ModalScreen
+from textual.timer import Timer
+from textual.widgets import Input, Select, Static, TabbedContent, TabPane
+
+from ..bench_form import FIELDS, PAGES, Field, bench_text, holds, next_name, values_of, write_bench
+from ..feed import CallRefused, FeedLost
+from ..figuring import expected_u
+from ..words import duration, grams, kiloamps, two_figures
+
+if TYPE_CHECKING:
+    from ..app import WeighloopApp
+
+#: A pause in typing after which the plan is asked for, s.
+QUIET_S = 0.6
+
+#: What is not of the bench: how many gaps a passage, and how well each reading is wanted.
+RUN_FIELDS = (
+    Field("run.points", "gaps", "22", "on each of the five passages"),
+    Field("run.target", "wanted u", "2 mg", "of a reading; may stay empty"),
+)
+
+
+class FormLine(Horizontal):
+    """A label, the field, and a hint."""
+
+    def __init__(self, field: Field, value: str) -> None:
+        super().__init__()
+        self.field, self.value = field, value
+
+    def compose(self) -> ComposeResult:
+        yield Static(self.field.label, classes="label")
+        if self.field.choices:
+            value = self.value if self.value in self.field.choices else self.field.choices[0]
+            yield Select(
+                [(choice, choice) for choice in self.field.choices],
+                value=value,
+                allow_blank=False,
+                compact=True,
+                name=self.field.key,
+            )
+        else:
+            yield Input(self.value, compact=True, name=self.field.key)
+        yield Static(self.field.hint, classes="hint")
+
+
+class NewRun(ModalScreen[int | None]):
+    """The form; gives the new run's number, or None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+s", "start", "Start the run", priority=True),
+        Binding("escape", "leave", "Leave it"),
+    ]
+
+    def __init__(self, base: str = "") -> None:
+        """``base``: the bench file of the run before, whose values are taken over."""
+        super().__init__()
+        self.base = base
+        self.values = values_of(base)
+        if base:
+            self.values["sample.name"] = next_name(self.values["sample.name"])
+        self._timer: Timer | None = None
+        self._sound = False
+
+    @property
+    def owner(self) -> WeighloopApp:
+        """The app, by its own type."""
+        return cast("WeighloopApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        with VerticalScroll(classes="card form", can_focus=False):
+            with TabbedContent():
+                for title, fields in PAGES.items():
+                    with TabPane(title):
+                        if title == "Sample":
+                            for field in RUN_FIELDS:
+                                self.values.setdefault(field.key, field.default)
+                            fields = (*fields, *RUN_FIELDS)
+                        for field in fields:
+                            yield FormLine(field, self.values[field.key])
+            yield Static(id="outlook", markup=False)
+            yield Static("ctrl+s: start the run   Tab: next field   Esc: leave it", classes="hint")
+
+    def on_mount(self) -> None:
+        self._show_fields()
+        self.query(Input).first().focus()
+        self._plan_soon()
+
+    @on(Input.Changed)
+    @on(Select.Changed)
+    def changed(self, event: Input.Changed | Select.Changed) -> None:
+        """Take the value over and look ahead once the typing pauses."""
+        control = event.control
+        if control is None or control.name is None or self.values.get(control.name) == str(event.value):
+            return
+        self.values[control.name] = str(event.value)
+        self._show_fields()
+        self._plan_soon()
+
+    def _show_fields(self) -> None:
+        for line in self.query(FormLine):
+            line.display = holds(line.field, self.values)
+
+    def _plan_soon(self) -> None:
+        if self._timer is not None:
+            self._timer.stop()
+        self._timer = self.set_timer(QUIET_S, self._plan)
+
+    def text(self) -> str:
+        """The bench file as the form stands."""
+        return bench_text(self.values, self.base)
+
+    def run_values(self) -> tuple[int, float | None]:
+        """Gaps a passage and the wanted uncertainty in kg. Raises ValueError in words."""
+        points = self.values["run.points"].strip()
+        if not points.isdecimal() or not 2 <= int(points) <= 200:
+            raise ValueError(f"gaps: {points!r} is not a whole number from 2 to 200")
+        return int(points), _mass(self.values["run.target"])
+
+    @work(exclusive=True, group="plan")
+    async def _plan(self) -> None:
+        outlook = self.query_one("#outlook", Static)
+        self._sound = False
+        try:
+            points, target = self.run_values()
+            plan = await self.owner.feed.call("run.plan", bench_text=self.text(), points=points)
+        except (ValueError, CallRefused, FeedLost) as error:
+            outlook.set_class(True, "fault")
+            outlook.update(f"! {error}")
+            return
+        self._sound = True
+        outlook.set_class(False, "fault")
+        outlook.update(outlook_words(plan, None))
+        u_M = await asyncio.to_thread(expected_u, self.text(), points, target)
+        outlook.update(outlook_words(plan, u_M))
+
+    @work(exclusive=True, group="start")
+    async def action_start(self) -> None:
+        """Write the bench file and start the run with it."""
+        try:
+            points, target = self.run_values()
+        except ValueError as error:
+            self.notify(str(error), severity="warning", markup=False)
+            return
+        text = self.text()
+        path = write_bench(text, self.values["sample.name"])
+        number = await self.owner.act(
+            "run.start",
+            bench_text=text,
+            points=points,
+            target_u_kg=target,
+            name=self.values["sample.name"].strip() or None,
+        )
+        if number is not None:
+            self.owner.notify(f"Bench file kept as {path}", markup=False)
+            self.dismiss(int(number))
+
+    def action_leave(self) -> None:
+        self.dismiss(None)
+
+
+def _mass(text: str) -> float | None:
+    """``2 mg`` in kg, None for an empty field."""
+    if not text.strip():
+        return None
+    number, _, unit = text.strip().partition(" ")
+    scale = {"mg": 1e-6, "g": 1e-3, "ug": 1e-9, "µg": 1e-9}.get(unit.strip())
+    try:
+        value = float(number)
+    except ValueError:
+        value = -1.0
+    if scale is None or not value > 0:
+        raise ValueError(f'wanted u: {text!r} is not a mass such as "2 mg"')
+    return value * scale
+
+
+def outlook_words(plan: dict[str, Any], u_M: tuple[float, float] | None) -> str:
+    """Pull, time, and expected uncertainty of a plan in words; then its warnings."""
+    fields = [step["H_applied_A_per_m"] for step in plan["steps"] if step["H_applied_A_per_m"] is not None]
+    words = [
+        f"{len(plan['steps'])} steps, about {duration(plan['seconds'])}",
+        f"largest pull about {grams(plan['largest_pull_kg'], 0, sign=False)} g",
+    ]
+    if fields:
+        words.append(f"field up to {kiloamps(max(fields, key=abs)).lstrip('+−')}")
+    text = "   ".join(words)
+    if u_M is not None:
+        near, far = (two_figures(u * 1e-3) for u in u_M)
+        text += f"\nexpected uncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
+    return text + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))
+
+
+#: Every field of the form, for those who fill it in by program.
+ALL_FIELDS = (*FIELDS, *RUN_FIELDS)

@@ -1,0 +1,150 @@
+"""How steady the balance is: trace, settled band, spectrum, Allan deviation, verdict and what to try."""
+
+from __future__ import annotations
+
+import time
+from itertools import islice
+from statistics import median
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.widgets import Static
+from textual.worker import get_current_worker
+
+from ..figuring import NotYet, SteadyLook, steady_look
+from ..keys import bindings
+from ..picture import bench_facts
+from ..widgets.reading_panel import live_texts
+from ..widgets.trace_plot import LogPlot, TracePlot
+from ..words import duration, grams, milligrams
+from .bench import ask_rezero
+from .view import View
+
+#: The trace is redrawn once a second and judged anew this often, s.
+JUDGED_EVERY_S = 10.0
+#: Readings drawn at most: more than a wide terminal has dots for.
+DRAWN = 1200
+
+
+class SteadinessView(View):
+    """Trace on top; below it the spectrum, the Allan deviation and the verdict."""
+
+    PLACE = "steadiness"
+    BINDINGS = bindings("steadiness")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._look: SteadyLook | None = None
+        self._judged = -JUDGED_EVERY_S
+
+    def body(self) -> ComposeResult:
+        yield Static(id="steady-line", markup=False)
+        yield Static(id="trace-title", markup=False)
+        yield TracePlot()
+        with Horizontal(id="curves"):
+            with Vertical(id="spectrum-box"):
+                yield Static("spectrum, mg/√Hz against Hz", classes="title", markup=False)
+                yield LogPlot(id="spectrum")
+            with Vertical(id="allan-box"):
+                yield Static("Allan deviation, mg, against averaging time, s", classes="title", markup=False)
+                yield LogPlot(id="allan")
+            yield Static(id="verdict", markup=False)
+
+    def on_mount(self) -> None:
+        self.set_class(True, "show-allan")
+
+    def changed(self, what: str) -> None:
+        if what in ("live", "clock", "all", "link"):
+            self.query_one("#steady-line", Static).update(self._line())
+        if what in ("clock", "all"):
+            self._draw_trace()
+            if time.monotonic() - self._judged > JUDGED_EVERY_S or what == "all":
+                self._judge()
+
+    def _line(self) -> Text:
+        digits, state = live_texts(self.picture)
+        text = Text()
+        text.append(f"{digits} g   ", style="bold")
+        text.append(state.plain.replace("\n", "   "))
+        live = self.picture.live
+        if live is not None and live["breathing_Hz"]:
+            text.append(f"   breathing {1 / live['breathing_Hz']:.1f} s")
+        return text
+
+    def _draw_trace(self) -> None:
+        trace = self.picture.trace
+        readings = list(islice(trace, max(0, len(trace) - DRAWN), None))
+        live = self.picture.live
+        level = live["value_kg"] if live is not None and live["value_kg"] is not None else None
+        u = live["u_kg"] if live is not None and level is not None else None
+        middle = level if level is not None else median([m for _, m in readings]) if readings else 0.0
+        title = f"mg from {grams(middle, 4)} g"
+        if len(readings) > 1:
+            title += f", last {duration(readings[-1][0] - readings[0][0])}"
+        if u is not None:
+            title += f"; dotted: level ± {milligrams(2 * u)} (95 %)"
+        self.query_one("#trace-title", Static).update(title)
+        mg = [(m - middle) * 1e6 for _, m in readings]
+        self.query_one(TracePlot).draw_trace([t for t, _ in readings], mg, None if u is None else 2e6 * u)
+
+    @work(thread=True, exclusive=True, group="steadiness")
+    def _judge(self) -> None:
+        self._judged = time.monotonic()
+        worker = get_current_worker()
+        trace = list(self.picture.trace)
+        _, decimals = bench_facts(self.picture.run["bench_text"] if self.picture.run else "")
+        try:
+            look = steady_look(trace, 10.0**-decimals * 1e-3)
+        except NotYet as why:
+            if not worker.is_cancelled:
+                self.app.call_from_thread(self._say, str(why))
+            return
+        if not worker.is_cancelled:
+            self.app.call_from_thread(self._take, look)
+
+    def _say(self, words: str) -> None:
+        self._look = None
+        self.query_one("#verdict", Static).update(words)
+
+    def _take(self, look: SteadyLook) -> None:
+        self._look = look
+        self.query_one("#spectrum", LogPlot).draw_curve(*look.spectrum, look.breathing_Hz)
+        self.query_one("#allan", LogPlot).draw_curve(*look.allan, look.best_time_s)
+        self.query_one("#verdict", Static).update(verdict_text(look))
+
+    def action_which_plot(self) -> None:
+        """Where there is room for one curve only: the other one."""
+        self.toggle_class("show-allan")
+
+    def action_again(self) -> None:
+        """Forget the trace."""
+        self.picture.trace.clear()
+        self._look = None
+        self.query_one("#verdict", Static).update("Listening anew ...")
+
+    @work
+    async def action_rezero(self) -> None:
+        await ask_rezero(self)
+
+    def action_copy(self) -> None:
+        """Copy the verdict and its numbers."""
+        if self._look is None:
+            self.notify("No verdict to copy yet.")
+            return
+        self.app.copy_to_clipboard(verdict_text(self._look).plain.replace("−", "-"))
+        self.notify("Copied the verdict.")
+
+
+def verdict_text(look: SteadyLook) -> Text:
+    """The verdict, its numbers, and what to try."""
+    text = Text()
+    text.append(look.verdict + "\n", style="bold")
+    for name, words in look.facts:
+        text.append(f"{name} ", style="dim")
+        text.append(f"{words}\n")
+    if look.advice:
+        text.append("try: ", style="bold")
+        text.append("; ".join(look.advice))
+    return text

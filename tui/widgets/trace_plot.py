@@ -1,0 +1,75 @@
+"""Plots of the steadiness view: the live trace with its settled band, and curves on logarithmic axes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from textual_plot import HiResMode, NumericAxisFormatter
+from textual_plot.axis_formatter import AxisFormatter
+
+from .loop_plot import LoopPlot
+
+
+class DecadeFormatter(AxisFormatter):
+    """Labels of an axis of common logarithms: decades, with 2 and 5 between where the axis is short."""
+
+    def get_ticks(self, min_: float, max_: float, max_ticks: int = 8) -> list[float]:
+        """Decades between the limits; with fewer than two of them also 2 and 5 times each."""
+        decades = range(math.floor(min_), math.ceil(max_) + 1)
+        ticks = [float(k) for k in decades if min_ <= k <= max_]
+        if len(ticks) >= 2:
+            return ticks
+        finer = (k + math.log10(factor) for k in decades for factor in (1, 2, 5))
+        return [tick for tick in finer if min_ <= tick <= max_]
+
+    def get_labels_for_ticks(self, ticks: Sequence[float]) -> list[str]:
+        """The numbers whose logarithms the ticks are."""
+        return [f"{10**tick:.3g}" for tick in ticks]
+
+
+class TracePlot(LoopPlot):
+    """The reading against time, with the settled level and its band."""
+
+    def draw_trace(self, time_s: Sequence[float], mg: Sequence[float], band_mg: float | None) -> None:
+        """Draw readings in mg from the level, against time in s before now; the band is ± ``band_mg``."""
+        self.clear()
+        if len(time_s) < 2:
+            return
+        t = np.asarray(time_s) - time_s[-1]
+        y = np.asarray(mg)
+        band = band_mg or 0.0
+        low, high = min(float(y.min()), -band), max(float(y.max()), band)
+        room = 0.08 * (high - low) or 1.0
+        self.set_xlimits(float(t[0]), 0.0)
+        self.set_ylimits(low - room, high + room)
+        if band_mg is not None:
+            for edge in (-band, band):
+                line = self.ink("secondary")
+                self.plot([t[0], 0.0], [edge, edge], line_style=line, hires_mode=HiResMode.BRAILLE)
+        self.plot(t, y, line_style=self.ink("primary"), hires_mode=HiResMode.BRAILLE)
+
+
+class LogPlot(LoopPlot):
+    """One curve on two logarithmic axes, with one place marked; not there before it has a curve."""
+
+    def on_mount(self) -> None:
+        self.display = False
+
+    def draw_curve(self, x: Sequence[float], y: Sequence[float], mark: float | None = None) -> None:
+        """Draw ``y`` against ``x``, both positive; ``mark`` is an x of interest."""
+        self.clear()
+        self.display = len(x) > 1
+        good = [(a, b) for a, b in zip(x, y, strict=True) if a > 0 and b > 0]
+        self.set_x_formatter(DecadeFormatter() if good else NumericAxisFormatter())
+        self.set_y_formatter(DecadeFormatter() if good else NumericAxisFormatter())
+        if len(good) < 2:
+            return
+        lx = np.log10([a for a, _ in good])
+        ly = np.log10([b for _, b in good])
+        self.set_xlimits(float(lx.min()), float(lx.max()))
+        self.set_ylimits(float(ly.min()) - 0.1, float(ly.max()) + 0.1)
+        if mark is not None and mark > 0 and lx.min() <= math.log10(mark) <= lx.max():
+            self.add_v_line(math.log10(mark), line_style=self.ink("secondary"))
+        self.plot(lx, ly, line_style=self.ink("primary"), hires_mode=HiResMode.BRAILLE)
