@@ -262,7 +262,7 @@ def _fit(
         )
     residuals = np.full(len(h), np.nan)
     residuals[used] = found.fun[:n]
-    # One bad reading drags the fit and makes its neighbours look bad: name only what stands out of the scatter.
+    # One bad reading drags the fit and makes its neighbours look bad: name only what stands out.
     odd = np.abs(np.nan_to_num(residuals)) > max(4.0, 2.5 * np.sqrt(widening))
     for i in np.flatnonzero(odd):
         warnings.append(f"reading {i + 1} is {abs(residuals[i]):.0f} standard uncertainties off the fit")
