@@ -97,7 +97,8 @@ class SerialLift:
     def establish(self) -> GapPosition:
         """Home, then go to the far end. Opens the gap first: a branch under way is spoilt by it."""
         with _OneMotion(self._moving):
-            self._link.wait_for_session(Deadline(self._clock, SESSION_DEADLINE, least=5.0))
+            self._link.wait_for_session(Deadline(self._clock, SESSION_DEADLINE, least=2.0))
+            self._link.bring_to_rest(Deadline(self._clock, SESSION_DEADLINE, least=2.0))
             epoch = self._link.epoch
             self._link.command(
                 "M999", epoch, refusal="the stop button is pressed: release it, then try again"

@@ -115,7 +115,20 @@ class LiftLink:
                 return reply
             self.say(reply)
         self.give_up(f"the motion did not end within {seconds:.0f} s")
-        raise AssertionError  # _give_up raises
+        raise AssertionError  # never reached: give_up raises
+
+    def bring_to_rest(self, end: Deadline) -> None:
+        """End what the lift may still be doing from before, as after a pulled plug under way."""
+        while True:
+            try:
+                if not self.command("M114", self.epoch)[1].moving:
+                    return
+                self._line.write(words.HOLD)
+            except PositionVoid:  # a homing cannot be held, it halts: known and expected here
+                pass
+            if end.left() <= 0:
+                raise DeviceTimeout("the lift goes on moving though told to stop")
+            self._closing.wait(real_seconds(self._clock, 0.1, least=0.01))
 
     # ---- talking ----
 

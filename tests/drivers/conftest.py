@@ -1,0 +1,31 @@
+"""Fixtures of the driver tests: far ends on pseudo-terminals and listeners."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+if os.name != "posix":  # pseudo-terminals
+    collect_ignore_glob = ["test_serial_*.py", "test_captures.py"]
+
+
+@pytest.fixture
+def ears():
+    from far_ends import Ears
+
+    return Ears()
+
+
+@pytest.fixture
+def far_end(tmp_path: Path) -> Iterator:
+    from far_ends import FarEnd
+
+    end = FarEnd(tmp_path)
+    yield end
+    end.close()

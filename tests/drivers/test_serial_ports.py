@@ -1,0 +1,81 @@
+"""What speaks at a port: dialects and line settings found by listening."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+from far_ends import FarEnd
+
+from weighloop.drivers.clock import RealClock
+from weighloop.drivers.device import DeviceLost
+from weighloop.drivers.dialect import LineSettings, load_dialect
+from weighloop.drivers.ports import list_ports, listen
+
+ONE = [LineSettings(9600), LineSettings(2400)]
+
+
+class Talker:
+    """Says the same lines again and again, or answers a request."""
+
+    def __init__(self, end: FarEnd, line: bytes, request: bytes | None = None) -> None:
+        self._end, self._line, self._request = end, line, request
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+
+    def __enter__(self) -> None:
+        self._thread.start()
+
+    def __exit__(self, *_: object) -> None:
+        self._ending.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        heard = b""
+        while not self._ending.is_set():
+            heard += self._end.heard(0.02)
+            if self._request is None:
+                self._end.send(self._line)
+            elif self._request in heard:
+                heard = b""
+                self._end.send(self._line)
+
+
+@pytest.mark.parametrize("name", ["status-line", "ask-answer", "print-line", "counted"])
+def test_each_dialect_is_recognised_and_no_other(name: str, far_end: FarEnd) -> None:
+    dialect = load_dialect(name)
+    line = dialect.examples[0][0] + dialect.terminator
+    request = dialect.ask.request if dialect.ask and dialect.ask.when == "always" else None
+    if name == "counted":  # every line has its own number: two examples, and a controller that was reset
+        line = b"".join(line + dialect.terminator for line, _ in dialect.examples)
+    with Talker(far_end, line, request):
+        fits = listen(far_end.port, seconds=0.4, settings=ONE)
+    assert fits[0].dialect == name
+    assert fits[0].clear
+    assert fits[0].settings == ONE[0]
+    assert fits[0].asked is (request is not None)
+    assert fits[0].samples[0] in line
+    assert [fit.dialect for fit in fits] == [name]
+    assert f"{fits[0].good} lines fit" in fits[0].words
+
+
+def test_what_no_dialect_explains_is_shown(far_end: FarEnd) -> None:
+    with Talker(far_end, b"\xe6\x9e\x80\x00\xf8"):
+        fits = listen(far_end.port, seconds=0.3, settings=ONE)
+    assert [fit.dialect for fit in fits] == [None, None]
+    assert "no dialect explains" in fits[0].words
+    assert fits[0].samples[0]
+
+
+def test_silence_is_an_empty_list(far_end: FarEnd) -> None:
+    assert listen(far_end.port, seconds=0.2, settings=ONE[:1], clock=RealClock(3)) == []
+
+
+def test_a_port_that_is_not_there_is_an_error_in_words() -> None:
+    with pytest.raises(DeviceLost, match="cannot be opened"):
+        listen("/dev/no-such-port", seconds=0.1, settings=ONE[:1])
+
+
+def test_listing_ports_needs_no_hardware() -> None:
+    for record in list_ports():
+        assert record.device
