@@ -10,7 +10,7 @@ The sample's own field is the second half of the problem. A uniformly magnetised
 differs from part to part, two limits can be calculated: each part feels its own magnetisation, -N M(r)
 (thin or short bodies), or all feel the average, -N <M>. With u = H - (N - own_field) <M> and the internal
 field h = u - own_field f(u), both are one problem: own_field = N is the first limit and needs no
-iteration, own_field = 0 is the second and is solved by Gauss-Newton. Which one holds is for the data to
+iteration, own_field = 0 is the second and is iterated. Which one holds is for the data to
 say (`evidence`); the interaction of real layers lies near the first (the tests' second model).
 """
 
@@ -37,7 +37,11 @@ _MODEL_SPREAD = 3e-4
 #: Knots no closer than this part of the range of field, none farther apart than that.
 _CLOSEST, _FARTHEST = 1 / 150, 1 / 25
 
-_DEGREES_WEIGHT = 1.2
+#: Rounds between the mean and the spline, and how well (by the largest M) they must agree.
+_ROUNDS, _AGREED = 40, 2e-5
+
+#: Each degree of freedom counts this much in cross-validation.
+DEGREES_WEIGHT = 1.2
 _DEGREE = 3
 
 
@@ -47,7 +51,8 @@ class BranchFit:
 
     ``coefficient_map`` (K, n): coefficients answer to forces, active constraints and smoothing frozen.
     ``M`` (n,) is the volume mean at each row, ``M_map`` (n, n) its answer to the forces. ``chi_square``
-    counts in standard uncertainties; ``degrees`` are the degrees of freedom the fit used.
+    counts in standard uncertainties; ``degrees`` are the degrees of freedom the fit used; ``held_out`` is
+    the mean square of the leave-one-out residuals in standard uncertainties, constraints frozen.
     """
 
     knots: Floats
@@ -62,6 +67,7 @@ class BranchFit:
     residual: Floats
     chi_square: float
     degrees: float
+    held_out: float
 
     @property
     def reduced_chi_square(self) -> float:
@@ -98,14 +104,17 @@ def fit_branch(
     force: Floats,
     u_force: Floats,
     own_field: float | None = None,
+    *,
     smoothing: float | None = None,
+    M: Floats | None = None,
 ) -> BranchFit:
     """Fit one branch: ``field`` of its rows, ``force`` and ``u_force`` (n,) in N.
 
-    ``own_field`` between 0 and N (default N); ``smoothing`` the weight found before, else chosen.
+    ``own_field`` between 0 and N (default N); ``smoothing`` the weight found before, else chosen; ``M``
+    (n,) a first guess of the volume means.
     """
     problem = _Branch(field, force, u_force, field.N if own_field is None else own_field)
-    return problem.solve(smoothing)
+    return problem.solve(smoothing, M)
 
 
 def _inside(u: Floats, knots: Floats) -> Floats:
@@ -138,7 +147,8 @@ class _Branch:
         self.field, self.force, self.own_field = field, force, own_field
         self.sigma = weighing_spread(force, u_force)
         self.others = field.N - own_field
-        self.M_plain = force / field.pull_mean
+        self.pull = field.pull_mean
+        self.M_plain = force / self.pull
         u = field.H - self.others * self.M_plain[:, None]
         low, high = float(u.min()), float(u.max())
         if self.others:
@@ -158,38 +168,40 @@ class _Branch:
         #: c = rising @ d, all d but the first not negative: the spline rises.
         self.rising = np.tril(np.ones((self.size, self.size)))
 
-    def solve(self, smoothing: float | None) -> BranchFit:
-        M = self.M_plain
+    def solve(self, smoothing: float | None, guess: Floats | None) -> BranchFit:
+        """Fit; where parts feel the others' mean, the mean and the spline in turn until they agree.
+
+        <M> is anchored to the reading, M = F / pull + (what the spline says of mean less pulled M), which
+        is stable on branches steeper than 1/N. A force's error then shifts its row's u as well; near a
+        steep part it counts (1 + others * slope) times.
+        """
+        M = self.M_plain if guess is None else guess
+        amplified, c, free, weight = np.ones(len(self.force)), None, None, smoothing or 0.0
+        for _ in range(_ROUNDS if self.others else 1):
+            design, mean = self._designs(M)
+            if c is not None:
+                amplified = 1.0 + self.others * self._slope(c, M)
+            spread = self.sigma * amplified
+            if smoothing is None:
+                weight = self._choose(design, spread)
+            c, free = self._rising_fit(design, spread, weight)
+            anchored = self.M_plain + mean @ c - design @ c / self.pull
+            change, M = np.abs(anchored - M).max(), 0.5 * (anchored + M) if self.others else M
+            if change < _AGREED * np.abs(M).max():
+                break
+        assert c is not None
+        assert free is not None
         design, mean = self._designs(M)
-        weight = self._choose(design, self.force) if smoothing is None else smoothing
-        c, free = self._rising_fit(design, self.force, weight)
+        coefficient_map, hat = self._answer(design, self.sigma * amplified, weight, free)
+        coefficient_map = coefficient_map * amplified
+        fit = design @ c
+        residual = (self.force - fit) / amplified
+        difference = mean - design / self.pull[:, None]
+        M_map = mean @ coefficient_map
+        M = mean @ c
         if self.others:
-            for _ in range(25):
-                M = self._self_consistent(c, M)
-                design, mean = self._linearised(c, M)
-                fit = self._forces(c, M)
-                target = self.force - fit + design @ c
-                if smoothing is None:
-                    weight = self._choose(design, target)
-                better, free = self._rising_fit(design, target, weight)
-                before = self._objective(c, M, weight)
-                step = 1.0
-                while step > 0.02:
-                    trial = c + step * (better - c)
-                    M_trial = self._self_consistent(trial, M)
-                    if self._objective(trial, M_trial, weight) <= before:
-                        break
-                    step *= 0.5
-                change = np.abs(trial - c).max() / np.ptp(c)
-                c, M = trial, M_trial
-                if change < 1e-4:
-                    break
-            design, mean = self._linearised(c, M)
-        else:
-            M = mean @ c
-        fit = self._forces(c, M) if self.others else design @ c
-        coefficient_map, degrees = self._answer(design, weight, free)
-        residual = self.force - fit
+            M = self.M_plain + difference @ c - residual / self.pull
+            M_map = difference @ coefficient_map + np.diag(1.0 / self.pull)
         return BranchFit(
             self.knots,
             c,
@@ -198,66 +210,34 @@ class _Branch:
             self.own_field,
             weight,
             M,
-            mean @ coefficient_map,
-            fit,
+            M_map,
+            self.force - residual,
             residual,
             float(np.sum((residual / self.sigma) ** 2)),
-            degrees,
+            float(hat.sum()),
+            float(np.mean((residual / self.sigma / np.maximum(1.0 - hat, 0.05)) ** 2)),
         )
-
-    # -- the forward problem
-
-    def _at(self, M: Floats) -> Floats:
-        return _inside(self.field.H - self.others * M[:, None], self.knots)
 
     def _designs(self, M: Floats) -> tuple[Floats, Floats]:
         """(n, K): force and volume mean of M by coefficient, <M> given."""
         from scipy.interpolate import BSpline
 
-        basis: Any = BSpline.design_matrix(self._at(M).ravel(), self.knots, _DEGREE)
+        u = _inside(self.field.H - self.others * M[:, None], self.knots)
+        basis: Any = BSpline.design_matrix(u.ravel(), self.knots, _DEGREE)
         return (self._pull @ basis).toarray(), (self._weights @ basis).toarray()
 
-    def _linearised(self, c: Floats, M: Floats) -> tuple[Floats, Floats]:
-        """As ``_designs`` with what a coefficient does by way of <M>."""
+    def _slope(self, c: Floats, M: Floats) -> Floats:
+        """df/du where each row pulls, (n,)."""
         from scipy.interpolate import BSpline
 
-        design, mean = self._designs(M)
-        slope = BSpline(self.knots, c, _DEGREE).derivative()(self._at(M))
-        mean = mean / (1.0 + self.others * (slope @ self.field.weights))[:, None]
-        return design - (self.others * (slope * self.field.pull).sum(axis=1))[:, None] * mean, mean
-
-    def _self_consistent(self, c: Floats, M: Floats) -> Floats:
-        """<M> = sum of weights * f(H - others * <M>): bracketed, then bisected and sharpened by Newton."""
-        from scipy.interpolate import BSpline
-
-        spline = BSpline(self.knots, c, _DEGREE)
-        steepness = spline.derivative()
-        low, high = np.full(len(M), c.min()), np.full(len(M), c.max())
-        M = np.clip(M, low, high)
-        for _ in range(60):
-            u = self._at(M)
-            excess = spline(u) @ self.field.weights - M
-            low, high = np.where(excess > 0, M, low), np.where(excess > 0, high, M)
-            newton = M + excess / (1.0 + self.others * (steepness(u) @ self.field.weights))
-            M = np.where((newton > low) & (newton < high), newton, 0.5 * (low + high))
-            if np.abs(excess).max() < 1e-7 * np.abs(c).max():
-                break
-        return M
-
-    def _forces(self, c: Floats, M: Floats) -> Floats:
-        from scipy.interpolate import BSpline
-
-        return (self.field.pull * BSpline(self.knots, c, _DEGREE)(self._at(M))).sum(axis=1)
-
-    def _objective(self, c: Floats, M: Floats, weight: float) -> float:
-        misfit = (self.force - self._forces(c, M)) / self.sigma
-        return float(misfit @ misfit + weight * np.sum((self.roughness @ c) ** 2))
+        u = _inside(self.field.H - self.others * M[:, None], self.knots)
+        return (self.field.pull * BSpline(self.knots, c, _DEGREE).derivative()(u)).sum(axis=1) / self.pull
 
     # -- the linear problem
 
-    def _choose(self, design: Floats, target: Floats) -> float:
+    def _choose(self, design: Floats, spread: Floats) -> float:
         """Smoothing weight by generalised cross-validation, constraints left aside."""
-        X, y = design / self.sigma[:, None], target / self.sigma
+        X, y = design / spread[:, None], self.force / spread
         normal, rough = X.T @ X, self.roughness.T @ self.roughness
         scale = np.trace(normal) / np.trace(rough)
         n, best = len(y), (np.inf, scale * 1e-6)
@@ -265,7 +245,7 @@ class _Branch:
             A = normal + weight * rough
             A[np.diag_indices_from(A)] += 1e-13 * np.trace(A) / len(A)
             inverse = np.linalg.inv(A)
-            left = n - _DEGREES_WEIGHT * float(np.sum(inverse * normal))
+            left = n - DEGREES_WEIGHT * float(np.sum(inverse * normal))
             if left < 0.15 * n:
                 continue
             misfit = y - X @ (inverse @ (X.T @ y))
@@ -274,12 +254,12 @@ class _Branch:
                 best = (score, weight)
         return float(best[1])
 
-    def _rising_fit(self, design: Floats, target: Floats, weight: float) -> tuple[Floats, NDArray[np.intp]]:
+    def _rising_fit(self, design: Floats, spread: Floats, weight: float) -> tuple[Floats, NDArray[np.intp]]:
         """Coefficients under the constraint, and which increments are free of it."""
         from scipy.optimize import nnls
 
-        A = np.vstack([design / self.sigma[:, None], np.sqrt(weight) * self.roughness]) @ self.rising
-        b = np.concatenate([target / self.sigma, np.zeros(len(self.roughness))])
+        A = np.vstack([design / spread[:, None], np.sqrt(weight) * self.roughness]) @ self.rising
+        b = np.concatenate([self.force / spread, np.zeros(len(self.roughness))])
         # The first coefficient may have either sign: the difference of two that may not.
         d, _ = nnls(np.hstack([A, -A[:, :1]]), b, maxiter=50 * A.shape[1])
         d[0] -= d[-1]
@@ -287,10 +267,12 @@ class _Branch:
         free = np.flatnonzero((d > 0.0) | (np.arange(len(d)) == 0))
         return self.rising @ d, free
 
-    def _answer(self, design: Floats, weight: float, free: NDArray[np.intp]) -> tuple[Floats, float]:
-        """Coefficients by force (K, n) on the free increments, and the degrees of freedom used."""
+    def _answer(
+        self, design: Floats, spread: Floats, weight: float, free: NDArray[np.intp]
+    ) -> tuple[Floats, Floats]:
+        """Coefficients by force (K, n) on the free increments, and the hat matrix's diagonal (n,)."""
         T = self.rising[:, free]
-        X = design @ T / self.sigma[:, None]
+        X = design @ T / spread[:, None]
         R = self.roughness @ T
         solved = np.linalg.lstsq(X.T @ X + weight * R.T @ R, X.T, rcond=1e-13)[0]
-        return T @ solved / self.sigma, float(np.sum(X.T * solved))
+        return T @ solved / spread, np.sum(X * solved.T, axis=1)

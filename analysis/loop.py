@@ -70,19 +70,23 @@ class LoopEstimate:
         return tuple(c for c in both if c is not None and len(c))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Settled:
     """Choices an inversion made from the data, to be taken over by its repetitions.
 
-    ``method`` as in ``LoopEstimate.method_used``; ``own_field`` the factor with which each part of
-    the sample feels its own magnetisation (see ``branch_inversion``); ``smoothing`` by branch;
-    ``start`` the state the hysterons began in.
+    ``method`` as in ``LoopEstimate.method_used``; ``own_field`` the factor by N with which each part of
+    the sample feels its own magnetisation (``branch_inversion``); ``smoothing`` by branch, or of the
+    density; ``M`` (n,) where to begin. Of the density also the state the hysterons began in, the rows
+    fitted and the columns free of the constraint.
     """
 
     method: str
     own_field: float
     smoothing: dict[str, float] = field(default_factory=dict)
-    start: str = ""
+    M: Floats | None = None
+    start: float = 0.0
+    fitted: NDArray[np.intp] | None = None
+    free: NDArray[np.intp] | None = None
 
 
 def branch_rows(points: Points, branch: Branch, H_applied: Floats) -> NDArray[np.intp]:

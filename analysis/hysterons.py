@@ -1,0 +1,457 @@
+"""From forces to magnetisation where the sample does not saturate: a density of hysterons.
+
+Where each part of the sample has turned at its own largest field, M is no longer one function of the field.
+But if the material is a set of hysterons, each turned up at a field alpha and down at beta <= alpha
+(Preisach), the state of every part follows from its own field history, and every force is linear in the
+density over (alpha, beta). The density is not negative, symmetric (alpha, beta) <-> (-beta, -alpha) as the
+material knows no up or down, and smooth: non-negative least squares with a curvature penalty whose weight
+generalised cross-validation chooses. The loop of a uniform field then follows from the density.
+
+Between two turning points of the history M changes by twice the Everett function, the density's integral
+over the triangle they span (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory); a part's
+surviving turning points are those of the mean field (wiping-out), each with the part's own value.
+
+The sample's own field is treated as in ``branch_inversion``: hysterons answer to
+u = H - (N - own_field) <M>.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .branch_inversion import DEGREES_WEIGHT, weighing_spread
+from .local_field import LocalField
+from .loop import Curve, Floats
+from .points import Branch
+
+#: Cells along each axis of the density: fine enough that twice as many change nothing beyond the noise
+#: (a trial of ours), few enough for a quick solution.
+_CELLS = 32
+#: Ramps of the purely reversible part, odd in the field.
+_RAMPS = 4
+#: Weight of plain size beside curvature in the penalty: keeps what no force sees from wandering.
+_SIZE = 1e-4
+_ROUNDS, _AGREED = 25, 1e-4
+#: A sample whose first M is below this part of the largest counts as virgin.
+_UNMAGNETISED = 0.05
+#: Fewest used rows a density is fitted to.
+LEAST_ROWS = 20
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """The triangle alpha >= beta on edges symmetric about zero, cells folded by symmetry.
+
+    ``row``, ``column`` are the cells' alpha and beta indices, ``fold`` (cells, folded) joins mirror
+    images, ``area`` (folded,) in units of a cell, ``roughness`` (rows, folded) second differences.
+    """
+
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    fold: Floats
+    area: Floats
+    roughness: Floats
+
+    @property
+    def cells(self) -> int:
+        """Cells along an axis."""
+        return int(self.row.max()) + 1
+
+
+@lru_cache(maxsize=4)
+def grid(cells: int = _CELLS) -> Grid:
+    """The grid of ``cells`` per axis: edges evenly from -1 to 1, to be scaled by the largest field."""
+    row, column = np.tril_indices(cells)
+    place = {pair: k for k, pair in enumerate(zip(row.tolist(), column.tolist(), strict=True))}
+    folded: dict[tuple[int, int], int] = {}
+    where = np.empty(len(row), dtype=int)
+    for k, (i, j) in enumerate(place):
+        where[k] = folded.setdefault(min((i, j), (cells - 1 - j, cells - 1 - i)), len(folded))
+    fold = np.zeros((len(row), len(folded)))
+    fold[np.arange(len(row)), where] = 1.0
+    area = fold.T @ np.where(row == column, 0.5, 1.0)
+    bends = []
+    for i, j in place:
+        for di, dj in ((1, 0), (0, 1)):
+            three = [(i - di, j - dj), (i, j), (i + di, j + dj)]
+            # The diagonal, all but reversible, may stand out of the rest.
+            if all(p in place and p[0] != p[1] for p in three):
+                bend = np.zeros(len(folded))
+                for p, weight in zip(three, (1.0, -2.0, 1.0), strict=True):
+                    bend[where[place[p]]] += weight
+                bends.append(bend)
+    return Grid(row, column, fold, area, np.array(bends))
+
+
+def surviving_turns(H: Floats) -> list[tuple[int, ...]]:
+    """For every row the earlier rows at which the field turned and that it has not since passed again."""
+    turns: list[int] = []
+    heading, survivors = 0, []
+    for k in range(len(H)):
+        if k and H[k] != H[k - 1]:
+            rising = H[k] > H[k - 1]
+            if heading and (heading > 0) != rising:
+                turns.append(k - 1)
+            heading = 1 if rising else -1
+            while len(turns) >= 2 and (H[k] >= H[turns[-2]] if rising else H[k] <= H[turns[-2]]):
+                del turns[-2:]
+            if len(turns) == 1 and (H[k] >= -H[turns[0]] if rising else H[k] <= -H[turns[0]]):
+                turns.clear()
+        elif k == 0:
+            heading = 1 if H[0] > 0 else -1
+        survivors.append(tuple(turns))
+    return survivors
+
+
+class _Medium:
+    """Columns of the linear problem: what each folded cell and each ramp contributes."""
+
+    def __init__(self, largest: float) -> None:
+        self.grid, self.largest = grid(), largest
+        self.columns = len(self.grid.area) + _RAMPS
+
+    def passed(self, u: Floats) -> Floats:
+        """Part of every cell's range along one axis that lies below u: (..., cells)."""
+        cells = self.grid.cells
+        return np.clip((u[..., None] / self.largest + 1.0) * (0.5 * cells) - np.arange(cells), 0.0, 1.0)
+
+    def _everett(self, weights: Floats, high: Floats, low: Floats) -> Floats:
+        """Sum over nodes of the cells' part in the triangle between two turning points; (cells, cells)."""
+        part = (high * weights[:, None]).T @ (1.0 - low)
+        np.fill_diagonal(part, weights @ np.maximum(high - low, 0.0) ** 2)
+        return part
+
+    def contributions(
+        self, u: Floats, H: Floats, paths: Sequence[tuple[int, ...]], rows: Sequence[int], start: float
+    ) -> _Contributions:
+        return _Contributions(self, u, H, paths, rows, start)
+
+
+class _Contributions:
+    """History of every node of a run, asked for any weighting of the nodes.
+
+    ``u`` (n, q) what the nodes feel at every row, ``H`` (n,) the mean field, ``paths`` the surviving
+    turns of the rows, ``start`` between -1 (magnetised against the first field) and 1, 0 a virgin sample.
+    """
+
+    def __init__(
+        self,
+        medium: _Medium,
+        u: Floats,
+        H: Floats,
+        paths: Sequence[tuple[int, ...]],
+        rows: Sequence[int],
+        start: float,
+    ) -> None:
+        self.medium, self.u, self.H, self.paths, self.rows, self.start = medium, u, H, paths, rows, start
+        self.up = medium.passed(u)
+        self.mirrored = medium.passed(-u)
+
+    def design(self, *weightings: Floats) -> list[Floats]:
+        """One (rows, columns) matrix for each weighting (n, q) of the nodes."""
+        g, medium = self.medium.grid, self.medium
+        out = [np.empty((len(self.rows), medium.columns)) for _ in weightings]
+        for place, k in enumerate(self.rows):
+            path = (*self.paths[k], k)
+            for matrix, weighting in zip(out, weightings, strict=True):
+                w = weighting[k]
+                total = self._beginning(w, path[0])
+                for a, b in pairwise(path):
+                    if self.H[b] > self.H[a]:
+                        total += 2.0 * medium._everett(w, self.up[b], self.up[a])
+                    else:
+                        total -= 2.0 * medium._everett(w, self.up[a], self.up[b])
+                matrix[place, : len(g.area)] = total[g.row, g.column] @ g.fold
+        edges = np.linspace(0.0, medium.largest, _RAMPS + 1)
+        u = self.u[list(self.rows)]
+        for p, (low, high) in enumerate(pairwise(edges)):
+            ramp = np.sign(u) * np.clip((np.abs(u) - low) / (high - low), 0.0, 1.0)
+            for matrix, weighting in zip(out, weightings, strict=True):
+                matrix[:, len(g.area) + p] = (weighting[list(self.rows)] * ramp).sum(axis=1)
+        return out
+
+    def _beginning(self, w: Floats, first: int) -> Floats:
+        """State at the first surviving turn: from a virgin sample, from a magnetised one, or between."""
+        medium, up, mirrored = self.medium, self.up[first], self.mirrored[first]
+        sign = np.sign(self.H[first])
+        virgin = sign * (medium._everett(w, up, mirrored) if sign > 0 else medium._everett(w, mirrored, up))
+        if self.start == 0.0:
+            return virgin
+        side = np.sign(self.start)
+        whole = np.full((medium.grid.cells, medium.grid.cells), side * w.sum())
+        if side < 0:
+            whole += 2.0 * medium._everett(w, up, np.zeros_like(up))
+        else:
+            whole -= 2.0 * medium._everett(w, np.ones_like(up), up)
+        return (1.0 - abs(self.start)) * virgin + abs(self.start) * whole
+
+
+@dataclass(frozen=True, eq=False)
+class DensityFit:
+    """A fitted density; arrays over all n rows of the run, K columns.
+
+    ``masses`` (K,) in A/m. ``free`` are the columns not held at zero. ``mass_map`` (K, n): masses answer
+    to forces. ``M``, ``M_map`` the volume mean at every row and its answer; ``residual`` (n,) in N, 0 where
+    a row was not fitted (``fitted``). ``held_out`` is the mean square of the leave-one-out residuals in
+    standard uncertainties, constraints frozen.
+    """
+
+    masses: Floats
+    free: NDArray[np.intp]
+    mass_map: Floats
+    N: float
+    own_field: float
+    smoothing: float
+    start: float
+    largest: float
+    fitted: NDArray[np.intp]
+    u: Floats
+    H: Floats
+    paths: tuple[tuple[int, ...], ...]
+    M: Floats
+    M_map: Floats
+    residual: Floats
+    chi_square_rows: Floats
+    degrees: float
+    held_out: float
+
+    @property
+    def reduced_chi_square(self) -> float:
+        """chi-square per degree of freedom left."""
+        return float(self.chi_square_rows.sum() / max(len(self.fitted) - self.degrees, 1.0))
+
+    def curve(self, branch: Branch, path: tuple[int, ...], weights: Floats, H_applied: Floats) -> Curve:
+        """The branch of a sample in a uniform field after the turns ``path``, where the applied field
+        is ``H_applied`` (m,). ``weights`` (q,) average the run's turning points over the volume."""
+        others = self.N - self.own_field
+        fine = self._uniform(path, weights, np.linspace(-self.largest, self.largest, 8 * grid().cells + 1))
+        u_fine, M_fine = fine[0], np.maximum.accumulate(fine[1] @ self.masses)
+        u = np.interp(H_applied, u_fine + others * M_fine, u_fine)
+        design = self._uniform(path, weights, u)[1]
+        slope = np.interp(u, u_fine, np.gradient(M_fine, u_fine))
+        force_map = design @ self.mass_map / (1.0 + others * slope)[:, None]
+        return Curve(
+            branch, H_applied, design @ self.masses, self.N, force_map, np.abs(force_map @ self.residual)
+        )
+
+    def _uniform(self, path: tuple[int, ...], weights: Floats, u: Floats) -> tuple[Floats, Floats]:
+        turns = np.array([self.u[k] @ weights for k in path])
+        history = np.concatenate([turns, u])[:, None]
+        past = tuple(range(len(turns)))
+        rows = range(len(turns), len(history))
+        # A branch runs away from its last turn: its points lie on that side.
+        H = history[:, 0].copy()
+        paths = [past] * len(history)
+        medium = _Medium(self.largest)
+        design = medium.contributions(history, H, paths, rows, self.start).design(np.ones_like(history))[0]
+        return u, design
+
+
+def fit_density(
+    field: LocalField,
+    force: Floats,
+    u_force: Floats,
+    fitted: NDArray[np.intp],
+    own_field: float | None = None,
+    *,
+    smoothing: float | None = None,
+    start: float | None = None,
+    free: NDArray[np.intp] | None = None,
+    M: Floats | None = None,
+) -> DensityFit:
+    """Fit the density to the rows ``fitted`` of a run whose every row, fitted or not, is history.
+
+    ``field`` of all n rows in the order taken, ``force`` and ``u_force`` (n,) in N. ``own_field`` between 0
+    and N (default N). ``smoothing``, ``start`` and ``free`` as found before, else chosen from the data;
+    ``M`` (n,) a first guess of the volume means.
+    """
+    problem = _Problem(field, force, u_force, fitted, field.N if own_field is None else own_field)
+    return problem.solve(smoothing, start, free, M)
+
+
+class _Problem:
+    def __init__(
+        self,
+        field: LocalField,
+        force: Floats,
+        u_force: Floats,
+        fitted: NDArray[np.intp],
+        own_field: float,
+    ) -> None:
+        self.field, self.fitted, self.own_field = field, fitted, own_field
+        self.others = field.N - own_field
+        self.H = field.H_mean
+        self.paths = surviving_turns(self.H)
+        self.sigma = weighing_spread(force[fitted], u_force[fitted])
+        self.force = force[fitted]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            self.M_plain = np.nan_to_num(force / field.pull_mean)
+        g = grid()
+        #: Unknowns are densities: masses by the cells' areas, ramps as they are.
+        self.scale = np.concatenate([g.area, np.full(_RAMPS, float(g.cells))])
+        self.roughness = np.hstack([g.roughness, np.zeros((len(g.roughness), _RAMPS))])
+        penalty = self.roughness.T @ self.roughness
+        penalty[np.diag_indices_from(penalty)] += _SIZE
+        self.penalty, self.prior = penalty, _inverse_penalty()
+
+    def solve(
+        self,
+        smoothing: float | None,
+        start: float | None,
+        free: NDArray[np.intp] | None,
+        guess: Floats | None,
+    ) -> DensityFit:
+        M = self.M_plain if guess is None else guess
+        weights = np.tile(self.field.weights, (len(self.H), 1))
+        pull = self.field.pull_mean
+        amplified, z, weight, held = np.ones(len(self.fitted)), None, smoothing or 0.0, free
+        at = start
+        everything = range(len(self.H))
+        for _ in range(_ROUNDS if self.others else 1):
+            u = self.field.H - self.others * M[:, None]
+            medium = _Medium(float(np.abs(u).max()) * (1.0 + 1e-9))
+            if at is None:
+                at = self._beginning(medium, u)
+            story = medium.contributions(u, self.H, self.paths, everything, at)
+            by_force, by_mean = (d * self.scale for d in story.design(self.field.pull, weights))
+            if z is not None:
+                amplified = self._amplification(medium, u, at, z, by_force)
+            spread = self.sigma * amplified
+            X, y = by_force[self.fitted] / spread[:, None], self.force / spread
+            if smoothing is None:
+                weight = self._choose(X, y)
+            z, held = self._fit(X, y, weight, free)
+            if not self.others:
+                break
+            anchored = self.M_plain + by_mean @ z - by_force @ z / pull
+            # Rows that were not fitted have no reading to be anchored to.
+            loose = np.setdiff1d(np.arange(len(M)), self.fitted)
+            anchored[loose] = by_mean[loose] @ z
+            change, M = np.abs(anchored - M).max(), 0.5 * (anchored + M)
+            if change < _AGREED * np.abs(M).max():
+                break
+        assert z is not None
+        assert held is not None
+        assert at is not None
+        solved, hat = self._answer(X, weight, held)
+        mass_map = np.zeros((len(z), len(self.H)))
+        mass_map[np.ix_(held, self.fitted)] = solved * (amplified / spread)
+        residual = np.zeros(len(self.H))
+        residual[self.fitted] = (self.force - by_force[self.fitted] @ z) / amplified
+        chi = (residual[self.fitted] / self.sigma) ** 2
+        M, M_map = by_mean @ z, by_mean @ mass_map
+        if self.others:
+            M = anchored - residual / pull
+            M_map = M_map - (by_force @ mass_map) / pull[:, None]
+            M_map[self.fitted, self.fitted] += 1.0 / pull[self.fitted]
+        return DensityFit(
+            z * self.scale,
+            held,
+            self.scale[:, None] * mass_map,
+            self.field.N,
+            self.own_field,
+            weight,
+            at,
+            medium.largest,
+            self.fitted,
+            u,
+            self.H,
+            tuple(self.paths),
+            M,
+            M_map,
+            residual,
+            chi,
+            float(hat.sum()),
+            float(np.mean(chi / np.maximum(1.0 - hat, 0.05) ** 2)),
+        )
+
+    def _beginning(self, medium: _Medium, u: Floats) -> float:
+        """How the sample was magnetised before: virgin unless M of the first row says otherwise, and then
+        of a few mixtures of virgin and magnetised the one that fits best, constraints left aside."""
+        if self.fitted[0] != 0 or len(self.fitted) < 3:
+            return 0.0
+        M0, largest = self.M_plain[0], np.abs(self.M_plain[self.fitted]).max()
+        if abs(M0) < _UNMAGNETISED * largest:
+            return 0.0
+        rows = self.fitted.tolist()
+        virgin, magnetised = (
+            medium.contributions(u, self.H, self.paths, rows, s).design(self.field.pull)[0] * self.scale
+            for s in (0.0, np.sign(M0))
+        )
+        y = self.force / self.sigma
+        best = (np.inf, 0.0)
+        for part in np.linspace(0.0, 1.0, 9):
+            X = ((1.0 - part) * virgin + part * magnetised) / self.sigma[:, None]
+            kernel = X @ self.prior @ X.T
+            kernel[np.diag_indices_from(kernel)] += 1e-6 * np.trace(kernel)
+            misfit = float(y @ np.linalg.solve(kernel, y))
+            if misfit < best[0]:
+                best = (misfit, float(np.sign(M0) * part))
+        return best[1]
+
+    def _amplification(self, medium: _Medium, u: Floats, start: float, z: Floats, by_force: Floats) -> Floats:
+        """How much a row's misfit counts: its force's error shifts the row's own u too, see
+        ``branch_inversion``; by the change of the fitted force with u."""
+        step = 0.25 * medium.largest / medium.grid.cells
+        slopes = np.zeros(len(self.fitted))
+        for sign in (-1.0, 1.0):
+            moved = np.vstack([u, u[self.fitted] + sign * step])
+            H = np.concatenate([self.H, self.H[self.fitted] + sign * 1e-9])
+            paths = [*self.paths, *(self.paths[k] for k in self.fitted)]
+            rows = range(len(u), len(moved))
+            pull = np.vstack([self.field.pull, self.field.pull[self.fitted]])
+            design = medium.contributions(moved, H, paths, rows, start).design(pull)[0] * self.scale
+            slopes += sign * (design @ z)
+        slope = slopes / (2.0 * step) / self.field.pull_mean[self.fitted]
+        return 1.0 + self.others * np.maximum(slope, 0.0)
+
+    def _choose(self, X: Floats, y: Floats) -> float:
+        """Smoothing weight by generalised cross-validation, constraints left aside."""
+        values, vectors = np.linalg.eigh(X @ self.prior @ X.T)
+        values = np.maximum(values, 0.0)
+        turned, n = vectors.T @ y, len(y)
+        best = (np.inf, 1e-6 * values.max())
+        for weight in values.max() * 10.0 ** np.arange(-12.0, 0.1, 0.5):
+            kept = values / (values + weight)
+            left = n - DEGREES_WEIGHT * kept.sum()
+            if left >= 0.15 * n:
+                score = n * np.sum(((1.0 - kept) * turned) ** 2) / left**2
+                if score < best[0]:
+                    best = (float(score), float(weight))
+        return best[1]
+
+    def _fit(
+        self, X: Floats, y: Floats, weight: float, free: NDArray[np.intp] | None
+    ) -> tuple[Floats, NDArray[np.intp]]:
+        """Densities, none negative, and which are free of the constraint; with ``free`` given, on those."""
+        if free is not None:
+            z = np.zeros(X.shape[1])
+            z[free] = self._answer(X, weight, free)[0] @ y
+            return z, free
+        from scipy.optimize import nnls
+
+        A = np.vstack([X, np.sqrt(weight) * self.roughness, np.sqrt(weight * _SIZE) * np.eye(X.shape[1])])
+        z, _ = nnls(A, np.concatenate([y, np.zeros(len(A) - len(y))]), maxiter=50 * X.shape[1])
+        return z, np.flatnonzero(z > 0.0)
+
+    def _answer(self, X: Floats, weight: float, free: NDArray[np.intp]) -> tuple[Floats, Floats]:
+        """(free, n) map from scaled forces to densities, and the diagonal of the hat matrix (n,)."""
+        A = X[:, free]
+        normal = A.T @ A + weight * self.penalty[np.ix_(free, free)]
+        solved = np.linalg.solve(normal, A.T)
+        return solved, np.einsum("ik,ki->i", A, solved)
+
+
+@lru_cache(maxsize=2)
+def _inverse_penalty() -> Floats:
+    g = grid()
+    roughness = np.hstack([g.roughness, np.zeros((len(g.roughness), _RAMPS))])
+    penalty = roughness.T @ roughness
+    penalty[np.diag_indices_from(penalty)] += _SIZE
+    return np.linalg.inv(penalty)
