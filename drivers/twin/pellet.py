@@ -1,10 +1,10 @@
 """The sample: a pellet of magnet material that remembers every field it has seen.
 
-At each of several points of its volume the material is a set of hysterons: one of half-width h
+In each of several rings of its volume the material is a set of hysterons: one of half-width h
 turns up at u + h and down at u - h, where u is the interaction field of its neighbours. For
 hysterons of one h those with u below some border are up, and the border is the play operator of
 the field: it follows H only when pushed, by H - h from below or H + h from above. So the whole
-memory of a point is one border for each h, and wiping-out and return-point memory come by
+memory of a ring is one border for each h, and wiping-out and return-point memory come by
 themselves (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory). With u spread by a
 logistic law of scale s, those of one h give tanh(border / (2 s)). A reversible part, which
 saturates as 1/H, is added.
@@ -16,16 +16,16 @@ from dataclasses import dataclass
 from math import log, pi
 
 import numpy as np
-from numpy.typing import NDArray
 
-from .field import Magnet
-
-Floats = NDArray[np.float64]
+from .cells import disc_cells
+from .field import Floats, Magnet
 
 #: Vacuum permeability, N/A^2 (CODATA 2022); the twin shares no constant with the analysis.
 MU0 = 1.25663706127e-6
 #: So far away that the magnet's field is nothing (m): where a sample goes that is taken off.
 AWAY = 0.3
+#: A ring's field is known when it is its own cause to within this, A/m.
+CLOSE = 0.01
 
 
 @dataclass(frozen=True)
@@ -54,13 +54,13 @@ class Material:
 
 
 def moved(border: Floats, field: Floats, half_widths: Floats) -> Floats:
-    """The borders (points, widths) after the field (points,) went straight to a new value."""
+    """The borders (rings, widths) after the field (rings,) went straight to a new value."""
     h = field[:, None]
     return np.clip(border, h - half_widths, h + half_widths)
 
 
 def magnetisation(material: Material, border: Floats, field: Floats) -> Floats:
-    """M (A/m) at each point for its borders (points, widths) and internal field (points,)."""
+    """M (A/m) in each ring for its borders (rings, widths) and internal field (rings,)."""
     turned = np.tanh(border / (2.0 * material.interaction)).mean(axis=1)
     rotated = field / (np.abs(field) + material.reversible_field)
     return material.saturation * ((1.0 - material.reversible) * turned + material.reversible * rotated)
@@ -79,6 +79,14 @@ def cylinder_demagnetising_factor(diameter: float, height: float) -> float:
     return float(1.0 - 4.0 / (3.0 * pi * np.sqrt(c2)) * bracket)
 
 
+def susceptibility(material: Material, border: Floats, pushed: Floats, field: Floats) -> Floats:
+    """dM/dH at each ring; ``pushed`` (rings, widths) tells which borders the field is moving."""
+    s = 2.0 * material.interaction
+    turning = (pushed * (1.0 - np.tanh(border / s) ** 2)).mean(axis=1) / s
+    rotating = material.reversible_field / (np.abs(field) + material.reversible_field) ** 2
+    return material.saturation * ((1.0 - material.reversible) * turning + material.reversible * rotating)
+
+
 class Pellet:
     """A disc of a material over a magnet, with its memory.
 
@@ -93,13 +101,15 @@ class Pellet:
         self.magnet = magnet
         self.volume = pi / 4 * diameter**2 * height
         self.demagnetising_factor = cylinder_demagnetising_factor(diameter, height)
-        self.x, self.y, self.z, self.share = disc_points(diameter / 2, height, offset, magnet.shape)
+        self.cells = disc_cells(diameter / 2, height, offset, round_magnet=magnet.shape != "block")
+        self.share, self.own = self.cells.share, self.cells.own
         self.half_widths = material.half_widths()
-        self.border = np.zeros((self.x.size, self.half_widths.size))
-        self.applied = np.zeros(self.x.size)
-        self.gradient = np.zeros(self.x.size)
-        self.M = np.zeros(self.x.size)
-        self.mean_M = 0.0
+        rings = self.share.size
+        self.border = np.zeros((rings, self.half_widths.size))
+        self.applied = np.zeros(rings)
+        self.internal = np.zeros(rings)
+        self.gradient = np.zeros(rings)
+        self.M = np.zeros(rings)
         self.gap = AWAY
         self.orientation = 1
 
@@ -107,11 +117,13 @@ class Pellet:
         """Let the sample go straight to a gap. Away from the magnet the field is simply zero."""
         self.gap, self.orientation = gap, orientation
         if gap >= AWAY:
-            self.gradient = np.zeros(self.x.size)
-            self.expose(np.zeros(self.x.size))
+            self.gradient = np.zeros(self.share.size)
+            self.expose(np.zeros(self.share.size))
             return
-        b, self.gradient = self.magnet.field(self.x, self.y, self.z + gap)
-        self.expose(orientation * b / MU0)
+        cells = self.cells
+        b, gradient = self.magnet.field(cells.x, cells.y, cells.z + gap)
+        self.gradient = gradient.mean(axis=1)
+        self.expose(orientation * b.mean(axis=1) / MU0)
 
     def travel(self, gap: float, orientation: int) -> None:
         """Let the sample be carried to a gap through everything between, in fine steps.
@@ -126,74 +138,40 @@ class Pellet:
             self.follow(gap if k == steps else between, orientation)
 
     def expose(self, applied: Floats) -> None:
-        """Set the applied field (A/m, along the sample's axis) at every point.
+        """Set the applied field (A/m, along the sample's axis) at every ring.
 
-        Each point sees H = applied - N <M>. The mean M that is its own cause is the root of a
-        falling function: found between two bounds by halving and the Illinois rule.
+        Each ring sees H = applied - own M, and M is its own cause: the root of H + own M(H) -
+        applied is found by Newton's steps, halved while they do not come nearer.
         """
-
-        def excess(mean: float) -> float:
-            h = applied - self.demagnetising_factor * mean
-            return (
-                float(self.share @ magnetisation(self.material, moved(self.border, h, self.half_widths), h))
-                - mean
-            )
-
-        low, high = -self.material.saturation, self.material.saturation
-        f_low, f_high = excess(low), excess(high)
-        tolerance = 1e-9 * self.material.saturation
-        guess, side = self.mean_M, 0
-        for _ in range(80):
-            if not low < guess < high:
-                guess = 0.5 * (low + high)
-            f = excess(guess)
-            if abs(f) < tolerance or high - low < tolerance:
+        before = self.border
+        h = self.internal + (applied - self.applied)
+        border, m, lack = self._lack(before, h, applied)
+        for _ in range(60):
+            size = float(np.abs(lack).max())
+            if size < CLOSE:
                 break
-            if f > 0:
-                low, f_low = guess, f
-                f_high = 0.5 * f_high if side == 1 else f_high
-                side = 1
-            else:
-                high, f_high = guess, f
-                f_low = 0.5 * f_low if side == -1 else f_low
-                side = -1
-            guess = (low * f_high - high * f_low) / (f_high - f_low)
-        self.applied = applied
-        self.mean_M = guess
-        h = self.internal
-        self.border = moved(self.border, h, self.half_widths)
-        self.M = magnetisation(self.material, self.border, h)
+            chi = susceptibility(self.material, border, border != before, h)
+            step = np.linalg.solve(np.eye(h.size) + self.own * chi, -lack)
+            for _ in range(8):
+                border, m, lack = self._lack(before, h + step, applied)
+                if float(np.abs(lack).max()) < size:
+                    break
+                step = step / 2
+            h = h + step
+        self.applied, self.internal, self.border, self.M = applied, h, border, m
+
+    def _lack(self, before: Floats, h: Floats, applied: Floats) -> tuple[Floats, Floats, Floats]:
+        """Borders and M at an internal field, and by how much that field is not its own cause, A/m."""
+        border = moved(before, h, self.half_widths)
+        m = magnetisation(self.material, border, h)
+        return border, m, h + self.own @ m - applied
 
     @property
-    def internal(self) -> Floats:
-        """Internal field (A/m) at the points."""
-        return self.applied - self.demagnetising_factor * self.mean_M
+    def mean_M(self) -> float:
+        """M averaged over the volume, A/m."""
+        return float(self.share @ self.M)
 
     @property
     def attraction(self) -> float:
         """Force between magnet and sample, N, positive when they attract."""
         return -self.orientation * self.volume * float(self.share @ (self.M * self.gradient))
-
-
-def disc_points(radius: float, height: float, offset: float, magnet_shape: str) -> tuple[Floats, ...]:
-    """x, y, z (m, z from the disc's lower face) and shares (sum 1) of points filling a disc.
-
-    Gauss-Legendre along z and in the square of the radius; evenly around the axis over one half
-    (the other is its mirror image, as the offset is along x), once where everything is round.
-    """
-    around = 1 if offset == 0.0 and magnet_shape != "block" else 6
-    zn, zw = np.polynomial.legendre.leggauss(6)
-    rn, rw = np.polynomial.legendre.leggauss(4)
-    z, r, phi = np.meshgrid(
-        (zn + 1) / 2 * height,
-        radius * np.sqrt((rn + 1) / 2),
-        (np.arange(around) + 0.5) * pi / around,
-        indexing="ij",
-    )
-    share = np.broadcast_to((zw / 2)[:, None, None] * (rw / 2)[None, :, None] / around, z.shape)
-    return (
-        (r * np.cos(phi) + offset).ravel(),
-        (r * np.sin(phi)).ravel(),
-        z.ravel(),
-        share.ravel().copy(),
-    )

@@ -297,7 +297,7 @@ def test_every_shipped_bench_is_read_and_has_figures_of_the_right_kind():
     # The over-fired sample is turned wholly by its bench, the sound one is not.
     over_fired, sound = (TwinBench(bench=name).truth for name in ("WP-07-3", "sound"))
     key = "remanence_A_per_m"
-    assert over_fired["minor"][key] == pytest.approx(over_fired["figures"][key], rel=1e-4)
+    assert over_fired["minor"][key] == pytest.approx(over_fired["figures"][key], rel=1e-3)
     assert sound["minor"][key] < 0.8 * sound["figures"][key]
 
 

@@ -1,8 +1,9 @@
 """The twin's sample remembers as a hysteretic body must.
 
 Return-point memory and wiping-out are what Mayergoyz (Phys. Rev. Lett. 56 (1986) 1518, from
-memory) shows to be the marks of a Preisach body; here they are demanded of the body whole, with
-its demagnetising field.
+memory) shows to be the marks of a Preisach body; they are demanded of the material here. The
+sample as a whole, whose rings also turn each other, must keep its symmetry, lose its past in a
+field that turns everything, and feel the field that its own magnetisation makes.
 """
 
 import numpy as np
@@ -10,9 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from weighloop.drivers.twin.cells import disc_cells
 from weighloop.drivers.twin.field import Magnet
 from weighloop.drivers.twin.pellet import AWAY, MU0, Material, Pellet
-from weighloop.drivers.twin.truth import BEYOND_ALL, descending, figures, walk
+from weighloop.drivers.twin.truth import BEYOND_ALL, descending, figures, uniform_loop, walk
 
 MATERIAL = Material(saturation=2.1e5, coercivity=8e4, spread=0.2, interaction=6e3, reversible=0.06,
                     reversible_field=1.5e5, widths=24)  # fmt: skip
@@ -24,10 +26,17 @@ def fresh() -> Pellet:
     return Pellet(MATERIAL, MAGNET, 6e-3, 3e-3)
 
 
+def material() -> Pellet:
+    """The same without any field of its own: every ring is a piece of the bare material."""
+    pellet = fresh()
+    pellet.own[:] = 0.0
+    return pellet
+
+
 def expose(pellet: Pellet, *fields: float) -> Pellet:
     """Apply uniform fields one after the other, A/m."""
     for field in fields:
-        pellet.expose(np.full(pellet.x.size, field))
+        pellet.expose(np.full(pellet.share.size, field))
     return pellet
 
 
@@ -35,7 +44,7 @@ def expose(pellet: Pellet, *fields: float) -> Pellet:
 @given(FIELDS, st.floats(-4e5, 4e5))
 def test_return_point_memory(history, excursion):
     """Going away from a turning point and coming back to it closes the little loop exactly."""
-    pellet = expose(fresh(), *history)
+    pellet = expose(material(), *history)
     before = pellet.M.copy()
     last = history[-1]
     # Come back before the excursion has wiped out an older turning: stay between the last two extremes.
@@ -63,8 +72,8 @@ def test_the_field_s_mirror_image_gives_the_mirror_image(history):
 @settings(max_examples=40, deadline=None)
 @given(FIELDS, st.integers(2, 7))
 def test_only_the_turnings_count_not_the_pace(history, steps):
-    whole = expose(fresh(), *history)
-    fine = fresh()
+    whole = expose(material(), *history)
+    fine = material()
     at = 0.0
     for field in history:
         expose(fine, *np.linspace(at, field, steps)[1:])
@@ -76,8 +85,27 @@ def test_only_the_turnings_count_not_the_pace(history, steps):
 @given(FIELDS)
 def test_the_sample_s_own_field_is_its_own_cause(history):
     pellet = expose(fresh(), *history)
-    assert pellet.mean_M == pytest.approx(float(pellet.share @ pellet.M), abs=1e-6 * MATERIAL.saturation)
+    np.testing.assert_allclose(pellet.internal, pellet.applied - pellet.own @ pellet.M, atol=0.1)
     assert np.abs(pellet.M).max() <= MATERIAL.saturation
+
+
+# Magnetometric factors of cylinders (see the field's tests): a uniformly magnetised disc's rings
+# together must make them, averaged over the volume.
+@pytest.mark.parametrize(("length", "n"), [(0.2, 0.680174532218), (0.5, 0.474489975748), (1, 0.311577392680)])
+def test_the_rings_own_fields_add_up_to_the_demagnetising_factor(length, n):
+    cells = disc_cells(0.5, length)
+    assert float(cells.share @ cells.own.sum(axis=1)) == pytest.approx(n, rel=1e-3)
+    # Newton's third law, ring for ring: the two act on each other alike, up to where in a ring one looks.
+    mutual = cells.share[:, None] * cells.own
+    np.testing.assert_allclose(mutual, mutual.T, atol=0.02 * mutual.max())
+
+
+def test_a_loop_in_a_uniform_field_keeps_the_material_s_coercivity():
+    """HcJ does not depend on the shape: at M = 0 a uniform sample has no field of its own."""
+    h, m = uniform_loop(fresh(), 2e6)
+    got = float(np.interp(0.0, m[::-1], h[::-1]))
+    alone = figures(descending(MATERIAL, BEYOND_ALL), BEYOND_ALL, MATERIAL.saturation)
+    assert -got == pytest.approx(alone["coercivity_HcJ_A_per_m"], rel=5e-3)
 
 
 def test_taken_away_the_sample_keeps_its_remanence_and_loses_the_pull():
@@ -125,8 +153,7 @@ def test_ideal_square_loop_has_the_textbook_energy_product():
 
 
 def test_descending_branch_is_what_a_body_without_demagnetising_field_does():
-    pellet = fresh()
-    pellet.demagnetising_factor = 0.0
+    pellet = material()
     expose(pellet, 3e5, -3e5, 3e5)
     branch = descending(MATERIAL, 3e5)
     for field in (1e5, 0.0, -5e4, -1e5, -2e5):
