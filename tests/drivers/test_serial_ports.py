@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 
 import pytest
@@ -18,8 +19,8 @@ ONE = [LineSettings(9600), LineSettings(2400)]
 class Talker:
     """Says the same lines again and again, or answers a request."""
 
-    def __init__(self, end: FarEnd, line: bytes, request: bytes | None = None) -> None:
-        self._end, self._line, self._request = end, line, request
+    def __init__(self, end: FarEnd, line: bytes, request: bytes | None = None, every: float = 0.02) -> None:
+        self._end, self._line, self._request, self._every = end, line, request, every
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run)
 
@@ -33,7 +34,7 @@ class Talker:
     def _run(self) -> None:
         heard = b""
         while not self._ending.is_set():
-            heard += self._end.heard(0.02)
+            heard += self._end.heard(self._every)
             if self._request is None:
                 self._end.send(self._line)
             elif self._request in heard:
@@ -49,33 +50,45 @@ def test_each_dialect_is_recognised_and_no_other(name: str, far_end: FarEnd) -> 
     if name == "counted":  # every line has its own number: two examples, and a controller that was reset
         line = b"".join(line + dialect.terminator for line, _ in dialect.examples)
     with Talker(far_end, line, request):
-        fits = listen(far_end.port, seconds=0.4, settings=ONE)
-    assert fits[0].dialect == name
-    assert fits[0].clear
-    assert fits[0].settings == ONE[0]
-    assert fits[0].asked is (request is not None)
-    assert fits[0].samples[0] in line
-    assert [fit.dialect for fit in fits] == [name]
-    assert f"{fits[0].good} lines fit" in fits[0].words
+        fits = listen(far_end.port, each=0.4, settings=ONE)
+    (fit,) = fits
+    assert (fit["dialect"], fit["clear"], fit["settings"]) == (name, True, "9600 8N1")
+    assert fit["asked"] is (request is not None)
+    assert fit["samples"][0].encode().decode("unicode_escape").encode() in line
+    assert f"{fit['good']} lines fit" in fit["words"]
+    assert json.loads(json.dumps(fits)) == fits
+
+
+def test_a_slow_balance_is_given_time(far_end: FarEnd) -> None:
+    dialect = load_dialect("status-line")
+    with Talker(far_end, dialect.examples[0][0] + dialect.terminator, every=0.15):
+        (fit,) = listen(far_end.port, each=0.25, settings=ONE[:1])
+    assert fit["clear"]
 
 
 def test_what_no_dialect_explains_is_shown(far_end: FarEnd) -> None:
     with Talker(far_end, b"\xe6\x9e\x80\x00\xf8"):
-        fits = listen(far_end.port, seconds=0.3, settings=ONE)
-    assert [fit.dialect for fit in fits] == [None, None]
-    assert "no dialect explains" in fits[0].words
-    assert fits[0].samples[0]
+        fits = listen(far_end.port, each=0.3, settings=ONE)
+    assert [(fit["dialect"], fit["clear"]) for fit in fits] == [(None, False)] * 2
+    assert "no dialect explains" in fits[0]["words"]
+    assert fits[0]["samples"][0].startswith("\\x") or "\\xe6" in fits[0]["samples"][0]
 
 
 def test_silence_is_an_empty_list(far_end: FarEnd) -> None:
-    assert listen(far_end.port, seconds=0.2, settings=ONE[:1], clock=RealClock(3)) == []
+    assert listen(far_end.port, each=0.2, settings=ONE[:1], clock=RealClock(3)) == []
+
+
+def test_the_time_given_is_kept(far_end: FarEnd) -> None:
+    tried: list[LineSettings] = []
+    listen(far_end.port, 0.5, each=0.2, clock=RealClock(2), progress=tried.append)
+    assert 1 <= len(tried) <= 3
 
 
 def test_a_port_that_is_not_there_is_an_error_in_words() -> None:
     with pytest.raises(DeviceLost, match="cannot be opened"):
-        listen("/dev/no-such-port", seconds=0.1, settings=ONE[:1])
+        listen("/dev/no-such-port", each=0.1, settings=ONE[:1])
 
 
 def test_listing_ports_needs_no_hardware() -> None:
-    for record in list_ports():
-        assert record.device
+    for line in list_ports():
+        assert line["device"]
