@@ -74,15 +74,22 @@ class Acquisition:
         self.zero: float | None = None  # kg, for telling that the magnet left the pan
         self._thinner = Thinner()
         self._bad = 0
+        self._worst: tuple[float | None, str | None] | None = None
 
     def begin(self, time: float) -> None:
         """A new level begins now; what was read before does not count for it."""
         self.began = time
         self.filter.begin(time)
 
-    def feed(self, reading: BalanceReading) -> Settling | None:
-        """One raw reading; the filter's state whenever it has heard of it."""
+    def feed(self, reading: BalanceReading, follow: bool = True) -> Settling | None:
+        """One raw reading; the filter's state whenever it has heard of it, so never without ``follow``."""
         self._bad = self._bad + 1 if self._beyond(reading) else 0
+        if self._bad:
+            self._worst = (reading.value, reading.mark)
+        if not follow:
+            self.last = (reading.time, reading.value, reading.mark)
+            self.settling = None
+            return None
         heard = self._thinner.feed(reading)
         if heard is None:
             return None
@@ -116,9 +123,9 @@ class Acquisition:
 
     def out_of_range(self) -> tuple[str, str] | None:
         """A code and why, when the readings cannot be those of a whole bench."""
-        if self._bad < OUT_OF_RANGE_IN_ROW or self.last is None:
+        if self._bad < OUT_OF_RANGE_IN_ROW or self._worst is None:
             return None
-        _, value, mark = self.last
+        value, mark = self._worst
         if value is None:
             return "over-capacity", f"the balance shows {mark}: the pull or the load is beyond its range"
         if self._off_the_pan(value):

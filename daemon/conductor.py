@@ -83,6 +83,7 @@ class Conductor:
         self.stage = p.Stage()
         self.planned: list[RunRecord] = []
         self.controller: str | None = None
+        self.watched = False  # somebody looks at the live reading
         self.log: list[LogLine] = []
         self.last_turn = time.monotonic()
         self._next_run = first_run
@@ -184,15 +185,23 @@ class Conductor:
         if acquisition is None:
             return
         self._live_new = True
+        follow = self.watched or self._filter_needed()
         for reading in readings:
-            settling = acquisition.feed(reading)
-            if settling is None:
-                continue
+            settling = acquisition.feed(reading, follow)
             if (bad := acquisition.out_of_range()) is not None:
                 self._happen(p.OutOfRange(*bad))
+            if settling is None:
+                continue
             if settling.event == "level" and settling.value is not None:
                 self._happen(p.Level(settling.value))
             self._maybe_accept(acquisition)
+
+    def _filter_needed(self) -> bool:
+        """The filter is the dearest part of a reading: it rests while nobody asks anything of it."""
+        task = self.stage.task
+        if self.run is None or self.run.state != "running" or task is None:
+            return False
+        return task.kind != "ask" or self.run.hands_free
 
     def _maybe_accept(self, acquisition: Acquisition) -> None:
         task = self.stage.task
@@ -298,9 +307,10 @@ class Conductor:
     def _start_planned(self) -> None:
         busy = self.run is not None and self.run.state not in ENDED
         due = [r for r in self.planned if r.not_before_utc is None or r.not_before_utc <= utc_now()]
-        settled = not self.stage.retreat and self.stage.task is None and not self.stage.unrecorded
-        if busy or not due or (self.run is not None and not settled):
+        if busy or not due or self.stage.unrecorded or self.stage.task is not None:
             return
+        if self.run is not None and p.next_task(self.run, self.stage) is not None:
+            return  # the run before still brings the lift to the far end
         run = due[0]
         self.planned.remove(run)
         bench = self._benches().pop(run.id, None)

@@ -66,18 +66,32 @@ def doubt_about_count(run: RunRecord, step: Step, value: float) -> str:
 
 
 def _by_mass(run: RunRecord, step: Step, value: float) -> str:
-    mass = run.limits.get("spacer_mass_kg")
-    zero = run.last("zero")
-    if mass is None or zero is None or zero["spacers"] is None or step["spacers"] is None:
+    """Zeros differ by whole spacer masses where spacers stand on the pan, and not at all where not."""
+    mass, count = run.limits.get("spacer_mass_kg"), step["spacers"]
+    zeros = [
+        (p["spacers"], p["value_kg"])
+        for p in run.points
+        if p["kind"] == "zero" and p["set_aside"] is None and p["spacers"] is not None
+    ]
+    if mass is None or count is None or not zeros:
         return ""
-    asked = abs(step["spacers"] - zero["spacers"])
-    change = abs(value - zero["value_kg"])
-    moved = round(change / mass)
-    whole = abs(change - moved * mass) < 0.15 * mass
-    re_zeroed = abs(value) < 0.15 * mass
-    if moved in (0, asked) or not whole or re_zeroed:
-        return ""  # no change at all: the spacers stand beside the pan
-    return f"The pan changed by {moved} spacer masses where {asked} were asked for. Is the count right?"
+    before, level = zeros[-1]
+    moved = round((value - level) / mass)
+    whole = abs(value - level - moved * mass) < 0.15 * mass
+    if not whole or abs(value) < 0.15 * mass or before == count:
+        return ""  # re-zeroed by hand, or no spacer was to be moved
+    # From the zeros so far: +1 or -1 by which way a spacer more moves the reading, 0 where none does.
+    signs = {
+        round((b - a) / mass / (m - n))
+        for (n, a), (m, b) in pairwise(zeros)
+        if m != n and abs(b) > 0.15 * mass
+    }
+    sign = signs.pop() if len(signs) == 1 else None
+    expected = {sign * (count - before)} if sign is not None else {0, count - before, before - count}
+    if moved in expected:
+        return ""
+    asked = abs(count - before)
+    return f"The pan changed by {abs(moved)} spacer masses where {asked} were asked for. Is the count right?"
 
 
 def _by_pull(run: RunRecord, step: Step, value: float) -> str:

@@ -153,11 +153,12 @@ class Server:
         *,
         token: str | None = None,
         control_changed: Callable[[str | None], None] = lambda name: None,
+        watched: Callable[[bool], None] = lambda live: None,
     ) -> None:
         self.handlers, self.program, self.token = handlers, program, token
         self.connections: set[Connection] = set()
         self.controller: Connection | None = None
-        self._control_changed = control_changed
+        self._control_changed, self._watched = control_changed, watched
         self._servers: list[asyncio.Server] = []
         self._places: list[Path] = []
         self._tasks: set[asyncio.Task[None]] = set()
@@ -210,6 +211,7 @@ class Server:
             pass
         finally:
             self.connections.discard(connection)
+            self._topics_changed()
             if self.controller is connection:
                 self._set_controller(None)
             if task is not None:
@@ -241,6 +243,7 @@ class Server:
                 if not isinstance(topics, list) or not set(topics) <= set(TOPICS):
                     raise RpcError(-32602, f"topics is a list of {', '.join(TOPICS)}")
                 connection.topics = frozenset(topics)
+                self._topics_changed()
                 return True
             case "control.take":
                 return self._take(
@@ -268,6 +271,9 @@ class Server:
         connection.name = name
         self._set_controller(connection)
         return True
+
+    def _topics_changed(self) -> None:
+        self._watched(any("live" in c.topics for c in self.connections))
 
     def _set_controller(self, connection: Connection | None) -> None:
         self.controller = connection

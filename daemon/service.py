@@ -217,7 +217,12 @@ class Daemon:
         methods = Methods(
             self.conductor, self.store_path, self.version, self.status, self.stop, self.may_start
         )
-        self.server = Server(methods.handlers(), self.version, control_changed=self._control_changed)
+        self.server = Server(
+            methods.handlers(),
+            self.version,
+            control_changed=self._control_changed,
+            watched=self._watched,
+        )
         if tcp is not None:
             host, _, port = tcp.rpartition(":")
             await self.server.listen_tcp(host or "127.0.0.1", int(port), socket_path.with_suffix(".tcp"))
@@ -272,6 +277,9 @@ class Daemon:
 
     def _control_changed(self, name: str | None) -> None:
         self.conductor.controller = name
+
+    def _watched(self, live: bool) -> None:
+        self.conductor.watched = live
 
     def stop(self) -> None:
         """End the daemon, from the loop's thread."""
