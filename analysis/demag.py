@@ -69,9 +69,7 @@ def demag(shape: str, **lengths: float) -> DemagnetisingFactor:
             raise ValueError(f"the {name} of a {shape} must be greater than 0, not {lengths[name]} m")
     if shape == "cylinder":
         N = cylinder(lengths["height"] / lengths["diameter"])
-        return _round(
-            N, "cylinder, exact (Nagaoka's coefficient, elliptic integrals): Joseph 1966, Chen 1991"
-        )
+        return _round(N, "cylinder, exact (elliptic integrals): Joseph, J. Appl. Phys. 37 (1966) 4639")
     if shape == "block":
         a, b, c = lengths["length"], lengths["width"], lengths["height"]
         method = "rectangular prism, exact: Aharoni, J. Appl. Phys. 83 (1998) 3432, eq. 1"

@@ -134,7 +134,10 @@ def plan(
 
     gap = bench.gap.contact.value + heights[chosen]
     Bz, slope = mean_field(bench.reference_magnet, bench.sample, gap)
-    largest_pull = float(assumed.saturation * volume(bench.sample) * np.max(np.abs(slope)))
+    # The way between the steps counts too: the gradient is not strongest at the closest gap everywhere.
+    passed = _look(bench, heights[chosen[0] :])[1]
+    steepest = max(np.max(np.abs(slope)), np.max(np.abs(passed.dBz @ passed.weights)))
+    largest_pull = float(assumed.saturation * volume(bench.sample) * steepest)
     pan_load, stated = _check_pull(bench, largest_pull, warnings)
     return LadderPlan(
         steps=_steps(bench, heights[chosen], pitch, Bz, slope, assumed, target_u),

@@ -161,6 +161,18 @@ def test_largest_pull_is_the_force_at_the_closest_gap():
     assert planned.largest_pull == pytest.approx(1.17897258407, rel=1e-6)
 
 
+def test_largest_pull_on_the_way_between_the_steps():
+    # Over a ring the pull is strongest on the way, not at either end: scipy's minimiser on the mean gradient.
+    from scipy.optimize import minimize_scalar
+
+    from weighloop.analysis.quadrature import mean_field
+
+    steepest = minimize_scalar(lambda g: mean_field(RING, DISC, [g])[1][0], bounds=(3e-3, 12e-3)).fun
+    planned = plan(bench(RING), 2)
+    pull = -HARD_FERRITE_SATURATION * np.pi * 27e-9 * steepest
+    assert planned.largest_pull == pytest.approx(pull, rel=1e-4)
+
+
 def test_predicted_readings_have_the_sign_of_the_pull():
     for attraction, sign in (("lighter", -1), ("heavier", 1)):
         planned = plan(bench(attraction=attraction), 10)
