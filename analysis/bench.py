@@ -31,7 +31,7 @@ class ReferenceMagnet:
     outer_diameter: Measured | None = None
     inner_diameter: Measured | None = None
     #: Recoil permeability (relative) and temperature coefficient of the remanence (1/K):
-    #: sintered NdFeB, 1.05 and -0.11 %/K (check values, section 4 and 11).
+    #: sintered NdFeB, 1.05 and -0.11 %/K (makers' data sheets for N grades; common practice).
     recoil_permeability: Measured = Measured(1.05, 0.02)
     temperature_coefficient: Measured = Measured(-0.0011, 0.0001)
     #: Correlation of remanence and contact gap, as a calibration found it.
