@@ -135,7 +135,7 @@ def figures(branch: Callable[[Floats], Floats], peak: float, saturation: float) 
         "coercivity_HcJ_A_per_m": crossing(m, at),
         "coercivity_HcB_A_per_m": hcb,
         "BHmax_J_per_m3": -float(best.fun),  # pyright: ignore[reportAttributeAccessIssue]
-        "squareness": remanence / saturation,
+        "squareness": remanence / float(m[-1]),  # by M at the largest field: the loop's own
         "largest_field_A_per_m": peak,
         "loop_energy_J_per_m3": energy,
     }
