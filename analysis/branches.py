@@ -296,6 +296,7 @@ def _check_path(arranged: Arrangement) -> Arrangement:
     aside: dict[int, str] = {}
     back: list[int] = []
     twice: list[int] = []
+    turned: list[int] = []
     for passage in arranged.passages:
         sign = 1.0 if passage.inward else -1.0
         furthest: int | None = None
@@ -304,8 +305,15 @@ def _check_path(arranged: Arrangement) -> Arrangement:
                 furthest = int(i)
                 continue
             if abs(points.gap[i] - points.gap[furthest]) < SAME_GAP:
-                aside[int(i)] = f"the same gap as row {points.row[furthest]}"
-                twice.append(int(i))
+                M, before = arranged.M[i], arranged.M[furthest]
+                if abs(M + before) < 0.3 * abs(M - before):
+                    aside[int(i)] = (
+                        f"the force has the other sign at the same gap as row {points.row[furthest]}"
+                    )
+                    turned.append(int(i))
+                else:
+                    aside[int(i)] = f"the same gap as row {points.row[furthest]}"
+                    twice.append(int(i))
             elif sign * (s[i] - s[furthest]) <= 0:
                 way = "outward" if passage.inward else "inward"
                 aside[int(i)] = f"stepped back {way} after row {points.row[furthest]}: on a minor loop"
@@ -322,6 +330,9 @@ def _check_path(arranged: Arrangement) -> Arrangement:
     if twice:
         text = "the gap of the row before again; set aside"
         warnings.append(about_rows("duplicate-gap", points.row[twice], text))
+    if turned:
+        text = "the gap of the row before, but the force the other way: orientation noted wrongly; set aside"
+        warnings.append(about_rows("orientation-suspect", points.row[turned], text))
     return arranged.set_aside(aside, warnings)
 
 

@@ -17,6 +17,7 @@ from .loop import LoopEstimate
 from .magnetisation import Method, invert
 from .points import Points
 from .readings import Readings
+from .row_slips import off_the_fit, set_aside_by_fit
 from .slips import check
 from .uncertainty import BudgetLine, FigureResult, evaluate
 
@@ -160,10 +161,22 @@ def analyse(
     )
 
 
+#: Rows the fit may set aside in one run; with more it is the method, not the rows, that does not fit.
+_MOST_BY_FIT = 3
+
+
 def _without_outliers(
     arranged: Arrangement, bench: Bench, method: Method
 ) -> tuple[Arrangement, LoopEstimate]:
-    return arranged, invert(arranged.points, bench, method)
+    """The inversion, repeated without a row whose residual stands out alone."""
+    estimate = invert(arranged.points, bench, method)
+    for _ in range(_MOST_BY_FIT):
+        worst = off_the_fit(estimate)
+        if worst is None:
+            break
+        arranged = set_aside_by_fit(arranged, estimate, worst)
+        estimate = invert(arranged.points, bench, method)
+    return arranged, estimate
 
 
 def _not_saturated(estimate: LoopEstimate) -> list[Warning]:

@@ -1,0 +1,88 @@
+"""Turn-overs that were missed or noted wrongly, told from the sign of the force."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .branch_limits import SURE, Limits
+from .branches import Arrangement, Warning, about_rows
+
+
+def turns(arranged: Arrangement, limits: Limits) -> Arrangement:
+    """Check the sign across every turn-over: M cannot jump while the field hardly changes."""
+    points, H, M = arranged.points, arranged.H, arranged.M
+    aside: dict[int, str] = {}
+    warnings: list[Warning] = []
+    far: tuple[int, float] | None = (
+        None  # the far end of the last way out, and +-1: the sign it is taken with
+    )
+    orientation, doubted = 0, False
+    for passage in arranged.passages:
+        rows = [int(i) for i in passage.rows if points.used[i]]
+        if not rows:
+            continue
+        if not passage.inward:
+            if doubted:
+                # The way out shares the doubt of the way in: one warning names both.
+                aside |= dict.fromkeys(rows, "its passage inward has the wrong sign")
+                before = warnings.pop()
+                text = before.text.split(": ", 1)[1]
+                warnings.append(about_rows(before.code, (*before.rows, *points.row[rows]), text))
+            far = (rows[-1], -1.0 if doubted else 1.0)
+            orientation = -passage.orientation if doubted else passage.orientation
+            continue
+        doubted = False
+        if far is None:
+            continue
+        first, (last, sign) = rows[0], far
+        if jumps(arranged, limits, last, first, sign) and abs(M[first] + sign * M[last]) < abs(
+            M[first] - sign * M[last]
+        ):
+            doubted = True
+            noted = "noted" if passage.orientation != orientation else "noted as not turned over,"
+            why = "the sign of the force says the orientation noted is wrong, or a turn-over was missed"
+            text = (
+                f"{noted} {passage.orientation:+d}, but the sign of the force says "
+                f"{-passage.orientation:+d}: a turn-over was missed or noted wrongly"
+            )
+        elif passage.orientation == orientation and abs(H[first]) < _far_field(arranged):
+            why = "went in again without a turn-over: on a minor loop"
+            text = "went in again with no turn-over since the way out: a turn-over was missed"
+        else:
+            continue
+        aside |= dict.fromkeys(rows, why)
+        warnings.append(about_rows("orientation-suspect", points.row[rows], f"{text}; set aside"))
+    return arranged.set_aside(aside, warnings)
+
+
+def _far_field(arranged: Arrangement) -> float:
+    """Half the run's strongest field: a passage inward that starts below it comes from the far end."""
+    return 0.5 * float(np.abs(arranged.H[arranged.points.used]).max())
+
+
+def jumps(arranged: Arrangement, limits: Limits, last: int, first: int, sign: float = 1.0) -> bool:
+    """Whether M jumps across a turn-over, from the ``last`` row out to the ``first`` row in, by more than
+    the sample's own field lets it."""
+    H, M = arranged.H, arranged.M
+    slack = limits.slack[first] + limits.slack[last] + 0.1 * limits.scale
+    return bool(abs(M[first] - sign * M[last]) - limits.steepest * abs(H[first] - sign * H[last]) > slack)
+
+
+def attraction(arranged: Arrangement) -> list[Warning]:
+    """At its strongest field a sample is attracted; pushed off with either orientation, it is the sign
+    of the bench file that is wrong."""
+    signs: dict[int, list[bool]] = {}
+    for passage in arranged.passages:
+        rows = [i for i in passage.rows if arranged.points.used[i]]
+        if rows:
+            strongest = max(rows, key=lambda i: abs(arranged.H[i]))
+            clear = abs(arranged.points.force[strongest]) > SURE * arranged.points.u_force[strongest]
+            repelled = arranged.points.force[strongest] < 0
+            signs.setdefault(passage.orientation, []).append(bool(clear and repelled))
+    if len(signs) == 2 and all(all(values) for values in signs.values()):
+        text = (
+            "the sample is pushed off at the smallest gap with either orientation: attraction in the bench "
+            "file ([balance] attraction) looks the wrong way round"
+        )
+        return [Warning("attraction-suspect", text)]
+    return []
