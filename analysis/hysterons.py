@@ -48,45 +48,52 @@ LEAST_ROWS = 20
 class Grid:
     """The triangle alpha >= beta on edges symmetric about zero, cells folded by symmetry.
 
-    ``row``, ``column`` are the cells' alpha and beta indices, ``fold`` (cells, folded) joins mirror
-    images, ``area`` (folded,) in units of a cell, ``roughness`` (rows, folded) second differences.
+    ``cells`` along each axis; ``one`` and ``two`` (folded,) are a cell and its mirror image, counted
+    alpha * cells + beta, ``pair`` 1 where they differ, else 0; ``area`` (folded,) in units of a cell,
+    ``roughness`` (rows, folded) second differences.
     """
 
-    row: NDArray[np.intp]
-    column: NDArray[np.intp]
-    fold: Floats
+    cells: int
+    one: NDArray[np.intp]
+    two: NDArray[np.intp]
+    pair: Floats
     area: Floats
     roughness: Floats
 
-    @property
-    def cells(self) -> int:
-        """Cells along an axis."""
-        return int(self.row.max()) + 1
+    def folded(self, contributions: Floats) -> Floats:
+        """(rows, cells, cells) -> (rows, folded)."""
+        flat = contributions.reshape(len(contributions), -1)
+        return flat[:, self.one] + self.pair * flat[:, self.two]
 
 
 @lru_cache(maxsize=4)
 def grid(cells: int = _CELLS) -> Grid:
     """The grid of ``cells`` per axis: edges evenly from -1 to 1, to be scaled by the largest field."""
-    row, column = np.tril_indices(cells)
-    place = {pair: k for k, pair in enumerate(zip(row.tolist(), column.tolist(), strict=True))}
     folded: dict[tuple[int, int], int] = {}
-    where = np.empty(len(row), dtype=int)
-    for k, (i, j) in enumerate(place):
-        where[k] = folded.setdefault(min((i, j), (cells - 1 - j, cells - 1 - i)), len(folded))
-    fold = np.zeros((len(row), len(folded)))
-    fold[np.arange(len(row)), where] = 1.0
-    area = fold.T @ np.where(row == column, 0.5, 1.0)
+    where = np.empty((cells, cells), dtype=int)
+    one, two = [], []
+    triangle = [(i, j) for i in range(cells) for j in range(i + 1)]
+    for i, j in triangle:
+        mirror = (cells - 1 - j, cells - 1 - i)
+        if min((i, j), mirror) not in folded:
+            folded[min((i, j), mirror)] = len(folded)
+            one.append(i * cells + j)
+            two.append(mirror[0] * cells + mirror[1])
+        where[i, j] = folded[min((i, j), mirror)]
+    one, two = np.array(one), np.array(two)
+    pair = (one != two).astype(float)
+    area = np.where(one // cells == one % cells, 0.5, 1.0) * (1.0 + pair)
     bends = []
-    for i, j in place:
+    for i, j in triangle:
         for di, dj in ((1, 0), (0, 1)):
             three = [(i - di, j - dj), (i, j), (i + di, j + dj)]
             # The diagonal, all but reversible, may stand out of the rest.
-            if all(p in place and p[0] != p[1] for p in three):
+            if all(0 <= q < p < cells for p, q in three):
                 bend = np.zeros(len(folded))
                 for p, weight in zip(three, (1.0, -2.0, 1.0), strict=True):
-                    bend[where[place[p]]] += weight
+                    bend[where[p]] += weight
                 bends.append(bend)
-    return Grid(row, column, fold, area, np.array(bends))
+    return Grid(cells, one, two, pair, area, np.array(bends))
 
 
 def surviving_turns(H: Floats) -> list[tuple[int, ...]]:
@@ -121,75 +128,74 @@ class _Medium:
         cells = self.grid.cells
         return np.clip((u[..., None] / self.largest + 1.0) * (0.5 * cells) - np.arange(cells), 0.0, 1.0)
 
-    def _everett(self, weights: Floats, high: Floats, low: Floats) -> Floats:
-        """Sum over nodes of the cells' part in the triangle between two turning points; (cells, cells)."""
-        part = (high * weights[:, None]).T @ (1.0 - low)
-        np.fill_diagonal(part, weights @ np.maximum(high - low, 0.0) ** 2)
+    def everett(self, weights: Floats, high: Floats, low: Floats) -> Floats:
+        """Sum over nodes of the cells' part in the triangle between two turning points.
+
+        ``weights`` (rows, q); ``high``, ``low`` (rows or 1, q, cells) from ``passed``; (rows, cells, cells).
+        """
+        part = np.swapaxes(high * weights[:, :, None], 1, 2) @ (1.0 - low)
+        diagonal = np.einsum("rq,rqk->rk", weights, np.maximum(high - low, 0.0) ** 2)
+        k = np.arange(self.grid.cells)
+        part[:, k, k] = diagonal
         return part
 
-    def contributions(
-        self, u: Floats, H: Floats, paths: Sequence[tuple[int, ...]], rows: Sequence[int], start: float
-    ) -> _Contributions:
-        return _Contributions(self, u, H, paths, rows, start)
+    def beginning(self, start: float, sign: float, w: Floats, up: Floats, mirrored: Floats) -> Floats:
+        """State at the first surviving turn: from a virgin sample, from a magnetised one, or between."""
+        virgin = self.everett(w, up, mirrored) if sign > 0 else -self.everett(w, mirrored, up)
+        if start == 0.0:
+            return virgin
+        if start < 0.0:
+            magnetised = 2.0 * self.everett(w, up, np.zeros_like(up)) - w.sum(axis=1)[:, None, None]
+        else:
+            magnetised = w.sum(axis=1)[:, None, None] - 2.0 * self.everett(w, np.ones_like(up), up)
+        return (1.0 - abs(start)) * virgin + abs(start) * magnetised
+
+    def ramps(self, u: Floats) -> Floats:
+        """The reversible part's shapes, odd in u: (..., ramps)."""
+        width = self.largest / _RAMPS
+        return np.sign(u)[..., None] * np.clip(np.abs(u)[..., None] / width - np.arange(_RAMPS), 0.0, 1.0)
 
 
-class _Contributions:
-    """History of every node of a run, asked for any weighting of the nodes.
+class _Story:
+    """The history of every node of a run, asked for any weighting of the nodes.
 
-    ``u`` (n, q) what the nodes feel at every row, ``H`` (n,) the mean field, ``paths`` the surviving
-    turns of the rows, ``start`` between -1 (magnetised against the first field) and 1, 0 a virgin sample.
+    ``u`` (n, q) what the nodes feel at every row, ``H`` (n,) the mean field, ``paths`` the surviving turns
+    of each row, ``start`` between -1 (magnetised against the field) and 1, 0 a virgin sample.
     """
 
     def __init__(
-        self,
-        medium: _Medium,
-        u: Floats,
-        H: Floats,
-        paths: Sequence[tuple[int, ...]],
-        rows: Sequence[int],
-        start: float,
+        self, medium: _Medium, u: Floats, H: Floats, paths: Sequence[tuple[int, ...]], start: float
     ) -> None:
-        self.medium, self.u, self.H, self.paths, self.rows, self.start = medium, u, H, paths, rows, start
-        self.up = medium.passed(u)
-        self.mirrored = medium.passed(-u)
+        self.medium, self.u, self.H, self.start = medium, u, H, start
+        self.up, self.mirrored = medium.passed(u), medium.passed(-u)
+        self.groups: dict[tuple[int, ...], list[int]] = {}
+        for k, path in enumerate(paths):
+            self.groups.setdefault((*path, np.sign(H[k]) if not path else 0), []).append(k)
+        self.paths = paths
 
     def design(self, *weightings: Floats) -> list[Floats]:
-        """One (rows, columns) matrix for each weighting (n, q) of the nodes."""
-        g, medium = self.medium.grid, self.medium
-        out = [np.empty((len(self.rows), medium.columns)) for _ in weightings]
-        for place, k in enumerate(self.rows):
-            path = (*self.paths[k], k)
+        """One (n, columns) matrix for each weighting (n, q) of the nodes."""
+        medium, up = self.medium, self.up
+        out = [np.empty((len(self.u), medium.columns)) for _ in weightings]
+        ramps = medium.ramps(self.u)
+        for rows in self.groups.values():
+            path = self.paths[rows[0]]
             for matrix, weighting in zip(out, weightings, strict=True):
-                w = weighting[k]
-                total = self._beginning(w, path[0])
-                for a, b in pairwise(path):
-                    if self.H[b] > self.H[a]:
-                        total += 2.0 * medium._everett(w, self.up[b], self.up[a])
-                    else:
-                        total -= 2.0 * medium._everett(w, self.up[a], self.up[b])
-                matrix[place, : len(g.area)] = total[g.row, g.column] @ g.fold
-        edges = np.linspace(0.0, medium.largest, _RAMPS + 1)
-        u = self.u[list(self.rows)]
-        for p, (low, high) in enumerate(pairwise(edges)):
-            ramp = np.sign(u) * np.clip((np.abs(u) - low) / (high - low), 0.0, 1.0)
-            for matrix, weighting in zip(out, weightings, strict=True):
-                matrix[:, len(g.area) + p] = (weighting[list(self.rows)] * ramp).sum(axis=1)
+                w = weighting[rows]
+                if path:
+                    first = [path[0]]
+                    total = medium.beginning(self.start, self.H[path[0]], w, up[first], self.mirrored[first])
+                    for a, b in pairwise(path):
+                        total += self._between(w, up[[a]], up[[b]], self.H[b] > self.H[a])
+                    total += self._between(w, up[[path[-1]]], up[rows], self.H[rows[0]] > self.H[path[-1]])
+                else:
+                    total = medium.beginning(self.start, self.H[rows[0]], w, up[rows], self.mirrored[rows])
+                matrix[rows, :-_RAMPS] = medium.grid.folded(total)
+                matrix[rows, -_RAMPS:] = np.einsum("rq,rqp->rp", w, ramps[rows])
         return out
 
-    def _beginning(self, w: Floats, first: int) -> Floats:
-        """State at the first surviving turn: from a virgin sample, from a magnetised one, or between."""
-        medium, up, mirrored = self.medium, self.up[first], self.mirrored[first]
-        sign = np.sign(self.H[first])
-        virgin = sign * (medium._everett(w, up, mirrored) if sign > 0 else medium._everett(w, mirrored, up))
-        if self.start == 0.0:
-            return virgin
-        side = np.sign(self.start)
-        whole = np.full((medium.grid.cells, medium.grid.cells), side * w.sum())
-        if side < 0:
-            whole += 2.0 * medium._everett(w, up, np.zeros_like(up))
-        else:
-            whole -= 2.0 * medium._everett(w, np.ones_like(up), up)
-        return (1.0 - abs(self.start)) * virgin + abs(self.start) * whole
+    def _between(self, w: Floats, a: Floats, b: Floats, rising: bool) -> Floats:
+        return 2.0 * self.medium.everett(w, b, a) if rising else -2.0 * self.medium.everett(w, a, b)
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,27 +236,28 @@ class DensityFit:
         """The branch of a sample in a uniform field after the turns ``path``, where the applied field
         is ``H_applied`` (m,). ``weights`` (q,) average the run's turning points over the volume."""
         others = self.N - self.own_field
-        fine = self._uniform(path, weights, np.linspace(-self.largest, self.largest, 8 * grid().cells + 1))
-        u_fine, M_fine = fine[0], np.maximum.accumulate(fine[1] @ self.masses)
-        u = np.interp(H_applied, u_fine + others * M_fine, u_fine)
-        design = self._uniform(path, weights, u)[1]
-        slope = np.interp(u, u_fine, np.gradient(M_fine, u_fine))
+        u, slope = H_applied, np.zeros(len(H_applied))
+        if others:
+            fine = np.linspace(-self.largest, self.largest, 8 * grid().cells + 1)
+            M = np.maximum.accumulate(self._uniform(path, weights, fine) @ self.masses)
+            u = np.interp(H_applied, fine + others * M, fine)
+            slope = np.interp(u, fine, np.gradient(M, fine))
+        design = self._uniform(path, weights, u)
         force_map = design @ self.mass_map / (1.0 + others * slope)[:, None]
-        return Curve(
-            branch, H_applied, design @ self.masses, self.N, force_map, np.abs(force_map @ self.residual)
-        )
+        bias = np.abs(force_map @ self.residual)
+        return Curve(branch, H_applied, design @ self.masses, self.N, force_map, bias)
 
-    def _uniform(self, path: tuple[int, ...], weights: Floats, u: Floats) -> tuple[Floats, Floats]:
-        turns = np.array([self.u[k] @ weights for k in path])
-        history = np.concatenate([turns, u])[:, None]
-        past = tuple(range(len(turns)))
-        rows = range(len(turns), len(history))
-        # A branch runs away from its last turn: its points lie on that side.
-        H = history[:, 0].copy()
-        paths = [past] * len(history)
-        medium = _Medium(self.largest)
-        design = medium.contributions(history, H, paths, rows, self.start).design(np.ones_like(history))[0]
-        return u, design
+    def _uniform(self, path: tuple[int, ...], weights: Floats, u: Floats) -> Floats:
+        """Columns for a sample that feels ``u`` (m,) throughout, after the run's turns ``path``."""
+        turns = len(path)
+        history = np.concatenate([[self.u[k] @ weights for k in path], u])[:, None]
+        # The branch runs away from its last turn; where u equals it, there is no way to go.
+        H = np.concatenate([self.H[list(path)], np.zeros(len(u))])
+        H[turns:] = 0.0 if not path else -np.sign(H[turns - 1]) * np.inf
+        past = [tuple(range(k)) for k in range(turns + 1)]
+        paths = past[:-1] + past[-1:] * len(u)
+        story = _Story(_Medium(self.largest), history, H, paths, self.start)
+        return story.design(np.ones_like(history))[0][turns:]
 
 
 def fit_density(
@@ -310,36 +317,30 @@ class _Problem:
         M = self.M_plain if guess is None else guess
         weights = np.tile(self.field.weights, (len(self.H), 1))
         pull = self.field.pull_mean
-        amplified, z, weight, held = np.ones(len(self.fitted)), None, smoothing or 0.0, free
-        at = start
-        everything = range(len(self.H))
-        for _ in range(_ROUNDS if self.others else 1):
+        amplified, at = np.ones(len(self.fitted)), start
+        z: Floats | None = None
+        rounds = 0
+        while True:
+            rounds += 1
             u = self.field.H - self.others * M[:, None]
             medium = _Medium(float(np.abs(u).max()) * (1.0 + 1e-9))
             if at is None:
                 at = self._beginning(medium, u)
-            story = medium.contributions(u, self.H, self.paths, everything, at)
+            story = _Story(medium, u, self.H, self.paths, at)
             by_force, by_mean = (d * self.scale for d in story.design(self.field.pull, weights))
             if z is not None:
-                amplified = self._amplification(medium, u, at, z, by_force)
-            spread = self.sigma * amplified
-            X, y = by_force[self.fitted] / spread[:, None], self.force / spread
-            if smoothing is None:
-                weight = self._choose(X, y)
-            z, held = self._fit(X, y, weight, free)
-            if not self.others:
-                break
+                amplified = self._amplification(medium, u, at, z)
+            z, held, weight = self._fit(by_force, amplified, smoothing, free)
             anchored = self.M_plain + by_mean @ z - by_force @ z / pull
             # Rows that were not fitted have no reading to be anchored to.
             loose = np.setdiff1d(np.arange(len(M)), self.fitted)
             anchored[loose] = by_mean[loose] @ z
-            change, M = np.abs(anchored - M).max(), 0.5 * (anchored + M)
-            if change < _AGREED * np.abs(M).max():
+            agreed = np.abs(anchored - M).max() < _AGREED * np.abs(M).max()
+            if not self.others or agreed or rounds == _ROUNDS:
                 break
-        assert z is not None
-        assert held is not None
-        assert at is not None
-        solved, hat = self._answer(X, weight, held)
+            M = 0.5 * (anchored + M)
+        spread = self.sigma * amplified
+        solved, hat = self._answer(by_force[self.fitted] / spread[:, None], weight, held)
         mass_map = np.zeros((len(z), len(self.H)))
         mass_map[np.ix_(held, self.fitted)] = solved * (amplified / spread)
         residual = np.zeros(len(self.H))
@@ -379,10 +380,9 @@ class _Problem:
         M0, largest = self.M_plain[0], np.abs(self.M_plain[self.fitted]).max()
         if abs(M0) < _UNMAGNETISED * largest:
             return 0.0
-        rows = self.fitted.tolist()
         virgin, magnetised = (
-            medium.contributions(u, self.H, self.paths, rows, s).design(self.field.pull)[0] * self.scale
-            for s in (0.0, np.sign(M0))
+            _Story(medium, u, self.H, self.paths, s).design(self.field.pull)[0][self.fitted] * self.scale
+            for s in (0.0, float(np.sign(M0)))
         )
         y = self.force / self.sigma
         best = (np.inf, 0.0)
@@ -395,18 +395,17 @@ class _Problem:
                 best = (misfit, float(np.sign(M0) * part))
         return best[1]
 
-    def _amplification(self, medium: _Medium, u: Floats, start: float, z: Floats, by_force: Floats) -> Floats:
+    def _amplification(self, medium: _Medium, u: Floats, start: float, z: Floats) -> Floats:
         """How much a row's misfit counts: its force's error shifts the row's own u too, see
         ``branch_inversion``; by the change of the fitted force with u."""
         step = 0.25 * medium.largest / medium.grid.cells
-        slopes = np.zeros(len(self.fitted))
+        n, slopes = len(u), np.zeros(len(self.fitted))
+        pull = np.vstack([self.field.pull, self.field.pull[self.fitted]])
+        H = np.concatenate([self.H, self.H[self.fitted]])
+        paths = [*self.paths, *(self.paths[k] for k in self.fitted)]
         for sign in (-1.0, 1.0):
             moved = np.vstack([u, u[self.fitted] + sign * step])
-            H = np.concatenate([self.H, self.H[self.fitted] + sign * 1e-9])
-            paths = [*self.paths, *(self.paths[k] for k in self.fitted)]
-            rows = range(len(u), len(moved))
-            pull = np.vstack([self.field.pull, self.field.pull[self.fitted]])
-            design = medium.contributions(moved, H, paths, rows, start).design(pull)[0] * self.scale
+            design = _Story(medium, moved, H, paths, start).design(pull)[0][n:] * self.scale
             slopes += sign * (design @ z)
         slope = slopes / (2.0 * step) / self.field.pull_mean[self.fitted]
         return 1.0 + self.others * np.maximum(slope, 0.0)
@@ -427,25 +426,33 @@ class _Problem:
         return best[1]
 
     def _fit(
-        self, X: Floats, y: Floats, weight: float, free: NDArray[np.intp] | None
-    ) -> tuple[Floats, NDArray[np.intp]]:
-        """Densities, none negative, and which are free of the constraint; with ``free`` given, on those."""
+        self,
+        by_force: Floats,
+        amplified: Floats,
+        smoothing: float | None,
+        free: NDArray[np.intp] | None,
+    ) -> tuple[Floats, NDArray[np.intp], float]:
+        """Densities, none negative, which are free of the constraint, and the smoothing weight; with
+        ``free`` given, the densities on those."""
+        spread = self.sigma * amplified
+        X, y = by_force[self.fitted] / spread[:, None], self.force / spread
+        weight = self._choose(X, y) if smoothing is None else smoothing
         if free is not None:
             z = np.zeros(X.shape[1])
             z[free] = self._answer(X, weight, free)[0] @ y
-            return z, free
+            return z, free, weight
         from scipy.optimize import nnls
 
         A = np.vstack([X, np.sqrt(weight) * self.roughness, np.sqrt(weight * _SIZE) * np.eye(X.shape[1])])
         z, _ = nnls(A, np.concatenate([y, np.zeros(len(A) - len(y))]), maxiter=50 * X.shape[1])
-        return z, np.flatnonzero(z > 0.0)
+        return z, np.flatnonzero(z > 0.0), weight
 
     def _answer(self, X: Floats, weight: float, free: NDArray[np.intp]) -> tuple[Floats, Floats]:
         """(free, n) map from scaled forces to densities, and the diagonal of the hat matrix (n,)."""
         A = X[:, free]
         normal = A.T @ A + weight * self.penalty[np.ix_(free, free)]
         solved = np.linalg.solve(normal, A.T)
-        return solved, np.einsum("ik,ki->i", A, solved)
+        return np.asarray(solved, float), np.einsum("ik,ki->i", A, solved)
 
 
 @lru_cache(maxsize=2)
@@ -454,4 +461,4 @@ def _inverse_penalty() -> Floats:
     roughness = np.hstack([g.roughness, np.zeros((len(g.roughness), _RAMPS))])
     penalty = roughness.T @ roughness
     penalty[np.diag_indices_from(penalty)] += _SIZE
-    return np.linalg.inv(penalty)
+    return np.asarray(np.linalg.inv(penalty), float)
