@@ -37,7 +37,7 @@ def registry() -> Any:
     import pint
 
     # Loaded by hand so that our definitions are in before pint caches its own.
-    reg = pint.UnitRegistry(None, on_redefinition="ignore")
+    reg = pint.UnitRegistry(None, on_redefinition="ignore")  # pyright: ignore[reportArgumentType]
     reg.load_definitions(Path(pint.__file__).with_name("default_en.txt"))
     reg.define("gauss = 1e-4 tesla = G")
     reg.define(f"oersted = {OERSTED!r} ampere / meter = Oe")

@@ -48,7 +48,7 @@ def report_html(result: LoopResult, *, taken: str = "", recompute: str = "") -> 
     import jinja2
 
     data = result.to_json()
-    room = files(__package__)
+    room = files("weighloop.analysis.report")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
     template = environment.from_string(room.joinpath("page.html").read_text(encoding="utf-8"))
     bench = result.bench

@@ -18,7 +18,7 @@ BRANCH_WORDS = {"first": "first curve", "descending": "descending branch", "asce
 MUTED = "#8b8b83"
 WARNING = "#7d1f5a"
 
-_RC = {
+_RC: Any = {
     "font.family": "sans-serif",
     "font.size": 9,
     "axes.spines.top": False,

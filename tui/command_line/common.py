@@ -66,11 +66,9 @@ def _strict(data: Any) -> Any:
         return {key: _strict(value) for key, value in data.items()}
     if isinstance(data, list | tuple):
         return [_strict(value) for value in data]
-    if isinstance(data, float) and not math.isfinite(data):
-        return None
     if hasattr(data, "item"):  # a numpy scalar
         return _strict(data.item())
-    return data
+    return None if isinstance(data, float) and not math.isfinite(data) else data
 
 
 def table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

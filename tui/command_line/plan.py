@@ -36,7 +36,8 @@ def command(bench_path: Path, points: int, previous: str | None, as_json: bool) 
         from .common import read_input
 
         readings, own_bench = read_input(previous, bench_path, None)
-        loop = invert(points_of(readings, own_bench), own_bench)
+        branch = invert(points_of(readings, own_bench), own_bench).descending
+        loop = (branch.H_internal, branch.M)
     ladder = plan(bench, points, loop=loop)
     if as_json:
         print_json(

@@ -1,0 +1,101 @@
+"""A run as scripts and notebooks use it: tables as pandas frames, single figures as quantities."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from .bench import Bench
+from .bench_file import read_bench as read_bench_file
+from .figure_names import FIGURE_NAMES
+from .notebook import read_notebook as read_notebook_file
+from .open_data import read_package as read_package_folder
+from .readings import Readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from .results import LoopResult
+
+Units = Literal["si", "cgs"]
+
+
+class Run:
+    """One run: readings and the bench they were taken on. Made by ``read_notebook`` or ``read_package``.
+
+    The analysis runs at the first question that needs it; ``analysed_with`` gives a run with other
+    settings. Nothing here is changed by asking.
+    """
+
+    def __init__(
+        self, readings: Readings, bench: Bench, *, method: str = "finite", trials: int = 10_000, seed: int = 1
+    ) -> None:
+        self.readings = readings
+        self.bench = bench
+        self._settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
+
+    def analysed_with(self, *, method: str = "finite", trials: int = 10_000, seed: int = 1) -> Run:
+        """The same run, analysed with other settings (see ``weighloop figures --help``)."""
+        return Run(self.readings, self.bench, method=method, trials=trials, seed=seed)
+
+    @cached_property
+    def result(self) -> LoopResult:
+        """The whole result; ``result.to_json()`` is what ``weighloop figures --json`` prints."""
+        from .results import analyse
+
+        return analyse(self.readings, self.bench, **self._settings)
+
+    def figures(self, units: Units = "si") -> pd.DataFrame:
+        """A row a figure: symbol, value, u, 95 % interval, unit, status, why; by its name in words."""
+        import pandas as pd
+
+        return pd.DataFrame(self.result.figure_rows(units)).set_index("name").drop(columns="key")
+
+    def figure(self, symbol: str) -> Any:
+        """One figure by its symbol (``"HcJ"``) as a pint measurement: value and standard uncertainty.
+
+        Raises KeyError for a symbol that there is not, ValueError (with the reason) for a figure that
+        the data do not give.
+        """
+        from .quantities import registry
+
+        keys = {name.symbol: key for key, name in FIGURE_NAMES.items() if key in self.result.figures}
+        if symbol not in keys:
+            raise KeyError(f"{symbol!r} is not a figure of this run; there are {', '.join(keys)}")
+        name, found = FIGURE_NAMES[keys[symbol]], self.result.figures[keys[symbol]]
+        if found.status != "measured" or found.value is None or found.u is None:
+            raise ValueError(f"{symbol} is {found.status}: {found.why}")
+        quantity = registry().Quantity
+        unit = name.unit().replace("m3", "m^3").replace("A m2", "A*m^2") or "dimensionless"
+        return quantity(name.shown(found.value), unit).plus_minus(name.shown(found.u))
+
+    def points(self) -> pd.DataFrame:
+        """A row a reading: force, fields, magnetisation, why it is not used; SI, units in the names."""
+        import pandas as pd
+
+        return pd.DataFrame(self.result.to_json()["points"]).set_index("row")
+
+    def warnings(self) -> pd.DataFrame:
+        """A row a warning: code, text, rows."""
+        import pandas as pd
+
+        return pd.DataFrame(self.result.to_json()["warnings"], columns=["code", "text", "rows"])
+
+    def report(self, path: str | Path) -> Path:
+        """Write the report as one HTML file; returns its path."""
+        from .report import write_report
+
+        write_report(self.result, path)
+        return Path(path)
+
+
+def read_notebook(path: str | Path, bench: str | Path | Bench) -> Run:
+    """A run from a notebook CSV and its bench file. Raises InputError with every fault."""
+    record = bench if isinstance(bench, Bench) else read_bench_file(bench)
+    return Run(read_notebook_file(path, record), record)
+
+
+def read_package(path: str | Path) -> Run:
+    """A run from an open data package (its folder or its datapackage.json). Raises InputError."""
+    return Run(*read_package_folder(path))
