@@ -128,7 +128,7 @@ class TwinBench:
                 self._say("lift", b"".join(self.lift.out))
                 self.lift.out.clear()
         self._follow()
-        self.balance.step(self.load + self.disturbances.step())
+        self._weigh()
         if now >= self._reading_due:
             self._reading_due += 1.0 / self.scenario.balance.rate
             self.lift.temperature = self._temperature + self._room.step()
@@ -165,15 +165,15 @@ class TwinBench:
             load += sum(self.scenario.shim_masses[self.spacers :])
         sign = -1.0 if self.scenario.attraction == "lighter" else 1.0
         load += sign * self._pull
-        if self.extra_load:
-            now = self.now
-            self.extra_load = [(until, g) for until, g in self.extra_load if until > now]
-            load += sum(g for _, g in self.extra_load)
-        if self.lifted_off or load < 0.0:
+        load += sum(g for until, g in self.extra_load if until > self.now)
+        return 0.0 if self.lifted_off else load
+
+    def _weigh(self) -> None:
+        """Pass one time step to the balance."""
+        if self.load < 0.0:
             # The pull is more than stands on the pan: the magnet jumps to the sample and stays there.
             self.lifted_off = True
-            return 0.0
-        return load
+        self.balance.step(self.load + self.disturbances.step())
 
     def take_off(self) -> None:
         """The sample goes away from the magnet through every field between."""
