@@ -29,6 +29,9 @@ Floats = NDArray[np.float64]
 #: susceptibility 0 and 0.3).
 U_DEMAGNETISING = 0.01
 
+#: The temperature a remanence in the bench file is stated at, K (20 degrees Celsius).
+_REFERENCE_TEMPERATURE = 293.15
+
 #: Words for the inputs a bench file names.
 WORDS = {
     "reference_magnet.remanence": "remanence of the reference magnet",
@@ -52,13 +55,8 @@ WORDS = {
     "site.altitude": "gravity (altitude)",
     "site.temperature": "temperature",
 }
-#: Inputs that do not enter through a repeated inversion; each has its own way below.
-_OWN_WAY = (
-    "reference_magnet.recoil_permeability",
-    "sample.offset",
-    "sample.mass",
-    "reference_magnet.pan_load",
-)
+#: Inputs of the bench that no figure depends on.
+_NO_PART = ("reference_magnet.pan_load",)
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,17 +155,12 @@ def with_value(bench: Bench, key: str, change: float) -> Bench:
     return replace(bench, **{part: changed})
 
 
-def changed_points(points: Points, bench: Bench, key: str, change: float) -> Points:
-    """The points as they would be read with one input changed."""
+def changed_points(points: Points, key: str, change: float) -> Points:
+    """The points as they lie with one input of the gap changed."""
     if key == "gap.contact":
         return replace(points, gap=points.gap + change)
     if key == "gap.spacer":
         return replace(points, gap=points.gap + np.nan_to_num(points.spacers) * change)
-    if key in ("site.latitude", "site.altitude"):
-        ratio = weighing.force_per_kg(with_value(bench, key, change).site) / weighing.force_per_kg(bench.site)
-        return replace(points, force=points.force * ratio)
-    if key == "site.temperature":
-        return replace(points, temperature=points.temperature + change)
     return points
 
 
@@ -177,11 +170,26 @@ def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple
     centre = state_of(estimate, bench)
     answer = force_answer(estimate)
     nothing = np.zeros_like(centre.vector)
+    per_one = nothing, nothing
 
     def again(key: str, change: float) -> Floats:
         other = with_value(bench, key, change)
-        moved = changed_points(points, bench, key, change)
+        moved = changed_points(points, key, change)
         return state_of(invert(moved, other, method, settled=estimate.settled), other).vector
+
+    def both_ways(key: str, u: float) -> tuple[Floats, Floats]:
+        high, low = again(key, u), again(key, -u)
+        return 0.5 * (high - low), 0.5 * (high + low) - centre.vector
+
+    # The field's strength is one number, whatever it is uncertain by; the loop answers to it but once.
+    strength = {
+        key: by
+        for key, value in measured_inputs(bench)
+        if (by := _of_strength(key, value.u, points, bench)) is not None
+    }
+    reference = max((abs(by) for by in strength.values()), default=0.0)
+    if reference > 0:
+        per_one = both_ways("reference_magnet.remanence", reference * bench.reference_magnet.remanence.value)
 
     found: list[Shared] = []
     for key, value in measured_inputs(bench):
@@ -200,9 +208,15 @@ def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple
             odd = nothing.copy()
             assert bench.sample.mass is not None
             centre.part("density", odd)[:] = centre.part("density") * value.u / bench.sample.mass.value
-        elif key not in _OWN_WAY:
-            high, low = again(key, value.u), again(key, -value.u)
-            odd, even = 0.5 * (high - low), 0.5 * (high + low) - centre.vector
+        elif key in strength:
+            part = strength[key] / reference if reference > 0 else 0.0
+            odd, even = per_one[0] * part, per_one[1] * part**2
+        elif key in ("site.latitude", "site.altitude"):
+            odd, even = _of_gravity(key, value.u, points, bench, answer)
+        elif key in _NO_PART:
+            continue
+        else:
+            odd, even = both_ways(key, value.u)
         # Rows without a reading have no state to answer with.
         odd, even = (np.where(np.isfinite(part), part, 0.0) for part in (odd, even))
         owner = bench.sample.name if key.startswith("sample.") else ""
@@ -212,6 +226,29 @@ def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple
     if np.any(inversion.odd):
         found.append(inversion)
     return centre, tuple(found)
+
+
+def _of_strength(key: str, u: float, points: Points, bench: Bench) -> float | None:
+    """By which part one standard uncertainty of an input changes the field's strength; None for another."""
+    magnet = bench.reference_magnet
+    kelvin = points.temperature[np.isfinite(points.temperature)]
+    warmth = (float(kelvin.mean()) if len(kelvin) else bench.site.temperature.value) - _REFERENCE_TEMPERATURE
+    coefficient = magnet.temperature_coefficient.value
+    now = 1.0 + coefficient * warmth
+    parts = {
+        "reference_magnet.remanence": u / magnet.remanence.value,
+        "site.temperature": coefficient * u / now,
+        "reference_magnet.temperature_coefficient": warmth * u / now,
+    }
+    return parts.get(key)
+
+
+def _of_gravity(key: str, u: float, points: Points, bench: Bench, answer: Floats) -> tuple[Floats, Floats]:
+    """All forces are in proportion to gravity: the loop's answer to the first and second order."""
+    here = weighing.force_per_kg(bench.site)
+    high, low = (weighing.force_per_kg(with_value(bench, key, d).site) / here - 1.0 for d in (u, -u))
+    force = answer @ np.nan_to_num(points.force)
+    return 0.5 * (high - low) * force, 0.5 * (high + low) * force
 
 
 def _demagnetising(centre: State, bench: Bench) -> Shared:

@@ -108,7 +108,7 @@ def _single(arranged: Arrangement, i: int, step: float) -> tuple[str, str]:
 #: slip (a trial of ours: up to 32 and 1.5 where a method cannot follow a sample, which it then shows on
 #: both branches alike).
 _OUTLYING, _ALONE = 12.0, 2.5
-#: Rows above this part of the strongest field lie at the tip; a slip there is at least this part of the force.
+#: Rows above this part of the strongest field lie at the tip; a slip there is at least this part of F.
 _TIP, _SLIP = 0.85, 0.04
 
 
