@@ -94,10 +94,11 @@ def find(
     The same adapter under another name is followed; another adapter under the old name is
     refused. An adapter without a serial number is followed only where it is the one of its kind.
     """
-    if is_url(port) or (os.name != "posix" and remembered is None):
+    if is_url(port):
         return Found(port, None, port)
-    there = exists(port)
-    known = list_records() if remembered is not None or there else []
+    known = list_records()
+    # Port names that are no files (other systems) are there when they are listed.
+    there = exists(port) or any(record.device == port for record in known)
     real = os.path.realpath(port)
     under_name = next((r for r in known if os.path.realpath(r.device) == real), None)
     here = under_name.identity if under_name else None

@@ -82,6 +82,7 @@ def test_recording_a_port_gives_a_capture_that_decodes() -> None:
     with Replay(source, 20.0) as far:
         far.play()
         taken = record(far.port, load_dialect("status-line"), 0.5, origin="a replay")
-    whole = list(source.header.expected)
-    assert len(taken.header.expected) > 10
-    assert list(taken.header.expected)[1:10] == whole[1:10]
+    whole, part = list(source.header.expected), list(taken.header.expected)[1:]
+    assert len(part) > 10
+    # The recording begins somewhere in the capture; from there on it is the same.
+    assert any(whole[start : start + len(part)] == part for start in range(len(whole)))

@@ -49,6 +49,13 @@ def test_two_adapters_that_cannot_be_told_apart_are_not_guessed() -> None:
     assert find("/dev/a", NUMBERLESS, **here(b=NUMBERLESS)).device == "/dev/b"
 
 
+def test_a_port_name_that_is_no_file_is_there_when_listed() -> None:
+    listed = [PortRecord("COM3", None, "", ADAPTER)]
+    found = find("COM3", None, lambda: listed, lambda path: False)
+    assert (found.device, found.identity) == ("COM3", ADAPTER)
+    assert find("COM4", ADAPTER, lambda: listed, lambda path: False).device == "COM3"
+
+
 def test_a_url_is_taken_as_it_is() -> None:
     assert find("socket://10.0.0.1:5000", None, **here()).device == "socket://10.0.0.1:5000"
 

@@ -59,6 +59,15 @@ def test_each_dialect_is_recognised_and_no_other(name: str, far_end: FarEnd) -> 
     assert json.loads(json.dumps(fits)) == fits
 
 
+def test_lines_between_noise_are_no_clear_fit(far_end: FarEnd) -> None:
+    dialect = load_dialect("status-line")
+    with Talker(far_end, dialect.examples[0][0] + dialect.terminator + b"ST,+0001\xe62.345,g\r\n"):
+        (fit,) = listen(far_end.port, each=0.3, settings=ONE[:1])
+    assert fit["good"] >= 3
+    assert fit["refused"] >= 3
+    assert not fit["clear"]
+
+
 def test_a_slow_balance_is_given_time(far_end: FarEnd) -> None:
     dialect = load_dialect("status-line")
     with Talker(far_end, dialect.examples[0][0] + dialect.terminator, every=0.15):
