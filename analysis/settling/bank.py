@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 #: Correlation times of the slow noise (s); beyond the last it counts as drift.
 SLOW_TIMES = (0.6, 2.4, 9.6)
 #: Draughts are stronger the slower they are: variance of each slow noise against the first.
-SLOW_TILT = (1.0, 1.5, 2.2)
+SLOW_TILT = (1.0, 1.0, 1.0)
 # State layout: PAIRS rates, then the PAIRS values they drive, then plain decaying states.
 SWING = 1  # two quadratures of two harmonics of the breathing
 NOISE = 5  # filtered sensor noise, then the slow noises
@@ -34,23 +34,23 @@ PAIRS = NOISE + 1 + len(SLOW_TIMES)
 DRIFT, LEVEL = 0, PAIRS
 CREEP = 2 * PAIRS
 #: Creep after a change of load, as a sum of decays (s); it belongs to the level, not to the noise.
-CREEP_TIMES = (1.5, 6.0, 24.0)
+CREEP_TIMES = (2.0, 10.0)
 STATES = CREEP + len(CREEP_TIMES)
 LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, STATES)]  # what makes up the level as it moves
 
 #: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
 FREQUENCIES = tuple(0.14 * 1.19**k for k in range(9))
 #: Fast noise: variance of the white part, of the filtered part, its time constant (s).
-FASTS = ((0.02, 1.0, 0.05), (0.02, 1.0, 0.1), (0.02, 1.0, 0.2))
+FASTS = ((0.02, 1.0, 0.07), (0.02, 1.0, 0.2))
 #: Slow noise: variance of each component, and the logarithm of how likely it is beforehand.
-SLOWS = ((0.001, 0.0), (0.03, -1.5), (0.3, -2.0), (3.0, -2.5))
+SLOWS = ((0.001, 0.0), (0.02, -1.5), (0.1, -2.0), (0.4, -2.0), (1.6, -2.0), (6.0, -2.5))
 DRIFT_PRIOR = 0.3  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
 CREEP_PRIOR = 2.0  # resolutions, each decay
-SWING_PRIOR = 15.0  # resolutions, amplitude of the first harmonic before anything is known
 SECOND_HARMONIC = 0.4
-SWING_WANDER = 0.01  # rad^2/s^3, wander of the breathing's rate
+SWING_WANDER = 0.1  # of the breathing's rate, over SWING_RATE_TIME
+SWING_RATE_TIME = 8.0  # s
 SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
 SWING_TIME = 60.0
 SCALE_TIME = 25.0  # s, memory of each model's noise scale
@@ -90,7 +90,7 @@ def standard_shapes() -> Shapes:
 class Bank:
     """The filters. ``weight`` (models,) sums to 1; times in s, readings in resolutions."""
 
-    def __init__(self, shapes: Shapes, reading: float) -> None:
+    def __init__(self, shapes: Shapes, reading: float, swing: float) -> None:
         self.shapes = shapes
         m = len(shapes)
         self.scale = np.full(m, SCALE_PRIOR**2)
@@ -109,7 +109,9 @@ class Bank:
         self._lag = 1 / np.column_stack([shapes.fast_time, *np.full((m, 3), SLOW_TIMES).T])
         self._power = np.column_stack([shapes.fast, np.outer(shapes.slow, SLOW_TILT)])
         self._rates[:, n] = self._rates[:, v] = self._lag
-        self._rates[:, SWING:NOISE] = self._rates[:, LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
+        self._rates[:, SWING:NOISE] = 1 / SWING_RATE_TIME
+        self._rates[:, LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
+        self._wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
         self._rates[:, CREEP:] = 1 / np.array(CREEP_TIMES)
         self._harmonic = np.array([1.0, 1.0, 2.0, 2.0])
         self._breathes = shapes.frequency > 0
@@ -118,7 +120,7 @@ class Bank:
         self.P[:, PAIRS + k, PAIRS + k] = self._power
         self.P[:, k, PAIRS + k] = self.P[:, PAIRS + k, k] = self._lag * self._power
         self._turn()
-        self.reset_swing(SWING_PRIOR)
+        self.reset_swing(swing)
         self.begin_level(reading, 1e4)
         self.predicted = self.x[:, LEVEL].copy()
         self.variance = np.ones(m)
@@ -159,9 +161,6 @@ class Bank:
         for j, harmonic in enumerate(self._harmonic):
             a2 = (amplitude * SECOND_HARMONIC ** (harmonic - 1)) ** 2 / self.scale[m]
             self.P[m, LEVEL + SWING + j, LEVEL + SWING + j] = a2
-            self.P[m, SWING + j, SWING + j] = (
-                0.1 * harmonic * 2 * np.pi * self.shapes.frequency[m]
-            ) ** 2 * a2
 
     # -- one reading --------------------------------------------------------------------------
 
@@ -186,7 +185,7 @@ class Bank:
             power = np.square(z)
             q[:, SWING : SWING + 2] = (power[:, 0] + power[:, 1] + SWING_FLOOR * scale)[:, None]
             q[:, SWING + 2 :] = 4 * (power[:, 2] + power[:, 3])[:, None]
-            q[:, SWING:] *= SWING_WANDER
+            q[:, SWING:] *= self._wander[:, None]
             q /= scale[:, None]
             diagonal[:, :NOISE] += q * dt
             diagonal[:, PAIRS : PAIRS + NOISE] += q * (dt**3 / 3)

@@ -19,6 +19,8 @@ RECENT = 64  # readings kept
 CALM = 0.4  # s of readings that must agree before a new level is begun
 CALM_READINGS = 3
 TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once the readings are calm
+FIRST_LOOK = 1.0  # s of readings before anything is said
+MOST_SWING = 60.0  # resolutions
 PATIENCE = 4.0  # s of movement after which the noise itself must have changed
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
@@ -99,8 +101,7 @@ class SettlingFilter:
         self._last = now
         event: Literal["moving", "level"] | None = None
         if self._bank is None:
-            self._start(now, y)
-            event = "level"
+            event = self._start(now, y)
         elif self._moving_since is None:
             event = self._track(now, y)
         else:
@@ -131,17 +132,26 @@ class SettlingFilter:
 
     # -- inside -------------------------------------------------------------------------------
 
-    def _start(self, now: float, y: float) -> None:
-        self._bank = Bank(self._shapes, y)
+    def _start(self, now: float, y: float) -> Literal["level"] | None:
+        """Gather the first second: its spread says how much breathing to reckon with."""
+        self._recent.append((now, y))
+        first = list(self._recent)
+        if now - first[0][0] < FIRST_LOOK or len(first) < FEWEST:
+            return None
+        readings = [y for _, y in first]
+        spread = max(readings) - min(readings)
+        bank = self._bank = Bank(self._shapes, readings[0], min(max(0.7 * spread, 1.0), MOST_SWING))
         if self._memory is not None:
             m = self._memory
-            self._bank.recall(np.array(m.scales) / self._d, np.array(m.log_weights), np.array(m.counts))
-        self._carried = self._since = now
-        self._recent.append((now, y))
-        self._bank.predict(0.0)
-        self._bank.update(y, 0.0, learn=0.0)
-        self._readings = 1
+            bank.recall(np.array(m.scales) / self._d, np.array(m.log_weights), np.array(m.counts))
+        self._since = self._carried = first[0][0]
+        for t, value in first:
+            bank.predict(t - self._carried)
+            bank.update(value, t - self._carried)
+            self._carried = t
+        self._readings = len(first)
         self._told = False
+        return "level"
 
     def _track(self, now: float, y: float) -> Literal["moving"] | None:
         bank = self._bank
@@ -240,7 +250,8 @@ class SettlingFilter:
 
     def _describe(self, time: float, now: float, event: Literal["moving", "level"] | None) -> Settling:
         bank = self._bank
-        assert bank is not None
+        if bank is None:
+            return Settling(time, False, "still settling", "the first readings are coming in")
         d = self._d
         since = self._since - self._shift
         if self._moving_since is not None:
