@@ -35,7 +35,7 @@ LEAST_ROWS = 6
 _MODEL_SPREAD = 3e-4
 
 #: Knots no closer than this part of the range of field, none farther apart than that.
-_CLOSEST, _FARTHEST = 1 / 150, 1 / 25
+_CLOSEST, _FARTHEST = 1 / 300, 1 / 50
 
 #: Rounds between the mean and the spline, and how well (by the largest M) they must agree.
 _ROUNDS, _AGREED = 40, 2e-5

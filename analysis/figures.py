@@ -52,7 +52,7 @@ _MEET, _TOGETHER = 5 / 6, 0.01
 #: Largest internal field by HcJ that is taken for saturating when there is no second branch to compare
 #: with: the rule of thumb of the trade for hard ferrite (IEC 60404-5: 3 to 5).
 _TIMES_HCJ = 3.0
-#: Squareness of the law of approach's fit, by M at the top; and how far it may extrapolate.
+#: How closely M must follow the law of approach, by M at the top; and how far it may extrapolate.
 _FOLLOWED, _EXTRAPOLATED = 0.003, 0.05
 
 
@@ -176,7 +176,7 @@ def judge(curve: Curve, other: Curve | None) -> Verdict:
     sign_change = bool(M[0] < 0.0 < M[-1])
     quadrant = bool(H[0] < 0.0 < H[-1] and H[0] + M[0] < 0.0)
     saturated, why = _saturated(curve, other, top, sign_change)
-    law = saturated and _follows_law(H, M, curve, top)
+    law = saturated and _follows_law(H, M, top)
     return Verdict(saturated, why, law, sign_change, reverse, quadrant)
 
 
@@ -211,18 +211,15 @@ def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool)
     return True, None
 
 
-def _follows_law(H: Floats, M: Floats, curve: Curve, top: float) -> bool:
-    """Whether M at the top runs as Ms (1 - b/H^2), also just below where it was fitted."""
-    Ms = float(_law_of_approach(H[None], M[None])[0])
-    if not np.isfinite(Ms) or not M[-1] <= Ms <= (1 + _EXTRAPOLATED) * M[-1]:
+def _follows_law(H: Floats, M: Floats, top: float) -> bool:
+    """Whether M at the top runs as Ms (1 - b/H^2), also just below where it was fitted, and whether the
+    data tell it from Ms (1 - a/H), which extrapolates to another saturation."""
+    square, simple = (float(_law_of_approach(H[None], M[None], power)[0]) for power in (2, 1))
+    if not (M[-1] <= square <= (1 + _EXTRAPOLATED) * M[-1] and abs(simple - square) < _FOLLOWED * M[-1]):
         return False
-    b = (1.0 - M[-1] / Ms) * top**2
+    b = (1.0 - M[-1] / square) * top**2
     below = np.abs(H - 0.75 * top) < 0.25 * top
-    return (
-        bool(np.max(np.abs(Ms * (1 - b / H[below] ** 2) - M[below])) < _FOLLOWED * M[-1])
-        if below.any()
-        else False
-    )
+    return bool(np.all(np.abs(square * (1 - b / H[below] ** 2) - M[below]) < _FOLLOWED * M[-1]))
 
 
 _MINOR_BOUNDS = {
@@ -335,10 +332,10 @@ def _largest_product(H: Floats, B: Floats) -> Floats:
     return np.where(np.isfinite(best), best, np.nan)
 
 
-def _law_of_approach(H: Floats, M: Floats) -> Floats:
-    """Ms of M = Ms - c/H^2 by least squares above ``TOP`` of the largest internal field; (t,)."""
+def _law_of_approach(H: Floats, M: Floats, power: int = 2) -> Floats:
+    """Ms of M = Ms - c/H^power by least squares above ``TOP`` of the largest internal field; (t,)."""
     weight = (np.maximum(TOP * H[:, -1:], 0.0) < H).astype(float)
-    x = np.where(weight > 0, 1.0 / np.where(H > 0, H, 1.0) ** 2, 0.0) * H[:, -1:] ** 2
+    x = np.where(weight > 0, H[:, -1:] / np.where(weight > 0, H, 1.0), 0.0) ** power
     n = weight.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean_x, mean_y = (weight * x).sum(axis=1) / n, (weight * M).sum(axis=1) / n
