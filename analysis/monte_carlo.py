@@ -83,7 +83,7 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
 
 def least_trials(coverage: float = COVERAGE) -> int:
     """Trials in one batch of the adaptive procedure: max(J, 10^4), J >= 100/(1 - p) (JCGM 101, 7.9.4)."""
-    return max(ceil(100.0 / (1.0 - coverage)), 10_000)
+    return max(ceil(round(100.0 / (1.0 - coverage), 3)), 10_000)
 
 
 def propagate(

@@ -138,12 +138,11 @@ def _header_faults(header: list[str]) -> list[Fault]:
     for name in header:
         if name in COLUMNS or not name:
             continue
-        absent = [column for column in COLUMNS if column not in present]
-        near = difflib.get_close_matches(name.casefold(), [c.casefold() for c in absent], n=1, cutoff=0.75)
-        for column in absent:
-            if near and column.casefold() == near[0]:
-                faults.append(Fault("header", f"column {name!r}", f"{column!r}, if that was meant"))
-                missing.discard(column)
+        absent = {column.casefold(): column for column in COLUMNS if column not in present}
+        by_stem = [key for key in absent if key.rpartition("_")[0] == name.casefold()]
+        for near in by_stem or difflib.get_close_matches(name.casefold(), absent, n=1, cutoff=0.75):
+            faults.append(Fault("header", f"column {name!r}", f"{absent[near]!r}, if that was meant"))
+            missing.discard(absent[near])
     if missing and len(header) == 1 and any(mark in header[0] for mark in ";\t"):
         return [Fault("header", "columns not separated by commas", "commas (or use the tolerant import)")]
     for column in sorted(missing):
