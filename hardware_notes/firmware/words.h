@@ -1,0 +1,56 @@
+/* One line of the host, from bytes to words (../lift_protocol.md, section 2). Portable C: the fuzz
+ * program compiles the same file on the host machine. */
+#ifndef WORDS_H
+#define WORDS_H
+#include <stdint.h>
+
+#define LONGEST_LINE 64
+
+/* Obeyed at once, even inside a line. Each differs in at least three bits from every character of
+ * a legal line, so noise seldom makes one. */
+#define HOLD_BYTE 0xFE
+#define STOP_BYTE 0x89
+
+enum {
+    OK,
+    BAD_FRAME,
+    BAD_CHECK,
+    SYNTAX,
+    UNSUPPORTED,
+    OUT_OF_RANGE,
+    BUSY,
+    UNHOMED,
+    IN_HALT,
+};
+
+enum { WORD_Z = 1, WORD_F = 2, WORD_R = 4, WORD_K = 8, WORD_P = 16, WORD_S = 32 };
+
+/* A line understood. Z, F, R in thousandths (um, um/min); K, P, S whole. */
+typedef struct {
+    uint16_t number;
+    uint32_t check;
+    char kind; /* 'G', 'M', or 0 where the words made no sense */
+    uint16_t code;
+    uint8_t have; /* WORD_ bits */
+    int32_t z, f, r;
+    uint16_t k, p, s;
+} words_t;
+
+/* A line on its way in. */
+typedef struct {
+    char text[LONGEST_LINE];
+    uint8_t length;
+    uint8_t spoilt;     /* illegal character or too long */
+    uint8_t stop_match; /* characters of M112 seen so far */
+    uint8_t stop;       /* M112 stood in it as a word of its own */
+} incoming_t;
+
+void incoming_clear(incoming_t *line);
+
+/* One byte more; 1 when a line (or the wreck of one) is complete. Empty lines do not count. */
+uint8_t incoming_byte(incoming_t *line, uint8_t byte);
+
+/* OK, BAD_FRAME, BAD_CHECK, or SYNTAX (intact, number and check known, words not understood). */
+uint8_t words_parse(const incoming_t *line, words_t *words);
+
+#endif
