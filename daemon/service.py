@@ -235,9 +235,8 @@ class Daemon:
         for number in (signal.SIGTERM, signal.SIGINT):
             with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
                 self.loop.add_signal_handler(number, self.stop)
-        if bench is not None:
-            # In a thread: the bench's libraries take half a second, clients need not wait for it.
-            threading.Thread(target=self._open_bench, args=(bench,), daemon=True).start()
+        # In a thread: the bench's libraries take half a second, clients need not wait for it.
+        threading.Thread(target=self._open_bench, args=(bench,), daemon=True).start()
         health.sd_notify(f"READY=1\nSTATUS=store {self.store_path}")
         log.info("ready; store %s, clients at %s", self.store_path, socket_path)
         watcher = asyncio.create_task(self._watch())
@@ -250,15 +249,25 @@ class Daemon:
             await asyncio.to_thread(self._end)
             await self.server.close()
 
-    def _open_bench(self, path: Path) -> None:
-        from ..analysis.bench_file import read_bench
-
+    def _open_bench(self, path: Path | None) -> None:
+        """Open the devices of the run that is to be taken up again, else those of the bench named."""
+        run = self.conductor.run
+        taken_up = run is not None and run.state not in ENDED
+        if path is None and not taken_up:
+            return
+        name = f"bench of run {run.id}" if run is not None and taken_up else str(path)
         try:
-            bench = read_bench(path)
-            self.conductor.call(lambda: self.conductor.use_bench(bench)).result(30)
+            from ..analysis.bench_file import parse_bench, read_bench
+
+            if run is not None and taken_up:
+                bench, target = parse_bench(run.bench_text, name), run.target_u_kg
+            else:
+                assert path is not None
+                bench, target = read_bench(path), None
+            self.conductor.call(lambda: self.conductor.use_bench(bench, target)).result(30)
         except Exception as error:
-            log.error("the bench %s cannot be opened: %s", path, error)
-            text = f"The bench {path} cannot be opened: {error}"
+            log.error("the %s cannot be opened: %s", name, error)
+            text = f"The {name} cannot be opened: {error}"
             self.conductor.post(lambda: self.conductor.note("bench", text))
 
     async def _watch(self) -> None:
