@@ -64,7 +64,8 @@ class SerialBalance:
         self._arrivals: deque[float] = deque(maxlen=LEARN_FROM)
         self._asking = dialect.ask is not None and dialect.ask.when == "always"
         self._asked_at: float | None = None
-        self._unasked = 0
+        self._awaiting = False  # a request has not been answered yet
+        self._asks = self._lines_while_asking = 0
         self._answered = threading.Condition()
         self._answers: list[Answer] = []
         patience = READ_TIMEOUT
@@ -146,7 +147,7 @@ class SerialBalance:
     def opened(self, device: str) -> None:
         self._stream = LineStream(self.dialect)
         self._good, self._refusal = 0, None
-        self._asked_at, self._unasked = None, 0
+        self._asked_at, self._awaiting = None, False
         self._arrivals.clear()
         self._opened_at = self._clock.now()
         self._enter(DeviceState.IDENTIFYING, f"{device} is open; listening for a {self.dialect.name} balance")
@@ -206,19 +207,22 @@ class SerialBalance:
             if now - last < max(2 * (self.interval or 0.5), least):
                 return
             self._asking = True  # it does not speak by itself, or has stopped
+            self._asks = self._lines_while_asking = 0
         if self._asked_at is not None:
             wait = max(ANSWER_PATIENCE, 2 * period, LEAST_DEADLINE * getattr(self._clock, "rate", 1.0))
-            if now - self._asked_at < (wait if self._unasked < 0 else period):
+            if now - self._asked_at < (wait if self._awaiting else period):
                 return
-        self._asked_at = now
-        self._unasked = -1
+        self._asked_at, self._awaiting = now, True
+        self._asks += 1
         self._line.write(ask.request)
 
     def _note_answer(self) -> None:
-        """Counts lines nobody asked for: a balance that sends by itself is not asked as well."""
-        self._unasked += 1
-        if self._unasked > 3 and self.dialect.ask is not None and self.dialect.ask.when == "silent":
-            self._asking, self._asked_at = False, None
+        """A balance that sends by itself need not be asked as well: more lines come than requests go."""
+        self._awaiting = False
+        if self._asking and self.dialect.ask is not None and self.dialect.ask.when == "silent":
+            self._lines_while_asking += 1
+            if self._lines_while_asking > 1.5 * self._asks + 5:
+                self._asking, self._asked_at = False, None
 
     # ---- states ----
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import random
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -139,8 +142,6 @@ def test_a_polled_balance_is_asked_again_and_again(far_end: FarEnd, ears: Ears) 
     [(b"TI S      0.000 g\r\n", True), (b"TI I\r\n", DeviceRefused), (b"", DeviceTimeout)],
 )
 def test_rezero_with_acknowledgement(far_end: FarEnd, ears: Ears, answer: bytes, outcome: object) -> None:
-    import threading
-
     balance = SerialBalance(far_end.port, load_dialect("ask-answer"), ears, RealClock())
     balance.start()
     ending = threading.Event()
@@ -268,3 +269,58 @@ def test_any_url_is_a_port(ears: Ears) -> None:
     balance.close()
     connection.close()
     server.close()
+
+
+def test_a_balance_that_sends_again_by_itself_is_no_longer_asked(far_end: FarEnd, ears: Ears) -> None:
+    balance = SerialBalance(far_end.port, load_dialect("status-line"), ears, RealClock())
+    balance.start()
+    assert b"Q\r\n" in far_end.heard(5.0, until=b"Q\r\n")
+    asked_last = b"Q"
+    for _ in range(60):
+        far_end.send(LINE)
+        asked_last = far_end.heard(0.04)
+    assert asked_last == b""
+    assert len(ears.readings) >= 50
+    balance.close()
+
+
+def descriptors() -> int:
+    try:
+        return len(os.listdir("/proc/self/fd"))
+    except OSError:  # no such place on this system
+        return 0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_whatever_happens_in_whatever_order_it_comes_back(tmp_path: Path, ears: Ears, seed: int) -> None:
+    """Faults in random order, twenty-five of them; then the balance speaks and is heard. Nothing leaks."""
+    chance = random.Random(seed)
+    end = FarEnd(tmp_path)
+    threads, files = threading.active_count(), descriptors()
+    balance = SerialBalance(end.port, load_dialect("status-line"), ears, RealClock(rate=50))
+    balance.start()
+    for _ in range(25):
+        happens = chance.choice(["pull", "plug", "garbage", "half", "good", "silence", "flood"])
+        if happens == "pull" and end.master >= 0:
+            end.unplug()
+        elif happens == "plug" and end.master < 0:
+            end.plug()
+        elif end.master >= 0 and happens not in ("pull", "plug", "silence"):
+            data = {
+                "garbage": chance.randbytes(chance.randrange(1, 200)),
+                "half": LINE[: chance.randrange(1, len(LINE))],
+                "good": LINE * chance.randrange(1, 6),
+                "flood": b"\xff" * 2000,
+            }
+            end.send(data[happens])
+        time.sleep(chance.choice([0.0, 0.005, 0.03]))
+    if end.master < 0:
+        end.plug()
+    wait_for(lambda: balance._line.is_open)
+    end.send(b"\r\n" + LINE * GOOD_LINES)
+    wait_for(lambda: balance.state is DeviceState.READY, what=f"{balance.state}: {balance.why}")
+    assert all(reading.value == pytest.approx(0.012345) for reading in ears.readings)
+    balance.close()
+    assert threading.active_count() == threads
+    assert descriptors() <= files
+    end.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import threading
 import time
 from collections.abc import Iterator
@@ -348,3 +349,55 @@ def test_no_lift_at_all(tmp_path: Path, ears: Ears) -> None:
         lift.establish()
     assert lift.state is DeviceState.ABSENT
     lift.close()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_whatever_happens_in_whatever_order(far: FakeLift, ears: Ears, seed: int) -> None:
+    """Faults in random order: a move that returns stands where it was sent; at the end it homes."""
+    chance = random.Random(seed)
+    threads = threading.active_count()
+    lift = SerialLift(far.port, ears, RealClock(rate=20), travel=TRAVEL)
+    for _ in range(14):
+        happens = chance.choice(
+            ["reset", "pull", "plug", "mute", "button", "release", "noise", "stop", "home"]
+        )
+        if happens == "reset":
+            far.reset() if far.master >= 0 else None
+        elif happens == "pull" and far.master >= 0:
+            far.unplug()
+        elif happens == "plug" and far.master < 0:
+            far.plug()
+        elif happens == "mute":
+            far.mute = not far.mute
+        elif happens in ("button", "release"):
+            far.button = happens == "button"
+            if far.button and far.master >= 0:
+                far.press_button()
+        elif happens == "noise":
+            far.raw(chance.randbytes(50))
+        try:
+            if happens == "stop":
+                lift.stop()
+            if happens == "home" or (happens in ("plug", "release") and chance.random() < 0.7):
+                lift.establish()
+            height = chance.randrange(0, 4500) * 1e-5
+            at = lift.approach(height)
+            assert at.known
+            assert far.z == pytest.approx(height * 1e3, abs=1e-6)
+        except DeviceError:
+            pass
+    far.mute = far.button = False
+    if far.master < 0:
+        far.plug()
+    end = time.monotonic() + 10
+    while True:
+        try:
+            assert lift.establish().known
+            break
+        except DeviceError:  # the line is just being opened again
+            if time.monotonic() > end:
+                raise
+            time.sleep(0.05)
+    assert lift.approach(10e-3).height == pytest.approx(10e-3)
+    lift.close()
+    assert threading.active_count() == threads
