@@ -21,6 +21,8 @@ BANDS = (
     ("vibration", 0.56, np.inf),
 )
 LINE = 6.0  # times the spectrum beside it that make a line
+FLAT = 3.0  # a band this many times denser than the next is not the balance's own noise
+OUTLYING = 8.0  # robust standard deviations off its neighbours: a damaged line, not the balance
 GAP = 3.0  # usual intervals without a reading that end a stretch
 
 
@@ -116,11 +118,11 @@ def noise_spectrum(values: Floats, interval: float) -> tuple[Floats, Floats]:
     return np.asarray(frequency, float), np.asarray(density, float)
 
 
-def evenly(time: Floats, reading: Floats) -> tuple[Floats, Floats, float]:
+def evenly(time: Floats, reading: Floats, resolution: float) -> tuple[Floats, Floats, float]:
     """The longest stretch without a gap, on an even grid: times, readings, interval (s).
 
-    Readings that are no number and repeated or reversed times are left out first. NotPossible if fewer
-    than SHORTEST readings remain.
+    Readings that are no number, repeated or reversed times, and single readings far off their neighbours
+    are left out first. NotPossible if fewer than SHORTEST readings remain.
     """
     good = np.isfinite(time) & np.isfinite(reading)
     t, y = time[good], reading[good]
@@ -129,6 +131,8 @@ def evenly(time: Floats, reading: Floats) -> tuple[Floats, Floats, float]:
         t, y = t[ahead], y[ahead]
     if len(t) < SHORTEST:
         raise NotPossible(f"{len(t)} usable readings; at least {SHORTEST} are needed, better 60 s of them")
+    kept = ~_outlying(y, resolution)
+    t, y = t[kept], y[kept]
     interval = float(np.median(np.diff(t)))
     ends = np.concatenate(([0], np.flatnonzero(np.diff(t) > GAP * interval) + 1, [len(t)]))
     longest = int(np.argmax(np.diff(ends)))
@@ -140,6 +144,15 @@ def evenly(time: Floats, reading: Floats) -> tuple[Floats, Floats, float]:
     interval = float((t[-1] - t[0]) / max(round((t[-1] - t[0]) / interval), 1))
     grid = t[0] + interval * np.arange(round((t[-1] - t[0]) / interval) + 1)
     return grid, np.interp(grid, t, y), interval
+
+
+def _outlying(y: Floats, resolution: float) -> NDArray[np.bool_]:
+    """Single readings far off the running median of three (Hampel 1974, J. Am. Stat. Assoc. 69, 383)."""
+    from scipy.ndimage import median_filter
+
+    off = np.abs(y - median_filter(y, size=3, mode="nearest"))
+    usual = float(np.quantile(off, 0.9)) / 1.645
+    return off > OUTLYING * max(usual, resolution)
 
 
 def breathing_line(frequency: Floats, density: Floats) -> tuple[float, float] | None:
@@ -168,7 +181,7 @@ def steadiness(time: Floats, reading: Floats, resolution: float) -> Steadiness:
 
     NotPossible if there are too few readings. The load must not change meanwhile: a step counts as noise.
     """
-    t, y, interval = evenly(np.asarray(time, float), np.asarray(reading, float))
+    t, y, interval = evenly(np.asarray(time, float), np.asarray(reading, float), resolution)
     n = len(t)
     span = t - t.mean()
     slope = float(span @ y / (span @ span))
@@ -177,7 +190,9 @@ def steadiness(time: Floats, reading: Floats, resolution: float) -> Steadiness:
     factors = np.unique(np.round(2 ** np.arange(0, np.log2(n / 4) + 0.01, 0.5)).astype(np.int64))
     allan = allan_deviation(y, interval, factors)
     tau = factors.astype(np.float64) * interval
-    best = int(np.nanargmin(allan))
+    # a balance's own filter makes neighbours alike: averaging starts to pay beyond the worst short time
+    worst = int(np.argmax(allan * (tau <= max(1 / BREATHING[0], interval))))
+    best = worst + int(np.argmin(allan[worst:]))
     frequency, density = noise_spectrum(y, interval)
     # white noise of density S over T s leaves the slope uncertain by sqrt(6 S / T^3)
     low = density[1 : max(2, len(density) // 16) + 1]
@@ -193,8 +208,8 @@ def steadiness(time: Floats, reading: Floats, resolution: float) -> Steadiness:
     total = sum(power.values())
     shares = {name: p / total if total > 0 else 0.0 for name, p in power.items()}
     where = "the last digit" if total <= 1.5 * floor else max(power, key=lambda name: power[name])
-    if where == "breathing" and line is None:
-        where = "draught" if power["draught"] > 0.3 * power["breathing"] else "vibration"
+    if where != "the last digit" and line is None:
+        where = _without_line(frequency, density, power)
     state = Steadiness(
         seconds=float(n * interval),
         readings=n,
@@ -218,6 +233,24 @@ def steadiness(time: Floats, reading: Floats, resolution: float) -> Steadiness:
     return replace(state, verdict=_verdict(state, resolution), advice=_advice(state, resolution))
 
 
+def _without_line(frequency: Floats, density: Floats, power: dict[str, float]) -> str:
+    """Where the disturbance sits if nobody breathes on it: a flat spectrum is the balance's own noise."""
+    if power["drift"] > 0.5 * sum(power.values()):
+        return "drift"
+    mean = {
+        name: float(np.mean(density[(frequency >= a) & (frequency < b) & (frequency > 0)]))
+        for name, a, b in BANDS
+        if np.any((frequency >= a) & (frequency < b) & (frequency > 0))
+    }
+    middle = mean.get("breathing", np.inf)
+    if mean.get("draught", 0.0) > FLAT * middle:
+        return "draught"
+    above = frequency >= BREATHING[1]
+    if np.any(above) and np.max(density[above]) > LINE * middle:
+        return "vibration"
+    return "the balance's own noise"
+
+
 def _mg(mass: float) -> str:
     return f"{mass * 1e6:.3g} mg"
 
@@ -231,7 +264,7 @@ def _verdict(s: Steadiness, resolution: float) -> str:
         words.append(f"drift {s.drift * 60e6:+.3g} mg a minute")
     if s.breathing:
         words.append(f"breathing at {s.breathing:.2f} Hz, {_mg(s.breathing_amplitude or 0)} each way")
-    words.append(f"most of it is {s.where}" if s.where != "breathing" else "most of it is breathing")
+    words.append(f"most of it is {s.where}")
     words.append(f"averaging helps up to {s.best_averaging:.2g} s and leaves {_mg(s.best_noise)}")
     return "; ".join(words)
 
@@ -250,6 +283,10 @@ def _advice(s: Steadiness, resolution: float) -> tuple[str, ...]:
         out.append("a draught shield also keeps the breath out")
     if s.shares["drift"] > 0.5:
         out.append("check that the reference magnet stands on its riser: drift also comes from iron nearby")
+    if s.where == "the balance's own noise" and s.noise > 2 * resolution:
+        out.append(
+            f"average longer, up to {s.best_averaging:.2g} s, or a slower filter setting of the balance"
+        )
     if not out:
         out.append("nothing: weigh")
     return tuple(out)

@@ -32,8 +32,8 @@ def earliest(stream: Stream, horizon: float = 60.0) -> float:
     use = ~moving
     if not (use & ~before).any():
         return np.inf
-    C, t, before = C[np.ix_(use, use)], t[use], before[use]
     X = np.column_stack([*columns, (~before).astype(float)])[use]
+    C, t, before = C[np.ix_(use, use)], t[use], before[use]
     n, p = len(t), X.shape[1] - 1
     L = cholesky(C + 1e-9 * np.trace(C) / n * np.eye(n), lower=True)
     Z = solve_triangular(L, X, lower=True)

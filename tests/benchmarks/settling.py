@@ -1,0 +1,221 @@
+"""The settling filter over seeded trials in twelve classes, against the bound and against common rules.
+
+``python -m tests.benchmarks.settling [--trials N] [--seed S] [--memory] [--no-bound]``; 5,000 trials is the
+full run. Times count from the release of the sample; errors are against the true level.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import math
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+
+import numpy as np
+
+from weighloop.analysis.settling import NoiseMemory, SettlingFilter
+
+from ..models.bound import earliest
+from ..models.streams import CLASSES, RATE, Stream, make, stream
+
+MG = 1e-6  # kg
+ARMED = 0.3  # s after the hand came from which an acceptance counts
+HORIZON = 60.0
+WARMING = 120.0  # s of the same bench that went before, with --memory
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One method on one trial: seconds after the release, error and stated u (mg)."""
+
+    seconds: float = math.nan
+    error: float = math.nan
+    u: float = math.nan
+
+    @property
+    def accepted(self) -> bool:
+        return math.isfinite(self.seconds)
+
+
+@dataclass(frozen=True)
+class Trial:
+    name: str
+    target: float
+    digit: float
+    bound: float
+    filter: Outcome
+    bare: float  # error of the bare reading at the filter's moment
+    others: dict[str, Outcome] = field(default_factory=dict)
+
+
+def settle(s: Stream, memory: NoiseMemory | None = None) -> tuple[Outcome, float]:
+    """The filter, untold of any change: its acceptance, and the bare reading's error then."""
+    f = SettlingFilter(s.digit * MG, s.target * MG, memory)
+    for t, y in zip(s.arrival, s.reading, strict=True):
+        state = f.feed(t, y * MG)
+        since = state.level_since
+        if state.accepted and t > s.hand + ARMED and since is not None and since > s.hand:
+            assert state.value is not None
+            assert state.u is not None
+            outcome = Outcome(t - s.released, state.value / MG - s.level(state.at), state.u / MG)
+            return outcome, y - s.level(t)
+    return Outcome(), math.nan
+
+
+def windows(s: Stream, seconds: float, fewest: int) -> Iterable[tuple[int, np.ndarray]]:
+    """The last ``seconds`` of readings at each moment after the hand has come."""
+    for k in range(len(s.arrival)):
+        start = int(np.searchsorted(s.arrival, s.arrival[k] - seconds))
+        if s.arrival[k] > s.hand + ARMED and s.arrival[start] > s.hand and k - start >= fewest:
+            yield k, s.reading[start : k + 1]
+
+
+def stability_mark(s: Stream) -> Outcome:
+    """A balance's usual mark: one second within one digit either way; takes the reading shown then."""
+    for k, w in windows(s, 1.0, 3):
+        if np.ptp(w) <= 2.001 * s.digit:
+            return Outcome(s.arrival[k] - s.released, w[-1] - s.level(s.arrival[k]), s.digit / math.sqrt(3))
+    return Outcome()
+
+
+def two_adjacent(s: Stream) -> Outcome:
+    """OIML R 51-1:2006 T.3.2.5, R 76-1:2006 4.4.2: at most two adjacent values over five seconds."""
+    for k, w in windows(s, 5.0, 10):
+        if np.ptp(w) <= 1.001 * s.digit:
+            return Outcome(s.arrival[k] - s.released, w[-1] - s.level(s.arrival[k]), s.digit / math.sqrt(3))
+    return Outcome()
+
+
+def moving_mean(s: Stream) -> Outcome:
+    """Mean of three seconds once their scatter is two digits and its standard error the target."""
+    for k, w in windows(s, 3.0, 5):
+        scatter = float(np.std(w, ddof=1))
+        u = scatter / math.sqrt(len(w))
+        if scatter <= 2 * s.digit and u <= s.target:
+            middle = s.arrival[k] - 1.5
+            u = math.hypot(u, s.digit / math.sqrt(12) if scatter == 0 else 0.0)
+            return Outcome(s.arrival[k] - s.released, float(np.mean(w)) - s.level(middle), u)
+    return Outcome()
+
+
+BASELINES = {"stability mark": stability_mark, "two in 5 s": two_adjacent, "moving mean": moving_mean}
+
+
+def remembered(s: Stream, seed: int, number: int) -> NoiseMemory:
+    """What a filter learns of the same bench from an earlier stretch: the same law, another draw."""
+    rng = np.random.default_rng([seed, 77, CLASSES.index(s.name), number])
+    earlier = make(rng, s.name, after=WARMING, kind=s.inside["disturbances"])
+    scale = s.digit / earlier.digit  # the draw of digit and filter may differ: scale to this digit
+    f = SettlingFilter(s.digit * MG, s.target * MG)
+    for t, y in zip(earlier.arrival, earlier.reading, strict=True):
+        f.feed(t, y * scale * MG)
+    return f.memory()
+
+
+def trial(job: tuple[str, int, int, bool, bool]) -> Trial:
+    name, number, seed, memory, bound = job
+    s = stream(seed, name, number)
+    outcome, bare = settle(s, remembered(s, seed, number) if memory else None)
+    return Trial(
+        name,
+        s.target,
+        s.digit,
+        earliest(s, HORIZON if s.rate <= 10 else HORIZON / 2) if bound else math.nan,
+        outcome,
+        bare,
+        {key: rule(s) for key, rule in BASELINES.items()},
+    )
+
+
+def row(name: str, trials: list[Trial], method: str = "filter") -> str:
+    """One line of the table."""
+
+    def of(t: Trial) -> Outcome:
+        return t.filter if method == "filter" else t.others[method]
+
+    taken = [t for t in trials if of(t).accepted]
+    reachable = [t for t in trials if math.isfinite(t.bound)]
+    share = len(taken) / len(trials)
+    within = np.mean([of(t).accepted for t in reachable]) if reachable else math.nan
+    if not taken:
+        return f"{name:16s} {share:7.1%} {within:7.1%}"
+    seconds = np.array([of(t).seconds for t in taken])
+    ratio = np.array([of(t).seconds / max(t.bound, 0.2) for t in taken])
+    target = np.array([t.target for t in taken])
+    error, u = np.array([(of(t).error, of(t).u) for t in taken]).T
+    covered = np.mean(np.abs(error) <= 1.96 * u)
+    wrong = int(np.sum((np.abs(error) > 5 * u) & (np.abs(error) > 3 * target)))
+    text = (
+        f"{name:16s} {share:7.1%} {within:7.1%} {np.median(seconds):6.1f} {np.percentile(seconds, 90):6.1f}"
+    )
+    text += f" {np.median(ratio):6.2f} {np.sqrt(np.mean((error / target) ** 2)):8.2f} {covered:8.1%}"
+    text += f" {int(np.sum(np.abs(error) > 4 * u)):5d} {wrong:5d}"
+    if method == "filter":
+        bare = np.array([t.bare for t in taken])
+        text += f" {np.sqrt(np.mean((bare / target) ** 2)):8.2f}"
+    return text
+
+
+HEAD = (
+    f"{'':16s} {'taken':>7s} {'of poss':>7s} {'median':>6s} {'p90':>6s} {'/bound':>6s} {'rms/ut':>8s}"
+    f" {'95% cov':>8s} {'>4u':>5s} {'false':>5s} {'bare/ut':>8s}"
+)
+
+
+def table(trials: list[Trial]) -> str:
+    """Filter by class, then the whole with the baselines."""
+    lines = [HEAD]
+    for name in CLASSES:
+        lines.append(row(name, [t for t in trials if t.name == name]))
+    lines += ["-" * len(HEAD), row("all", trials)]
+    lines += [row(rule, trials, rule) for rule in BASELINES]
+    finite = [t.bound for t in trials if math.isfinite(t.bound)]
+    if finite:
+        lines.append(f"bound: {len(finite) / len(trials):.1%} possible, median {np.median(finite):.1f} s")
+    return "\n".join(lines)
+
+
+def speed(readings: int = 4000) -> float:
+    """Readings a second on one core, of a filter at work on a noisy stream."""
+    rng = np.random.default_rng(1)
+    f = SettlingFilter(MG, MG)
+    values = np.round(rng.normal(0, 1.5, readings)) * MG
+    start = time.process_time()
+    for k, y in enumerate(values):
+        f.feed(0.1 * k, y)
+    return readings / (time.process_time() - start)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=240, help="in all, over the twelve classes")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument(
+        "--memory", action="store_true", help="with the noise of the same bench learnt before"
+    )
+    parser.add_argument("--no-bound", action="store_true", help="leave the bound out: twice as quick")
+    options = parser.parse_args()
+    each = max(1, options.trials // len(CLASSES))
+    jobs = [
+        (name, k, options.seed, options.memory, not options.no_bound) for k in range(each) for name in CLASSES
+    ]
+    print(
+        f"{len(jobs)} trials, {each} a class, seed {options.seed}; physics at {RATE:.0f} Hz; ut = target"
+        + ("; noise of the bench known from before" if options.memory else "")
+    )
+    with get_context("spawn").Pool(options.workers) as pool:
+        trials = pool.map(trial, jobs, chunksize=2)
+    print(table(trials))
+    print(f"{speed():.0f} readings a second on one core")
+
+
+if __name__ == "__main__":
+    main()
