@@ -53,7 +53,7 @@ def svg(figure: Figure) -> str:
 
     out = io.StringIO()
     with rc_context(_RC):
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(out, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = out.getvalue()
     return text[text.index("<svg") :]
 
