@@ -110,6 +110,6 @@ def as_spacers(step: float, arranged: Arrangement) -> str:
     if mass is None or not mass > 0:
         return ""
     count = round(abs(step) / mass)
-    if count == 0 or abs(abs(step) - count * mass) > max(0.1 * mass, 3e-3 * abs(step)):
+    if count == 0 or abs(abs(step) - count * mass) > max(0.15 * mass, 3e-3 * abs(step)):
         return ""
     return f": looks like {count} spacer{'s' if count > 1 else ''} not re-zeroed"
