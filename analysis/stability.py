@@ -281,8 +281,6 @@ def _advice(s: Steadiness, resolution: float) -> tuple[str, ...]:
         out.append("let the balance warm up; zero before and after each reading")
     if s.breathing and s.where != "breathing":
         out.append("a draught shield also keeps the breath out")
-    if s.shares["drift"] > 0.5:
-        out.append("check that the reference magnet stands on its riser: drift also comes from iron nearby")
     if s.where == "the balance's own noise" and s.noise > 2 * resolution:
         out.append(
             f"average longer, up to {s.best_averaging:.2g} s, or a slower filter setting of the balance"
