@@ -7,6 +7,7 @@ reading's own part goes through the inversion's linear answer to forces.
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
@@ -267,7 +268,8 @@ def _inversion(centre: State, estimate: LoopEstimate) -> Shared:
     if estimate.ascending is not None:
         centre.part("M_up", odd)[:] = -estimate.ascending.u_model
     words = "inversion (smoothing, choice of method)"
-    return Shared("inversion", words, f"{id(estimate)}|inversion", odd, np.zeros_like(odd))
+    own = zlib.crc32(np.nan_to_num(estimate.points.force).tobytes())
+    return Shared("inversion", words, f"{own}|inversion", odd, np.zeros_like(odd))
 
 
 def _force_lost_to_offset(points: Points, bench: Bench, u: float) -> Floats:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from .bench import Bench
+from .csv_table import read_text
 from .errors import Fault, InputError
 from .readings import Readings
 
@@ -47,18 +48,7 @@ def read_notebook(path: str | Path, bench: Bench) -> Readings:
 
     The bench turns spacer counts into gaps. Raises InputError with every fault found.
     """
-    path = Path(path)
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(str(path), [Fault("file", reason, "a readable notebook CSV")]) from None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        place = f"byte {error.start + 1}"
-        raise InputError(str(path), [Fault(place, "not UTF-8 text", "a CSV saved as UTF-8")]) from None
-    return parse_notebook(text, bench, str(path))
+    return parse_notebook(read_text(path, "notebook CSV"), bench, str(path))
 
 
 def parse_notebook(text: str, bench: Bench, source: str = "notebook") -> Readings:

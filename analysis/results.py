@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, cast
 
 import numpy as np
@@ -46,6 +46,8 @@ class LoopResult:
     method: Method
     trials: int
     seed: int
+    #: Every shared input: what tells it from another run's, and its words (see ``compare``).
+    shared: dict[str, str] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any]:
         """The public JSON: plain types only, null where there is no number."""
@@ -158,6 +160,7 @@ def analyse(
         how,
         known.trials,
         seed,
+        known.shared,
     )
 
 

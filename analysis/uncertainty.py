@@ -86,6 +86,8 @@ class Uncertainty:
     bands: dict[str, tuple[Floats, Floats]]
     samples: dict[str, Floats]
     trials: int
+    #: Every shared input: what tells it from another run's, and its words.
+    shared: dict[str, str]
 
 
 def evaluate(
@@ -120,7 +122,7 @@ def evaluate(
     }
     u_M, bands = _spread_of_M(model)
     done = len(next(iter(samples.values()))) if samples else 0
-    return Uncertainty(results, budget, u_M, bands, samples, done)
+    return Uncertainty(results, budget, u_M, bands, samples, done, {s.identity: s.words for s in shared})
 
 
 def misfit(estimate: LoopEstimate) -> float:
