@@ -316,15 +316,15 @@ def weigh(
         bz, gradient = fields[g]
         applied = orientation[k] * bz / MU0
         if demagnetising == "mean":
-            h = _solve_mean(memory, applied, weight, N)
+            h = solve_mean(memory, applied, weight, N)
         elif demagnetising == "local":
-            h = _solve_local(memory, applied, N)
+            h = solve_local(memory, applied, N)
         else:
             assert tensor is not None
-            h = _solve_local(memory, applied, N)
+            h = solve_local(memory, applied, N)
             for _ in range(60):
                 m = memory.magnetisation(h)
-                step = _solve_local(memory, applied - tensor @ m + N * m, N) - h
+                step = solve_local(memory, applied - tensor @ m + N * m, N) - h
                 h = h + 0.7 * step
                 if np.abs(step).max() < 1.0:
                     break
@@ -338,12 +338,12 @@ def weigh(
 def _block_factor(pellet: Pellet) -> float:
     """Magnetometric factor of a block from its own face charges, by the block's field formula."""
     x, y, z, weight = Pellet("block", 0.0, pellet.height, pellet.length, pellet.width, 24, 24).nodes()
-    # Inside, z counted below the top face: B/mu0 = H + M, so N = 1 - <Bz> for unit polarisation.
-    bz, _ = _block(pellet.length, pellet.width, pellet.height, x, y, z - pellet.height)
-    return float(1.0 - weight @ bz)
+    # Inside, the two charged faces give H alone, not B; z counts from the top face.
+    h, _ = _block(pellet.length, pellet.width, pellet.height, x, y, z - pellet.height)
+    return float(-weight @ h)
 
 
-def _solve_mean(memory: Memory, applied: Array, weight: Array, N: float) -> Array:
+def solve_mean(memory: Memory, applied: Array, weight: Array, N: float) -> Array:
     """h = applied - N <M(h)>: <M> by bisection (the difference falls with <M>)."""
     low, high = -2e6, 2e6
     for _ in range(36):
@@ -355,7 +355,7 @@ def _solve_mean(memory: Memory, applied: Array, weight: Array, N: float) -> Arra
     return applied - N * 0.5 * (low + high)
 
 
-def _solve_local(memory: Memory, applied: Array, N: float) -> Array:
+def solve_local(memory: Memory, applied: Array, N: float) -> Array:
     """h + N M(h) = applied at every element, by bisection."""
     low, high = applied - 2e6 * N, applied + 2e6 * N
     for _ in range(36):
