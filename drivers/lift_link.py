@@ -140,7 +140,7 @@ class LiftLink:
                 if epoch is not None and not self._nonce:
                     raise DeviceTimeout(f"no session with the lift: {self.why}")
             self._number = number = words.next_number(self._number)
-            line = words.frame(number, text)
+            line, renumbered = words.frame(number, text), False
             for attempt in range(TRIES):
                 with self._changed:
                     self._answer = None
@@ -151,6 +151,13 @@ class LiftLink:
                     continue
                 if reply.tag == "ok":
                     return number, reply
+                if "sequence" in reply.flags and "X" in reply.words and not renumbered:
+                    # Earlier lines were lost without an answer. This one was not obeyed, in this very
+                    # session, so it may be said again under the number that is due.
+                    renumbered = True
+                    self._number = number = int(reply.words["X"])
+                    line = words.frame(number, text)
+                    continue
                 self._refused(text, reply, refusal)
         why = f"no answer to {text!r} in {TRIES} tries"
         if epoch is not None:

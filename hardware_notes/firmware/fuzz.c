@@ -2,7 +2,8 @@
  * every damage of several classes to real lines. A line that would be obeyed and is not exactly a
  * line that was sent is wrong; so is a good line that is refused.
  *
- *   fuzz [heavy]     heavy: how many random lines per class as well (default 20 million) */
+ *   fuzz [HEAVY [BURST]]     HEAVY random lines for each good one (default 20 million) as well;
+ *                            bursts of errors up to BURST bits (default 16) */
 #include "crc32.h"
 #include "session.h"
 #include "words.h"
@@ -86,11 +87,11 @@ static void up_to_three_bits(void) {
     }
 }
 
-static void bursts(void) {
-    for (int at = 0; at + 16 <= length * 8; at++)
-        for (unsigned pattern = 1; pattern < 65536; pattern += 2) {
+static void bursts(int longest) {
+    for (int at = 0; at + longest <= length * 8; at++)
+        for (unsigned pattern = 1; pattern < 1u << longest; pattern += 2) {
             restore();
-            for (int bit = 0; bit < 16; bit++)
+            for (int bit = 0; bit < longest; bit++)
                 if (pattern >> bit & 1)
                     flip(at + bit);
             offer(length);
@@ -161,7 +162,7 @@ static void random_characters(long lines) {
 
 int main(int argc, char **argv) {
     long heavy = argc > 1 ? atol(argv[1]) : 20000000;
-    int refused = 0;
+    int burst = argc > 2 ? atoi(argv[2]) : 16, refused = 0;
     srand(1);
     for (unsigned i = 0; i < sizeof BODIES / sizeof *BODIES; i++) {
         first_number = 4711 + 2 * i;
@@ -172,7 +173,7 @@ int main(int argc, char **argv) {
         offer(length);
         refused += right != 1;
         up_to_three_bits();
-        bursts();
+        bursts(burst);
         lost_bytes();
         inserted_substituted_swapped();
         two_digits();
