@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +16,8 @@ from .recorder import utc_now
 HEARD_PER_SECOND = 20.0
 #: A reading must settle within this time, s by the clock, or the run is held.
 PATIENCE = 120.0
+#: A filter that heard nothing for so long is begun afresh, s by the clock.
+FORGET = 60.0
 #: Readings in a row out of range before it is believed: one damaged line may look like it.
 OUT_OF_RANGE_IN_ROW = 2
 
@@ -66,7 +69,9 @@ class Acquisition:
     def __init__(
         self, resolution: float, target: float, limits: Limits, memory: NoiseMemory | None = None
     ) -> None:
+        self._resolution, self._target = resolution, target
         self.filter = SettlingFilter(resolution, target, memory)
+        self._heard: float | None = None  # when the filter last heard a reading
         self.limits = limits
         self.settling: Settling | None = None
         self.began: float | None = None
@@ -79,6 +84,10 @@ class Acquisition:
     def begin(self, time: float) -> None:
         """A new level begins now; what was read before does not count for it."""
         self.began = time
+        heard = self._heard if self._heard is not None else time
+        if not 0.0 <= time - heard < FORGET:
+            # Too long ago to say anything of this level; what it knows of the noise is kept.
+            self.filter = SettlingFilter(self._resolution, self._target, self.filter.memory())
         self.filter.begin(time)
 
     def feed(self, reading: BalanceReading, follow: bool = True) -> Settling | None:
@@ -94,6 +103,7 @@ class Acquisition:
         if heard is None:
             return None
         self.last = heard
+        self._heard = heard[0]
         self.settling = self.filter.feed(*heard)
         return self.settling
 
@@ -106,6 +116,8 @@ class Acquisition:
         s = self.settling
         if s is None or s.value is None or s.u is None:
             return None
+        if not (math.isfinite(s.value) and math.isfinite(s.u) and s.u > 0 and math.isfinite(s.drift or 0.0)):
+            return None  # a level that is not a number is no reading, whoever accepts it
         return {
             "value_kg": s.value,
             "u_kg": s.u,
@@ -155,9 +167,13 @@ class Acquisition:
             "accepted": s.accepted if s else False,
             "reason": s.reason if s else "no readings",
             "text": s.text if s else "",
-            "value_kg": s.value if s else None,
-            "u_kg": s.u if s else None,
-            "drift_kg_per_s": s.drift if s else None,
-            "breathing_Hz": s.breathing if s else None,
-            "seconds_left": s.seconds_left if s else None,
+            "value_kg": _finite(s.value) if s else None,
+            "u_kg": _finite(s.u) if s else None,
+            "drift_kg_per_s": _finite(s.drift) if s else None,
+            "breathing_Hz": _finite(s.breathing) if s else None,
+            "seconds_left": _finite(s.seconds_left) if s else None,
         }
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else value

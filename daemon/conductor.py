@@ -201,7 +201,7 @@ class Conductor:
         task = self.stage.task
         if self.run is None or self.run.state != "running" or task is None:
             return False
-        return task.kind != "ask" or self.run.hands_free
+        return task.kind == "read" or (task.kind == "ask" and self.run.hands_free)
 
     def _maybe_accept(self, acquisition: Acquisition) -> None:
         task = self.stage.task

@@ -7,6 +7,7 @@ and the thread tries again until it succeeds.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import threading
 import time
@@ -82,7 +83,8 @@ class Recorder:
         key: str | None = None,
         told: Callable[[LogEvent], None] | None = None,
     ) -> None:
-        """Hand over one entry of the log; returns at once."""
+        """Hand over one entry of the log; returns at once. Raises ValueError for what is not JSON."""
+        json.dumps(data or {}, allow_nan=False)  # here, not in the writer: it must not be stopped by it
         entry = _Entry(run, time_s, utc_now(), kind, text, data or {}, key, told)
         with self._wake:
             self._entries.append(entry)
