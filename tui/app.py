@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import os
 import socket
+import time
 from collections.abc import Callable
 from importlib import import_module
 from typing import Any, ClassVar
@@ -83,12 +84,17 @@ class WeighloopApp(App[None]):
     }
     DEFAULT_MODE = "run"
 
-    def __init__(self, feed: Feed, cautions: bool | None = None) -> None:
-        """``cautions``: show them at the start; None: only when this user has not read them yet."""
+    def __init__(
+        self, feed: Feed, cautions: bool | None = None, now: Callable[[], float] = time.monotonic
+    ) -> None:
+        """``cautions``: show them at the start; None: only when this user has not read them yet.
+
+        ``now``: the clock by which readings grow old, s.
+        """
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
-        self.picture = Picture()
+        self.picture = Picture(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
         self.follower = Follower(feed, self.picture, self._post)

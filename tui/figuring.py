@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 TRIALS = 1000
 #: Fewer readings than this make no loop worth a look.
 LEAST = 3
+#: A trace shorter than this many readings says nothing about drift or breathing.
+LEAST_TRACE = 100
 
 
 class NotYet(Exception):
@@ -122,7 +124,6 @@ class SteadyLook:
 
     verdict: str
     advice: tuple[str, ...]
-    facts: tuple[tuple[str, str], ...]
     spectrum: tuple[list[float], list[float]]
     allan: tuple[list[float], list[float]]
     breathing_Hz: float | None
@@ -131,4 +132,27 @@ class SteadyLook:
 
 def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
     """Judge a trace of (time in s, reading in kg). Raises NotYet while it is too short."""
-    raise NotYet("The trace is still too short to judge.")
+    import numpy as np
+
+    from ..analysis.errors import NotPossible
+
+    if len(trace) < LEAST_TRACE:
+        raise NotYet("Listening: leave the balance alone for a minute.")
+    try:
+        from ..analysis.stability import steadiness
+
+        times, readings = np.array(trace).T
+        found = steadiness(times, readings, resolution_kg)
+    except NotPossible as error:
+        raise NotYet(str(error)) from error
+    except Exception as error:  # as above
+        raise NotYet(f"The trace could not be judged ({type(error).__name__}: {error}).") from error
+    density = [1e6 * value**0.5 for value in found.density]
+    return SteadyLook(
+        found.verdict,
+        tuple(found.advice),
+        (list(found.frequency), density),
+        (list(found.tau), [1e6 * value for value in found.allan]),
+        found.breathing,
+        found.best_averaging,
+    )

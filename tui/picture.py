@@ -6,6 +6,7 @@ import math
 import time
 import tomllib
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, cast
@@ -30,6 +31,8 @@ class Picture:
     controller: str | None = None
     log: deque[LogLine] = field(default_factory=lambda: deque(maxlen=LOG_LENGTH))
     trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TRACE_LENGTH))
+    #: This side's clock, s; an input, so that ages can be tested.
+    now: Callable[[], float] = time.monotonic
     live_at: float = -math.inf
     devices_at: float = -math.inf
 
@@ -40,7 +43,7 @@ class Picture:
         self.controller = snapshot["controller"]
         self.log.clear()
         self.log.extend(snapshot["log"])
-        self.devices_at = time.monotonic()
+        self.devices_at = self.now()
         if snapshot["live"] is not None:
             self._hear(snapshot["live"])
 
@@ -56,7 +59,7 @@ class Picture:
             self.log.append(cast(LogLine, data))
         elif topic == "device":
             self.balance, self.lift = data["balance"], data["lift"]
-            self.devices_at = time.monotonic()
+            self.devices_at = self.now()
         elif topic == "run":
             self.run = cast("Run | None", data)
         elif topic == "point":
@@ -64,7 +67,7 @@ class Picture:
         return True
 
     def _hear(self, live: Live) -> None:
-        self.live, self.live_at = live, time.monotonic()
+        self.live, self.live_at = live, self.now()
         if live["reading_kg"] is not None:
             if self.trace and live["time_s"] < self.trace[-1][0]:
                 self.trace.clear()  # another clock: a restarted daemon
@@ -84,11 +87,11 @@ class Picture:
 
     def silent_for(self) -> float:
         """Seconds since the last live word, on this side's clock."""
-        return time.monotonic() - self.live_at
+        return self.now() - self.live_at
 
     def devices_later(self) -> float:
         """Seconds since the devices' ages were told."""
-        return max(0.0, time.monotonic() - self.devices_at)
+        return max(0.0, self.now() - self.devices_at)
 
 
 def step_of(run: Run, point: Point) -> Step | None:

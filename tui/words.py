@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from ..daemon.protocol import Device, Live, Point, Step
+from ..daemon.protocol import ActionCode, Device, Live, Point, Step
 
 MINUS: Final = "−"
 NONE: Final = "–"
@@ -136,6 +136,11 @@ def device_line(name: str, device: Device | None) -> str:
     sign = DEVICE_SIGNS.get(device["state"], "?")
     return f"{sign} {name}" if device["state"] == "ready" else f"{sign} {name} {device['state']}"
 
+
+#: The daemon's action codes that ask something of a person.
+ASKS_A_PERSON: Final[frozenset[ActionCode]] = frozenset(
+    {"remove-sample", "place-sample", "set-spacers", "turn-over", "question"}
+)
 
 #: The five passages of a run, as the operator sees them.
 LEGS: Final = ("in", "out", "turned in", "out", "back in")

@@ -26,10 +26,10 @@ from .view import View
 #: While a run goes on, figures are computed anew at most this often, s: a second's work a third of a minute.
 EVERY_S = 20.0
 
-STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "– not determined"}
+STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "not determined"}
 
 #: Headings and widths; together they fit 80 columns with a scrollbar.
-COLUMNS = ((" figure", 24), (" " * 9 + "value", 14), (" unit", 8), (" " * 9 + "95 %", 15), ("  status", 18))
+COLUMNS = ((" figure", 23), (" " * 11 + "value", 16), (" unit", 8), (" " * 12 + "95 %", 16), (" status", 15))
 
 
 class FiguresView(View):
@@ -211,7 +211,7 @@ def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
         Text(value, style=style or "bold", justify="right"),
         Text(f" {unit}", style="dim"),
         Text(between, style=style, justify="right"),
-        Text(f"  {STATUS.get(figure.status, figure.status)}", style=style),
+        Text(f" {STATUS.get(figure.status, figure.status)}", style=style),
     )
 
 

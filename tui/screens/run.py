@@ -31,6 +31,7 @@ class RunView(View):
     def __init__(self) -> None:
         super().__init__()
         self._magnetisation = False
+        self._drawn = False
 
     def body(self) -> ComposeResult:
         yield ActionLine()
@@ -58,10 +59,12 @@ class RunView(View):
     def _draw(self) -> None:
         """Draw the loop; only when a point came or the run moved on."""
         run = self.picture.run
+        self.query_one(LoopPlot).visible = run is not None
         if run is None:
             self.query_one("#axes", Static).update("the loop appears here, reading by reading")
-            self.query_one(LoopPlot).draw_loop([])
         elif self._magnetisation:
+            if not self._drawn:
+                self.query_one("#axes", Static).update("M against applied field: computing ...")
             self._compute(run)
         else:
             self.query_one("#axes", Static).update("pull, g, against applied field, kA/m")
@@ -82,6 +85,7 @@ class RunView(View):
     def _draw_magnetisation(self, points: list[LoopPoint], why: str = "") -> None:
         if not self._magnetisation:
             return
+        self._drawn = True
         self.query_one("#axes", Static).update(why or "M, kA/m, against applied field, kA/m")
         dots = [Dot(p.H * 1e-3, p.M * 1e-3, 0.0, p.orientation, p.leg, not p.used) for p in points]
         self.query_one(LoopPlot).draw_loop(dots)
@@ -89,6 +93,7 @@ class RunView(View):
     def action_what_is_drawn(self) -> None:
         """Draw the magnetisation instead of the pull, or back."""
         self._magnetisation = not self._magnetisation
+        self._drawn = False
         self._draw()
 
     # What the keys do.

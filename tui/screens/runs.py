@@ -70,7 +70,9 @@ class RunsView(View):
             table.add_row(*cells, key=str(line["id"]))
         table.move_cursor(row=min(row, max(0, table.row_count - 1)))
         words = (
-            f"{len(self.lines)} runs" if self.lines else "No runs in the store yet. w: weigh a new sample."
+            f"{len(self.lines)} run{'s' * (len(self.lines) != 1)}"
+            if self.lines
+            else "No runs in the store yet. w: weigh a new sample."
         )
         if self.marked:
             words += f", {len(self.marked)} marked to compare"

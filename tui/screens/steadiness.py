@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from itertools import islice
+from itertools import takewhile
+from math import nan
 from statistics import median
 
 from rich.text import Text
@@ -24,8 +25,8 @@ from .view import View
 
 #: The trace is redrawn once a second and judged anew this often, s.
 JUDGED_EVERY_S = 10.0
-#: Readings drawn at most: more than a wide terminal has dots for.
-DRAWN = 1200
+#: How far back the trace is drawn, s: long enough for draughts, short enough to see breathing.
+WINDOW_S = 120.0
 
 
 class SteadinessView(View):
@@ -38,6 +39,7 @@ class SteadinessView(View):
         super().__init__()
         self._look: SteadyLook | None = None
         self._judged = -JUDGED_EVERY_S
+        self._whole_run = False
 
     def body(self) -> ComposeResult:
         yield Static(id="steady-line", markup=False)
@@ -48,7 +50,7 @@ class SteadinessView(View):
                 yield Static("spectrum, mg/√Hz against Hz", classes="title", markup=False)
                 yield LogPlot(id="spectrum")
             with Vertical(id="allan-box"):
-                yield Static("Allan deviation, mg, against averaging time, s", classes="title", markup=False)
+                yield Static("Allan deviation, mg against s", classes="title", markup=False)
                 yield LogPlot(id="allan")
             yield Static(id="verdict", markup=False)
 
@@ -59,7 +61,8 @@ class SteadinessView(View):
         if what in ("live", "clock", "all", "link"):
             self.query_one("#steady-line", Static).update(self._line())
         if what in ("clock", "all"):
-            self._draw_trace()
+            if not self._whole_run:
+                self._draw_trace()
             if time.monotonic() - self._judged > JUDGED_EVERY_S or what == "all":
                 self._judge()
 
@@ -74,8 +77,9 @@ class SteadinessView(View):
         return text
 
     def _draw_trace(self) -> None:
-        trace = self.picture.trace
-        readings = list(islice(trace, max(0, len(trace) - DRAWN), None))
+        since = self.picture.trace[-1][0] - WINDOW_S if self.picture.trace else 0.0
+        newest_first = takewhile(lambda reading: reading[0] >= since, reversed(self.picture.trace))
+        readings = list(newest_first)[::-1]
         live = self.picture.live
         level = live["value_kg"] if live is not None and live["value_kg"] is not None else None
         u = live["u_kg"] if live is not None and level is not None else None
@@ -114,6 +118,23 @@ class SteadinessView(View):
         self.query_one("#allan", LogPlot).draw_curve(*look.allan, look.best_time_s)
         self.query_one("#verdict", Static).update(verdict_text(look))
 
+    @work(exclusive=True, group="overview")
+    async def action_whole_run(self) -> None:
+        """The whole run's readings, however many, or back to the last minutes."""
+        run = self.picture.run
+        if self._whole_run or run is None:
+            self._whole_run = False
+            self._draw_trace()
+            return
+        plot = self.query_one(TracePlot)
+        answer = await self.owner.act("readings.overview", run=run["id"], slots=2 * plot.size.width)
+        if answer is None:
+            return
+        self._whole_run = True
+        self.query_one("#trace-title", Static).update(f"run {run['id']}: readings, g, against minutes")
+        low, high = ([nan if m is None else m * 1e3 for m in answer[key]] for key in ("low_kg", "high_kg"))
+        plot.draw_overview(answer["time_s"], low, high)
+
     def action_which_plot(self) -> None:
         """Where there is room for one curve only: the other one."""
         self.toggle_class("show-allan")
@@ -138,12 +159,9 @@ class SteadinessView(View):
 
 
 def verdict_text(look: SteadyLook) -> Text:
-    """The verdict, its numbers, and what to try."""
+    """The verdict and what to try."""
     text = Text()
-    text.append(look.verdict + "\n", style="bold")
-    for name, words in look.facts:
-        text.append(f"{name} ", style="dim")
-        text.append(f"{words}\n")
+    text.append(look.verdict[:1].upper() + look.verdict[1:] + "\n", style="bold")
     if look.advice:
         text.append("try: ", style="bold")
         text.append("; ".join(look.advice))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, cast
 
 from textual.app import ComposeResult
+from textual.css.query import NoMatches
 from textual.screen import Screen
 from textual.widgets import Footer
 
@@ -46,22 +47,27 @@ class View(Screen[None]):
         """What stands between the top line and the key row."""
         yield from ()
 
-    #: Set once every part of the view is there; before that there is nothing to bring up to date.
-    _whole = False
+    #: How many parts the view has once it is whole; before that there is nothing to bring up to date.
+    _parts = 0
 
     def on_mount(self) -> None:
-        self._whole = True
+        self._parts = len(self.query("*"))
 
     def on_screen_resume(self) -> None:
         self.call_after_refresh(self.show, "all")
 
     def show(self, what: str) -> None:
         """Bring the view up to date."""
-        if not self._whole:
+        if not self._parts:
             return
-        if what in ("all", "link", "device", "clock"):
-            self.query_one(Head).show(self.picture)
-        self.changed(what)
+        try:
+            if what in ("all", "link", "device", "clock"):
+                self.query_one(Head).show(self.picture)
+            self.changed(what)
+        except NoMatches:
+            if len(self.query("*")) >= self._parts:
+                raise
+            # else the view is being taken down, part by part
 
     def changed(self, what: str) -> None:
         """Redraw what depends on ``what``: a topic of the protocol, ``all``, ``link`` or ``clock``."""

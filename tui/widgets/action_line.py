@@ -7,8 +7,8 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.widgets import Static
 
-from ..daemon_words import ASKS_A_PERSON
 from ..picture import Picture
+from ..words import ASKS_A_PERSON
 from .big_digits import BigDigits
 
 

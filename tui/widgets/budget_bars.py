@@ -37,7 +37,7 @@ def bars(heading: str, shares: Sequence[tuple[str, float]], width: int, height: 
     if len(lines) > room:
         rest = sum(share for _, share in lines[room - 1 :])
         lines = [*lines[: room - 1], (f"{len(shares) - room + 1} more", rest)]
-    name_width = min(24, max((len(name) for name, _ in lines), default=0))
+    name_width = min(max(14, width // 2), max((len(name) for name, _ in lines), default=0))
     bar_width = max(4, width - name_width - 8)
     for name, share in lines:
         eighths = round(max(0.0, min(1.0, share)) * bar_width * 8)

@@ -6,8 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from textual.app import ComposeResult
 from textual.color import Color
-from textual_plot import HiResMode, PlotWidget
+from textual.containers import Grid
+from textual.strip import Strip
+from textual_hires_canvas import Canvas
+from textual_plot import HiResMode, NumericAxisFormatter, PlotWidget
+from textual_plot.plot_widget import Legend
 
 FIRST, ALONG, AGAINST, ASIDE, NOW, NEXT = "•", "●", "○", "×", "◆", "+"
 LEGEND = f"{FIRST}first {ALONG}along {AGAINST}against {NEXT}next {NOW}now {ASIDE}aside"
@@ -25,6 +30,32 @@ class Dot:
     set_aside: bool = False
 
 
+class RoundTicks(NumericAxisFormatter):
+    """Round ticks, no more of them than there is room for."""
+
+    most = 8
+
+    def get_ticks(self, min_: float, max_: float, max_ticks: int = 8) -> list[float]:
+        """The library's ticks, every second one left out until they fit; zero stays."""
+        ticks = super().get_ticks(min_, max_, max_ticks)
+        while len(ticks) > max(2, self.most):
+            step = ticks[1] - ticks[0]
+            ticks = [tick for tick in ticks if round(tick / step) % 2 == 0]
+        return ticks
+
+
+#: Cells a tick's label takes along an axis, with room between.
+TICK_CELLS = 8
+
+
+class Sheet(Canvas):
+    """A canvas whose lines always have a style: without one the filter for NO_COLOR fails."""
+
+    def render_line(self, y: int) -> Strip:
+        strip = super().render_line(y)
+        return strip if strip.cell_length else Strip.blank(self.size.width, self.rich_style)
+
+
 class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     """The plot widget with our drawing order: what matters most is drawn last.
 
@@ -32,9 +63,19 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     dots, so neither colour nor brightness is needed. The mouse wheel zooms.
     """
 
+    def compose(self) -> ComposeResult:
+        with Grid():
+            for part in ("margin-top", "margin-left", "plot", "margin-bottom"):
+                yield Sheet(1, 1, id=part)
+        yield Legend(id="legend")
+
     def on_mount(self) -> None:
-        super().on_mount()
         self.margin_top, self.margin_bottom, self.margin_left = 0, 1, 7
+        self._round = RoundTicks()
+        self.set_x_formatter(self._round)
+
+    def on_resize(self) -> None:
+        self._round.most = (self.size.width - self.margin_left) // TICK_CELLS
 
     def ink(self, name: str) -> str:
         """A colour of the present theme, for the plot's style strings."""

@@ -48,7 +48,7 @@ def live_texts(picture: Picture) -> tuple[str, Text]:
     _, decimals = bench_facts(picture.run["bench_text"] if picture.run else "")
     sign, words = live_state(live, silent)
     fresh = live is not None and silent <= STALE_AFTER_S and picture.linked
-    digits = "-" * 6
+    digits = "---"
     if fresh and live is not None and live["reading_kg"] is not None:
         digits = grams(live["reading_kg"], decimals).replace("−", "-")
     text = Text()
@@ -58,7 +58,7 @@ def live_texts(picture: Picture) -> tuple[str, Text]:
     if live["seconds_left"] is not None and not live["accepted"]:
         text.append(f"\nabout {duration(live['seconds_left'])} more")
     elif live["accepted"]:
-        text.append("\nthe value is taken")
+        text.append("\nknown well enough")
     else:
         text.append("\n" + (live["text"] or ""))
     if live["value_kg"] is not None:

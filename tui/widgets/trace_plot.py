@@ -40,15 +40,29 @@ class TracePlot(LoopPlot):
         t = np.asarray(time_s) - time_s[-1]
         y = np.asarray(mg)
         band = band_mg or 0.0
-        low, high = min(float(y.min()), -band), max(float(y.max()), band)
-        room = 0.08 * (high - low) or 1.0
         self.set_xlimits(float(t[0]), 0.0)
-        self.set_ylimits(low - room, high + room)
+        self.set_ylimits(*_roomy(min(float(y.min()), -band), max(float(y.max()), band)))
         if band_mg is not None:
             for edge in (-band, band):
                 line = self.ink("secondary")
                 self.plot([t[0], 0.0], [edge, edge], line_style=line, hires_mode=HiResMode.BRAILLE)
         self.plot(t, y, line_style=self.ink("primary"), hires_mode=HiResMode.BRAILLE)
+
+    def draw_overview(self, time_s: Sequence[float], low: Sequence[float], high: Sequence[float]) -> None:
+        """Draw a whole run thinned to slots: the lowest and the highest reading in each, in g."""
+        self.clear()
+        if not np.any(np.isfinite(low)):
+            return
+        t = (np.asarray(time_s) - time_s[0]) / 60.0
+        self.set_xlimits(float(t[0]), float(t[-1]))
+        self.set_ylimits(*_roomy(float(np.nanmin(low)), float(np.nanmax(high))))
+        for edge in (low, high):
+            self.plot(t, edge, line_style=self.ink("primary"), hires_mode=HiResMode.BRAILLE)
+
+
+def _roomy(low: float, high: float) -> tuple[float, float]:
+    room = 0.08 * (high - low) or 1.0
+    return low - room, high + room
 
 
 class LogPlot(LoopPlot):

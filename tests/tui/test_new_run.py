@@ -1,0 +1,165 @@
+"""The form for a new run and the bench file it writes."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+import scripted as S
+from driving import Stage, stage
+from textual.widgets import Input, Select
+
+from weighloop.analysis.bench_file import parse_bench
+from weighloop.daemon.protocol import ERROR_BAD_INPUT
+from weighloop.tui.bench_form import FIELDS, bench_text, holds, next_name, values_of, write_bench
+from weighloop.tui.feed import CallRefused
+from weighloop.tui.screens.new_run import NewRun
+
+PLAN = {"steps": S.plan(), "seconds": 1500.0, "largest_pull_kg": 0.118, "warnings": ["only 18 gaps"]}
+
+
+@pytest.mark.parametrize("sample", ["cylinder", "block", "sphere", "spheroid"])
+@pytest.mark.parametrize("magnet", ["cylinder", "block", "ring"])
+@pytest.mark.parametrize("ladder", ["lift", "spacers"])
+def test_every_choice_of_the_form_makes_a_sound_bench_file(sample: str, magnet: str, ladder: str) -> None:
+    values = {field.key: field.default for field in FIELDS}
+    values |= {"sample.shape": sample, "reference_magnet.shape": magnet, "gap.ladder": ladder}
+    bench = parse_bench(bench_text(values))
+    assert (bench.sample.shape, bench.reference_magnet.shape, bench.gap.ladder) == (sample, magnet, ladder)
+    assert (bench.lift_port is None) == (ladder == "spacers")
+
+
+def test_the_defaults_read_as_the_public_example() -> None:
+    bench = parse_bench(bench_text({field.key: field.default for field in FIELDS}))
+    assert bench.reference_magnet.remanence.value == pytest.approx(1.32)
+    assert bench.sample.diameter is not None
+    assert bench.sample.diameter.u == pytest.approx(0.02e-3)
+    assert bench.balance.capacity == pytest.approx(0.22)
+
+
+def test_an_earlier_bench_file_comes_back_through_the_form_whole() -> None:
+    base = S.BENCH.format(ladder="spacers").replace(
+        "[sample]", 'recoil_permeability = "1.05 +/- 0.02"\n\n[sample]'
+    )
+    again = tomllib.loads(bench_text(values_of(base), base))
+    wanted = tomllib.loads(base)
+    del wanted["lift"]  # a ladder of spacers has none
+    assert again == wanted
+
+
+def test_odd_names_are_still_toml() -> None:
+    values = {field.key: field.default for field in FIELDS} | {"sample.name": 'pump "B"\\ Ø 6'}
+    assert parse_bench(bench_text(values)).sample.name == 'pump "B"\\ Ø 6'
+
+
+@pytest.mark.parametrize(
+    ("name", "after"), [("WP-07-3", "WP-07-4"), ("WP-07-09", "WP-07-10"), ("disc", "disc"), ("WP-9", "WP-10")]
+)
+def test_the_next_sample_of_a_series(name: str, after: str) -> None:
+    assert next_name(name) == after
+
+
+def test_a_kept_bench_file_is_never_overwritten_by_another(tmp_path: Path) -> None:
+    first, second = write_bench("a = 1\n", "WP/07"), write_bench("a = 2\n", "WP/07")
+    assert first.read_text() == "a = 1\n"
+    assert second.read_text() == "a = 2\n"
+    assert write_bench("a = 1\n", "WP/07") == first
+    assert tmp_path in first.parents
+
+
+def form(st: Stage) -> NewRun:
+    assert isinstance(st.app.screen, NewRun)
+    return st.app.screen
+
+
+async def open_form(st: Stage) -> NewRun:
+    st.feed.answers["run.plan"] = PLAN
+    await st.press("w")
+    await st.until(lambda: isinstance(st.app.screen, NewRun))
+    return form(st)
+
+
+async def test_the_form_takes_over_the_bench_before_and_starts_the_run() -> None:
+    run = S.run_at(1000, state="finished")
+    async with stage(S.snapshot(run)) as st:
+        await open_form(st)
+        await st.until(lambda: "largest pull about 118 g" in st.text())
+        assert "about 25 min" in st.text()
+        assert "! only 18 gaps" in st.text()
+        assert "WP-07-4" in st.text()
+        await st.until(lambda: "expected uncertainty of M" in st.text(), 60)
+        await st.press("ctrl+s")
+        await st.until(lambda: st.feed.asked("run.start"))
+        await st.until(lambda: len(st.app.screen_stack) == 1)
+        asked = st.feed.asked("run.start")[0]
+        assert asked["points"] == 22
+        assert asked["target_u_kg"] == pytest.approx(2e-6)
+        assert asked["name"] == "WP-07-4"
+        bench = parse_bench(asked["bench_text"])
+        assert bench.sample.name == "WP-07-4"
+        assert bench.sample.mass is not None
+        assert bench.sample.mass.value == pytest.approx(412e-6)  # taken over
+        kept = sorted(Path(write_bench(asked["bench_text"], "WP-07-4")).parent.iterdir())
+        assert [path.name for path in kept] == ["WP-07-4.toml"]
+
+
+async def test_typing_is_taken_over_and_only_fields_that_hold_are_shown() -> None:
+    async with stage(S.snapshot(None)) as st:
+        screen = await open_form(st)
+        await st.press(*"WP-09-1")
+        assert screen.values["sample.name"] == "WP-09-1"
+        shape = next(s for s in screen.query(Select) if s.name == "sample.shape")
+        shape.value = "sphere"
+        await st.pilot.pause()
+        await st.pilot.pause()
+        shown = {line.field.key for line in screen.query("FormLine") if line.display}  # pyright: ignore
+        assert "sample.diameter" in shown
+        assert "sample.height" not in shown
+        assert all(
+            key.startswith("run.") or holds(field, screen.values)
+            for key, field in ((f.key, f) for f in FIELDS if f.key in shown)
+        )
+
+
+async def test_what_the_daemon_refuses_is_said_and_nothing_starts() -> None:
+    def refuse(**params: Any) -> Any:
+        raise CallRefused(ERROR_BAD_INPUT, "sample.diameter: '6 kg'; expected a length")
+
+    async with stage(S.snapshot(None)) as st:
+        await open_form(st)
+        st.feed.answers["run.plan"] = refuse
+        screen = form(st)
+        diameter = next(i for i in screen.query(Input) if i.name == "sample.diameter")
+        diameter.value = "6 kg"
+        await st.until(lambda: "! sample.diameter: '6 kg'" in st.text())
+        st.feed.answers["run.start"] = refuse
+        await st.press("ctrl+s")
+        await st.until(lambda: st.feed.asked("run.start"))
+        assert isinstance(st.app.screen, NewRun)  # still there, to put it right
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "word"),
+    [
+        ("run.points", "1", "from 2 to 200"),
+        ("run.points", "many", "from 2 to 200"),
+        ("run.target", "2", "is not a mass"),
+        ("run.target", "-2 mg", "is not a mass"),
+    ],
+)
+async def test_wrong_numbers_are_named(key: str, value: str, word: str) -> None:
+    async with stage(S.snapshot(None)) as st:
+        screen = await open_form(st)
+        next(i for i in screen.query(Input) if i.name == key).value = value
+        await st.until(lambda: word in " ".join(st.text().split()))
+        await st.press("ctrl+s")
+        assert st.feed.asked("run.start") == []
+
+
+async def test_no_new_run_while_one_goes_on() -> None:
+    async with stage() as st:
+        await st.press("w")
+        await st.until(lambda: "is not over yet" in st.text())
+        assert len(st.app.screen_stack) == 1

@@ -1,0 +1,201 @@
+"""The run view: every key does what it says; messages first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+import scripted as S
+from driving import stage
+from textual.message import Message
+
+from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, ERROR_NOT_POSSIBLE
+from weighloop.tui.feed import CallRefused
+from weighloop.tui.messages import ActionDone, PictureChanged
+
+
+def spacers_run(**more: Any) -> Any:
+    act = S.action("set-spacers", "Take the sample away and leave 12 spacers under it.", True, spacers=12)
+    return S.run_at(20, "spacers", action=more.pop("action", act), **more)
+
+
+@pytest.mark.parametrize(
+    ("key", "method", "params"),
+    [
+        ("enter", "run.confirm", {"choice": None}),
+        ("space", "run.confirm", {"choice": None}),
+        ("h", "run.hold", {"why": "held at the screen"}),
+        ("g", "run.go_on", {}),
+        ("r", "run.repeat", {}),
+    ],
+)
+async def test_plain_keys_call_the_daemon_once(key: str, method: str, params: dict[str, Any]) -> None:
+    heard: list[Message] = []
+    async with stage(S.snapshot(spacers_run(), S.live_at(100.0)), hear=heard.append) as st:
+        await st.press(key)
+        await st.until(lambda: st.feed.calls)
+        await st.until(lambda: any(isinstance(m, ActionDone) for m in heard))
+    assert st.feed.calls == [(method, params)]
+    done = [m for m in heard if isinstance(m, ActionDone)]
+    assert {(m.method, m.error) for m in done} == {(method, "")}
+
+
+async def test_confirm_without_anything_to_confirm_calls_nobody() -> None:
+    async with stage() as st:
+        await st.press("enter")
+        assert st.feed.calls == []
+
+
+async def test_stop_asks_first_and_no_is_the_answer_at_hand() -> None:
+    async with stage() as st:
+        await st.press("s")
+        assert "End this run for good?" in st.text()
+        await st.press("enter")  # the harmless button has the focus
+        assert st.feed.calls == []
+        await st.press("s", "y")
+        await st.until(lambda: st.feed.asked("run.stop"))
+        assert st.feed.asked("run.stop") == [{"why": "stopped at the screen"}]
+
+
+async def test_a_question_gets_the_answer_that_was_chosen() -> None:
+    ask = S.action(
+        "question", "11 spacers look like 13. How many are there?", True, ["11", "13", "count again"]
+    )
+    async with stage(S.snapshot(spacers_run(action=ask), S.live_at(100.0))) as st:
+        assert "QUESTION" in st.text()
+        await st.press("enter", "down", "enter")
+        await st.until(lambda: st.feed.calls)
+        assert st.feed.calls == [("run.confirm", {"choice": "13"})]
+
+
+async def test_a_question_that_is_left_is_not_answered() -> None:
+    ask = S.action("question", "11 spacers look like 13. How many are there?", True, ["11", "13"])
+    async with stage(S.snapshot(spacers_run(action=ask), S.live_at(100.0))) as st:
+        await st.press("enter", "escape")
+        assert st.feed.calls == []
+
+
+async def test_a_reading_is_set_aside_with_a_reason_and_taken_back() -> None:
+    run = S.run_at(10)
+    async with stage(S.snapshot(run, S.live_at(100.0))) as st:
+        await st.press("a", "down", "enter")  # the reading before the newest
+        await st.press(*["backspace"] * len("touched"), *"bumped", "enter")
+        await st.until(lambda: st.feed.calls)
+        number = run["points"][-2]["id"]
+        assert st.feed.calls == [("run.set_aside", {"point": number, "why": "bumped"})]
+        st.feed.say("point", {**run["points"][-2], "set_aside": "bumped"})
+        await st.until(lambda: st.app.picture.run["points"][-2]["set_aside"])  # pyright: ignore
+        await st.press("a", "down", "enter")
+        await st.until(lambda: len(st.feed.calls) == 2)
+        assert st.feed.calls[-1] == ("run.set_aside", {"point": number, "why": None})
+
+
+async def test_a_note_is_written_and_an_empty_one_is_not() -> None:
+    async with stage() as st:
+        await st.press("n", "enter")
+        assert st.feed.calls == []
+        await st.press("n", *"lid", "enter")
+        await st.until(lambda: st.feed.calls)
+        assert st.feed.calls == [("run.note", {"text": "lid"})]
+
+
+async def test_views_do_not_change_under_a_question() -> None:
+    async with stage() as st:
+        await st.press("n", "2", "escape")
+        assert st.app.current_mode == "run"
+        await st.press("2")
+        assert st.app.current_mode == "steadiness"
+
+
+async def test_a_refusal_is_told_in_the_daemons_words() -> None:
+    heard: list[Message] = []
+    async with stage(hear=heard.append) as st:
+        st.feed.refuse["run.repeat"] = CallRefused(ERROR_NOT_POSSIBLE, "the lift is moving: wait for it")
+        await st.press("r")
+        await st.until(lambda: any(isinstance(m, ActionDone) for m in heard))
+        assert any(isinstance(m, ActionDone) and "lift is moving" in m.error for m in heard)
+        await st.until(lambda: "the lift is moving" in st.text())
+
+
+async def test_control_is_taken_where_it_is_free() -> None:
+    async with stage() as st:
+        st.feed.refuse["run.hold"] = CallRefused(ERROR_NOT_IN_CONTROL, "nobody is in control")
+        await st.press("h")
+        await st.until(lambda: len(st.feed.calls) == 3)
+        assert [name for name, _ in st.feed.calls] == ["run.hold", "control.take", "run.hold"]
+        assert st.feed.asked("control.take")[0]["force"] is False
+
+
+async def test_control_is_taken_over_only_after_asking() -> None:
+    async with stage() as st:
+        for answer, forced in (("n", []), ("y", [True])):
+            st.feed.calls.clear()
+            st.feed.refuse["run.hold"] = CallRefused(ERROR_NOT_IN_CONTROL, "the screen in room 2 has control")
+            st.feed.refuse["control.take"] = CallRefused(
+                ERROR_NOT_IN_CONTROL, "the screen in room 2 has control"
+            )
+            await st.press("h")
+            await st.until(lambda: "Take over?" in st.text())
+            await st.press(answer)
+            await st.until(lambda: len(st.app.screen_stack) == 1)
+            await st.pilot.pause(0.05)
+            assert [c["force"] for c in st.feed.asked("control.take")][1:] == forced
+        assert len(st.feed.asked("run.hold")) == 2
+
+
+async def test_leaving_asks_nothing_of_the_daemon() -> None:
+    async with stage() as st:
+        await st.press("q")
+        await st.until(lambda: not st.app.is_running)
+    assert st.feed.calls == []
+
+
+async def test_copy_gives_the_settled_level_with_a_plain_minus() -> None:
+    async with stage() as st:
+        await st.press("y")
+        assert st.app.clipboard == "-12.3456"
+
+
+async def test_the_sentence_the_count_and_the_digits_stand_on_the_screen() -> None:
+    async with stage(S.snapshot(spacers_run(), S.live_at(100.0), lift=False)) as st:
+        text = st.text()
+        assert "NOW YOU" in text
+        assert "leave 12 spacers" in text
+        assert "about 6 s more" in text
+        assert "field along the sample" in text
+        assert "step 21 of 60" in text
+        st.feed.say("live", S.live_at(101.0, -12.3e-3, accepted=True, reason="accepted", left=None))
+        await st.until(lambda: "settled" in st.text())
+
+
+async def test_a_burst_of_readings_is_painted_at_most_five_times_a_second() -> None:
+    heard: list[Message] = []
+    async with stage(hear=heard.append) as st:
+        await st.pilot.pause(0.3)
+        heard.clear()
+        for k in range(500):
+            st.feed.say("live", S.live_at(101.0 + k / 100))
+        await st.until(lambda: len(st.app.picture.trace) > 490)
+        await st.pilot.pause(0.25)
+        live = {id(m) for m in heard if isinstance(m, PictureChanged) and m.what == "live"}
+        assert 1 <= len(live) <= 5
+
+
+async def test_what_waits_is_told_in_the_run_states_words() -> None:
+    async with stage(S.snapshot(S.run_at(12, state="held", why="The stop button was pressed."))) as st:
+        assert "HELD" in st.text()
+        assert "The stop button was pressed." in st.text()
+        for state, said in (("finished", "is finished"), ("stopped", "was stopped")):
+            st.feed.say("run", S.run_at(12, state=state))
+            await st.until(lambda said=said: said in st.text())
+        st.feed.say("run", None)
+        await st.until(lambda: "Nothing is being weighed." in st.text())
+
+
+async def test_magnetisation_is_drawn_on_demand() -> None:
+    async with stage(S.snapshot(S.run_at(60), S.live_at(100.0))) as st:
+        assert "pull, g, against applied field" in st.text()
+        await st.press("m")
+        await st.until(lambda: "M, kA/m, against applied field" in st.text(), 60)
+        await st.press("m")
+        assert "pull, g, against applied field" in st.text()

@@ -1,0 +1,136 @@
+"""Every screen as plain text at two sizes.
+
+Make them anew with WEIGHLOOP_NEW_SNAPSHOTS=1, then read the difference.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+import scripted as S
+from driving import Stage, stage
+from scripted_results import finished, result
+
+from weighloop.tui import figuring
+from weighloop.tui.screens import bench, new_run
+from weighloop.tui.screens import compare as compare_screen
+from weighloop.tui.screens import figures as figures_view
+from weighloop.tui.screens import steadiness as steadiness_view
+
+STORED = Path(__file__).parent / "snapshots"
+SIZES = ((80, 24), (120, 40))
+
+LOOK = figuring.SteadyLook(
+    "steady enough: noise 0.9 mg; averaging helps up to 12 s and leaves 0.15 mg",
+    ("a draught shield around the bench; windows, fans and vents closed",),
+    ([0.01, 0.1, 0.27, 1.0, 5.0], [9.0, 3.0, 5.0, 1.0, 0.4]),
+    ([0.1, 1.0, 10.0, 100.0], [0.9, 0.4, 0.15, 0.3]),
+    0.27,
+    12.0,
+)
+
+
+def spacers() -> Any:
+    act = S.action("set-spacers", "Take the sample away and leave 12 spacers under it.", True, spacers=12)
+    return S.snapshot(S.run_at(20, "spacers", action=act), S.live_at(100.0), lift=False)
+
+
+async def steadiness(st: Stage) -> None:
+    for k in range(300):
+        reading = -12.3456e-3 + 2e-6 * ((k % 37) / 18 - 1)
+        st.feed.say("live", S.live_at(100.1 + k / 10, reading=reading))
+    await st.until(lambda: len(st.app.picture.trace) > 300)
+    await st.press("2")
+    await st.until(lambda: "Steady enough" in st.text())
+
+
+async def figures(st: Stage) -> None:
+    await st.press("3")
+    await st.until(lambda: "remanence" in st.text())
+    await st.press("down")
+    await st.until(lambda: "71 %" in st.text())
+
+
+async def runs(st: Stage) -> None:
+    await st.press("4")
+    await st.until(lambda: "11 runs" in st.text())
+    await st.press("down", "space")
+
+
+async def compare(st: Stage) -> None:
+    await runs(st)
+    await st.press("down", "space", "c")
+    await st.until(lambda: "kA/m:  ● WP-07-10 (10)" in st.text())
+
+
+async def bench_view(st: Stage) -> None:
+    await st.press("5")
+    await st.until(lambda: "✓ no faults" in st.text() and "✓ the bench file" in st.text())
+
+
+async def form(st: Stage) -> None:
+    await st.press("w")
+    await st.until(lambda: "expected uncertainty of M" in st.text())
+
+
+async def cautions(st: Stage) -> None:
+    await st.press("5", "c")
+    await st.until(lambda: "Before you begin" in st.text())
+
+
+async def help_page(st: Stage) -> None:
+    await st.press("question_mark")
+    await st.until(lambda: "HANDS OFF means" in st.text())
+
+
+async def nothing(st: Stage) -> None:
+    pass
+
+
+SCREENS = {
+    "run": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), nothing),
+    "run-spacers": (spacers, nothing),
+    "run-none": (lambda: S.snapshot(None), nothing),
+    "steadiness": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), steadiness),
+    "figures": (lambda: S.snapshot(finished(), S.live_at(100.0)), figures),
+    "runs": (lambda: S.snapshot(None), runs),
+    "compare": (lambda: S.snapshot(None), compare),
+    "bench": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), bench_view),
+    "new-run": (lambda: S.snapshot(finished(), S.live_at(100.0)), form),
+    "cautions": (lambda: S.snapshot(None), cautions),
+    "help": (lambda: S.snapshot(None), help_page),
+}
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("name", SCREENS)
+async def test_screen_looks_as_before(
+    name: str, size: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(figures_view, "analyse_run", result)
+    monkeypatch.setattr(compare_screen, "analyse_run", result)
+    monkeypatch.setattr(steadiness_view, "steady_look", lambda trace, resolution: LOOK)
+    monkeypatch.setattr(new_run, "expected_u", lambda *arguments: (120.0, 1300.0))
+    monkeypatch.setattr(bench, "bench_faults", lambda text: [])
+    snapshot, steps = SCREENS[name]
+    feed = S.ScriptedFeed(snapshot())
+    feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in range(1, 12)]
+    feed.answers["runs.get"] = lambda run: finished(run)
+    feed.answers["run.plan"] = {
+        "steps": S.plan(),
+        "seconds": 1500.0,
+        "largest_pull_kg": 0.118,
+        "warnings": [],
+    }
+    async with stage(feed=feed, size=size) as st:
+        await steps(st)
+        await st.pilot.pause(0.05)
+        seen = st.text()
+    stored = STORED / f"{name}-{size[0]}x{size[1]}.txt"
+    if os.environ.get("WEIGHLOOP_NEW_SNAPSHOTS"):
+        stored.parent.mkdir(exist_ok=True)
+        stored.write_text(seen, encoding="utf-8")
+    assert seen == stored.read_text(encoding="utf-8")

@@ -1,0 +1,66 @@
+"""Numbers and states in words."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+import scripted as S
+
+from weighloop.tui import words
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "said"),
+    [
+        # JCGM 100:2008, 7.2.6: at most two significant digits of the uncertainty, the value to the same
+        # place; its example 7.2.2: m_S = 100.021 47 g with u = 0.35 mg.
+        (100.02147, 0.00035, "100.02147 ± 0.00035"),
+        (312.44, 1.23, "312.4 ± 1.2"),
+        (-90.0, 25.0, "−90 ± 25"),
+        (0.9608, 0.003, "0.9608 ± 0.0030"),
+        (5.0, None, "5"),
+        (None, 1.0, "–"),
+        (math.nan, 1.0, "–"),
+    ],
+)
+def test_value_and_uncertainty_end_at_the_same_place(value: float, u: float, said: str) -> None:
+    assert words.with_uncertainty(value, u) == said
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(6.2, "6 s"), (89, "89 s"), (240, "4 min"), (4800, "1 h 20 min"), (None, "–"), (-3, "0 s")],
+)
+def test_durations(seconds: float, said: str) -> None:
+    assert words.duration(seconds) == said
+
+
+def test_masses_and_fields() -> None:
+    assert words.grams(-12.3456e-3) == "−12.346"
+    assert words.grams(-1e-9) == "+0.000"  # a zero has no minus
+    assert words.milligrams(0.42e-6) == "0.42 mg"
+    assert words.kiloamps(182.3e3) == "+182 kA/m"
+    assert words.kiloamps(-30.06e3) == "−30.1 kA/m"
+    assert words.interval(75.41, 77.87, 0.64) == "75.41 to 77.87"
+    assert words.interval(75.41, None, 0.64) == "75.41 to open"
+
+
+def test_an_old_reading_is_never_called_settled() -> None:
+    live = S.live_at(1.0, accepted=True, reason="accepted")
+    assert words.live_state(live, 0.1)[1] == "settled"
+    assert words.live_state(live, 30.0)[1] == "nothing heard for 30 s"
+    assert words.live_state(None, 0.0)[1] == "no reading yet"
+
+
+def test_overload_has_words_and_no_number() -> None:
+    live = S.live_at(1.0, reading=None, mark="overload")
+    assert words.live_state(live, 0.1)[1] == "too heavy for the balance"
+
+
+def test_every_state_and_device_has_a_sign_of_its_own() -> None:
+    signs = [sign for sign, _ in words.STATES.values()]
+    assert len(set(signs)) == len(signs)
+    assert words.device_line("balance", S.device("/dev/ttyUSB0")) == "● balance"
+    assert words.device_line("balance", S.device("/dev/ttyUSB0", "lost")) == "× balance lost"
+    assert words.device_line("lift", None) == "○ no lift"
