@@ -48,17 +48,18 @@ DRIFT_PRIOR = 0.3  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
 CREEP_PRIOR = 2.0  # resolutions, each decay
-SECOND_HARMONIC = 0.4
+SECOND_HARMONIC = 0.25  # of the first; kept small, or half the frequency would do as well
 SWING_WANDER = 0.1  # of the breathing's rate, over SWING_RATE_TIME
 SWING_RATE_TIME = 8.0  # s
 SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
 SWING_TIME = 60.0
+QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
 SCALE_TIME = 25.0  # s, memory of each model's noise scale
 WEIGHT_TIME = 60.0  # s, memory of the weights
 RECALLED = 200.0  # readings, at most, that a memory counts for
-SCALE_PRIOR = 0.5  # resolutions
+SCALE_PRIOR = 0.3  # resolutions
+SCALE_FLOOR = 0.02 * QUANTISATION
 SCALE_DOF = 4.0
-QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
 
 
 @dataclass(frozen=True)
@@ -135,7 +136,7 @@ class Bank:
         self.P *= ratio[:, None, None]
         self.scale = scale**2
         self.count = np.minimum(count, RECALLED)
-        self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * SCALE_PRIOR**2 * 0.3
+        self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * SCALE_PRIOR**2
         self.log_weight = log_weight.copy()
         self.weight = _normalised(self.log_weight)
 
@@ -183,8 +184,10 @@ class Bank:
             q[:, DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
             z = x[:, LEVEL + SWING : LEVEL + NOISE]
             power = np.square(z)
-            q[:, SWING : SWING + 2] = (power[:, 0] + power[:, 1] + SWING_FLOOR * scale)[:, None]
-            q[:, SWING + 2 :] = 4 * (power[:, 2] + power[:, 3])[:, None]
+            first = power[:, 0] + power[:, 1]
+            second = np.minimum(power[:, 2] + power[:, 3], (2 * SECOND_HARMONIC) ** 2 * first)
+            q[:, SWING : SWING + 2] = (first + SWING_FLOOR * scale)[:, None]
+            q[:, SWING + 2 :] = 4 * second[:, None]
             q[:, SWING:] *= self._wander[:, None]
             q /= scale[:, None]
             diagonal[:, :NOISE] += q * dt
@@ -197,7 +200,7 @@ class Bank:
         self.predicted = np.einsum("mi,mi->m", self.h, x)
         self._Ph = np.matmul(P, self.h[:, :, None])[:, :, 0]
         # a model of pure noise states still meets a display with digits
-        self._R = np.where(self.shapes.white == 1.0, 1.0, self.shapes.white + QUANTISATION / scale)
+        self._R = self.shapes.white + QUANTISATION / scale
         self.variance = np.einsum("mi,mi->m", self.h, self._Ph) + self._R
 
     def _turn(self) -> None:
@@ -249,9 +252,8 @@ class Bank:
         keep = 1 - (1 - np.exp(-dt / SCALE_TIME)) * learn
         self.sum_squares = keep * self.sum_squares + learn * np.minimum(error**2 / S, 9.0 * self.scale)
         self.count = keep * self.count + learn
-        scale = (SCALE_DOF * SCALE_PRIOR**2 * 0.3 + self.sum_squares) / (SCALE_DOF + self.count)
-        floor = np.where(shapes.white == 1.0, QUANTISATION, 0.02 * QUANTISATION)
-        self.scale = np.maximum(scale, floor)
+        scale = (SCALE_DOF * SCALE_PRIOR**2 + self.sum_squares) / (SCALE_DOF + self.count)
+        self.scale = np.maximum(scale, SCALE_FLOOR)
 
     # -- what the mixture says ----------------------------------------------------------------
 

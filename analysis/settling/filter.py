@@ -21,9 +21,10 @@ CALM_READINGS = 3
 TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once the readings are calm
 FIRST_LOOK = 1.0  # s of readings before anything is said
 MOST_SWING = 60.0  # resolutions
-PATIENCE = 4.0  # s of movement after which the noise itself must have changed
+PATIENCE = 3.0  # s of movement after which the noise itself must have changed
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
+MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
 QUIET_SINCE = 0.5  # s since a reading was set aside
 HOLD = 2  # readings in a row
 HORIZON = 5.0  # s over which a drift counts
@@ -226,7 +227,7 @@ class SettlingFilter:
                 self._run = self._side = 0
                 return "level"
         if forced and spread > limit:
-            bank.scale *= (spread / limit) ** 2
+            bank.scale *= min((spread / limit) ** 2, MOST_GROWTH)
             bank.reset_swing(max(float(np.ptp(raw)), 1.0))
         bank.predict(max(dt, 0.0))
         wide = float(np.ptp(clean)) + limit
