@@ -39,14 +39,22 @@ def drawn(rng: np.random.Generator) -> True_:
     )
 
 
-def coverage(benches: int, trials: int = 2000, seed: int = 1) -> dict[str, tuple[int, int, float]]:
+def coverage(
+    benches: int, trials: int = 2000, seed: int = 1, gaps: int = 22
+) -> dict[str, tuple[int, int, float]]:
     """By figure: how often the interval held the truth, of how many, and the mean of (value - truth)/u."""
     rng = np.random.default_rng(seed)
     hits: dict[str, list[bool]] = {}
     z: dict[str, list[float]] = {}
     for number in range(benches):
         material = MATERIALS[number % len(MATERIALS)]
-        readings = noisy_run(int(rng.integers(2**31)), material, truth=drawn(rng), gap_error=U_GAP)
+        readings = noisy_run(
+            int(rng.integers(2**31)),
+            material,
+            np.geomspace(1e-3, 30e-3, gaps),
+            truth=drawn(rng),
+            gap_error=U_GAP,
+        )
         result = analyse(readings, reclaimed_bench(), trials=trials, seed=number)
         for name, truth in material.figures().items():
             figure = result.figures[name]
