@@ -1,5 +1,6 @@
 """The report of a run: one self-contained HTML file."""
 
+from .comparison import write_comparison
 from .page import report_html, write_drawings, write_report
 
-__all__ = ["report_html", "write_drawings", "write_report"]
+__all__ = ["report_html", "write_comparison", "write_drawings", "write_report"]

@@ -26,9 +26,13 @@ _BUDGET_LINES = 6
 
 def write_report(result: LoopResult, path: str | Path, **details: Any) -> None:
     """Write the report of ``result`` to ``path``, whole or not at all; details as in ``report_html``."""
-    path = Path(path)
+    write_whole(Path(path), report_html(result, **details))
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file whole or not at all: a reader never sees half a page."""
     unfinished = path.with_name(path.name + ".part")
-    unfinished.write_text(report_html(result, **details), encoding="utf-8")
+    unfinished.write_text(text, encoding="utf-8")
     unfinished.replace(path)
 
 
@@ -75,7 +79,7 @@ def report_html(result: LoopResult, *, taken: str = "", recompute: str = "") -> 
         N=f"{factor.axial:.4f}",
         N_method=factor.method,
         spacers=bench.gap.ladder == "spacers",
-        versions=_versions(),
+        versions=versions(),
         checksum=_readings_checksum(result),
         bench_checksum=hashlib.sha256(bench.source_text.encode()).hexdigest(),
         recompute=recompute,
@@ -172,7 +176,8 @@ def _budget(budget: dict[str, list[dict[str, Any]]], figures: dict[str, Any]) ->
     return shown
 
 
-def _versions() -> str:
+def versions() -> str:
+    """The program's and its numerical libraries' versions, for recomputing."""
     parts = []
     for name in ("weighloop", "numpy", "scipy", "magpylib"):
         try:

@@ -1,19 +1,15 @@
-"""What several verbs share: options, quantities as arguments, tables, JSON out, the way to input."""
+"""What several verbs share: options, quantities as arguments, tables, JSON out."""
 
 from __future__ import annotations
 
 import json
 import math
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
-
-if TYPE_CHECKING:
-    from ...analysis.bench import Bench
-    from ...analysis.readings import Readings
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, in SI units.")
 bench_option = click.option(
@@ -108,50 +104,3 @@ def progress(text: str) -> None:
 def note(text: str) -> None:
     """A remark for the person, apart from the result."""
     print(text, file=sys.stderr)
-
-
-def read_input(source: str, bench_path: Path | None, store_path: Path | None) -> tuple[Readings, Bench]:
-    """The readings and the bench behind INPUT: a notebook CSV, a data package, or a run's number.
-
-    A run brings the bench it was measured on; a bench file given beside it is used instead.
-    """
-    if source.isdigit() and not Path(source).exists():
-        return _read_run(int(source), bench_path, store_path)
-    from ...analysis.bench_file import read_bench
-    from ...analysis.notebook import read_notebook
-    from ...analysis.open_data import is_package, read_package
-
-    if is_package(source):
-        readings, bench = read_package(source)
-        return readings, read_bench(bench_path) if bench_path else bench
-    if bench_path is None:
-        raise click.UsageError(f"{source} is a notebook: name its bench file with --bench")
-    bench = read_bench(bench_path)
-    return read_notebook(source, bench), bench
-
-
-def _read_run(number: int, bench_path: Path | None, store_path: Path | None) -> tuple[Readings, Bench]:
-    from ...analysis.bench_file import parse_bench, read_bench
-    from ...daemon.readings_of import readings_of
-    from ...daemon.store import Store
-
-    with open_store(store_path) as store:
-        assert isinstance(store, Store)
-        run = store.run(number)
-    bench = read_bench(bench_path) if bench_path else parse_bench(run["bench_text"], f"bench of run {number}")
-    return readings_of(run), bench
-
-
-def open_store(store_path: Path | None) -> Any:
-    """The store, read only. Raises NotPossible when there is none."""
-    from ...analysis.errors import NotPossible
-    from ...daemon.places import store_file
-    from ...daemon.store import Store
-
-    path = store_path or store_file()
-    if not path.exists():
-        raise NotPossible(f"there is no store at {path}; a daemon makes one at its first start")
-    return Store(path, read_only=True)
-
-
-Verb = Callable[..., Any]

@@ -90,8 +90,8 @@ def _conclude(
     """Analyse the stored run the way any run is, write the report, print the figures."""
     from ...analysis.report import write_report
     from ...analysis.results import analyse
-    from .common import read_input
     from .figures import figures_table
+    from .inputs import read_input
 
     readings, bench = read_input(str(number), None, store)
     result = analyse(readings, bench)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import click
 
-from .common import read_input
-from .figures import with_analysis_options
+from .inputs import analysed, with_analysis_options
 
 
 @click.command("export")
@@ -16,21 +16,11 @@ from .figures import with_analysis_options
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @with_analysis_options
 @click.option("--licence", default="CC-BY-4.0", show_default=True, help="Of the data, as an SPDX name.")
-def command(
-    source: str,
-    folder: Path,
-    bench_path: Path | None,
-    method: str,
-    trials: int,
-    seed: int,
-    store_path: Path | None,
-    licence: str,
-) -> None:
+def command(source: str, folder: Path, licence: str, **settings: Any) -> None:
     """Write INPUT as an open data package into FOLDER: CSV tables, datapackage.json, bench file, figures."""
     from ...analysis.open_data import write_package
-    from ...analysis.results import analyse
 
-    readings, bench = read_input(source, bench_path, store_path)
-    result = analyse(readings, bench, method=method, trials=trials, seed=seed)
-    details = {"version": version("weighloop"), "method": method, "trials": trials, "seed": seed}
-    print(write_package(result, folder, licence=licence, details={"input": Path(source).name} | details))
+    result = analysed(source, **settings)
+    details = {"version": version("weighloop"), "method": result.method, "seed": result.seed}
+    details |= {"input": Path(source).name, "trials": settings["trials"]}
+    print(write_package(result, folder, licence=licence, details=details))

@@ -33,7 +33,7 @@ def command(bench_path: Path, points: int, previous: str | None, as_json: bool) 
     if previous is not None:
         from ...analysis.branches import points as points_of
         from ...analysis.magnetisation import invert
-        from .common import read_input
+        from .inputs import read_input
 
         readings, own_bench = read_input(previous, bench_path, None)
         branch = invert(points_of(readings, own_bench), own_bench).descending

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
-from .common import note, read_input
-from .figures import with_analysis_options
+from .common import note
+from .inputs import analysed, with_analysis_options
 
 
 @click.command("report")
@@ -20,25 +21,14 @@ from .figures import with_analysis_options
     "--drawings", type=click.Path(path_type=Path), help="A folder for the figures as files as well."
 )
 @click.option("--kind", type=click.Choice(["svg", "png", "pdf"]), default="svg", show_default=True)
-def command(
-    source: str,
-    bench_path: Path | None,
-    method: str,
-    trials: int,
-    seed: int,
-    store_path: Path | None,
-    output: Path | None,
-    drawings: Path | None,
-    kind: str,
-) -> None:
+def command(source: str, output: Path | None, drawings: Path | None, kind: str, **settings: Any) -> None:
     """Write the report of INPUT (a run's number, a notebook CSV or a data package) as one HTML file."""
     from ...analysis.report import write_drawings, write_report
-    from ...analysis.results import analyse
 
-    readings, bench = read_input(source, bench_path, store_path)
-    result = analyse(readings, bench, method=method, trials=trials, seed=seed)
+    result = analysed(source, **settings)
     target = output or Path(f"report-{Path(source).stem}.html")
-    again = f"weighloop figures {source} --method {method} --trials {trials} --seed {seed}"
+    again = f"weighloop figures {source} --method {result.method} --seed {result.seed}"
+    again += f" --trials {settings['trials']}"
     write_report(result, target, recompute=f"Recompute with: {again}.")
     print(target)
     if drawings is not None:

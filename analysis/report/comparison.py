@@ -1,0 +1,157 @@
+"""The comparison's page: loops overlaid, figures, differences with joint uncertainty, the batch."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..figure_names import FIGURE_NAMES
+from .page import versions, write_whole
+from .style import MUTED, new_figure, svg
+from .words import rounded
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ..compare import Batch, Comparison, Difference
+    from ..results import LoopResult
+
+#: Runs differ by colour, mark and line at once. Six is what an overlay can carry.
+_MARKS = ("o", "s", "^", "D", "v", "P")
+_LINES = ("-", "--", "-.", ":", (0, (5, 1)), (0, (1, 1)))
+_COLOURS = ("#14506b", "#a8481c", "#4b6b14", "#7d1f5a", "#55554f", "#b07d00")
+#: Figures of the trend over the batch.
+_TREND = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "BHmax_J_per_m3")
+
+
+def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path: str | Path) -> None:
+    """Write the comparison of ``results`` to ``path`` as one HTML file, whole or not at all."""
+    import jinja2
+
+    room = files("weighloop.analysis.report")
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    template = environment.from_string(room.joinpath("comparison.html").read_text(encoding="utf-8"))
+    page = template.render(
+        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+        names=comparison.names,
+        conclusion=_conclusion(comparison),
+        overlay=svg(overlay_drawing(comparison.names, results)),
+        overlay_alt="Magnetisation against internal field, the recovered branches of all samples.",
+        figures=[_row(line, comparison.names) for line in comparison.table],
+        shared=comparison.text,
+        differences=[_difference(d) for d in comparison.differences],
+        batch=[_batch(b) for b in comparison.batch] if len(results) > 2 else [],
+        trend=svg(trend_drawing(comparison)),
+        trend_alt="Remanence, coercivity and energy product by sample, with standard uncertainties.",
+        versions=versions(),
+    )
+    write_whole(Path(path), page)
+
+
+def overlay_drawing(names: Sequence[str], results: Sequence[LoopResult]) -> Figure:
+    """The branches of all runs over the internal field."""
+    figure, axes = new_figure(height=4.4)
+    for i, (name, result) in enumerate(zip(names, results, strict=True)):
+        look = {"color": _COLOURS[i % 6], "linestyle": _LINES[i % 6], "linewidth": 1.3}
+        for j, curve in enumerate(result.estimate.curves):
+            axes.plot(curve.H_internal / 1e3, curve.M / 1e3, label=None if j else name, **look)
+    axes.axhline(0, color=MUTED, linewidth=0.8)
+    axes.axvline(0, color=MUTED, linewidth=0.8)
+    axes.set_xlabel("internal field H, kA/m")
+    axes.set_ylabel("magnetisation M, kA/m")
+    axes.legend(loc="best", fontsize=8)
+    return figure
+
+
+def trend_drawing(comparison: Comparison) -> Figure:
+    """A few figures sample by sample, in the order given."""
+    lines = {line["figure"]: line["runs"] for line in comparison.table}
+    shown = [key for key in _TREND if key in lines]
+    figure, axes = new_figure(height=1.6 * max(len(shown), 1) + 0.4, rows=max(len(shown), 2))
+    for i, (key, ax) in enumerate(zip(shown, axes, strict=False)):
+        name = FIGURE_NAMES[key]
+        cells = [(x, lines[key][run]) for x, run in enumerate(comparison.names)]
+        cells = [(x, cell) for x, cell in cells if cell is not None and cell["value"] is not None]
+        ax.errorbar(
+            [x for x, _ in cells],
+            [name.shown(cell["value"]) for _, cell in cells],
+            yerr=[name.shown(cell["u"] or 0.0) for _, cell in cells],
+            color=_COLOURS[i],
+            marker=_MARKS[i],
+            linestyle="none",
+            capsize=3,
+        )
+        ax.set_ylabel(f"{name.symbol}, {name.unit()}")
+        ax.set_xticks(range(len(comparison.names)), comparison.names)
+        ax.set_xlim(-0.5, len(comparison.names) - 0.5)
+    return figure
+
+
+def _conclusion(comparison: Comparison) -> list[str]:
+    sentences = []
+    for key in _TREND:
+        name = FIGURE_NAMES[key]
+        real = [d for d in comparison.differences if d.figure == key and d.differs]
+        seen = [d for d in comparison.differences if d.figure == key]
+        if not seen:
+            continue
+        if not real:
+            sentences.append(f"No difference in {name.words} can be told from the measurements' uncertainty.")
+            continue
+        parts = []
+        for d in real[:4]:
+            high, low = (d.first, d.second) if d.value > 0 else (d.second, d.first)
+            u = name.shown(d.u)
+            by = rounded(abs(name.shown(d.value)), u)
+            parts.append(
+                f"{high} above {low} by {by} {name.unit()} (joint u = {rounded(u, u)} {name.unit()})"
+            )
+        more = f", and {len(real) - 4} more" if len(real) > 4 else ""
+        sentences.append(f"{name.words.capitalize()} differs: {'; '.join(parts)}{more}.")
+    return sentences
+
+
+def _row(line: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
+    name, cells = FIGURE_NAMES[line["figure"]], []
+    for run in names:
+        found = line["runs"][run]
+        if found is None or found["value"] is None:
+            cells.append("–")
+            continue
+        u = None if found["u"] is None else name.shown(found["u"])
+        value = rounded(name.shown(found["value"]), u)
+        bound = "≥ " if found["status"] == "bound" else ""
+        cells.append(f"{bound}{value}" + (f" ± {rounded(u, u)}" if u else ""))
+    return {"words": name.words, "symbol": name.symbol, "unit": name.unit(), "cells": cells}
+
+
+def _difference(d: Difference) -> dict[str, Any]:
+    name = FIGURE_NAMES[d.figure]
+    value, u, low, high = (name.shown(v) for v in (d.value, d.u, d.low95, d.high95))
+    verdict = "differ" if d.differs else "no difference seen"
+    return {
+        "symbol": name.symbol,
+        "pair": f"{d.first} – {d.second}",
+        "value": rounded(value, u),
+        "u": rounded(u, u),
+        "interval": f"{rounded(low, u)} … {rounded(high, u)}",
+        "unit": name.unit(),
+        "verdict": f"{verdict}; {d.note}" if d.note else verdict,
+    }
+
+
+def _batch(b: Batch) -> dict[str, Any]:
+    name = FIGURE_NAMES[b.figure]
+    mean, u, spread, own = (name.shown(v) for v in (b.mean, b.u_mean, b.spread, b.u_own))
+    chance = f"such a spread comes by measurement alone in {100 * b.chance:.0f} % of cases"
+    return {
+        "words": f"{name.words} ({name.symbol})",
+        "mean": rounded(mean, u),
+        "u_mean": rounded(u, u),
+        "spread": rounded(spread, u),
+        "u_own": rounded(own, u),
+        "unit": name.unit(),
+        "verdict": f"{'differ' if b.differ else 'alike'}: {chance}",
+    }

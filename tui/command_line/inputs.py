@@ -1,0 +1,122 @@
+"""The way from INPUT on the command line to readings and a bench, and the options of an analysis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .common import note, store_option
+
+if TYPE_CHECKING:
+    from ...analysis.bench import Bench
+    from ...analysis.readings import Readings
+    from ...analysis.results import LoopResult
+    from ...daemon.store import Store
+
+_OPTIONS = [
+    click.option("--bench", "bench_path", type=click.Path(path_type=Path), help="The bench file (TOML)."),
+    click.option(
+        "--method",
+        type=click.Choice(["finite", "mean"]),
+        default="finite",
+        show_default=True,
+        help="Force to magnetisation: undo the field's spread over the sample, or average over it.",
+    ),
+    click.option("--trials", type=click.IntRange(100, 1_000_000), default=10_000, show_default=True),
+    click.option("--seed", type=int, default=1, show_default=True, help="Of the Monte Carlo trials."),
+    click.option(
+        "--tolerant",
+        is_flag=True,
+        help="Read a notebook as spreadsheets write it (decimal comma, other headers); every guess is told.",
+    ),
+    store_option,
+]
+
+
+def with_analysis_options(verb: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that every verb with an analysis has; they arrive as keywords for ``analysed``."""
+    for option in reversed(_OPTIONS):
+        verb = option(verb)
+    return verb
+
+
+def analysed(
+    source: str,
+    bench_path: Path | None,
+    store_path: Path | None,
+    method: str,
+    trials: int,
+    seed: int,
+    tolerant: bool,
+    named: str | None = None,
+) -> LoopResult:
+    """INPUT analysed. ``named`` gives the sample another name than the bench file's."""
+    from ...analysis.results import analyse
+
+    readings, bench = read_input(source, bench_path, store_path, tolerant)
+    if named is not None:
+        bench = replace(bench, sample=replace(bench.sample, name=named))
+    return analyse(readings, bench, method=method, trials=trials, seed=seed)
+
+
+def read_input(
+    source: str, bench_path: Path | None, store_path: Path | None, tolerant: bool = False
+) -> tuple[Readings, Bench]:
+    """The readings and the bench behind INPUT: a notebook CSV, a data package, or a run's number.
+
+    A run or a package brings the bench it was measured on; a bench file given beside it is used instead.
+    """
+    from ...analysis.bench_file import read_bench
+    from ...analysis.open_data import is_package, read_package
+
+    if source.isdigit() and not Path(source).exists():
+        readings, bench = _read_run(int(source), store_path)
+        return readings, read_bench(bench_path) if bench_path else bench
+    if is_package(source):
+        readings, bench = read_package(source)
+        return readings, read_bench(bench_path) if bench_path else bench
+    if bench_path is None:
+        raise click.UsageError(f"{source} is a notebook: name its bench file with --bench")
+    bench = read_bench(bench_path)
+    return _read_notebook(source, bench, tolerant), bench
+
+
+def _read_notebook(source: str, bench: Bench, tolerant: bool) -> Readings:
+    if tolerant:
+        from ...analysis.notebook_import import read_tolerant
+
+        readings, guesses = read_tolerant(source, bench)
+        for guess in guesses:
+            note(f"{source}: {guess}")
+        return readings
+    from ...analysis.notebook import read_notebook
+
+    readings = read_notebook(source, bench)
+    for remark in readings.remarks:
+        note(f"{source}: {remark}")
+    return readings
+
+
+def _read_run(number: int, store_path: Path | None) -> tuple[Readings, Bench]:
+    from ...analysis.bench_file import parse_bench
+    from ...daemon.readings_of import readings_of
+
+    with open_store(store_path) as store:
+        run = store.run(number)
+    return readings_of(run), parse_bench(run["bench_text"], f"bench of run {number}")
+
+
+def open_store(store_path: Path | None) -> Store:
+    """The store, read only. Raises NotPossible when there is none."""
+    from ...analysis.errors import NotPossible
+    from ...daemon.places import store_file
+    from ...daemon.store import Store
+
+    path = store_path or store_file()
+    if not path.exists():
+        raise NotPossible(f"there is no store at {path}; a daemon makes one at its first start")
+    return Store(path, read_only=True)
