@@ -141,8 +141,9 @@ def _asked(serial: Any, dialect: Dialect, clock: Clock) -> bytes:
 
 
 def _hear(serial: Any, seconds: float, clock: Clock, enough: bytes | None = None) -> bytes:
-    data, end = b"", Deadline(clock, seconds)
-    while end.left() > 0 and (enough is None or enough not in data):
+    data, end, late = b"", Deadline(clock, seconds), False
+    while not late and (enough is None or enough not in data):
+        late = end.left() <= 0  # a machine that was busy meanwhile reads once more
         data += read_port(serial)
     return data
 

@@ -20,23 +20,35 @@ class FarEnd:
     def __init__(self, folder: Path, name: str = "port") -> None:
         self.port = str(folder / name)
         self.master = -1
+        self.guard = threading.RLock()  # no descriptor is used while it is being closed
         self.plug()
 
     def plug(self) -> None:
-        self.master, slave = pty.openpty()
-        tty.setraw(slave)
-        os.symlink(os.ttyname(slave), self.port)
-        os.close(slave)
+        with self.guard:
+            self.master, slave = pty.openpty()
+            tty.setraw(slave)
+            # While the other side is closed a read fails at once; if it opens in between, it must not block.
+            os.set_blocking(self.master, False)
+            os.symlink(os.ttyname(slave), self.port)
+            os.close(slave)
 
     def unplug(self) -> None:
-        os.unlink(self.port)
-        os.close(self.master)
-        self.master = -1
+        with self.guard:
+            os.unlink(self.port)
+            os.close(self.master)
+            self.master = -1
 
     def send(self, data: bytes, piece: int = 0) -> None:
         """All at once, or in pieces of so many bytes."""
         for start in range(0, len(data), piece or len(data) or 1):
-            os.write(self.master, data[start : start + (piece or len(data))])
+            self._write(data[start : start + (piece or len(data))])
+
+    def _write(self, data: bytes) -> None:
+        while data:
+            try:
+                data = data[os.write(self.master, data) :]
+            except BlockingIOError:
+                time.sleep(0.001)
 
     def heard(self, seconds: float = 0.3, until: bytes | None = None) -> bytes:
         """What the host sends within that time, or until it has sent ``until``."""
@@ -111,19 +123,22 @@ class FakeLift(FarEnd):
         self.leg_end = 0.0
 
     def reset(self) -> None:
-        self._power_on()
-        self.say(f"bt lift1 B{self.boots} C4")
+        with self.guard:
+            self._power_on()
+            self.say(f"bt lift1 B{self.boots} C4")
 
     def press_button(self) -> None:
-        self.button = True
-        self._halt(2)
+        with self.guard:
+            self.button = True
+            self._halt(2)
 
     def say(self, body: str) -> None:
         self.raw(sealed(body))
 
     def raw(self, data: bytes) -> None:
-        if not self.mute and self.master >= 0:
-            os.write(self.master, self.noise(data))
+        with self.guard:
+            if not self.mute and self.master >= 0:
+                self._write(self.noise(data))
 
     def where(self) -> str:
         state = 4 if self.halted else 0 if self.motion is None else 2 if self.motion[2] else 1
@@ -144,24 +159,27 @@ class FakeLift(FarEnd):
     def _run(self) -> None:
         buffer = b""
         while not self._ending.is_set():
-            self._move()
-            if self.master < 0 or not select.select([self.master], [], [], 0.002)[0]:
-                if self.master < 0:
-                    time.sleep(0.002)
-                continue
-            try:
-                data = self.noise(os.read(self.master, 4096))
-            except OSError:
-                time.sleep(0.005)
-                continue
-            if b"\x89" in data:
-                self._halt(1)
-            if b"\xfe" in data and self.motion:
-                self._finish(1)
-            *lines, buffer = (buffer + data.replace(b"\x89", b"").replace(b"\xfe", b"")).split(b"\n")
-            for line in lines:
-                if line:
-                    self._line(line)
+            time.sleep(0.001)
+            with self.guard:
+                self._move()
+                buffer = self._listen(buffer)
+
+    def _listen(self, buffer: bytes) -> bytes:
+        if self.master < 0 or not select.select([self.master], [], [], 0)[0]:
+            return buffer
+        try:
+            data = self.noise(os.read(self.master, 4096))
+        except OSError:  # nobody has the other side open
+            return buffer
+        if b"\x89" in data:
+            self._halt(1)
+        if b"\xfe" in data and self.motion:
+            self._finish(1)
+        *lines, buffer = (buffer + data.replace(b"\x89", b"").replace(b"\xfe", b"")).split(b"\n")
+        for line in lines:
+            if line:
+                self._line(line)
+        return buffer
 
     def _move(self) -> None:
         now = time.monotonic()

@@ -50,7 +50,7 @@ def test_each_dialect_is_recognised_and_no_other(name: str, far_end: FarEnd) -> 
     if name == "counted":  # every line has its own number: two examples, and a controller that was reset
         line = b"".join(line + dialect.terminator for line, _ in dialect.examples)
     with Talker(far_end, line, request):
-        fits = listen(far_end.port, each=0.4, settings=ONE)
+        fits = listen(far_end.port, each=0.8, settings=ONE)
     (fit,) = fits
     assert (fit["dialect"], fit["clear"], fit["settings"]) == (name, True, "9600 8N1")
     assert fit["asked"] is (request is not None)
