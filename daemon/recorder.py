@@ -42,6 +42,7 @@ class _Entry:
     data: dict[str, Any]
     key: str | None
     told: Callable[[LogEvent], None] | None
+    handed: float  # machine's monotonic clock
 
 
 class Recorder:
@@ -65,6 +66,7 @@ class Recorder:
         self._unpacked = 0
         self._written = time.monotonic()
         self.raw_let_go = 0
+        self.delays: deque[float] = deque(maxlen=1000)  # s from handing over to committed
         self.keep_raw = True
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
 
@@ -85,7 +87,7 @@ class Recorder:
     ) -> None:
         """Hand over one entry of the log; returns at once. Raises ValueError for what is not JSON."""
         json.dumps(data or {}, allow_nan=False)  # here, not in the writer: it must not be stopped by it
-        entry = _Entry(run, time_s, utc_now(), kind, text, data or {}, key, told)
+        entry = _Entry(run, time_s, utc_now(), kind, text, data or {}, key, told, time.monotonic())
         with self._wake:
             self._entries.append(entry)
             self._wake.notify()
@@ -153,6 +155,7 @@ class Recorder:
             for _ in range(min(len(raw), len(self._raw))):
                 self._raw.popleft()
         self._written = time.monotonic()
+        self.delays.extend(self._written - entry.handed for entry in entries)
         if self._in_trouble:
             self._in_trouble = False
             self._recovered()

@@ -80,6 +80,13 @@ class StoreLock:
             self._file = None
 
 
+def _spread(delays: list[float]) -> dict[str, float] | None:
+    """Median and worst of the last commits, s; None before there was one."""
+    if not delays:
+        return None
+    return {"median": sorted(delays)[len(delays) // 2], "worst": max(delays), "of": len(delays)}
+
+
 class Daemon:
     """Everything that runs, put together. ``serve`` is the way in."""
 
@@ -184,6 +191,7 @@ class Daemon:
             "planned": [r.id for r in conductor.planned],
             "clients": len(self.server.connections) if self.server is not None else 0,
             "raw_let_go": self.recorder.raw_let_go,
+            "commit_s": _spread(list(self.recorder.delays)),
         }
         well, why = health.verdict(facts)
         return {"well": well, "why": why, **facts}
