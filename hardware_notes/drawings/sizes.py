@@ -1,0 +1,13 @@
+"""The bench as drawn, mm: one set of sizes for every drawing. Yours may differ; the checks decide."""
+
+MAGNET_DIAMETER, MAGNET_HEIGHT = 20.0, 10.0
+SAMPLE_DIAMETER, SAMPLE_HEIGHT = 6.0, 3.0
+RISER_HEIGHT = 100.0  # pan to the magnet's lower face
+RISER_DIAMETER = 40.0
+FOOT_DIAMETER, FOOT_HEIGHT = 70.0, 6.0
+CUP_DEPTH = 6.0
+BRIDGE_SPAN = 160.0  # between the posts: clear of pan and draught shield
+PLATE_THICKNESS = 6.0  # of the rest
+SEAT_FLOOR = 0.5  # what is left of the plate under the sample
+SPACER = 1.0
+SCREW_TRAVEL = 50.0
