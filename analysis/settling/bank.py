@@ -43,7 +43,7 @@ FREQUENCIES = tuple(0.14 * 1.19**k for k in range(9))
 #: Fast noise: variance of the white part, of the filtered part, its time constant (s).
 FASTS = ((0.02, 1.0, 0.07), (0.02, 1.0, 0.2))
 #: Slow noise: variance of each component, and the logarithm of how likely it is beforehand.
-SLOWS = ((0.001, 0.0), (0.02, -1.5), (0.1, -2.0), (0.4, -2.0), (1.6, -2.0), (6.0, -2.5))
+SLOWS = ((0.001, 0.0), (0.02, -1.5), (0.1, -2.0), (0.4, -2.0), (1.6, -2.5))
 DRIFT_PRIOR = 0.3  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
@@ -139,6 +139,15 @@ class Bank:
         self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * SCALE_PRIOR**2
         self.log_weight = log_weight.copy()
         self.weight = _normalised(self.log_weight)
+
+    def forget(self, swing: float, growth: float) -> None:
+        """The noise itself has changed: let every model try again, with breathing up to ``swing`` and
+        ``growth`` times the noise variance."""
+        self.scale = self.scale * growth
+        self.sum_squares = self.sum_squares * growth
+        self.log_weight = self.shapes.prior.copy()
+        self.weight = _normalised(self.log_weight)
+        self.reset_swing(swing)
 
     def begin_level(self, centre: float, spread: float) -> None:
         """Forget the level and drift; what is known of the noise stays."""

@@ -227,8 +227,7 @@ class SettlingFilter:
                 self._run = self._side = 0
                 return "level"
         if forced and spread > limit:
-            bank.scale *= min((spread / limit) ** 2, MOST_GROWTH)
-            bank.reset_swing(max(float(np.ptp(raw)), 1.0))
+            bank.forget(max(float(np.ptp(raw)), 1.0), min((spread / limit) ** 2, MOST_GROWTH))
         bank.predict(max(dt, 0.0))
         wide = float(np.ptp(clean)) + limit
         bank.begin_level(clean.mean(), 3 * wide)
