@@ -71,7 +71,7 @@ def test_figures_hold_the_truth(result):
         assert figure.value is not None
         assert figure.u is not None
         assert abs(figure.value - truth) < 4 * figure.u
-        # Remanence of the magnet is known to 1.5 %, the contact gap to 5 %: no figure need be worse than 20 %.
+        # Remanence of the magnet is known to 1.5 %, the contact gap to 5 %: no figure is worse than 20 %.
         assert figure.u < 0.2 * truth
         assert figure.low95 < figure.value < figure.high95
 
