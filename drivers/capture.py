@@ -135,3 +135,34 @@ def record(
     expected = meanings(dialect, b"".join(chunk for _, chunk in chunks))
     header = Header(dialect.name, str(settings or dialect.settings), origin, odd, tuple(expected))
     return Capture(header, tuple(chunks))
+
+
+def main() -> None:
+    """Record a capture from a port: ``python -m weighloop.drivers.capture PORT DIALECT FILE``."""
+    import argparse
+
+    from .dialect import load_dialect
+
+    parser = argparse.ArgumentParser(
+        prog="python -m weighloop.drivers.capture", description="Record what a balance says, byte for byte."
+    )
+    parser.add_argument("port")
+    parser.add_argument("dialect", help="a name, or the path of a dialect's file")
+    parser.add_argument("file", type=Path, help="to write; such as tests/captures/my-balance.capture")
+    parser.add_argument("--for", dest="seconds", type=float, default=60.0, help="seconds to listen (60)")
+    parser.add_argument("--origin", required=True, help="what device, where, when")
+    parser.add_argument("--odd", default="", help="what was done to it meanwhile")
+    given = parser.parse_args()
+    try:
+        dialect = load_dialect(given.dialect)
+        capture = record(given.port, dialect, given.seconds, origin=given.origin, odd=given.odd)
+        save(capture, given.file)
+    except DeviceError as error:
+        parser.exit(1, f"{error}\n")
+    for meaning in capture.header.expected:
+        print(meaning)
+    print(f"{given.file}: {len(capture.data)} bytes; compare the lines above with the balance's display")
+
+
+if __name__ == "__main__":
+    main()
