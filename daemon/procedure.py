@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from . import hands
+from . import drift, hands
 from .history import again, restart, under_way
 from .protocol import Action, ActionCode, Step
 from .run_state import ENDED, LogEvent, RunRecord, apply
@@ -490,7 +490,10 @@ def _accepted(
         return run, replace(stage, doubt=Doubt(doubt, reading, spacers_wrong=True), task=None), []
     if step["kind"] == "zero":
         stage = replace(stage, zero_void=False)
-    return run, stage, [_reading(step, reading)]
+    acts: list[Act] = [_reading(step, reading)]
+    if (check := drift.drift_check(run, step, reading["value_kg"], reading["u_kg"])) is not None:
+        acts.append(Record("drift", drift.in_words(check), check))
+    return run, stage, acts
 
 
 def _reading(step: Step, reading: dict[str, Any]) -> Record:

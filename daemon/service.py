@@ -7,6 +7,7 @@ import contextlib
 import logging
 import os
 import signal
+import sqlite3
 import threading
 import time
 from importlib.metadata import PackageNotFoundError
@@ -157,9 +158,23 @@ class Daemon:
 
     def _publish(self, topic: Topic, data: Any) -> None:
         loop, server = self.loop, self.server
+        if topic == "log" and data["kind"] in ("finished", "stopped"):
+            threading.Thread(target=self._backup, name="backup", daemon=True).start()
         if loop is not None and server is not None and not loop.is_closed():
             with contextlib.suppress(RuntimeError):  # the loop has just been closed
                 loop.call_soon_threadsafe(server.publish, topic, data)
+
+    def _backup(self) -> None:
+        """Copy the store while it is in use; the copy before is replaced once the new one is whole."""
+        target = places.backup_file(self.store_path)
+        fresh = target.with_suffix(".new")
+        try:
+            fresh.unlink(missing_ok=True)
+            with Store(self.store_path, read_only=True) as store:
+                store.backup(fresh)
+            fresh.replace(target)
+        except (StoreError, OSError, sqlite3.Error) as error:
+            self.alarm({"kind": "backup", "text": f"the backup {target} could not be made: {error}"})
 
     def _store_fails(self, why: str) -> None:
         self.store_trouble = why

@@ -67,10 +67,14 @@ class Killer:
             for event in client.events(["point"]):
                 self.told[event["data"]["id"]] = event["data"]
 
-    def operate(self, client: Client, until: float) -> None:
-        """Be the person until the time has come or the daemon is gone."""
+    def operate(self, client: Client, kill: threading.Timer | None) -> None:
+        """Be the person until the daemon is gone; ``kill`` is started once a run is running."""
+        until = time.monotonic() + 120
         while time.monotonic() < until:
             run = client.call("snapshot")["run"]
+            if kill is not None and run is not None and run["state"] == "running":
+                kill.start()
+                kill = None
             if run is None or run["state"] in ("finished", "stopped"):
                 self.ends += run is not None
                 client.call("run.start", bench_text=self.bench_text, points=3, target_u_kg=None, name=None)
@@ -106,7 +110,7 @@ class Killer:
                     self.faults.append(f"reading {number} is not what was told")
 
     def once(self, longest: float) -> None:
-        """One daemon's life: one in five is killed while it starts, the others while they serve."""
+        """One daemon's life: one in five is killed while it starts, the others while a run is under way."""
         process = self.daemon()
         early = self.random.random() < 0.2
         delay = self.random.uniform(0.05, 1.0 if early else longest)
@@ -117,10 +121,8 @@ class Killer:
         ear.start()
         with contextlib.suppress(ClientError, OSError):
             client = self.connect(process)
-            if not early:
-                kill.start()
             client.call("control.take", name="the person", force=True)
-            self.operate(client, time.monotonic() + 10 * longest)
+            self.operate(client, None if early else kill)
         process.wait()
         with contextlib.suppress(RuntimeError):  # never started
             kill.join()
@@ -157,7 +159,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=100)
     parser.add_argument("--speed", type=float, default=30.0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--longest", type=float, default=6.0, help="longest life of a serving daemon, s")
+    parser.add_argument("--longest", type=float, default=6.0, help="longest life of a running run, s")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="weighloop-kill-") as folder:
         result = Killer(Path(folder), options.speed, options.seed).go(options.kills, options.longest)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from virtual_bench import BENCH_TEXT
 
-from weighloop.daemon import hands, history
+from weighloop.daemon import drift, hands, history
 from weighloop.daemon.protocol import Point, Step
 from weighloop.daemon.readings_of import readings_of
 from weighloop.daemon.run_plan import RunPlan, make_plan
@@ -152,6 +152,22 @@ class TestHands:
         step, back = plan[5], plan[3]
         text = hands.doubt_about_count(run, step, 0.8 * foretold[back["spacers"]])
         assert f"fits {back['spacers']} spacers" in text
+
+
+def test_drift_is_the_change_of_the_pull_at_the_mirrored_far_end(lift_plan: RunPlan) -> None:
+    run = planned(lift_plan, "lift")
+    zeros = iter([0.001, 0.002, 0.003])
+    last_of_3 = [s for s in run.plan if s["kind"] == "point" and s["leg"] == 3][-1]
+    while (step := run.next_step) is not None and step != last_of_3:
+        if step["kind"] == "point":
+            assert drift.drift_check(run, step, -0.01, 1e-6) is None
+        run = take(run, next(zeros) if step["kind"] == "zero" else -0.01)
+    check = drift.drift_check(run, last_of_3, -0.0085, 1e-6)
+    assert check is not None
+    # By hand: then -0.01 - 0.001, now -0.0085 - 0.002; four readings of 1 mg each.
+    assert check["change_kg"] == pytest.approx(0.0005)
+    assert check["u_kg"] == pytest.approx(2e-6)
+    assert "look at the zeros" in drift.in_words(check)
 
 
 def test_readings_of_a_run_have_their_zeros_around_them(lift_plan: RunPlan) -> None:

@@ -30,6 +30,18 @@ def test_a_lift_run_goes_round_the_loop_in_history_safe_order() -> None:
             assert abs(p["value_kg"] - bench.offset) < 4 * p["u_kg"]
 
 
+def test_a_still_bench_shows_no_drift_and_a_moved_one_does() -> None:
+    for moved, words in ((0.0, "none seen"), (50e-6, "look at the zeros")):
+        bench = VirtualBench(seed=4)
+        bench.start("lift", points=3)
+        bench.operate(stop=lambda bench=bench: _leg(bench) == 3)
+        bench.offset += moved
+        bench.operate()
+        assert bench.run is not None
+        (check,) = [e for e in bench.store.events(bench.run.id) if e.kind == "drift"]
+        assert words in check.text
+
+
 def test_every_reading_is_the_bench_s_own_within_its_uncertainty() -> None:
     import math
 

@@ -20,7 +20,7 @@ from served import Served
 from weighloop.daemon.client import Client, ClientError
 from weighloop.daemon.twin_process import TwinProcess
 
-SPEED = 25.0
+SPEED = 40.0
 TRAVEL = 15e-3
 
 
