@@ -72,6 +72,8 @@ class Gap:
     spacer_mass: float | None = None
     #: Travel of the lift above the closest position, m.
     travel: float = 49e-3
+    #: Play of the lift's nut, m, taken up from the far side; 0 for a preloaded nut.
+    take_up: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -160,6 +160,7 @@ class _Balance(_Table):
 class _Lift(_Table):
     port: str
     travel: Length = Measured(records.Gap.travel)
+    take_up: Annotated[Measured, _reader("m", "0.05 mm", above=-1e-12)] = Measured(0.0)
 
 
 class _Site(_Table):
@@ -214,7 +215,7 @@ def _records(checked: _Bench, text: str) -> records.Bench:
     gap = dict(checked.gap)
     gap["spacer_mass"] = None if checked.gap.spacer_mass is None else checked.gap.spacer_mass.value
     if checked.lift is not None:
-        gap["travel"] = checked.lift.travel.value
+        gap |= {"travel": checked.lift.travel.value, "take_up": checked.lift.take_up.value}
     balance = dict(checked.balance)
     balance["resolution"] = checked.balance.resolution.value
     balance["capacity"] = checked.balance.capacity.value
