@@ -97,6 +97,7 @@ def density_estimate(
             start=settled.start,
             free=settled.free,
             M=settled.M,
+            bias=settled.bias,
         )
         own_field = settled.own_field
     M, answer = _plain(points, field)
@@ -106,7 +107,7 @@ def density_estimate(
         rows, own_rows = branch_rows(points, branch, field.H_mean), np.flatnonzero(names == branch)
         if len(rows) > 1 and len(own_rows) > 1:
             grid = np.linspace(field.H_mean[rows].min(), field.H_mean[rows].max(), _CURVE_POINTS)
-            curves[branch] = fit.curve(branch, fit.paths[own_rows[1]], field.weights, grid)
+            curves[branch] = fit.curve(branch, int(own_rows[1]), field.weights, grid)
         else:
             curves[branch] = _curve_through(branch, rows, field.H_mean, M, answer, field.N)
     evidence: dict[str, float] = {}
@@ -120,8 +121,11 @@ def density_estimate(
         "held_out": fit.held_out,
         "own_field": own_field,
         "magnetised_before": fit.start,
+        "steady_field": fit.bias,
     }
-    chosen = Settled(DENSITY, own_field, {DENSITY: fit.smoothing}, fit.M, fit.start, fit.fitted, fit.free)
+    chosen = Settled(
+        DENSITY, own_field, {DENSITY: fit.smoothing}, fit.M, fit.start, fit.fitted, fit.free, fit.bias
+    )
     return _estimate(points, field, M, answer, fit.residual, curves, DENSITY, "", evidence, chosen)
 
 

@@ -26,7 +26,7 @@ from .points import Points
 #: about three standard deviations for thirty degrees of freedom.
 _POOR, _CLEARLY = 2.0, 2.0
 #: The density may foretell held-out points worse by this factor: the splines have their freedom by branch.
-_NO_WORSE = 2.0
+_NO_WORSE = 3.0
 
 
 def best_estimate(points: Points, field: LocalField) -> LoopEstimate:

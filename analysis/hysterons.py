@@ -40,6 +40,8 @@ _SIZE = 1e-4
 _ROUNDS, _AGREED = 25, 1e-4
 #: A sample whose first M is below this part of the largest counts as virgin.
 _UNMAGNETISED = 0.05
+#: Steady fields tried for a sample magnetised before, by N times its largest M; rounds of refinement.
+_BIASES, _BIAS_ROUNDS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4), 4
 #: Fewest used rows a density is fitted to.
 LEAST_ROWS = 20
 
@@ -96,8 +98,13 @@ def grid(cells: int = _CELLS) -> Grid:
     return Grid(cells, one, two, pair, area, np.array(bends))
 
 
-def surviving_turns(H: Floats) -> list[tuple[int, ...]]:
-    """For every row the earlier rows at which the field turned and that it has not since passed again."""
+def surviving_turns(H: Floats, start: int = 0) -> list[tuple[int, ...]]:
+    """For every row the earlier rows at which the field turned and that it has not since passed again.
+
+    From a virgin sample (``start`` 0) a single turn is passed at its opposite; one magnetised along the
+    first field (its sign ``start``) turned at zero before, which is passed there; one magnetised against it
+    came from farther away than any field here.
+    """
     turns: list[int] = []
     heading, survivors = 0, []
     for k in range(len(H)):
@@ -108,8 +115,10 @@ def surviving_turns(H: Floats) -> list[tuple[int, ...]]:
             heading = 1 if rising else -1
             while len(turns) >= 2 and (H[k] >= H[turns[-2]] if rising else H[k] <= H[turns[-2]]):
                 del turns[-2:]
-            if len(turns) == 1 and (H[k] >= -H[turns[0]] if rising else H[k] <= -H[turns[0]]):
-                turns.clear()
+            if len(turns) == 1:
+                limit = -H[turns[0]] if start == 0 else 0.0 if start * H[turns[0]] > 0 else np.inf
+                if H[turns[0]] * (limit - H[k]) >= 0.0 and rising != (H[turns[0]] > 0) and np.isfinite(limit):
+                    turns.clear()
         elif k == 0:
             heading = 1 if H[0] > 0 else -1
         survivors.append(tuple(turns))
@@ -121,7 +130,6 @@ class _Medium:
 
     def __init__(self, largest: float) -> None:
         self.grid, self.largest = grid(), largest
-        self.columns = len(self.grid.area) + _RAMPS
 
     def passed(self, u: Floats) -> Floats:
         """Part of every cell's range along one axis that lies below u: (..., cells)."""
@@ -139,16 +147,32 @@ class _Medium:
         part[:, k, k] = diagonal
         return part
 
-    def beginning(self, start: float, sign: float, w: Floats, up: Floats, mirrored: Floats) -> Floats:
-        """State at the first surviving turn: from a virgin sample, from a magnetised one, or between."""
-        virgin = self.everett(w, up, mirrored) if sign > 0 else -self.everett(w, mirrored, up)
-        if start == 0.0:
-            return virgin
-        if start < 0.0:
-            magnetised = 2.0 * self.everett(w, up, np.zeros_like(up)) - w.sum(axis=1)[:, None, None]
-        else:
-            magnetised = w.sum(axis=1)[:, None, None] - 2.0 * self.everett(w, np.ones_like(up), up)
-        return (1.0 - abs(start)) * virgin + abs(start) * magnetised
+    def beginning(self, start: int, sign: float, w: Floats, up: Floats, mirrored: Floats) -> Floats:
+        """State at the first surviving turn (``sign`` of its field), reached from a virgin sample or from
+        one that was magnetised and lay in no field."""
+        if start == 0:
+            return self.everett(w, up, mirrored) if sign > 0 else -self.everett(w, mirrored, up)
+        none, all_of_it = np.zeros_like(up), np.ones_like(up)
+        zero = np.broadcast_to(self.passed(np.zeros(1)), up.shape)
+        whole = start * np.broadcast_to(w.sum(axis=1)[:, None, None], (len(w), *none.shape[-1:] * 2))
+        if start < 0 < sign:
+            return whole + 2.0 * self.everett(w, up, none)
+        if sign < 0 < start:
+            return whole - 2.0 * self.everett(w, all_of_it, up)
+        if start > 0:
+            return whole - 2.0 * self.everett(w, all_of_it, zero) + 2.0 * self.everett(w, up, zero)
+        return whole + 2.0 * self.everett(w, zero, none) - 2.0 * self.everett(w, zero, up)
+
+    def beyond(self, start: int, reached: Floats) -> Floats:
+        """Hysterons of a sample magnetised before that lie partly or wholly beyond the fields of the run:
+        (rows, q, cells + 1).
+
+        Of a mirror pair with one threshold within, t, one is never turned and the other but once, by the
+        first field beyond t against ``start``: together twice ``start`` until then, nothing after. The
+        last column is those never turned at all. ``reached`` (rows, q): the largest such field so far.
+        """
+        pairs = 2.0 * start * (1.0 - self.passed(reached))
+        return np.concatenate([pairs, np.full((*reached.shape, 1), start)], axis=-1)
 
     def ramps(self, u: Floats) -> Floats:
         """The reversible part's shapes, odd in u: (..., ramps)."""
@@ -160,24 +184,35 @@ class _Story:
     """The history of every node of a run, asked for any weighting of the nodes.
 
     ``u`` (n, q) what the nodes feel at every row, ``H`` (n,) the mean field, ``paths`` the surviving turns
-    of each row, ``start`` between -1 (magnetised against the field) and 1, 0 a virgin sample.
+    of each row, ``start`` 0 for a virgin sample, 1 or -1 for a magnetised one; ``reached`` (n, q) the
+    largest field against ``start`` so far.
     """
 
     def __init__(
-        self, medium: _Medium, u: Floats, H: Floats, paths: Sequence[tuple[int, ...]], start: float
+        self,
+        medium: _Medium,
+        u: Floats,
+        H: Floats,
+        paths: Sequence[tuple[int, ...]],
+        start: int,
+        reached: Floats,
     ) -> None:
-        self.medium, self.u, self.H, self.start = medium, u, H, start
+        self.medium, self.u, self.H, self.start, self.reached = medium, u, H, start, reached
         self.up, self.mirrored = medium.passed(u), medium.passed(-u)
-        self.groups: dict[tuple[int, ...], list[int]] = {}
+        self.groups: dict[tuple[float, ...], list[int]] = {}
         for k, path in enumerate(paths):
-            self.groups.setdefault((*path, np.sign(H[k]) if not path else 0), []).append(k)
+            self.groups.setdefault(path or (float(np.sign(H[k])), np.inf), []).append(k)
         self.paths = paths
 
     def design(self, *weightings: Floats) -> list[Floats]:
         """One (n, columns) matrix for each weighting (n, q) of the nodes."""
         medium, up = self.medium, self.up
-        out = [np.empty((len(self.u), medium.columns)) for _ in weightings]
-        ramps = medium.ramps(self.u)
+        out = [np.empty((len(self.u), columns())) for _ in weightings]
+        shapes = medium.ramps(self.u)
+        if self.start:
+            shapes = np.concatenate([shapes, medium.beyond(self.start, self.reached)], axis=-1)
+        inside = len(medium.grid.area)
+        last = inside + shapes.shape[-1]
         for rows in self.groups.values():
             path = self.paths[rows[0]]
             for matrix, weighting in zip(out, weightings, strict=True):
@@ -190,12 +225,76 @@ class _Story:
                     total += self._between(w, up[[path[-1]]], up[rows], self.H[rows[0]] > self.H[path[-1]])
                 else:
                     total = medium.beginning(self.start, self.H[rows[0]], w, up[rows], self.mirrored[rows])
-                matrix[rows, :-_RAMPS] = medium.grid.folded(total)
-                matrix[rows, -_RAMPS:] = np.einsum("rq,rqp->rp", w, ramps[rows])
+                matrix[rows, :inside] = medium.grid.folded(total)
+                matrix[rows, inside:last] = np.einsum("rq,rqp->rp", w, shapes[rows])
+                matrix[rows, last:] = 0.0
         return out
 
     def _between(self, w: Floats, a: Floats, b: Floats, rising: bool) -> Floats:
         return 2.0 * self.medium.everett(w, b, a) if rising else -2.0 * self.medium.everett(w, a, b)
+
+
+class _Past:
+    """What lay before the first row: ``part`` between -1 and 1 of the sample magnetised, the rest virgin.
+
+    The run's rows ``H`` (n,) have surviving turns of their own for either part.
+    """
+
+    def __init__(self, part: float, H: Floats) -> None:
+        self.H = H
+        self.shares = [
+            (start, share)
+            for start, share in ((0, 1.0 - abs(part)), (int(np.sign(part)), abs(part)))
+            if share > 0.0
+        ]
+        self.paths = {start: surviving_turns(H, start) for start, _ in self.shares}
+
+    def design(self, medium: _Medium, u: Floats, *weightings: Floats) -> list[Floats]:
+        """One (n, columns) matrix for each weighting (n, q): the run's rows, nodes feeling ``u`` (n, q)."""
+        return self._blend(
+            [_Story(medium, u, self.H, self.paths[s], s, _reached(s, u)) for s, _ in self.shares], *weightings
+        )
+
+    def moved(self, medium: _Medium, u: Floats, rows: NDArray[np.intp], by: float, pull: Floats) -> Floats:
+        """As ``design`` of some rows, each by itself moved on by ``by`` (A/m) in what its nodes feel."""
+        n, both = len(u), np.vstack([u, u[rows] + by])
+        H, stories = np.concatenate([self.H, self.H[rows]]), []
+        for start, _ in self.shares:
+            paths = [*self.paths[start], *(self.paths[start][k] for k in rows)]
+            reached = _reached(start, u)
+            reached = np.vstack([reached, np.maximum(reached[rows], -start * both[n:])])
+            stories.append(_Story(medium, both, H, paths, start, reached))
+        return self._blend(stories, np.vstack([pull, pull[rows]]))[0][n:]
+
+    def uniform(self, medium: _Medium, row: int, turns_felt: Floats, u: Floats) -> Floats:
+        """Columns of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies on.
+        ``turns_felt`` (n,) is what such a sample felt at the run's rows."""
+        stories = []
+        for start, _ in self.shares:
+            path = self.paths[start][row]
+            turns = len(path)
+            history = np.concatenate([turns_felt[list(path)], u])[:, None]
+            # The branch runs away from its last turn.
+            away = -np.sign(self.H[path[-1]]) * np.inf if path else np.sign(self.H[row])
+            H = np.concatenate([self.H[list(path)], np.full(len(u), away)])
+            past = [tuple(range(k)) for k in range(turns + 1)]
+            before = _reached(start, turns_felt[: path[-1] + 1])[-1] if path else 0.0
+            reached = np.maximum(before, -start * history)
+            stories.append(_Story(medium, history, H, past[:-1] + past[-1:] * len(u), start, reached))
+        designs = [s.design(np.ones_like(s.u))[0][-len(u) :] for s in stories]
+        return sum((share * d for (_, share), d in zip(self.shares, designs, strict=True)), np.zeros(()))
+
+    def _blend(self, stories: list[_Story], *weightings: Floats) -> list[Floats]:
+        parts = [story.design(*weightings) for story in stories]
+        return [
+            sum((share * d for (_, share), d in zip(self.shares, each, strict=True)), np.zeros(()))
+            for each in zip(*parts, strict=True)
+        ]
+
+
+def _reached(start: int, u: Floats) -> Floats:
+    """The largest field against ``start`` so far, from none; over the rows of u (n, ...)."""
+    return np.maximum.accumulate(np.maximum(-start * u, 0.0), axis=0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,11 +314,11 @@ class DensityFit:
     own_field: float
     smoothing: float
     start: float
+    bias: float
     largest: float
     fitted: NDArray[np.intp]
     u: Floats
-    H: Floats
-    paths: tuple[tuple[int, ...], ...]
+    past: _Past
     M: Floats
     M_map: Floats
     residual: Floats
@@ -232,32 +331,40 @@ class DensityFit:
         """chi-square per degree of freedom left."""
         return float(self.chi_square_rows.sum() / max(len(self.fitted) - self.degrees, 1.0))
 
-    def curve(self, branch: Branch, path: tuple[int, ...], weights: Floats, H_applied: Floats) -> Curve:
-        """The branch of a sample in a uniform field after the turns ``path``, where the applied field
-        is ``H_applied`` (m,). ``weights`` (q,) average the run's turning points over the volume."""
-        others = self.N - self.own_field
-        u, slope = H_applied, np.zeros(len(H_applied))
+    def curve(self, branch: Branch, row: int, weights: Floats, H_applied: Floats) -> Curve:
+        """The branch that ``row`` lies on, of a sample in a uniform field, where the applied field is
+        ``H_applied`` (m,). ``weights`` (q,) average what the run's nodes felt at its turning points."""
+        others, medium, felt = self.N - self.own_field, _Medium(self.largest), self.u @ weights
+        u, slope = H_applied + self.bias, np.zeros(len(H_applied))
         if others:
             fine = np.linspace(-self.largest, self.largest, 8 * grid().cells + 1)
-            M = np.maximum.accumulate(self._uniform(path, weights, fine) @ self.masses)
-            u = np.interp(H_applied, fine + others * M, fine)
+            M = np.maximum.accumulate(self.past.uniform(medium, row, felt, fine) @ self.masses)
+            u = np.interp(H_applied + self.bias, fine + others * M, fine)
             slope = np.interp(u, fine, np.gradient(M, fine))
-        design = self._uniform(path, weights, u)
+        design = self.past.uniform(medium, row, felt, u)
         force_map = design @ self.mass_map / (1.0 + others * slope)[:, None]
         bias = np.abs(force_map @ self.residual)
         return Curve(branch, H_applied, design @ self.masses, self.N, force_map, bias)
 
-    def _uniform(self, path: tuple[int, ...], weights: Floats, u: Floats) -> Floats:
-        """Columns for a sample that feels ``u`` (m,) throughout, after the run's turns ``path``."""
-        turns = len(path)
-        history = np.concatenate([[self.u[k] @ weights for k in path], u])[:, None]
-        # The branch runs away from its last turn; where u equals it, there is no way to go.
-        H = np.concatenate([self.H[list(path)], np.zeros(len(u))])
-        H[turns:] = 0.0 if not path else -np.sign(H[turns - 1]) * np.inf
-        past = [tuple(range(k)) for k in range(turns + 1)]
-        paths = past[:-1] + past[-1:] * len(u)
-        story = _Story(_Medium(self.largest), history, H, paths, self.start)
-        return story.design(np.ones_like(history))[0][turns:]
+
+def columns() -> int:
+    """Unknowns of the linear problem: folded cells, ramps, and what lies beyond."""
+    return len(grid().area) + _RAMPS + grid().cells + 1
+
+
+@lru_cache(maxsize=2)
+def _penalties() -> tuple[Floats, Floats, Floats]:
+    """Second differences (rows, K) of all columns that have neighbours, the penalty (K, K), its inverse."""
+    g = grid()
+    inside, pairs = len(g.area), g.cells
+    roughness = np.zeros((len(g.roughness) + pairs - 2, columns()))
+    roughness[: len(g.roughness), :inside] = g.roughness
+    at = inside + _RAMPS
+    for k in range(pairs - 2):
+        roughness[len(g.roughness) + k, at + k : at + k + 3] = (1.0, -2.0, 1.0)
+    penalty = roughness.T @ roughness
+    penalty[np.diag_indices_from(penalty)] += _SIZE
+    return roughness, penalty, np.asarray(np.linalg.inv(penalty), float)
 
 
 def fit_density(
@@ -271,15 +378,36 @@ def fit_density(
     start: float | None = None,
     free: NDArray[np.intp] | None = None,
     M: Floats | None = None,
+    bias: float | None = None,
 ) -> DensityFit:
     """Fit the density to the rows ``fitted`` of a run whose every row, fitted or not, is history.
 
     ``field`` of all n rows in the order taken, ``force`` and ``u_force`` (n,) in N. ``own_field`` between 0
-    and N (default N). ``smoothing``, ``start`` and ``free`` as found before, else chosen from the data;
-    ``M`` (n,) a first guess of the volume means.
+    and N (default N). ``smoothing``, ``start``, ``free`` and ``bias`` as found before, else chosen from the
+    data; ``M`` (n,) a first guess of the volume means.
+
+    In a sample magnetised before, what never turns lends the rest a steady demagnetising field, the
+    ``bias`` (A/m), against its own direction. It is sought by the held-out residuals.
     """
     problem = _Problem(field, force, u_force, fitted, field.N if own_field is None else own_field)
-    return problem.solve(smoothing, start, free, M)
+    plain = problem.solve(smoothing, start, free, M, bias or 0.0)
+    if plain.start == 0.0 or bias is not None or smoothing is not None:
+        return plain
+
+    def with_bias(part: float) -> DensityFit:
+        against = -np.sign(plain.start) * field.N * np.abs(problem.M_plain[fitted]).max()
+        return problem.solve(None, plain.start, None, plain.M, float(part * against))
+
+    # A coarse look, then halving the distance around the best: the minimum is sharp and not always single.
+    tried = {0.0: plain} | {part: with_bias(part) for part in _BIASES}
+    step = _BIASES[0]
+    for _ in range(_BIAS_ROUNDS):
+        best = min(tried, key=lambda part: tried[part].held_out)
+        step *= 0.5
+        for part in (best - step, best + step):
+            if part > 0.0 and part not in tried:
+                tried[part] = with_bias(part)
+    return min(tried.values(), key=lambda fit: fit.held_out)
 
 
 class _Problem:
@@ -294,18 +422,15 @@ class _Problem:
         self.field, self.fitted, self.own_field = field, fitted, own_field
         self.others = field.N - own_field
         self.H = field.H_mean
-        self.paths = surviving_turns(self.H)
         self.sigma = weighing_spread(force[fitted], u_force[fitted])
         self.force = force[fitted]
         with np.errstate(invalid="ignore", divide="ignore"):
             self.M_plain = np.nan_to_num(force / field.pull_mean)
         g = grid()
-        #: Unknowns are densities: masses by the cells' areas, ramps as they are.
-        self.scale = np.concatenate([g.area, np.full(_RAMPS, float(g.cells))])
-        self.roughness = np.hstack([g.roughness, np.zeros((len(g.roughness), _RAMPS))])
-        penalty = self.roughness.T @ self.roughness
-        penalty[np.diag_indices_from(penalty)] += _SIZE
-        self.penalty, self.prior = penalty, _inverse_penalty()
+        #: Unknowns are densities: masses by the cells' areas, the others by as many as there are in a row.
+        others = columns() - len(g.area)
+        self.scale = np.concatenate([g.area, np.full(others, float(g.cells))])
+        self.roughness, self.penalty, self.prior = _penalties()
 
     def solve(
         self,
@@ -313,23 +438,25 @@ class _Problem:
         start: float | None,
         free: NDArray[np.intp] | None,
         guess: Floats | None,
+        bias: float,
     ) -> DensityFit:
         M = self.M_plain if guess is None else guess
         weights = np.tile(self.field.weights, (len(self.H), 1))
         pull = self.field.pull_mean
-        amplified, at = np.ones(len(self.fitted)), start
+        amplified = np.ones(len(self.fitted))
         z: Floats | None = None
+        past: _Past | None = None
         rounds = 0
         while True:
             rounds += 1
-            u = self.field.H - self.others * M[:, None]
+            u = self.field.H - self.others * M[:, None] + bias
             medium = _Medium(float(np.abs(u).max()) * (1.0 + 1e-9))
-            if at is None:
-                at = self._beginning(medium, u)
-            story = _Story(medium, u, self.H, self.paths, at)
-            by_force, by_mean = (d * self.scale for d in story.design(self.field.pull, weights))
+            if past is None:
+                start = self._beginning(medium, u) if start is None else start
+                past = _Past(start, self.H)
+            by_force, by_mean = (d * self.scale for d in past.design(medium, u, self.field.pull, weights))
             if z is not None:
-                amplified = self._amplification(medium, u, at, z)
+                amplified = self._amplification(medium, u, past, z)
             z, held, weight = self._fit(by_force, amplified, smoothing, free)
             anchored = self.M_plain + by_mean @ z - by_force @ z / pull
             # Rows that were not fitted have no reading to be anchored to.
@@ -358,12 +485,12 @@ class _Problem:
             self.field.N,
             self.own_field,
             weight,
-            at,
+            start or 0.0,
+            bias,
             medium.largest,
             self.fitted,
             u,
-            self.H,
-            tuple(self.paths),
+            past,
             M,
             M_map,
             residual,
@@ -381,8 +508,8 @@ class _Problem:
         if abs(M0) < _UNMAGNETISED * largest:
             return 0.0
         virgin, magnetised = (
-            _Story(medium, u, self.H, self.paths, s).design(self.field.pull)[0][self.fitted] * self.scale
-            for s in (0.0, float(np.sign(M0)))
+            _Past(part, self.H).design(medium, u, self.field.pull)[0][self.fitted] * self.scale
+            for part in (0.0, float(np.sign(M0)))
         )
         y = self.force / self.sigma
         best = (np.inf, 0.0)
@@ -395,19 +522,14 @@ class _Problem:
                 best = (misfit, float(np.sign(M0) * part))
         return best[1]
 
-    def _amplification(self, medium: _Medium, u: Floats, start: float, z: Floats) -> Floats:
+    def _amplification(self, medium: _Medium, u: Floats, past: _Past, z: Floats) -> Floats:
         """How much a row's misfit counts: its force's error shifts the row's own u too, see
         ``branch_inversion``; by the change of the fitted force with u."""
         step = 0.25 * medium.largest / medium.grid.cells
-        n, slopes = len(u), np.zeros(len(self.fitted))
-        pull = np.vstack([self.field.pull, self.field.pull[self.fitted]])
-        H = np.concatenate([self.H, self.H[self.fitted]])
-        paths = [*self.paths, *(self.paths[k] for k in self.fitted)]
-        for sign in (-1.0, 1.0):
-            moved = np.vstack([u, u[self.fitted] + sign * step])
-            design = _Story(medium, moved, H, paths, start).design(pull)[0][n:] * self.scale
-            slopes += sign * (design @ z)
-        slope = slopes / (2.0 * step) / self.field.pull_mean[self.fitted]
+        high, low = (
+            past.moved(medium, u, self.fitted, by, self.field.pull) @ (self.scale * z) for by in (step, -step)
+        )
+        slope = (high - low) / (2.0 * step) / self.field.pull_mean[self.fitted]
         return 1.0 + self.others * np.maximum(slope, 0.0)
 
     def _choose(self, X: Floats, y: Floats) -> float:
@@ -453,12 +575,3 @@ class _Problem:
         normal = A.T @ A + weight * self.penalty[np.ix_(free, free)]
         solved = np.linalg.solve(normal, A.T)
         return np.asarray(solved, float), np.einsum("ik,ki->i", A, solved)
-
-
-@lru_cache(maxsize=2)
-def _inverse_penalty() -> Floats:
-    g = grid()
-    roughness = np.hstack([g.roughness, np.zeros((len(g.roughness), _RAMPS))])
-    penalty = roughness.T @ roughness
-    penalty[np.diag_indices_from(penalty)] += _SIZE
-    return np.asarray(np.linalg.inv(penalty), float)

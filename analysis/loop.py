@@ -77,7 +77,7 @@ class Settled:
     ``method`` as in ``LoopEstimate.method_used``; ``own_field`` the factor by N with which each part of
     the sample feels its own magnetisation (``branch_inversion``); ``smoothing`` by branch, or of the
     density; ``M`` (n,) where to begin. Of the density also the state the hysterons began in, the rows
-    fitted and the columns free of the constraint.
+    fitted, the columns free of the constraint and the steady field of what never turned (A/m).
     """
 
     method: str
@@ -87,6 +87,7 @@ class Settled:
     start: float = 0.0
     fitted: NDArray[np.intp] | None = None
     free: NDArray[np.intp] | None = None
+    bias: float = 0.0
 
 
 def branch_rows(points: Points, branch: Branch, H_applied: Floats) -> NDArray[np.intp]:

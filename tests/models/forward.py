@@ -170,6 +170,11 @@ class Material:
     reversible: float = 20e3
     reversible_field: float = 150e3
 
+    @property
+    def largest(self) -> float:
+        """More than M ever is, A/m."""
+        return 1.01 * (self.saturation + self.reversible)
+
     @cached_property
     def _tables(self) -> tuple[CubicSpline, CubicSpline, CubicSpline, float]:
         x = np.linspace(-1.2e6, 1.2e6, 12001)
@@ -345,8 +350,8 @@ def _block_factor(pellet: Pellet) -> float:
 
 def solve_mean(memory: Memory, applied: Array, weight: Array, N: float) -> Array:
     """h = applied - N <M(h)>: <M> by bisection (the difference falls with <M>)."""
-    low, high = -2e6, 2e6
-    for _ in range(36):
+    low, high = -memory.material.largest, memory.material.largest
+    for _ in range(28):
         middle = 0.5 * (low + high)
         if weight @ memory.magnetisation(applied - N * middle) > middle:
             low = middle
@@ -357,8 +362,9 @@ def solve_mean(memory: Memory, applied: Array, weight: Array, N: float) -> Array
 
 def solve_local(memory: Memory, applied: Array, N: float) -> Array:
     """h + N M(h) = applied at every element, by bisection."""
-    low, high = applied - 2e6 * N, applied + 2e6 * N
-    for _ in range(36):
+    reach = N * memory.material.largest
+    low, high = applied - reach, applied + reach
+    for _ in range(28):
         middle = 0.5 * (low + high)
         below = middle + N * memory.magnetisation(middle) < applied
         low, high = np.where(below, middle, low), np.where(below, high, middle)

@@ -151,15 +151,8 @@ def uniform_loop(
 ) -> tuple[Array, Array]:
     """Applied field and M (rising order) of the descending branch of a sample in a uniform field,
     swung from ``largest`` (A/m) to its opposite."""
-    memory = Memory(material, 1, start)
-
-    def to(applied: float) -> float:
-        h = solve_local(memory, np.array([applied]), N)
-        M = float(memory.magnetisation(h)[0])
-        memory.go(h)
-        return M
-
-    for applied in np.linspace(0.0, largest, 40):
-        to(applied)
-    H = np.linspace(largest, -largest, 1201)
-    return H[::-1], np.array([to(applied) for applied in H])[::-1]
+    H = np.linspace(-largest, largest, 1201)
+    # Every field of the grid gets an element of its own, all with the same past.
+    memory = Memory(material, H.size, start)
+    memory.go(solve_local(memory, np.full(H.size, largest), N))
+    return H, memory.magnetisation(solve_local(memory, H, N))
