@@ -238,7 +238,12 @@ class Conductor:
         acquisition.idle(now)
         why = acquisition.settling.text if acquisition.settling else "no readings"
         text = f"the reading did not settle in {now - self._read_began:.0f} s: {why}"
-        self._happen(p.NotSettled(task.serial, text, acquisition.taken()))
+        # Only noise leaves a level that is known, and how well; a person may want it all the same.
+        noisy = acquisition.settling is not None and acquisition.settling.reason == "too noisy for the target"
+        reading = acquisition.taken() if noisy else None
+        if reading is not None:
+            reading["temperature_K"] = self.devices.temperature
+        self._happen(p.NotSettled(task.serial, text, reading))
 
     def _balance_is_gone(self, why: str) -> None:
         self._balance_gone = True
@@ -387,6 +392,9 @@ class Conductor:
             "text": event.text,
         }
         self.log = [*self.log[-LOG_SHOWN + 1 :], line]
+        log.info("%s%s: %s", f"run {event.run} " if event.run is not None else "", event.kind, event.text)
+        if event.kind == "finished":
+            self.alarm({"kind": "finished", "run": event.run, "text": event.text})
         self.publish("log", line)
         if event.kind in ("zero", "point"):
             self.publish("point", {**event.data["point"], "id": event.id})

@@ -73,6 +73,7 @@ class Stage:
     zero_void: bool = False  # the balance may have changed its zero since it was read
     interrupted: str = ""  # why the run must look at its history before going on
     doubt: Doubt | None = None
+    unsettled: dict[str, Any] | None = None  # a reading known less well than wanted
     seen: str = ""  # the last action the balance showed before anybody said it was done
     level: float | None = None  # the last settled level, whatever it was, kg
     halted: bool = False  # a move was stopped: its failure is expected
@@ -307,6 +308,10 @@ def action_of(run: RunRecord, stage: Stage) -> Action:
         "spacers": spacers,
         "orientation": orientation,
     }
+    if run.state == "held" and stage.unsettled is not None:
+        text = f"Held: {run.why}. Take it with u = {stage.unsettled['u_kg'] * 1e6:.2g} mg, or once more?"
+        choices = [AS_IT_IS, ONCE_MORE]
+        return {**action, "code": "question", "text": text, "needs_confirm": True, "choices": choices}
     if task is None or run.state in ENDED:
         words = {
             "held": f"Held: {run.why}. Go on when it is put right.",
@@ -396,7 +401,8 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> tuple[RunRecord, Stage,
                 return run, stage, []  # asked for, known already, or a homing under way will tell
             return _lift_lost(run, stage, event.why, event.kind)
         case LiftBack():
-            return run, replace(stage, lift_ok=True, retreat_tries=0), []
+            tries = stage.retreat_tries if stage.lift_ok else 0
+            return run, replace(stage, lift_ok=True, retreat_tries=tries), []
         case Accepted():
             if event.serial != serial or stage.task is None or stage.task.step is None:
                 return run, stage, []
@@ -404,12 +410,13 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> tuple[RunRecord, Stage,
         case NotSettled():
             if event.serial != serial:
                 return run, stage, []
-            return run, stage, [_held(event.why, "not-settled")]
+            return run, replace(stage, unsettled=event.reading), [_held(event.why, "not-settled")]
         case Level():
             return _level(run, stage, event.value)
         case OutOfRange():
-            reading = stage.task is not None and stage.task.kind in ("read", "approach")
-            if run.state != "running" or not reading:
+            task = stage.task
+            with_sample = task is not None and task.step is not None and task.step["kind"] == "point"
+            if run.state != "running" or task is None or task.kind == "ask" or not with_sample:
                 return run, stage, []  # a hand leaning on the pan is no fault
             return _fault(run, stage, event.why, event.code, at_once=True)
         case BalanceGone():
@@ -584,7 +591,8 @@ def _go_on(run: RunRecord, stage: Stage) -> tuple[Any, Any, list[Act]]:
     if plan is not None:
         acts.append(_restarted(why, plan))
     acts.append(Record("went-on", "The run goes on.", {}))
-    return run, replace(stage, interrupted="", doubt=None, retreat=False, zero_void=False), acts
+    stage = replace(stage, interrupted="", doubt=None, unsettled=None, retreat=False, zero_void=False)
+    return run, stage, acts
 
 
 def _repeat(run: RunRecord, stage: Stage) -> tuple[Any, Any, list[Act]]:
@@ -615,6 +623,8 @@ def _repeat(run: RunRecord, stage: Stage) -> tuple[Any, Any, list[Act]]:
 def _confirm(
     run: RunRecord, stage: Stage, choice: str | None, code: str | None
 ) -> tuple[Any, Any, list[Act]]:
+    if run.state == "held" and stage.unsettled is not None:
+        return _unsettled(run, stage, stage.unsettled, choice)
     task = stage.task
     asked = task.code if task is not None and task.kind == "ask" else None
     if code is not None and code != asked:
@@ -639,6 +649,21 @@ def _confirm(
             acts.append(_restarted("the spacers are counted again", plan))
         acts.append(Record("hands", "The spacers are counted again.", {"spacers": None}))
     return run, stage, acts
+
+
+def _unsettled(
+    run: RunRecord, stage: Stage, reading: dict[str, Any], choice: str | None
+) -> tuple[Any, Any, list[Act]]:
+    """A reading noisier than wanted: taken with its own uncertainty only where a person says so."""
+    step = run.next_step
+    if choice not in (AS_IT_IS, ONCE_MORE) or step is None:
+        return run, stage, [Refuse(f"answer {AS_IT_IS!r} or {ONCE_MORE!r}")]
+    if choice == ONCE_MORE:
+        return _go_on(run, stage)
+    run, after, acts = _go_on(run, stage)
+    if len(acts) > 1:  # the zero is to be read again, or the branch begun again: then it is worth nothing
+        return run, stage, [Refuse("the bench has changed since; take it once more")]
+    return run, after, [_reading(step, reading), *acts]
 
 
 def resumed(run: RunRecord, why: str) -> Stage:

@@ -8,6 +8,7 @@ and the thread tries again until it succeeds.
 from __future__ import annotations
 
 import json
+import logging
 import sqlite3
 import threading
 import time
@@ -20,6 +21,8 @@ from typing import Any
 from .raw_blocks import Raw
 from .run_state import LogEvent
 from .store import BLOCK, Store
+
+log = logging.getLogger(__name__)
 
 #: Raw readings are written at least this often, s of the machine's time.
 RAW_EVERY = 1.0
@@ -149,6 +152,14 @@ class Recorder:
                 self._in_trouble = True
                 self._trouble(str(error))
             return False
+        except Exception:
+            # Not the store's fault but the program's: said, and the raw readings that may be the
+            # cause are let go, so that the log can be written.
+            log.exception("the writer stumbled")
+            with self._wake:
+                self.raw_let_go += len(self._raw)
+                self._raw.clear()
+            return False
         with self._wake:
             for _ in entries:
                 self._entries.popleft()
@@ -172,5 +183,5 @@ class Recorder:
         try:
             self.store.pack_tail(1 if self._closing else BLOCK)
             self._unpacked = 0
-        except sqlite3.Error as error:
-            self._trouble(str(error))
+        except (sqlite3.Error, ValueError) as error:
+            log.warning("the raw readings could not be packed yet: %s", error)

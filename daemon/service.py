@@ -114,9 +114,9 @@ class Daemon:
                 f"the store {store_path} is damaged ({wrong}); "
                 f"put a backup in its place, such as {places.backup_file(store_path)}"
             )
+        self.store.pack_tail(1)  # what the last session left open
         self.clock = LongClock(clock_rate, start_after(self.store.last_time(), utc_now(), clock_rate))
         self.store.begin_session(boot_id(), self.version, utc_now(), self.clock.now())
-        self.store.pack_tail()
         self.loop: asyncio.AbstractEventLoop | None = None
         self.server: Server | None = None
         self.alarm = health.Alarm(alarm_command)

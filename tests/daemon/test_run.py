@@ -5,6 +5,7 @@ from itertools import pairwise
 import pytest
 from virtual_bench import VirtualBench
 
+from weighloop.daemon import procedure as p
 from weighloop.daemon.conductor import Refused
 from weighloop.daemon.run_state import replay
 
@@ -25,9 +26,9 @@ def test_a_lift_run_goes_round_the_loop_in_history_safe_order() -> None:
     assert {p["orientation"] for p in points if p["leg"] in (2, 3)} == {-1}
     # Zeros at the start, at both turns and at the end, each read with the sample off.
     assert [p["kind"] for p in run.points].count("zero") == 4
-    for p in run.points:
-        if p["kind"] == "zero":
-            assert abs(p["value_kg"] - bench.offset) < 4 * p["u_kg"]
+    for point in run.points:
+        if point["kind"] == "zero":
+            assert abs(point["value_kg"] - bench.offset) < 4 * point["u_kg"]
 
 
 def test_a_still_bench_shows_no_drift_and_a_moved_one_does() -> None:
@@ -49,10 +50,10 @@ def test_every_reading_is_the_bench_s_own_within_its_uncertainty() -> None:
     bench.start("lift", points=4)
     bench.operate()
     assert bench.run is not None
-    for p in bench.run.points:
-        if p["kind"] == "point":
-            true = -0.08 * math.exp(-p["height_m"] / 4e-3)
-            assert abs(p["value_kg"] - true) < 4 * p["u_kg"]
+    for point in bench.run.points:
+        if point["kind"] == "point":
+            true = -0.08 * math.exp(-(point["height_m"] or 0.0) / 4e-3)
+            assert abs(point["value_kg"] - true) < 4 * point["u_kg"]
 
 
 def test_a_point_is_told_only_after_it_is_committed() -> None:
@@ -103,14 +104,13 @@ def test_spacers_have_a_zero_of_their_own_before_each_point() -> None:
 
 def test_hands_are_seen_by_the_balance_and_a_late_word_does_no_harm() -> None:
     bench = VirtualBench()
-    bench.conductor.watched = True
     bench.start("spacers", points=4, hands_free=True)
     said = 0
     while bench.run is None or bench.run.state in ("planned", "running"):
         action = bench.action()
         if action["needs_confirm"]:
             bench.hands(action)
-            bench.advance(8.0)
+            bench.advance(4.0)
             if bench.action() == action:  # the balance cannot tell: a small pull
                 bench.say("confirm", code=action["code"])
                 said += 1
@@ -226,6 +226,35 @@ def test_runs_wait_in_line_and_loops_follow_each_other() -> None:
     assert bench.run.id == second
     bench.operate()
     assert [line["state"] for line in bench.store.runs()] == ["finished", "finished"]
+
+
+def test_a_noisy_reading_is_taken_with_its_own_uncertainty_only_when_a_person_says_so() -> None:
+    bench = VirtualBench()
+    bench.start("lift", points=3)
+    bench.operate(stop=lambda: bench.run is not None and len(bench.run.points) == 3)
+    assert bench.run is not None
+    number = bench.run.next_step["step"]  # type: ignore[index]
+    reading = {
+        "value_kg": -0.05,
+        "u_kg": 7e-6,
+        "drift_kg_per_s": 0.0,
+        "time_s": 1.0,
+        "utc": "u",
+        "settled_in_s": 120.0,
+        "temperature_K": None,
+    }
+    bench.until(lambda: bench.action()["code"] == "wait-reading")
+    serial = bench.conductor.stage.serial
+    bench.conductor.happen(p.NotSettled(serial, "the noise leaves 7 mg", reading))
+    bench.advance(0.1)
+    assert bench.run.state == "held"
+    assert bench.action()["code"] == "question"
+    with pytest.raises(Refused, match="answer"):
+        bench.say("confirm")
+    bench.say("confirm", "take as it is")
+    bench.operate()
+    (taken,) = [point for point in bench.run.points if point["step"] == number]
+    assert (taken["value_kg"], taken["u_kg"]) == (-0.05, 7e-6)
 
 
 def test_a_run_that_does_not_settle_is_held_with_the_filter_s_words_and_tried_again() -> None:
