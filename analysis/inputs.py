@@ -171,16 +171,21 @@ def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple
     centre = state_of(estimate, bench)
     answer = force_answer(estimate)
     nothing = np.zeros_like(centre.vector)
-    per_one = nothing, nothing
+    per_one = nothing
 
     def again(key: str, change: float) -> Floats:
         other = with_value(bench, key, change)
         moved = changed_points(points, key, change)
         return state_of(invert(moved, other, method, settled=estimate.settled), other).vector
 
-    def both_ways(key: str, u: float) -> tuple[Floats, Floats]:
-        high, low = again(key, u), again(key, -u)
-        return 0.5 * (high - low), 0.5 * (high + low) - centre.vector
+    def pulled(more: Floats) -> Floats:
+        changed = replace(points, force=points.force + more)
+        return state_of(invert(changed, bench, method, settled=estimate.settled), bench).vector
+
+    def both_ways(key: str, u: float) -> Floats:
+        # The second order is left out on purpose: it is small in all of these, while what a spline's
+        # constraints make of it, taking hold on one side and not on the other, is not.
+        return 0.5 * (again(key, u) - again(key, -u))
 
     # The field's strength is one number, whatever it is uncertain by; the loop answers to it but once.
     strength = {
@@ -202,22 +207,22 @@ def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple
         odd, even = nothing, nothing
         if key == "sample.offset":
             # The offset has no preferred side: only its square counts.
-            even = answer @ _force_lost_to_offset(points, bench, value.u)
+            even = pulled(_force_lost_to_offset(points, bench, value.u)) - centre.vector
         elif key == "reference_magnet.recoil_permeability":
-            odd = answer @ _force_of_image(estimate, bench)
+            image = _force_of_image(estimate, bench)
+            odd = 0.5 * (pulled(image) - pulled(-image))
         elif key == "sample.mass":
             odd = nothing.copy()
             assert bench.sample.mass is not None
             centre.part("density", odd)[:] = centre.part("density") * value.u / bench.sample.mass.value
         elif key in strength:
-            part = strength[key] / reference if reference > 0 else 0.0
-            odd, even = per_one[0] * part, per_one[1] * part**2
+            odd = per_one * (strength[key] / reference if reference > 0 else 0.0)
         elif key in ("site.latitude", "site.altitude"):
             odd, even = _of_gravity(key, value.u, points, bench, answer)
         elif key in _NO_PART:
             continue
         else:
-            odd, even = both_ways(key, value.u)
+            odd = both_ways(key, value.u)
         # Rows without a reading have no state to answer with.
         odd, even = (np.where(np.isfinite(part), part, 0.0) for part in (odd, even))
         owner = bench.sample.name if key.startswith("sample.") else ""

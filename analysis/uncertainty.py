@@ -35,6 +35,8 @@ OWN_OF_SPACER = 0.5
 MISSING = 0.05
 #: Trials of one batch of the adaptive procedure. Shorter than the standard's 10^4, as a trial is a loop.
 BATCH = 1000
+#: Trials the drawn bands are taken from: their edges need no second digit.
+_BAND_TRIALS = 400
 #: Half width of a 95 % interval by standard uncertainties, normal distribution (JCGM 100, G.1).
 _K95 = 1.959963984540054
 
@@ -120,7 +122,7 @@ def evaluate(
     budget = {
         name: lines for name, lines in budget.items() if name in results and results[name].u is not None
     }
-    u_M, bands = _spread_of_M(model)
+    u_M, bands = _spread_of_M(model), _bands(model)
     done = len(next(iter(samples.values()))) if samples else 0
     return Uncertainty(results, budget, u_M, bands, samples, done, {s.identity: s.words for s in shared})
 
@@ -202,19 +204,38 @@ class _Model:
 
     def __call__(self, rng: np.random.Generator, count: int) -> dict[str, Floats]:
         """``count`` trials of every figure. Each input has a stream of its own, so ``rng`` is not used."""
-        z = np.array([self.streams[s.identity].standard_normal(count) for s in self.shared]).T
-        self._correlate(z)
-        states = self.centre.vector[: self.curves] + z @ self.odd + z**2 @ self.even
-        for own, root in zip(self.own, self.roots, strict=True):
-            draws = self.own_streams[own.key].standard_normal((count, own.root.shape[1]))
-            states += draws @ root.T
-        return self.read(states)
+        return self.read(self.states(count))
 
     def _correlate(self, z: Floats) -> None:
         pair = ("reference_magnet.remanence", "gap.contact")
         if self.correlation and all(key in self.keys for key in pair):
             r, c = (self.keys.index(key) for key in pair)
             z[:, c] = self.correlation * z[:, r] + np.sqrt(1 - self.correlation**2) * z[:, c]
+
+    def states(self, count: int) -> Floats:
+        """``count`` trials of the loop's state (t, L), both branches rising with the field."""
+        z = np.array([self.streams[s.identity].standard_normal(count) for s in self.shared]).T
+        self._correlate(z)
+        states = self.centre.vector[: self.curves] + z @ self.odd + z**2 @ self.even
+        for own, root in zip(self.own, self.roots, strict=True):
+            draws = self.own_streams[own.key].standard_normal((count, own.root.shape[1]))
+            states += draws @ root.T
+        return self.rising(states)
+
+    def rising(self, states: Floats) -> Floats:
+        """The same with M kept from falling along a branch.
+
+        Where rows are few the linear answer leaves the spline free between them, which the inversion
+        itself does not: there M rises. The mean of the running maximum from below and the running
+        minimum from above rises, and is the branch itself where that does.
+        """
+        for name in ("M_down", "M_up"):
+            M = self.centre.part(name, states)
+            if M.shape[1] > 1:
+                highest = np.maximum.accumulate(M, axis=1)
+                lowest = np.minimum.accumulate(M[:, ::-1], axis=1)[:, ::-1]
+                M[:] = 0.5 * (highest + lowest)
+        return states
 
     def read(self, states: Floats) -> dict[str, Floats]:
         """The figures of ``states`` (t, L); only those the loop has."""
@@ -283,7 +304,7 @@ def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine
         widths.append(root.shape[1])
         names.append(own.words)
     step = np.concatenate(steps)
-    moved = model.read(np.concatenate([centre + step, centre - step]))
+    moved = model.read(model.rising(np.concatenate([centre + step, centre - step])))
     bounds = np.cumsum([0, *widths])
     linear: dict[str, float] = {}
     budget: dict[str, tuple[BudgetLine, ...]] = {}
@@ -315,31 +336,32 @@ def _joined(model: _Model, names: list[str], u: Floats, c: Floats) -> tuple[list
     return [*(names[i] for i in rest), "remanence and contact gap together"], np.append(u[rest], joint)
 
 
-def _spread_of_M(model: _Model) -> tuple[Floats, dict[str, tuple[Floats, Floats]]]:
-    """Standard uncertainty of M at the points, and the 95 % bands of both branches at fixed field."""
-    variance = sum((model.answer @ own.root) ** 2 @ np.ones(own.root.shape[1]) for own in model.own)
-    variance = np.asarray(variance, float)
+def _spread_of_M(model: _Model) -> Floats:
+    """Standard uncertainty of M at the points (n,), A/m, by the law of propagation."""
     centre = model.centre
-    points = centre.part("M", variance).copy()
-    bands: dict[str, tuple[Floats, Floats]] = {}
-    z = {key: i for i, key in enumerate(model.keys)}
+    variance = np.zeros(centre.points)
+    n = centre.points
+    for own in model.own:
+        variance += ((model.answer[-n:] @ own.root) ** 2).sum(axis=1)
     for s in model.shared:
-        points += centre.part("M", s.odd) ** 2 + 2.0 * centre.part("M", s.even) ** 2
+        variance += centre.part("M", s.odd) ** 2 + 2.0 * centre.part("M", s.even) ** 2
+    pair = ("reference_magnet.remanence", "gap.contact")
+    if model.correlation and all(key in model.keys for key in pair):
+        r, k = (centre.part("M", model.shared[model.keys.index(key)].odd) for key in pair)
+        variance += 2.0 * model.correlation * r * k
+    return np.sqrt(np.maximum(variance, 0.0))
+
+
+def _bands(model: _Model) -> dict[str, tuple[Floats, Floats]]:
+    """The 95 % band of M at fixed applied field along both branches: low and high (m,), A/m."""
+    states = model.states(_BAND_TRIALS)
+    bands: dict[str, tuple[Floats, Floats]] = {}
     for name, H_name, M_name in (("descending", "H_down", "M_down"), ("ascending", "H_up", "M_up")):
-        H, M = centre.part(H_name), centre.part(M_name)
-        if len(H) < 2:
+        at = model.centre.part(H_name)
+        if len(at) < 2:
             continue
-        slope = np.gradient(M, H)
-        at_H = np.array(
-            [centre.part(M_name, s.odd) - slope * centre.part(H_name, s.odd) for s in model.shared]
-        )
-        total = centre.part(M_name, variance) + (at_H**2).sum(axis=0)
-        if model.correlation and "gap.contact" in z and "reference_magnet.remanence" in z:
-            cross = at_H[z["gap.contact"]] * at_H[z["reference_magnet.remanence"]]
-            total = total + 2 * model.correlation * cross
-        half = _K95 * np.sqrt(np.maximum(total, 0.0))
-        bands[name] = (M - half, M + half)
-    if model.correlation and "gap.contact" in z and "reference_magnet.remanence" in z:
-        r, k = (model.shared[z[key]].odd for key in ("reference_magnet.remanence", "gap.contact"))
-        points += 2 * model.correlation * centre.part("M", r) * centre.part("M", k)
-    return np.sqrt(np.maximum(points, 0.0)), bands
+        H, M = model.centre.part(H_name, states), model.centre.part(M_name, states)
+        on_grid = np.array([np.interp(at, h, m) for h, m in zip(H, M, strict=True)])
+        low, high = np.quantile(on_grid, [0.025, 0.975], axis=0)
+        bands[name] = (low, high)
+    return bands
