@@ -28,27 +28,28 @@ SLOW_TIMES = (0.6, 2.4, 9.6)
 #: Draughts are stronger the slower they are: variance of each slow noise against the first.
 SLOW_TILT = (1.0, 1.0, 1.0)
 # State layout: PAIRS rates, then the PAIRS values they drive, then plain decaying states.
-SWING = 1  # two quadratures of two harmonics of the breathing
-NOISE = 5  # filtered sensor noise, then the slow noises
+SWING = 1  # two quadratures of the breathing
+NOISE = 3  # filtered sensor noise, then the slow noises
 PAIRS = NOISE + 1 + len(SLOW_TIMES)
 DRIFT, LEVEL = 0, PAIRS
-CREEP = 2 * PAIRS
+OVERTONE = 2 * PAIRS  # two quadratures at twice the frequency
+CREEP = OVERTONE + 2
 #: Creep after a change of load, as a sum of decays (s); it belongs to the level, not to the noise.
 CREEP_TIMES = (2.0, 10.0)
 STATES = CREEP + len(CREEP_TIMES)
 LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, STATES)]  # what makes up the level as it moves
 
 #: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
-FREQUENCIES = tuple(0.14 * 1.19**k for k in range(9))
+FREQUENCIES = tuple(0.15 * 1.22**k for k in range(7))
 #: Fast noise: variance of the white part, of the filtered part, its time constant (s).
-FASTS = ((0.02, 1.0, 0.07), (0.02, 1.0, 0.2))
+FASTS = ((1.0, 0.0, 0.1), (0.05, 1.0, 0.06), (0.05, 1.0, 0.12), (0.02, 1.0, 0.22))
 #: Slow noise: variance of each component, and the logarithm of how likely it is beforehand.
-SLOWS = ((0.001, 0.0), (0.02, -1.5), (0.1, -2.0), (0.4, -2.0), (1.6, -2.5))
+SLOWS = ((0.001, 0.0), (0.03, -1.5), (0.25, -2.0), (2.0, -2.5))
 DRIFT_PRIOR = 0.3  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
 CREEP_PRIOR = 2.0  # resolutions, each decay
-SECOND_HARMONIC = 0.25  # of the first; kept small, or half the frequency would do as well
+OVERTONE_SHARE = 0.25  # of the breathing; kept small, or half the frequency would do as well
 SWING_WANDER = 0.1  # of the breathing's rate, over SWING_RATE_TIME
 SWING_RATE_TIME = 8.0  # s
 SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
@@ -104,7 +105,8 @@ class Bank:
         self.P = np.zeros((m, STATES, STATES))
         self.h = np.zeros((m, STATES))
         self.h[:, LEVEL] = 1.0
-        self.h[:, LEVEL + NOISE :] = 1.0
+        self.h[:, LEVEL + NOISE : OVERTONE] = 1.0
+        self.h[:, CREEP:] = 1.0
         self._rates = np.zeros((m, STATES))  # 1/s, decay of each state
         n, v = slice(NOISE, PAIRS), slice(LEVEL + NOISE, 2 * PAIRS)
         self._lag = 1 / np.column_stack([shapes.fast_time, *np.full((m, 3), SLOW_TIMES).T])
@@ -113,8 +115,8 @@ class Bank:
         self._rates[:, SWING:NOISE] = 1 / SWING_RATE_TIME
         self._rates[:, LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
         self._wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
+        self._rates[:, OVERTONE:CREEP] = 1 / SWING_TIME
         self._rates[:, CREEP:] = 1 / np.array(CREEP_TIMES)
-        self._harmonic = np.array([1.0, 1.0, 2.0, 2.0])
         self._breathes = shapes.frequency > 0
         k = np.arange(NOISE, PAIRS)
         self.P[:, k, k] = 2 * self._lag**2 * self._power
@@ -164,13 +166,13 @@ class Bank:
     def reset_swing(self, amplitude: float) -> None:
         """Forget the breathing's phase and amplitude."""
         m = self._breathes
-        for first in (SWING, LEVEL + SWING):
-            self.P[:, first : first + 4, :] = 0.0
-            self.P[:, :, first : first + 4] = 0.0
-            self.x[:, first : first + 4] = 0.0
-        for j, harmonic in enumerate(self._harmonic):
-            a2 = (amplitude * SECOND_HARMONIC ** (harmonic - 1)) ** 2 / self.scale[m]
-            self.P[m, LEVEL + SWING + j, LEVEL + SWING + j] = a2
+        for first in (SWING, LEVEL + SWING, OVERTONE):
+            self.P[:, first : first + 2, :] = 0.0
+            self.P[:, :, first : first + 2] = 0.0
+            self.x[:, first : first + 2] = 0.0
+        for first, share in ((LEVEL + SWING, 1.0), (OVERTONE, OVERTONE_SHARE)):
+            for j in (first, first + 1):
+                self.P[m, j, j] = (share * amplitude) ** 2 / self.scale[m]
 
     # -- one reading --------------------------------------------------------------------------
 
@@ -191,19 +193,19 @@ class Bank:
             self._coloured_noise(dt)
             q = np.empty((len(scale), NOISE))
             q[:, DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
-            z = x[:, LEVEL + SWING : LEVEL + NOISE]
-            power = np.square(z)
-            first = power[:, 0] + power[:, 1]
-            second = np.minimum(power[:, 2] + power[:, 3], (2 * SECOND_HARMONIC) ** 2 * first)
-            q[:, SWING : SWING + 2] = (first + SWING_FLOOR * scale)[:, None]
-            q[:, SWING + 2 :] = 4 * second[:, None]
-            q[:, SWING:] *= self._wander[:, None]
+            breath = np.square(x[:, LEVEL + SWING : LEVEL + NOISE]).sum(axis=1)
+            overtone = np.square(x[:, OVERTONE:CREEP]).sum(axis=1)
+            q[:, SWING:] = (self._wander * (breath + SWING_FLOOR * scale))[:, None]
             q /= scale[:, None]
             diagonal[:, :NOISE] += q * dt
             diagonal[:, PAIRS : PAIRS + NOISE] += q * (dt**3 / 3)
             k = np.arange(NOISE)
             P[:, k, PAIRS + k] += q * (dt**2 / 2)
             P[:, PAIRS + k, k] += q * (dt**2 / 2)
+            # the overtone goes with the breath: it may not wander without it
+            overtone = np.minimum(overtone, (2 * OVERTONE_SHARE) ** 2 * breath)
+            loose = self._wander * SWING_RATE_TIME**2 / 2 * overtone / scale
+            diagonal[:, OVERTONE:CREEP] += (loose * dt / SWING_RATE_TIME)[:, None]
             self.phase = (self.phase + 2 * np.pi * dt * self.shapes.frequency) % (2 * np.pi)
             self._turn()
         self.predicted = np.einsum("mi,mi->m", self.h, x)
@@ -213,13 +215,11 @@ class Bank:
         self.variance = np.einsum("mi,mi->m", self.h, self._Ph) + self._R
 
     def _turn(self) -> None:
-        first = LEVEL + SWING
         b = self._breathes
         p = self.phase[b]
-        self.h[b, first] = np.cos(p)
-        self.h[b, first + 1] = -np.sin(p)
-        self.h[b, first + 2] = np.cos(2 * p)
-        self.h[b, first + 3] = -np.sin(2 * p)
+        for first, harmonic in ((LEVEL + SWING, 1), (OVERTONE, 2)):
+            self.h[b, first] = np.cos(harmonic * p)
+            self.h[b, first + 1] = -np.sin(harmonic * p)
 
     def _coloured_noise(self, dt: float) -> None:
         """Exact process noise of critically damped second-order noise (Matern 3/2)."""
@@ -280,7 +280,7 @@ class Bank:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
         x = self.x
         value = (x[:, PAIRS : 2 * PAIRS] + dt * x[:, :PAIRS]) * np.exp(-dt * self._rates[:, :PAIRS])
-        z = value[:, SWING:NOISE]
+        z = np.column_stack([value[:, SWING:NOISE], x[:, OVERTONE:CREEP]])
         p = self.phase + 2 * np.pi * dt * self.shapes.frequency
         swing = z[:, 0] * np.cos(p) - z[:, 1] * np.sin(p) + z[:, 2] * np.cos(2 * p) - z[:, 3] * np.sin(2 * p)
         return swing + value[:, NOISE:].sum(axis=1)
