@@ -99,7 +99,8 @@ class Devices:
             self.balance = SerialBalance(bench.balance.port, dialect, self._ear, self._clock)
             self._opened["balance"] = name
             self.balance.start()
-        lift = (bench.lift_port, bench.gap.travel) if bench.gap.ladder == "lift" and bench.lift_port else None
+        gap = bench.gap
+        lift = (bench.lift_port, gap.travel, gap.take_up) if gap.ladder == "lift" and bench.lift_port else None
         if self._opened.get("lift") != lift:
             if self.lift is not None:
                 self.lift.close()
@@ -107,7 +108,11 @@ class Devices:
             self._opened["lift"] = lift
             if lift is not None and bench.lift_port:
                 self.lift = SerialLift(
-                    bench.lift_port, _Listener(self.lift_ear), self._clock, travel=bench.gap.travel
+                    bench.lift_port,
+                    _Listener(self.lift_ear),
+                    self._clock,
+                    travel=gap.travel,
+                    take_up=gap.take_up,
                 )
 
     def take_readings(self) -> list[BalanceReading]:
