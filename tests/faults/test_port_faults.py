@@ -100,12 +100,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
         yield made
 
 
-def done(run: Any) -> bool:
-    return run["state"] in ("finished", "stopped")
-
-
-def test_garbage_half_lines_and_wrong_settings_become_no_reading(bench: Bench) -> None:
+def test_garbage_half_lines_wrong_settings_and_a_dying_screen_harm_no_reading(bench: Bench) -> None:
     bench.start()
+    screen = bench.served.client()
+    next(screen.events(["live", "run", "point"]))
+    screen._line.close()  # as a killed process leaves it
     for count, lever in ((1, "garbage"), (3, "half-lines"), (5, "wrong-baud")):
         bench.operate(bench.points(count))
         bench.twin.do(lever, seconds=4)
@@ -144,14 +143,4 @@ def test_the_lift_reset_stuck_and_stopped(bench: Bench) -> None:
     time.sleep(0.5)
     assert bench.run()["state"] == "held"  # only a person lets it move again
     bench.client.call("run.go_on")
-    bench.finish()
-
-
-def test_a_screen_that_dies_stops_nothing(bench: Bench) -> None:
-    bench.start()
-    bench.operate(bench.points(1))
-    screen = bench.served.client()
-    events = screen.events(["live", "run", "point"])
-    next(events)
-    screen._line.close()  # as a killed process leaves it
     bench.finish()
