@@ -35,6 +35,8 @@ def best_estimate(points: Points, field: LocalField) -> LoopEstimate:
     if spline is None:
         return mean_estimate(points, field, "too few usable points on a branch to undo the field's spread")
     spline, felt = _own_field(spline, points, field)
+    if not len(spline.descending):
+        return _with(spline, {"own_field": felt}, "There is no descending branch, only an ascending one.")
     verdict = judge(spline.descending, spline.ascending)
     evidence = {"held_out_branch_spline": spline.evidence["held_out"], "own_field": felt}
     if verdict.saturated:

@@ -502,8 +502,8 @@ class _Problem:
     def _beginning(self, medium: _Medium, u: Floats) -> float:
         """How the sample was magnetised before: virgin unless M of the first row says otherwise, and then
         of a few mixtures of virgin and magnetised the one that fits best, constraints left aside."""
-        if self.fitted[0] != 0 or len(self.fitted) < 3:
-            return 0.0
+        if self.fitted[0] != 0 or len(self.fitted) < 3 or not abs(self.H[0]) < abs(self.H[1]):
+            return 0.0  # a run that begins at its strongest field has no past to tell
         M0, largest = self.M_plain[0], np.abs(self.M_plain[self.fitted]).max()
         if abs(M0) < _UNMAGNETISED * largest:
             return 0.0

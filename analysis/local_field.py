@@ -57,9 +57,11 @@ def local_field(points: Points, bench: Bench) -> LocalField:
     magnet, sample = bench.reference_magnet, bench.sample
     gaps, back = np.unique(points.gap, return_inverse=True)
     known = np.isfinite(gaps)
-    q = layers(magnet, sample, gaps[known])
+    # Without any gap the nodes are chosen for the closest position; the fields stay unknown.
+    q = layers(magnet, sample, gaps[known] if known.any() else [bench.gap.contact.value])
     Bz, dBz = (np.full((len(gaps), len(q.weights)), np.nan) for _ in range(2))
-    Bz[known], dBz[known] = q.Bz, q.dBz
+    if known.any():
+        Bz[known], dBz[known] = q.Bz, q.dBz
     kelvin = np.where(np.isfinite(points.temperature), points.temperature, bench.site.temperature.value)
     strength = 1.0 + magnet.temperature_coefficient.value * (kelvin - _REFERENCE_TEMPERATURE)
     facing = (points.orientation * strength)[:, None]

@@ -331,7 +331,7 @@ def weigh(
                 m = memory.magnetisation(h)
                 step = solve_local(memory, applied - tensor @ m + N * m, N) - h
                 h = h + 0.7 * step
-                if np.abs(step).max() < 1.0:
+                if np.abs(step).max() < 30.0:  # A/m, a ten-thousandth of the fields
                     break
         m = memory.magnetisation(h)
         memory.go(h)

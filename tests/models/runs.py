@@ -79,7 +79,7 @@ CASES = (
 #: All parts feel the sample's mean magnetisation, which is how much more the layers come apart.
 MEAN_FIELD = Case("mean field", _CYLINDER, _DISC, Material(200e3, 55e3, 7e3), True, "mean")
 #: The interaction of real layers: neither limit.
-LAYERED = Case("layers", _CYLINDER, Pellet(rings=4, layers=8), Material(300e3, 107e3, 18e3), False, "layered")
+LAYERED = Case("layers", _CYLINDER, Pellet(rings=3, layers=6), Material(300e3, 107e3, 18e3), False, "layered")
 
 
 @cache
