@@ -100,7 +100,9 @@ class Devices:
             self._opened["balance"] = name
             self.balance.start()
         gap = bench.gap
-        lift = (bench.lift_port, gap.travel, gap.take_up) if gap.ladder == "lift" and bench.lift_port else None
+        lift = (
+            (bench.lift_port, gap.travel, gap.take_up) if gap.ladder == "lift" and bench.lift_port else None
+        )
         if self._opened.get("lift") != lift:
             if self.lift is not None:
                 self.lift.close()
