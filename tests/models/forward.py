@@ -313,7 +313,7 @@ def weigh(
     gap, orientation, leg = loop_gaps(gaps) if path is None else path
     x, y, z, weight = pellet.nodes()
     tensor = pellet.layered_tensor()[0] if pellet.shape == "cylinder" else None
-    N = float(weight @ tensor.sum(axis=1)) if tensor is not None else _block_factor(pellet)
+    N = float(weight @ tensor.sum(axis=1)) if tensor is not None else block_factor(pellet)
     memory = Memory(material, x.size, start)
     force, mean_m, mean_h = np.zeros(gap.size), np.zeros(gap.size), np.zeros(gap.size)
     fields = {g: magnet.field(x, y, z + g) for g in np.unique(gap)}
@@ -340,7 +340,7 @@ def weigh(
     return Weighed(gap, orientation, leg, force, mean_m, mean_h, N)
 
 
-def _block_factor(pellet: Pellet) -> float:
+def block_factor(pellet: Pellet) -> float:
     """Magnetometric factor of a block from its own face charges, by the block's field formula."""
     x, y, z, weight = Pellet("block", 0.0, pellet.height, pellet.length, pellet.width, 24, 24).nodes()
     # Inside, the two charged faces give H alone, not B; z counts from the top face.

@@ -1,0 +1,82 @@
+"""The density's history against single hysterons turned one by one, and the second model's own checks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.models.forward import Magnet, Material, Memory, Pellet, block_factor
+from weighloop.analysis.hysterons import _Medium, _Past, columns, grid
+
+_CELLS = grid().cells
+_fields = st.lists(st.integers(-_CELLS // 2 + 1, _CELLS // 2 - 1).filter(bool), min_size=1, max_size=9)
+
+
+@settings(max_examples=80, deadline=None)
+@given(path=_fields, start=st.sampled_from([0, 1, -1]))
+def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
+    """At fields on the cells' edges a cell is wholly up or down: turned by hand, in the order of the path."""
+    edges = np.linspace(-1.0, 1.0, _CELLS + 1)
+    H = np.array([edges[_CELLS // 2 + k] for k in path])
+    row, column = np.tril_indices(_CELLS, -1)
+    alpha, beta = edges[row + 1], edges[column]
+    middle = 0.5 * (edges[row] + edges[row + 1] + edges[column] + edges[column + 1])
+    # A virgin sample: down above the line alpha = -beta, up below, split on it (left out below).
+    state = np.where(middle > 0, -1.0, 1.0) if start == 0 else np.full(len(row), float(start))
+    state = np.where(beta >= 0.0, -1.0, np.where(alpha <= 0.0, 1.0, state)) if start else state
+    tilt = np.abs(middle) < 1e-12
+    past = _Past(float(start), H)
+    design = past.design(_Medium(1.0), H[:, None], np.ones((len(H), 1)))[0]
+    g = grid()
+    inside = (g.one // _CELLS != g.one % _CELLS) & (g.pair > 0)
+    where = {int(c): k for k, c in enumerate(row * _CELLS + column)}
+    one = np.array([where[int(c)] for c in g.one[inside]])
+    two = np.array([where[int(c)] for c in g.two[inside]])
+    for k, h in enumerate(H):
+        state = np.where(h >= alpha, 1.0, np.where(h <= beta, -1.0, state))
+        expected = state[one] + state[two]
+        clear = ~(tilt[one] | tilt[two])
+        np.testing.assert_allclose(design[k, : len(g.one)][inside][clear], expected[clear], atol=1e-9)
+
+
+def test_every_column_is_there() -> None:
+    assert len(grid().area) + 4 + _CELLS + 1 == columns()
+    assert grid().area.sum() == pytest.approx(_CELLS**2 / 2)
+
+
+def test_the_second_models_field_is_the_published_one() -> None:
+    """Cylinder D 20 x L 10 mm, 1.32 T, on and off the axis; block 20 x 20 x 10 mm; ring (check values 2)."""
+    bz, gradient = Magnet().field(np.array([0.0, 5e-3, 8e-3]), np.zeros(3), np.array([2e-3, 1e-3, 3e-3]))
+    np.testing.assert_allclose(bz, [0.377589395343067, 0.425190371963, 0.23817898644], rtol=1e-8)
+    assert gradient[0] == pytest.approx(-44.9126949953877, rel=1e-9)
+    block = Magnet(shape="block", length=20e-3, width=20e-3)
+    bz, gradient = block.field(np.array([0.0, 5e-3]), np.array([0.0, 0.0]), np.array([2e-3, 5e-3]))
+    np.testing.assert_allclose(bz, [0.365662691387258, 0.2349870599662], rtol=1e-10)
+    assert gradient[0] == pytest.approx(-38.0036839371376, rel=1e-10)
+    ring = Magnet(shape="ring", inner=6e-3)
+    assert ring.field(np.zeros(1), np.zeros(1), np.array([2e-3]))[0][0] == pytest.approx(0.103397474755799)
+
+
+def test_the_second_models_own_field_is_the_published_one() -> None:
+    """Magnetometric factors: disc L/D = 0.5 0.474489975748; block 20 x 20 x 10 0.495922037975 (section 1)."""
+    tensor, weight = Pellet(rings=5, layers=8).layered_tensor()
+    assert weight @ tensor.sum(axis=1) == pytest.approx(0.474489975748, rel=1e-3)
+    body = Pellet("block", 0.0, 10e-3, 20e-3, 20e-3)
+    assert block_factor(body) == pytest.approx(0.495922037975, rel=1e-4)
+
+
+def test_the_second_models_material_remembers() -> None:
+    """Return-point memory: after a minor excursion M is back where it was (Mayergoyz, wiping-out)."""
+    memory = Memory(Material(), 1)
+    for h in (2e5, -6e4):
+        memory.go(np.array([h]))
+    before = memory.magnetisation(memory.now)
+    for h in (-2e4, -5e4, -3e4, -6e4):
+        memory.go(np.array([h]))
+    np.testing.assert_allclose(memory.magnetisation(memory.now), before, rtol=1e-9)
+    up = Memory(Material(), 1, "up")
+    np.testing.assert_allclose(
+        up.magnetisation(np.array([-7e4])), Material().major_descending(np.array([-7e4])), rtol=1e-6
+    )
