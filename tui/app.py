@@ -85,15 +85,21 @@ class WeighloopApp(App[None]):
     DEFAULT_MODE = "run"
 
     def __init__(
-        self, feed: Feed, cautions: bool | None = None, now: Callable[[], float] = time.monotonic
+        self,
+        feed: Feed,
+        cautions: bool | None = None,
+        now: Callable[[], float] = time.monotonic,
+        bench_text: str = "",
     ) -> None:
         """``cautions``: show them at the start; None: only when this user has not read them yet.
 
-        ``now``: the clock by which readings grow old, s.
+        ``now``: the clock by which readings grow old, s. ``bench_text``: a bench file that the form for
+        a new run begins with.
         """
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
+        self.bench_text = bench_text
         self.picture = Picture(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
@@ -191,11 +197,14 @@ class WeighloopApp(App[None]):
         if run is not None and run["state"] in ("planned", "running", "held"):
             self.notify(f"Run {run['id']} is not over yet: end it first (s on the run view).")
             return
-        from .screens.new_run import NewRun
+        self.begin_run()
 
-        self.push_screen(NewRun(run["bench_text"] if run else ""), self._started)
+    @work(exclusive=True, group="new-run")
+    async def begin_run(self) -> None:
+        """Fill in the form and go to the run it starts."""
+        from .screens.new_run import NewRun, earlier_bench
 
-    async def _started(self, number: int | None) -> None:
+        number = await self.push_screen_wait(NewRun(*await earlier_bench(self)))
         if number is not None:
             self.opened = None
             await self.switch_mode("run")
@@ -224,10 +233,13 @@ def light_terminal(environment: Any) -> bool:
     return ground in ("7", "15")
 
 
-def run(socket_path: str | None) -> int:
-    """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status."""
+def run(socket_path: str | None, bench_text: str = "") -> int:
+    """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status.
+
+    ``bench_text``: a bench file that the form for a new run begins with.
+    """
     from .socket_feed import SocketFeed
 
-    app = WeighloopApp(SocketFeed(socket_path))
+    app = WeighloopApp(SocketFeed(socket_path), bench_text=bench_text)
     app.run()
     return app.return_code or 0

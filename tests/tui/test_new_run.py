@@ -163,3 +163,35 @@ async def test_no_new_run_while_one_goes_on() -> None:
         await st.press("w")
         await st.until(lambda: "is not over yet" in st.text())
         assert len(st.app.screen_stack) == 1
+
+
+async def test_a_bench_file_is_opened_and_a_missing_one_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(S.BENCH.format(ladder="spacers").replace("6.00 mm", "6.01 mm"))
+    async with stage(S.snapshot(None)) as st:
+        screen = await open_form(st)
+        for place, said in ((tmp_path / "none.toml", "cannot be read"), (path, "6.01 mm")):
+            await st.press("ctrl+o")
+            await st.until(lambda: "Which bench file?" in st.text())
+            await st.press(*str(place), "enter")
+            await st.until(lambda said=said: said in st.text() and st.app.screen is screen)
+        assert screen.values["gap.ladder"] == "spacers"
+        assert parse_bench(screen.text()).gap.spacers == 30
+
+
+async def test_the_form_begins_with_the_newest_run_of_the_store() -> None:
+    async with stage(S.snapshot(None)) as st:
+        st.feed.answers["runs.list"] = [S.run_line(3, "WP-07-3"), S.run_line(4, "WP-07-3")]
+        st.feed.answers["runs.get"] = lambda run: {**S.run_at(1000, state="finished"), "id": run}
+        screen = await open_form(st)
+        assert st.feed.asked("runs.get") == [{"run": 4}]
+        assert screen.values["sample.name"] == "WP-07-4"
+
+
+async def test_without_any_run_the_form_begins_with_the_open_ports() -> None:
+    first = S.snapshot(None, lift=False)
+    first["balance"] = S.device("/dev/ttyUSB7")
+    async with stage(first) as st:
+        screen = await open_form(st)
+        assert screen.values["balance.port"] == "/dev/ttyUSB7"
+        assert screen.values["gap.ladder"] == "spacers"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 from textual import on, work
@@ -17,6 +18,7 @@ from ..bench_form import FIELDS, PAGES, Field, bench_text, holds, next_name, val
 from ..feed import CallRefused, FeedLost
 from ..figuring import expected_u
 from ..words import duration, grams, kiloamps, two_figures
+from .asking import AskText
 
 if TYPE_CHECKING:
     from ..app import WeighloopApp
@@ -59,16 +61,17 @@ class NewRun(ModalScreen[int | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+s", "start", "Start the run", priority=True),
+        Binding("ctrl+o", "open_file", "Open a bench file", priority=True),
         Binding("escape", "leave", "Leave it"),
     ]
 
-    def __init__(self, base: str = "") -> None:
-        """``base``: the bench file of the run before, whose values are taken over."""
+    def __init__(self, base: str = "", values: dict[str, str] | None = None) -> None:
+        """``base``: an earlier bench file, whose values are taken over; ``values`` go before them."""
         super().__init__()
         self.base = base
-        self.values = values_of(base)
-        if base:
-            self.values["sample.name"] = next_name(self.values["sample.name"])
+        self.values = values_of(base) | (values or {})
+        for field in RUN_FIELDS:
+            self.values[field.key] = field.default
         self._timer: Timer | None = None
         self._sound = False
 
@@ -83,13 +86,14 @@ class NewRun(ModalScreen[int | None]):
                 for title, fields in PAGES.items():
                     with TabPane(title):
                         if title == "Sample":
-                            for field in RUN_FIELDS:
-                                self.values.setdefault(field.key, field.default)
                             fields = (*fields, *RUN_FIELDS)
                         for field in fields:
                             yield FormLine(field, self.values[field.key])
             yield Static(id="outlook", markup=False)
-            yield Static("ctrl+s: start the run   Tab: next field   Esc: leave it", classes="hint")
+            yield Static(
+                "ctrl+s: start   ctrl+o: open a bench file   Tab: next field   Esc: leave it",
+                classes="hint",
+            )
 
     def on_mount(self) -> None:
         self._show_fields()
@@ -165,8 +169,56 @@ class NewRun(ModalScreen[int | None]):
             self.owner.notify(f"Bench file kept as {path}", markup=False)
             self.dismiss(int(number))
 
+    @work(exclusive=True, group="open-file")
+    async def action_open_file(self) -> None:
+        """Fill the form in from a bench file."""
+        path = await self.app.push_screen_wait(AskText("Which bench file?"))
+        if path is None:
+            return
+        try:
+            text = Path(path).expanduser().read_text(encoding="utf-8-sig")
+        except (OSError, UnicodeDecodeError) as error:
+            self.notify(f"{path} cannot be read: {error}", severity="warning", markup=False)
+            return
+        self.base = text
+        self.values |= values_of(text)
+        for control in self.query(Input):
+            control.value = self.values[control.name or ""]
+        for control in self.query(Select):
+            control.value = self.values[control.name or ""]
+        self._show_fields()
+        self._plan_soon()
+
     def action_leave(self) -> None:
         self.dismiss(None)
+
+
+async def earlier_bench(app: WeighloopApp) -> tuple[str, dict[str, str]]:
+    """What the form begins with: the bench of the run before, else of the newest in the store.
+
+    The next sample of the series is named. Without any run: the bench file the screen was started
+    with, else the ports that are open.
+    """
+    run = app.picture.run
+    try:
+        if run is None and not app.bench_text:
+            lines = await app.feed.call("runs.list")
+            if lines:
+                run = await app.feed.call("runs.get", run=max(line["id"] for line in lines))
+    except (CallRefused, FeedLost):
+        run = None
+    if run is not None:
+        text = run["bench_text"]
+        return text, {"sample.name": next_name(values_of(text)["sample.name"])}
+    if app.bench_text:
+        return app.bench_text, {}
+    ports = {}
+    if app.picture.balance is not None:
+        ports["balance.port"] = app.picture.balance["port"]
+        ports["gap.ladder"] = "spacers" if app.picture.lift is None else "lift"
+    if app.picture.lift is not None:
+        ports["lift.port"] = app.picture.lift["port"]
+    return "", ports
 
 
 def _mass(text: str) -> float | None:

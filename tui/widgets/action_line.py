@@ -51,12 +51,13 @@ def what_next(picture: Picture) -> tuple[str, str, str, str, int | None]:
         why = f": {run['why']}" if run["why"] else ""
         return "STOPPED", f"{name} was stopped{why}.", "w: weigh a new sample", "quiet", None
     if action["code"] == "question":
-        return f"QUESTION, {name}", action["text"], "Enter: choose the answer", "person", action["spacers"]
+        return f"QUESTION, {name}", action["text"], "Enter: choose the answer", "person", None
     if run["state"] == "held":
         return f"HELD, {name}", run["why"] or "The run is held.", "g: go on   s: stop", "held", None
     if action["code"] in ASKS_A_PERSON or action["needs_confirm"]:
         hint = "Enter when done; with steady hands the balance notices by itself"
         if action["needs_confirm"] and run["ladder"] == "lift":
             hint = "Enter when done"
-        return f"NOW YOU, {name}", action["text"], hint, "person", action["spacers"]
+        count = action["spacers"] if action["code"] == "set-spacers" else None
+        return f"NOW YOU, {name}", action["text"], hint, "person", count
     return f"HANDS OFF, {name}", action["text"] or "The bench works by itself.", "", "quiet", None

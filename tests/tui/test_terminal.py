@@ -1,0 +1,148 @@
+"""A whole loop with spacers by hand, in a real terminal (tmux), with the keys a person presses."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from weighloop.daemon.client import Client
+from weighloop.daemon.rehearsal import Rehearsal
+
+pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="no tmux on this machine")
+
+#: Times as fast as life; what a person does in a minute takes two seconds.
+SPEED = 30.0
+
+
+class Terminal:
+    """One tmux session of 80 columns and 24 lines on a server of its own."""
+
+    def __init__(self, folder: Path, command: list[str]) -> None:
+        self._socket = str(folder / "tmux.sock")
+        environment = ["-e", f"XDG_STATE_HOME={folder}/state", "-e", f"XDG_DATA_HOME={folder}/data"]
+        size = ["-x", "80", "-y", "24"]
+        self._tmux("-f", "/dev/null", "new-session", "-d", *size, *environment, *command)
+
+    def _tmux(self, *words: str) -> str:
+        command = ["tmux", "-S", self._socket, *words]
+        return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+    def text(self) -> str:
+        """What stands in the terminal."""
+        return self._tmux("capture-pane", "-p")
+
+    def press(self, *keys: str) -> None:
+        """Press keys, by tmux's names."""
+        self._tmux("send-keys", *keys)
+
+    def type(self, text: str) -> None:
+        """Type a text."""
+        self._tmux("send-keys", "-l", text)
+
+    def until(self, true: Callable[[str], bool], patience: float = 60.0) -> str:
+        """Wait for the terminal to show something."""
+        end = time.monotonic() + patience
+        while not true(text := self.text()):
+            assert time.monotonic() < end, f"did not come; in the terminal:\n{text}"
+            time.sleep(0.1)
+        return text
+
+    def close(self) -> None:
+        """End the session."""
+        subprocess.run(["tmux", "-S", self._socket, "kill-server"], capture_output=True, check=False)
+
+
+@pytest.mark.timeout(240)
+def test_a_manual_loop_from_the_form_to_the_figures(tmp_path: Path) -> None:
+    with Rehearsal(tmp_path / "store.sqlite", seed=5, speed=SPEED, ladder="spacers") as rehearsal:
+        command = [
+            sys.executable,
+            "-m",
+            "weighloop.tui.command_line",
+            "tui",
+            "--socket",
+            str(rehearsal.socket),
+        ]
+        terminal = Terminal(tmp_path, command)
+        watcher = rehearsal.client()
+        try:
+            terminal.until(lambda text: "Before you begin" in text)
+            terminal.press("Enter")
+            terminal.until(lambda text: "Nothing is being weighed." in text)
+            start_from_the_form(terminal, rehearsal.twin.places["bench_file"])
+            weigh(terminal, rehearsal, watcher)
+            terminal.until(lambda text: "is finished" in text)
+            terminal.press("3")
+            # Three gaps a passage make no fine loop; what is asked is that figures stand there in words.
+            text = terminal.until(lambda text: "remanence" in text and "coercivity of M" in text)
+            assert any(word in text for word in ("measured", "bound", "not determined"))
+            terminal.press("q")
+            run = watcher.call("snapshot")["run"]
+            assert run["state"] == "finished"
+            assert sum(point["kind"] == "point" for point in run["points"]) == 13
+        finally:
+            watcher.close()
+            terminal.close()
+
+
+def start_from_the_form(terminal: Terminal, bench_file: str) -> None:
+    """The bench file by its path, three gaps, then start."""
+    terminal.press("w")
+    terminal.until(lambda text: "ctrl+s: start" in text)
+    terminal.press("C-o")
+    terminal.until(lambda text: "Which bench file?" in text)
+    terminal.type(bench_file)
+    terminal.press("Enter")
+    diameter = tomllib.loads(Path(bench_file).read_text())["sample"]["diameter"]
+    terminal.until(lambda text: "Which bench file?" not in text and diameter in text)
+    # From the name along the fields to the number of gaps: shape, diameter, height, mass, gaps.
+    for key in ("Tab", "Tab", "Tab", "Tab", "Tab", "BSpace", "3"):
+        terminal.press(key)
+        time.sleep(0.4)  # a person's pace; keys typed ahead of a change of field go to the old one
+    terminal.until(lambda text: re.search(r"gaps +3 ", text) is not None)
+    terminal.press("C-s")
+    terminal.until(lambda text: "run 1" in text)
+
+
+def weigh(terminal: Terminal, rehearsal: Rehearsal, watcher: Client) -> None:
+    """Do with the twin's hands what the screen says, and press Enter, until the run is over."""
+    end = time.monotonic() + 200
+    seen = 0
+    while time.monotonic() < end:
+        run = watcher.call("snapshot")["run"]
+        if run["state"] in ("finished", "stopped", "held"):
+            assert run["state"] == "finished", run["why"]
+            assert seen > 20  # the screen did say what to do, again and again
+            return
+        action = run["action"]
+        banner = " ".join(" ".join(terminal.text().splitlines()[1:4]).split())
+        asked = " ".join(action["text"].split()[:5])
+        if (
+            not action["needs_confirm"]
+            or asked not in banner
+            or not any(tag in banner for tag in ("NOW YOU", "QUESTION"))
+        ):
+            time.sleep(0.05)  # hands off, or the screen is a moment behind
+            continue
+        seen += 1
+        if action["code"] == "set-spacers":
+            rehearsal.twin.do("set-spacers", n=action["spacers"])
+        elif action["code"] != "question":
+            rehearsal.twin.do(action["code"])
+        if watcher.call("snapshot")["run"]["action"] == action:  # else the balance noticed by itself
+            terminal.press("Enter")
+            if action["code"] == "question":
+                terminal.until(lambda text: "arrows and Enter" in text)
+                terminal.press("Enter")
+            waited = time.monotonic() + 10
+            while watcher.call("snapshot")["run"]["action"] == action and time.monotonic() < waited:
+                time.sleep(0.05)
+    raise AssertionError(f"the run did not end; in the terminal:\n{terminal.text()}")
