@@ -26,9 +26,9 @@ from .quantities import Measured
 Floats = NDArray[np.float64]
 
 #: Relative standard uncertainty of the demagnetising factor: the magnetometric factor holds for an evenly
-#: magnetised body, and on a branch ours is not (our estimate: N of a disc 6 x 3 mm moves by 1 % between
-#: susceptibility 0 and 0.3).
-U_DEMAGNETISING = 0.01
+#: magnetised body, and on a branch ours is not. N of a disc 6 x 3 mm falls by 0.5 % from susceptibility 0
+#: to 0.3 (computed with the tests' second model); a rectangle that wide.
+U_DEMAGNETISING = 0.003
 
 #: The temperature a remanence in the bench file is stated at, K (20 degrees Celsius).
 _REFERENCE_TEMPERATURE = 293.15

@@ -229,15 +229,15 @@ def test_wrong_calls():
 def test_intervals_cover_the_truth():
     """Benches drawn from their stated uncertainties: the intervals hold the truth about as often as they say.
 
-    16 benches here (fewer than 12 of 16 inside has a chance of 1e-3 a figure: binomial law); the benchmark
+    12 benches here (fewer than 9 of 12 inside has a chance of 2e-3 a figure: binomial law); the benchmark
     runs 400.
     """
     from tests.benchmarks.coverage import coverage
 
-    found = coverage(16, trials=300, seed=7, gaps=12)
+    found = coverage(12, trials=300, seed=7, gaps=12)
     assert set(found) == set(TanhLoop().figures())
     for inside, count, bias in found.values():
-        assert count == 16
-        assert inside >= 12
-        # The mean of 16 values of unit spread scatters by 0.25; a bias of the method would show.
+        assert count == 12
+        assert inside >= 9
+        # The mean of 12 values of unit spread scatters by 0.29; a bias of the method would show.
         assert abs(bias) < 1.0
