@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -80,6 +81,17 @@ class LoopPoint:
 def loop_points(result: LoopResult) -> list[LoopPoint]:
     """M against internal field, row by row, of a whole result."""
     return _rows(result.points, result.estimate.H_internal, result.estimate.M, result.u_M)
+
+
+def differing(results: Sequence[LoopResult]) -> set[tuple[int, str]]:
+    """Which figures of which results (by number) differ from the first's, beyond their joint uncertainty."""
+    from ..analysis.compare import compare
+
+    found = compare(results)
+    number = {name: k for k, name in enumerate(found.names)}
+    return {
+        (number[d.second], d.figure) for d in found.differences if d.differs and d.first == found.names[0]
+    }
 
 
 def _rows(points: Points, H: Any, M: Any, u_M: Any) -> list[LoopPoint]:

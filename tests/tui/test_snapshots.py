@@ -112,6 +112,7 @@ async def test_screen_looks_as_before(
 ) -> None:
     monkeypatch.setattr(figures_view, "analyse_run", result)
     monkeypatch.setattr(compare_screen, "analyse_run", result)
+    monkeypatch.setattr(compare_screen, "differing", lambda results: {(1, "remanence_A_per_m")})
     monkeypatch.setattr(steadiness_view, "steady_look", lambda trace, resolution: LOOK)
     monkeypatch.setattr(new_run, "expected_u", lambda *arguments: (120.0, 1300.0))
     monkeypatch.setattr(bench, "bench_faults", lambda text: [])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 import scripted as S
 from driving import Stage, stage
@@ -19,6 +21,7 @@ from weighloop.tui.widgets.budget_bars import bars
 def scripted_analysis(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(figures_view, "analyse_run", result)
     monkeypatch.setattr(compare_screen, "analyse_run", result)
+    monkeypatch.setattr(compare_screen, "differing", lambda results: {(1, "remanence_A_per_m")})
 
 
 async def open_figures(st: Stage) -> None:
@@ -117,7 +120,23 @@ async def test_two_to_six_runs_are_compared() -> None:
         assert table.row_count == 6
         await st.press("y", "escape")
         assert len(st.app.clipboard.splitlines()) == 6
+        assert [row.count("≠") for row in st.app.clipboard.splitlines()] == [0, 1, 0, 0, 0, 0]
         assert "271.4 ± 2.3" in st.app.clipboard
+
+
+def test_differences_are_judged_by_the_reports_functions() -> None:
+    """A run against itself does not differ, against one of half the remanence of the magnet it does."""
+    from weighloop.tui.figuring import analyse_run, differing
+
+    run: Any = S.run_at(0)
+    run["steps"] = S.plan(22)
+    run["points"] = S.points_of(run["steps"], len(run["steps"]))
+    weaker = {**run, "bench_text": run["bench_text"].replace("1.32 T", "0.66 T")}
+    same, other = (analyse_run(one, trials=50) for one in (run, weaker))
+    found = differing([same, same, other])
+    assert not any(k == 1 for k, _ in found)
+    # Half the field's gradient, the same force: twice the magnetisation.
+    assert (2, "saturation_A_per_m") in found
 
 
 async def test_the_bench_view_says_what_is_wrong() -> None:

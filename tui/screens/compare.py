@@ -14,7 +14,7 @@ from textual.widgets import DataTable, Footer, Static
 from textual.worker import get_current_worker
 
 from ...daemon.protocol import Run
-from ..figuring import NotYet, analyse_run, loop_points
+from ..figuring import NotYet, analyse_run, differing, loop_points
 from ..widgets.loop_plot import Dot, LoopPlot
 from ..words import NONE, with_uncertainty
 from .figures import name_of
@@ -49,11 +49,18 @@ class CompareScreen(ModalScreen[None]):
         super().__init__()
         self.runs = list(runs)
         self.results: list[Any] = []
+        #: (row, figure) where a run differs from the first one marked.
+        self.differ: set[tuple[int, str]] = set()
 
     def compose(self) -> ComposeResult:
         yield Static("comparing: computing ...", id="about", markup=False)
         yield LoopPlot()
         yield DataTable(cursor_type="row", zebra_stripes=False)
+        yield Static(
+            "≠ differs from the first run beyond the joint uncertainty (95 %)",
+            classes="hint",
+            markup=False,
+        )
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:
@@ -70,10 +77,14 @@ class CompareScreen(ModalScreen[None]):
                 results.append(str(why))
             if worker.is_cancelled:
                 return
-        self.app.call_from_thread(self._take, results)
+        good = [k for k, result in enumerate(results) if not isinstance(result, str)]
+        differ: set[tuple[int, str]] = set()
+        if len(good) > 1 and good[0] == 0:
+            differ = {(good[k], key) for k, key in differing([results[k] for k in good])}
+        self.app.call_from_thread(self._take, results, differ)
 
-    def _take(self, results: list[Any]) -> None:
-        self.results = results
+    def _take(self, results: list[Any], differ: set[tuple[int, str]]) -> None:
+        self.results, self.differ = results, differ
         loops = []
         legend = Text("M against internal field, kA/m:  ")
         for run, result, (marker, colour) in zip(self.runs, results, MARKS, strict=False):
@@ -97,10 +108,11 @@ class CompareScreen(ModalScreen[None]):
 
     def _rows(self) -> list[list[str]]:
         rows = []
-        for run, result, (marker, _) in zip(self.runs, self.results, MARKS, strict=False):
+        for k, (run, result, (marker, _)) in enumerate(zip(self.runs, self.results, MARKS, strict=False)):
             cells = [f"{marker} {run['id']} {run['sample']}"]
             for key in SHOWN:
-                cells.append(NONE if isinstance(result, str) else short_cell(key, result.figures.get(key)))
+                cell = NONE if isinstance(result, str) else short_cell(key, result.figures.get(key))
+                cells.append(f"{cell} ≠" if (k, key) in self.differ else cell)
             rows.append(cells)
         return rows
 

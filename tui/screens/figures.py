@@ -23,8 +23,10 @@ from ..widgets.loop_plot import Dot, LoopPlot
 from ..words import NONE, interval, with_uncertainty
 from .view import View
 
-#: While a run goes on, figures are computed anew at most this often, s: a second's work a third of a minute.
+#: While a run goes on, figures are computed anew at most this often, s, and never more than this part of
+#: the time is spent on it: the live screen and the daemon come first. ``r`` computes at once.
 EVERY_S = 20.0
+WORK_SHARE = 0.05
 
 STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "not determined"}
 
@@ -43,6 +45,7 @@ class FiguresView(View):
         self._result: Any = None
         self._of: tuple[int, int, int] | None = None
         self._started = -EVERY_S
+        self._took = 0.0
 
     def body(self) -> ComposeResult:
         yield Static(id="about", markup=False)
@@ -78,7 +81,7 @@ class FiguresView(View):
         if of == self._of:
             return
         other = self._of is None or self._of[0] != run["id"]
-        if now or other or time.monotonic() - self._started > EVERY_S:
+        if now or other or time.monotonic() - self._started > max(EVERY_S, self._took / WORK_SHARE):
             self._of = of
             self._compute(run)
 
@@ -89,6 +92,7 @@ class FiguresView(View):
         self.app.call_from_thread(self._busy, run)
         try:
             result = analyse_run(run)
+            self._took = time.monotonic() - self._started
         except NotYet as why:
             if not worker.is_cancelled:
                 self.app.call_from_thread(self._nothing, str(why))

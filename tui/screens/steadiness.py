@@ -23,8 +23,9 @@ from ..words import duration, grams, milligrams
 from .bench import ask_rezero
 from .view import View
 
-#: The trace is redrawn once a second and judged anew this often, s.
-JUDGED_EVERY_S = 10.0
+#: The trace is redrawn and judged anew this often, s: drawing is what costs on a slow machine.
+DRAWN_EVERY_S = 2.0
+JUDGED_EVERY_S = 20.0
 #: How far back the trace is drawn, s: long enough for draughts, short enough to see breathing.
 WINDOW_S = 120.0
 
@@ -40,6 +41,7 @@ class SteadinessView(View):
         self._look: SteadyLook | None = None
         self._judged = -JUDGED_EVERY_S
         self._whole_run = False
+        self._drawn = -DRAWN_EVERY_S
 
     def body(self) -> ComposeResult:
         yield Static(id="steady-line", markup=False)
@@ -61,7 +63,7 @@ class SteadinessView(View):
         if what in ("live", "clock", "all", "link"):
             self.query_one("#steady-line", Static).update(self._line())
         if what in ("clock", "all"):
-            if not self._whole_run:
+            if not self._whole_run and (what == "all" or time.monotonic() - self._drawn >= DRAWN_EVERY_S):
                 self._draw_trace()
             if time.monotonic() - self._judged > JUDGED_EVERY_S or what == "all":
                 self._judge()
@@ -77,6 +79,7 @@ class SteadinessView(View):
         return text
 
     def _draw_trace(self) -> None:
+        self._drawn = time.monotonic()
         since = self.picture.trace[-1][0] - WINDOW_S if self.picture.trace else 0.0
         newest_first = takewhile(lambda reading: reading[0] >= since, reversed(self.picture.trace))
         readings = list(newest_first)[::-1]

@@ -1,0 +1,96 @@
+"""The screen: time to the first paint, and its share of one core at ten readings a second.
+
+Run on a script instead of a daemon, in a fresh interpreter for each first paint. Bars: first paint under
+1 s; under 5 % of a core at 10 readings/s.
+
+    python tests/benchmarks/screen.py [--seconds S] [--json]
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tui"))
+
+FIRST_PAINT = """
+import time; began = time.perf_counter()
+import asyncio, sys
+sys.path.insert(0, {helpers!r})
+from weighloop.tui.app import WeighloopApp
+import scripted as S
+
+async def main():
+    feed = S.ScriptedFeed(S.snapshot(S.run_at(40), S.live_at(100.0)))
+    app = WeighloopApp(feed, cautions=False)
+    async with app.run_test(size=(120, 40)) as pilot:
+        while not app.picture.linked:
+            await asyncio.sleep(0)
+        await pilot.pause()
+        print(time.perf_counter() - began)
+
+asyncio.run(main())
+"""
+
+
+def first_paint(times: int = 5) -> list[float]:
+    """Seconds from the interpreter's start of our imports to a painted run view, ``times`` over."""
+    code = FIRST_PAINT.format(helpers=str(Path(__file__).parent.parent / "tui"))
+    command = [sys.executable, "-c", code]
+    return [
+        float(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+        for _ in range(times)
+    ]
+
+
+async def share(view: str, seconds: float, rate: float) -> float:
+    """Processor time by wall time of the whole process while ``rate`` readings a second come."""
+    import scripted as S
+
+    from weighloop.tui.app import WeighloopApp
+
+    feed = S.ScriptedFeed(S.snapshot(S.run_at(40), S.live_at(100.0)))
+    app = WeighloopApp(feed, cautions=False)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.pause(1.0)
+        await app.action_view(view)
+        await pilot.pause(3.0)
+        wall, work = time.perf_counter(), time.process_time()
+        count = 0
+        while time.perf_counter() - wall < seconds:
+            feed.say("live", S.live_at(101.0 + count / rate, -12.3456e-3 + 1e-6 * (count % 17)))
+            count += 1
+            if count % round(15 * rate) == 0:  # a reading is taken four times a minute
+                feed.say("run", S.run_at(40 + count // round(15 * rate)))
+            await asyncio.sleep(max(0.0, wall + count / rate - time.perf_counter()))
+        return (time.process_time() - work) / (time.perf_counter() - wall)
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--json", action="store_true")
+    asked = parser.parse_args()
+    paints = sorted(first_paint())
+    found = {
+        "first_paint_s": paints[len(paints) // 2],
+        "idle": asyncio.run(share("run", asked.seconds, 0.1)),
+        "run_view": asyncio.run(share("run", asked.seconds, 10.0)),
+        "steadiness_view": asyncio.run(share("steadiness", asked.seconds, 10.0)),
+    }
+    if asked.json:
+        print(json.dumps(found))
+        return
+    print(f"first paint, median of {len(paints)}: {found['first_paint_s']:.2f} s (bar 1 s)")
+    for name in ("idle", "run_view", "steadiness_view"):
+        print(f"share of one core, {name.replace('_', ' ')}: {100 * found[name]:.1f} % (bar 5 %)")
+
+
+if __name__ == "__main__":
+    main()
