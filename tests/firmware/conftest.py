@@ -69,6 +69,5 @@ def rig(build: Path, tmp_path: Path) -> Iterator:
 @pytest.fixture
 def homed(rig):
     """Emulated lift and real driver, homed: the reported position is the counted one."""
-    rig.lift.establish()
-    rig.check(height=49e-3)
+    rig.home()
     return rig

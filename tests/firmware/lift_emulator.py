@@ -19,9 +19,11 @@ from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceError
 from weighloop.drivers.lift import SerialLift
 from weighloop.drivers.lift_words import Reply
+from weighloop.drivers.serial_line import Deadline
 
-#: Times life, for the chip and for the host's clock alike.
-SPEED = 10.0
+#: The chip's time and the host's, times life. The host's is the slower one: its deadlines then hold also
+#: where the machine cannot run the chip that fast.
+SPEED, HOST_SPEED = 10.0, 4.0
 TRAVEL = 49e-3  # m; where homing leaves the stage, so that no test pays for the way to it
 UM_PER_STEP = 0.625  # 200 full steps, 16 microsteps, 2 mm screw (protocol page, section 1)
 #: Where the motor stands, by the emulator, at the step on which the closing carriage first releases the
@@ -94,8 +96,15 @@ class Rig:
         if hasattr(self, "lift"):
             self.lift.close()
         settings.setdefault("travel", TRAVEL)
-        self.lift = SerialLift(self.emulator.port, self.heard, RealClock(SPEED), **settings)
+        self.lift = SerialLift(self.emulator.port, self.heard, RealClock(HOST_SPEED), **settings)
         return self.lift
+
+    def home(self) -> None:
+        """Establish the position, with a host watch that a busy test machine does not set off."""
+        self.lift._link.wait_for_session(Deadline(RealClock(), 20))
+        self.say("M113 S60000")
+        self.lift.establish()
+        self.check(height=self.lift.travel)
 
     def say(self, text: str) -> tuple[int, Reply]:
         """One line through the driver's own link."""
@@ -126,15 +135,16 @@ class Rig:
 
     def standing_still(self) -> bool:
         """No step for 0.3 s of the lift's time."""
-        before = self.emulator.state["edges"]
-        time.sleep(0.3 / SPEED)
-        return self.emulator.state["edges"] == before
+        return self._unchanged("edges", 0.3)
 
     def quiet(self) -> bool:
         """Nothing on the wire for 0.2 s of the lift's time."""
-        before = self.emulator.state["passed"]
-        time.sleep(0.2 / SPEED)
-        return self.emulator.state["passed"] == before
+        return self._unchanged("passed", 0.2)
+
+    def _unchanged(self, what: str, seconds: float) -> bool:
+        before = self.emulator.state
+        wait_for(lambda: self.emulator.state["seconds"] > before["seconds"] + seconds)
+        return self.emulator.state[what] == before[what]
 
     def close(self) -> None:
         self.lift.close()
