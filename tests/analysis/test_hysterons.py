@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.models.forward import Magnet, Material, Memory, Pellet, block_factor
-from weighloop.analysis.hysterons import _Medium, _Past, columns, grid
+from weighloop.analysis.hysteron_history import RAMPS, Medium, Past, columns, grid
 
 _CELLS = grid().cells
 _fields = st.lists(st.integers(-_CELLS // 2 + 1, _CELLS // 2 - 1).filter(bool), min_size=1, max_size=9)
@@ -27,8 +27,8 @@ def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
     state = np.where(middle > 0, -1.0, 1.0) if start == 0 else np.full(len(row), float(start))
     state = np.where(beta >= 0.0, -1.0, np.where(alpha <= 0.0, 1.0, state)) if start else state
     tilt = np.abs(middle) < 1e-12
-    past = _Past(float(start), H)
-    design = past.design(_Medium(1.0), H[:, None], np.ones((len(H), 1)))[0]
+    past = Past(float(start), H)
+    design = past.design(Medium(1.0), H[:, None], np.ones((len(H), 1)))[0]
     g = grid()
     inside = (g.one // _CELLS != g.one % _CELLS) & (g.pair > 0)
     where = {int(c): k for k, c in enumerate(row * _CELLS + column)}
@@ -42,7 +42,7 @@ def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
 
 
 def test_every_column_is_there() -> None:
-    assert len(grid().area) + 4 + _CELLS + 1 == columns()
+    assert len(grid().area) + RAMPS + _CELLS + 1 == columns()
     assert grid().area.sum() == pytest.approx(_CELLS**2 / 2)
 
 
