@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from ..daemon.protocol import Run
@@ -19,6 +20,8 @@ TRIALS = 1000
 LEAST = 3
 #: A trace shorter than this many readings says nothing about drift or breathing.
 LEAST_TRACE = 100
+#: So many digits of the balance off the present level, a reading was taken under another load.
+OTHER_LOAD_DIGITS = 200.0
 
 
 class NotYet(Exception):
@@ -142,12 +145,22 @@ class SteadyLook:
     best_time_s: float | None
 
 
+def present_load(trace: list[tuple[float, float]], resolution_kg: float) -> list[tuple[float, float]]:
+    """The end of a trace, from where the load was last changed: a step is no unsteadiness."""
+    level = median([reading for _, reading in trace[-21:]]) if trace else 0.0
+    for k in range(len(trace) - 1, -1, -1):
+        if abs(trace[k][1] - level) > OTHER_LOAD_DIGITS * resolution_kg:
+            return trace[k + 1 :]
+    return trace
+
+
 def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
     """Judge a trace of (time in s, reading in kg). Raises NotYet while it is too short."""
     import numpy as np
 
     from ..analysis.errors import NotPossible
 
+    trace = present_load(trace, resolution_kg)
     if len(trace) < LEAST_TRACE:
         raise NotYet("Listening: leave the balance alone for a minute.")
     try:

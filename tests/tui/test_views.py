@@ -179,6 +179,23 @@ async def test_steadiness_draws_the_trace_and_the_whole_run() -> None:
         assert len(st.app.picture.trace) == 0
 
 
+def test_a_change_of_load_is_no_unsteadiness() -> None:
+    """White noise of 1 mg (numpy's generator) under one load, after another: 1 mg is what is found."""
+    import numpy as np
+
+    from weighloop.tui.figuring import NotYet, present_load, steady_look
+
+    noise = 1e-6 * np.random.default_rng(7).standard_normal(800)
+    trace = [(k / 10, (-50e-3 if k < 200 else -12e-3) + x) for k, x in enumerate(noise.tolist())]
+    assert present_load(trace, 1e-6) == trace[200:]
+    look = steady_look(trace, 1e-6)
+    # Allan deviation of white noise at one interval is its standard deviation (NIST SP 1065, table 2).
+    assert look.allan[1][0] == pytest.approx(1.0, rel=0.15)
+    assert len(look.advice) > 0
+    with pytest.raises(NotYet):
+        steady_look(trace[:250], 1e-6)
+
+
 async def test_cautions_come_once_and_name_each_danger() -> None:
     first = S.snapshot(None)
     async with stage(first, cautions=None) as st:
