@@ -7,6 +7,8 @@ import threading
 from types import TracebackType
 from typing import Any
 
+import numpy as np
+
 from ..analysis.settling import Settling, SettlingFilter
 from ..drivers.balance import SerialBalance
 from ..drivers.clock import RealClock
@@ -80,7 +82,7 @@ class QuickCheck:
         if len(self._times) < 20:
             heard = f"{len(self._times)} readings and {self._balance.refused} lines that fit no reading"
             return common | {"words": [f"Too little was heard to judge: {heard}. {self.why}."]}
-        found = steadiness(self._times, self._values, self._resolution)
+        found = steadiness(np.array(self._times), np.array(self._values), self._resolution)
         return common | found.to_json() | {"time_to_accept_s": self._accepted_after} | {"words": found.words}
 
     def _work(self) -> None:

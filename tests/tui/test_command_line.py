@@ -83,8 +83,8 @@ def test_field_json(bench: str) -> None:
     keys = {"gap_m", "B_axis_T", "gradient_axis_T_per_m", "B_mean_T", "gradient_mean_T_per_m"}
     assert [set(line) for line in found] == [keys, keys]
     assert found[1]["gap_m"] == pytest.approx(0.01)
-    # On the axis at the sample's centre, 6.5 mm above the face: closed form of a uniformly magnetised cylinder
-    # (Br/2)[(L+z)/sqrt(R^2+(L+z)^2) - z/sqrt(R^2+z^2)], any textbook of magnetostatics.
+    # On the axis at the sample's centre, 6.5 mm above the face: closed form of a uniformly
+    # magnetised cylinder, (Br/2)[(L+z)/sqrt(R^2+(L+z)^2) - z/sqrt(R^2+z^2)], any textbook of magnetostatics.
     z, R, L = 6.5e-3, 10e-3, 10e-3
     B = 0.66 * ((L + z) / (R**2 + (L + z) ** 2) ** 0.5 - z / (R**2 + z**2) ** 0.5)
     assert found[0]["B_axis_T"] == pytest.approx(B, rel=1e-9)

@@ -37,7 +37,8 @@ import sys
 sys.path.insert(0, {helpers!r})
 import scripted as S
 from weighloop.tui.app import WeighloopApp
-WeighloopApp(S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0))), cautions=False, now=lambda: 50.0).run()
+feed = S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0)))
+WeighloopApp(feed, cautions=False, now=lambda: 50.0).run()
 """
 
 
