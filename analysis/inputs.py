@@ -173,14 +173,17 @@ def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple
     nothing = np.zeros_like(centre.vector)
     per_one = nothing
 
+    def answered(changed: Points, other: Bench) -> Floats:
+        state = state_of(invert(changed, other, method, settled=estimate.settled), other)
+        # Two rows at almost one field may merge or part with a small change, and with them the curve's
+        # grid; such a step says nothing.
+        return state.vector if state.vector.shape == centre.vector.shape else centre.vector
+
     def again(key: str, change: float) -> Floats:
-        other = with_value(bench, key, change)
-        moved = changed_points(points, key, change)
-        return state_of(invert(moved, other, method, settled=estimate.settled), other).vector
+        return answered(changed_points(points, key, change), with_value(bench, key, change))
 
     def pulled(more: Floats) -> Floats:
-        changed = replace(points, force=points.force + more)
-        return state_of(invert(changed, bench, method, settled=estimate.settled), bench).vector
+        return answered(replace(points, force=points.force + more), bench)
 
     def both_ways(key: str, u: float) -> Floats:
         # The second order is left out on purpose: it is small in all of these, while what a spline's

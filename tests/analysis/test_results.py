@@ -187,6 +187,24 @@ def test_parts_of_a_run(method, keep):
     assert "branch-incomplete" in {w["code"] for w in data["warnings"]}
 
 
+def test_any_table_has_an_answer():
+    """Rows in any order, at any gap, with any reading: strict JSON, and never another exception."""
+    rng = np.random.default_rng(0)
+    for _ in range(60):
+        k = int(rng.integers(1, 30))
+        gap = rng.choice([0.0, 1e-3, 2e-3, 3e-3, 5e-3, 0.01, 0.03, 0.2], k)
+        if rng.random() < 0.5:
+            gap = np.sort(gap)[::-1]
+        reading = rng.normal(0, 1, k) * 10 ** rng.uniform(-7, -0.5)
+        columns = {
+            "zero_before": rng.choice([np.nan, 0.0, 1e-5], k),
+            "temperature": rng.choice([np.nan, 293.0], k),
+        }
+        readings = readings_of(gap, rng.choice([1, -1], k), reading, rng.choice([np.nan, 1e-6]), **columns)
+        result = analyse(readings, BENCH, method=str(rng.choice(["mean", "finite"])), trials=10)
+        assert len(json.loads(json.dumps(result.to_json(), allow_nan=False))["points"]) == k
+
+
 def test_nothing_usable():
     readings = replace(noisy_run(3, gaps=GAPS), set_aside=("bumped",) * (5 * len(GAPS) - 2))
     data = analyse(readings, BENCH, trials=20).to_json()
