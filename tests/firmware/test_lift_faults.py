@@ -136,6 +136,19 @@ def test_stop_is_obeyed_however_it_comes(homed: Rig, stop: bytes) -> None:
     assert homed.emulator.state["motor_um"] > 11_000
 
 
+def test_after_a_halt_the_lift_itself_refuses_to_move_unhomed(homed: Rig) -> None:
+    homed.lift.stop()
+    wait_for(lambda: homed.status().words["M"] == 4)
+    with pytest.raises(PositionVoid, match="halt"):
+        homed.say("G1 Z40 F120")
+    homed.say("M999")
+    assert not homed.status().homed
+    with pytest.raises(PositionVoid, match="unhomed"):
+        homed.say("G1 Z40 F120")
+    assert homed.standing_still()
+    homed.home()
+
+
 def test_what_only_looks_like_a_stop_is_none(homed: Rig) -> None:
     moving = homed.begin(45e-3)
     homed.raw(b"\nM1120\nXM112\nM11 2\nN3M112\n")
