@@ -45,7 +45,7 @@ FREQUENCIES = tuple(0.15 * 1.22**k for k in range(7))
 FASTS = ((1.0, 0.0, 0.1), (0.05, 1.0, 0.06), (0.05, 1.0, 0.12), (0.02, 1.0, 0.22))
 #: Slow noise: variance of each component, and the logarithm of how likely it is beforehand.
 SLOWS = ((0.001, 0.0), (0.03, -1.5), (0.25, -2.0), (2.0, -2.5))
-DRIFT_PRIOR = 0.3  # resolutions/s
+DRIFT_PRIOR = 0.5  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
 CREEP_PRIOR = 2.0  # resolutions, each decay

@@ -214,9 +214,14 @@ class SettlingFilter:
         sigma = bank.sigma()
         limit = 5 * sigma + 1.0
         forced = now - self._moving_since > PATIENCE
-        spread = min(np.ptp(clean), np.ptp(raw))
+        stopped = bool(np.ptp(raw) <= limit < np.ptp(clean))  # the breathing reckoned with is not there
+        if stopped:
+            clean = raw
+        spread = float(np.ptp(clean))
         if spread > limit and not forced:
             return None
+        if stopped:
+            bank.reset_swing(limit)
         dt = times[0] - self._carried
         if not self._told:
             mean, covariance = bank.level()
@@ -229,9 +234,9 @@ class SettlingFilter:
         if forced and spread > limit:
             bank.forget(max(float(np.ptp(raw)), 1.0), min((spread / limit) ** 2, MOST_GROWTH))
         bank.predict(max(dt, 0.0))
-        wide = float(np.ptp(clean)) + limit
+        wide = spread + limit
         bank.begin_level(clean.mean(), 3 * wide)
-        self._remainder = max(float(spread), 1.0)
+        self._remainder = max(spread, 1.0)
         self._carried = self._since = times[0]
         self._readings = 0
         for t, y in window:
