@@ -86,7 +86,7 @@ def test_the_mirror_stands_for_the_image(shape, whole):
         "block": Sample("WP-07-5", "block", Measured(2e-3), length=size, width=Measured(3e-3)),
     }[shape]
     bench = replace(BENCH, sample=sample)
-    at = estimate.points.gap < 3e-3
+    at = np.flatnonzero(estimate.points.gap < 3e-3)[:6:2]  # three gaps on one passage
     by_mirror = np.sqrt(3.0) * inputs._force_of_image(estimate, bench)[at]
     whole_pull = recoil.image_pull(bench.reference_magnet, sample, estimate.points.gap[at], estimate.M[at])
     np.testing.assert_allclose(by_mirror, whole_pull, rtol=0.3)

@@ -72,8 +72,8 @@ def bare(readings: object, trials: int) -> Callable[[], None]:
     rows = 4 * m
     odd = np.array([s.odd[:rows] for s in shared])
     even = np.array([s.even[:rows] for s in shared])
-    # Strength, contact, diameter and height of the sample, up and down.
-    repeats = 8
+    # Strength, contact, diameter and height of the sample, and its image, up and down; its offset once.
+    repeats = 11
 
     def work() -> None:
         invert(arranged.points, bench)
