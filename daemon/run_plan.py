@@ -31,6 +31,7 @@ def make_plan(bench_text: str, points: int, source: str = "bench") -> RunPlan:
     """
     from ..analysis.bench_file import parse_bench
     from ..analysis.ladder import plan
+    from ..analysis.weighing import force_per_kg
 
     bench = parse_bench(bench_text, source)
     ladder = plan(bench, points)
@@ -49,7 +50,7 @@ def make_plan(bench_text: str, points: int, source: str = "bench") -> RunPlan:
         bench=bench,
         steps=tuple(numbered),
         seconds=float(ladder.seconds),
-        largest_pull_kg=float(ladder.largest_pull),
+        largest_pull_kg=float(ladder.largest_pull) / force_per_kg(bench.site),
         warnings=tuple(str(w) for w in ladder.warnings),
         limits=limits,
     )
