@@ -104,4 +104,26 @@ def _conclude(
     print(figures_table(result))
     for warning in result.warnings:
         note(f"{warning.code}: {warning.text}")
+    print("\n" + _beside_the_truth(result, truth["minor"]))
     print(f"\nReport: {report}\nStore:  {store}")
+
+
+def _beside_the_truth(result: Any, truth: dict[str, float]) -> str:
+    """The measured figures beside what the twin's sample really is."""
+    from ...analysis.figure_names import FIGURE_NAMES
+    from .common import significant, table
+
+    rows = []
+    for key, name in FIGURE_NAMES.items():
+        figure = result.figures.get(key)
+        if (
+            figure is None
+            or figure.status != "measured"
+            or key not in truth
+            or key == "largest_field_A_per_m"
+        ):
+            continue
+        inside = figure.low95 <= truth[key] <= figure.high95
+        shown = [significant(name.shown(value)) for value in (figure.value, truth[key])]
+        rows.append([name.symbol, *shown, name.unit(), "yes" if inside else "no"])
+    return table(["figure", "weighed", "twin's truth", "unit", "within the 95 % interval"], rows)
