@@ -87,6 +87,7 @@ class Conductor:
         self.log: list[LogLine] = []
         self.last_turn = time.monotonic()
         self._next_run = first_run
+        self._asked_for = 0  # the run a person asked for last
         self._repeats = Repeats()
         self._waiting: list[tuple[Future[Any], Any]] = []
         self._wake = threading.Event()
@@ -225,7 +226,8 @@ class Conductor:
             self._not_settled(now)
         if self._held_at is not None and now - self._held_at > TRY_AGAIN:
             self._held_at = None
-            if self.run is not None and self.run.state == "held" and self.run.code == "not-settled":
+            held = self.run is not None and self.run.state == "held" and self.run.code == "not-settled"
+            if held and not self.stage.person_first:
                 self._person(p.Asked("go-on"), Future())
         if self.run is None or self.run.state in ENDED:
             self._start_planned()
@@ -299,6 +301,7 @@ class Conductor:
         text = f"Planned: {data['sample']}, {len(plan.steps)} steps"
         planned = p.apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))
         self._benches()[number] = plan.bench
+        self._asked_for = number if later is None else self._asked_for
         self.planned.append(planned)
         self._record(number, p.Record("planned", text, data), lambda event: None)
         self._start_planned()
@@ -314,6 +317,8 @@ class Conductor:
         due = [r for r in self.planned if r.not_before_utc is None or r.not_before_utc <= utc_now()]
         if busy or not due or self.stage.unrecorded or self.stage.task is not None:
             return
+        if self.stage.person_first and not any(run.id == self._asked_for for run in due):
+            return  # the lift was stopped: a run in the queue does not move it, a fresh word does
         if self.run is not None and p.next_task(self.run, self.stage) is not None:
             return  # the run before still brings the lift to the far end
         run = due[0]

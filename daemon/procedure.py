@@ -77,6 +77,8 @@ class Stage:
     seen: str = ""  # the last action the balance showed before anybody said it was done
     level: float | None = None  # the last settled level, whatever it was, kg
     halted: bool = False  # a move was stopped: its failure is expected
+    holding: bool = False  # the hold is being written down: what comes now adds nothing to it
+    person_first: bool = False  # the lift was stopped or did not obey: only a person lets it move
 
 
 @dataclass(frozen=True)
@@ -373,7 +375,10 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> tuple[RunRecord, Stage,
     match event:
         case Committed():
             run = apply(run, event.event)
-            return run, replace(stage, unrecorded=max(0, stage.unrecorded - 1)), []
+            stage = replace(stage, unrecorded=max(0, stage.unrecorded - 1))
+            if event.event.kind == "held":
+                return _by_itself(run, replace(stage, holding=False))
+            return run, stage, []
         case Stands():
             if event.serial != serial:
                 return run, stage, []
@@ -410,31 +415,45 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> tuple[RunRecord, Stage,
         case NotSettled():
             if event.serial != serial:
                 return run, stage, []
-            return run, replace(stage, unsettled=event.reading), [_held(event.why, "not-settled")]
+            return (
+                run,
+                replace(stage, unsettled=event.reading, holding=True),
+                [_held(event.why, "not-settled")],
+            )
         case Level():
             return _level(run, stage, event.value)
         case OutOfRange():
             task = stage.task
             with_sample = task is not None and task.step is not None and task.step["kind"] == "point"
-            if run.state != "running" or task is None or task.kind == "ask" or not with_sample:
+            if not _going(run, stage) or task is None or task.kind == "ask" or not with_sample:
                 return run, stage, []  # a hand leaning on the pan is no fault
             return _fault(run, stage, event.why, event.code, at_once=True)
         case BalanceGone():
             stage = replace(stage, balance_ok=False, balance_why=event.why, zero_void=True)
-            if run.state != "running":
+            if not _going(run, stage):
                 return run, stage, []
             return _fault(run, stage, f"the balance: {event.why}", "balance", at_once=False)
         case BalanceBack():
-            stage = replace(stage, balance_ok=True, balance_why="")
-            if run.state == "held" and run.code == "balance" and stage.lift_ok:
-                return _go_on(run, stage)
-            return run, stage, []
+            return _by_itself(run, replace(stage, balance_ok=True, balance_why=""))
         case Fault():
-            if run.state != "running":
+            if not _going(run, stage):
                 return run, stage, []
             return _fault(run, stage, event.why, event.code, at_once=False)
         case Asked():
             return _asked(run, stage, event)
+
+
+def _going(run: RunRecord, stage: Stage) -> bool:
+    """Whether the run is running and no hold is on its way into the log."""
+    return run.state == "running" and not stage.holding
+
+
+def _by_itself(run: RunRecord, stage: Stage) -> tuple[Any, Any, list[Act]]:
+    """A run held for the balance alone goes on when it is back; a stopped lift waits for a person."""
+    able = stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
+    if run.state == "held" and run.code == "balance" and able:
+        return _go_on(run, stage)
+    return run, stage, []
 
 
 def _held(why: str, code: str) -> Record:
@@ -448,7 +467,8 @@ def _void(stage: Stage) -> Stage:
 def _fault(run: RunRecord, stage: Stage, why: str, code: str, *, at_once: bool) -> tuple[Any, Any, list[Act]]:
     """Hold, and bring the lift to the far end: after the move under way, or by stopping it at once."""
     acts: list[Act] = [_held(why, code)]
-    stage = replace(stage, retreat=run.ladder == "lift", retreat_tries=0, interrupted=why)
+    far = run.ladder == "lift" and not stage.person_first
+    stage = replace(stage, retreat=far, retreat_tries=0, interrupted=why, holding=True)
     if at_once and stage.task is not None and stage.task.kind == "approach":
         acts.append(StopLift())
         stage = replace(stage, halted=True)
@@ -459,16 +479,18 @@ def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str) -> tuple[Any, 
     """The position is void. After a reset the branch is begun again by itself, a few times in a row."""
     failures = stage.lift_failures + 1
     stage = replace(_void(stage), lift_failures=failures, lift_ok=kind != "gone")
+    if kind != "reset":
+        stage = replace(stage, person_first=True)
     if kind == "button":
         stage = replace(stage, retreat=False)
     if stage.task is not None and stage.task.kind == "approach":
         stage = replace(stage, task=None)
-    if run.state != "running" or run.ladder != "lift":
+    if not _going(run, stage) or run.ladder != "lift":
         return run, stage, []
     reason = f"the lift: {why}"
     if kind != "reset" or failures >= LIFT_TRIES:
         far = kind in ("reset", "fault")
-        stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0)
+        stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0, holding=True)
         return run, stage, [_held(reason, "lift")]
     plan = restart(run, reason, need_zero=stage.zero_void, moved=True)
     if plan is None:
@@ -483,6 +505,7 @@ def _restarted(why: str, plan: Any) -> Record:
     data = {
         "why": why,
         "steps": list(plan.steps),
+        "legs": list(plan.spoilt_legs),
         "set_aside": {str(number): reason for number, reason in plan.set_aside.items()},
     }
     return Record("restarted", text, data)
@@ -554,7 +577,7 @@ def _asked(run: RunRecord, stage: Stage, asked: Asked) -> tuple[Any, Any, list[A
         case "hold":
             if run.state != "running":
                 return run, stage, [Refuse(f"the run is {run.state}, not running")]
-            return run, stage, [_held(asked.text or "asked for", "asked")]
+            return run, replace(stage, holding=True), [_held(asked.text or "asked for", "asked")]
         case "stop":
             if run.state in ENDED:
                 return run, stage, [Refuse(f"the run is {run.state} already")]
@@ -568,7 +591,7 @@ def _asked(run: RunRecord, stage: Stage, asked: Asked) -> tuple[Any, Any, list[A
                 return run, stage, [Refuse(f"the balance is not ready: {stage.balance_why}")]
             if run.ladder == "lift" and not stage.lift_ok:
                 return run, stage, [Refuse("the lift does not answer")]
-            return _go_on(run, replace(stage, lift_failures=0))
+            return _go_on(run, replace(stage, lift_failures=0, person_first=False))
         case "repeat":
             return _repeat(run, stage)
         case "confirm":

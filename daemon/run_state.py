@@ -113,6 +113,10 @@ def apply(run: RunRecord, event: LogEvent) -> RunRecord:
         case "restarted":
             fresh = tuple(cast(list[Step], data["steps"]))
             aside = {int(number): why for number, why in data["set_aside"].items()}
+            # A reading that was on its way into the log when the branch was spoilt goes with it.
+            late = [p for p in run.points if p["leg"] in data.get("legs", ()) and p["kind"] == "point"]
+            reason = f"the branch was started again: {data['why']}"
+            aside |= {p["id"]: reason for p in late if p["set_aside"] is None and p["id"] not in aside}
             return replace(run, steps=run.steps[: run.done] + fresh, points=_set_aside(run.points, aside))
         case "set-aside":
             return replace(run, points=_set_aside(run.points, {data["point"]: data["why"]}))

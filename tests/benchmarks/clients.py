@@ -12,6 +12,7 @@ delay, and the bar is 50 ms more than alone. The answers' times are shown beside
 from __future__ import annotations
 
 import argparse
+import atexit
 import contextlib
 import json
 import subprocess
@@ -70,6 +71,7 @@ def main() -> int:
         place = folder / "d.sock"
         command = [sys.executable, "-m", "weighloop.daemon", "--store", str(folder / "store.sqlite")]
         daemon = subprocess.Popen([*command, "--socket", str(place)], stderr=subprocess.DEVNULL)
+        atexit.register(daemon.kill)  # whatever happens here: it must not hold its port for ever
         client = None
         while client is None:
             with contextlib.suppress(ClientError, OSError):

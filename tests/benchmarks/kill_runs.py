@@ -69,7 +69,7 @@ class Killer:
 
     def operate(self, client: Client, kill: threading.Timer | None) -> None:
         """Be the person until the daemon is gone; ``kill`` is started once a run is running."""
-        until = time.monotonic() + 120
+        until = time.monotonic() + 60
         while time.monotonic() < until:
             run = client.call("snapshot")["run"]
             if kill is not None and run is not None and run["state"] == "running":
@@ -119,10 +119,17 @@ class Killer:
             kill.start()
         ear = threading.Thread(target=self.listen, args=(process,))
         ear.start()
-        with contextlib.suppress(ClientError, OSError):
-            client = self.connect(process)
-            client.call("control.take", name="the person", force=True)
-            self.operate(client, None if early else kill)
+        try:
+            with contextlib.suppress(ClientError, OSError):
+                client = self.connect(process)
+                client.call("control.take", name="the person", force=True)
+                self.operate(client, None if early else kill)
+        finally:
+            try:
+                process.wait(10)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                self.faults.append("a daemon did not get its run under way")
         process.wait()
         with contextlib.suppress(RuntimeError):  # never started
             kill.join()

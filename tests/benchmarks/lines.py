@@ -10,6 +10,7 @@ that of a bare pyserial loop that reads the same lines and does nothing with the
 from __future__ import annotations
 
 import argparse
+import atexit
 import json
 import os
 import subprocess
@@ -113,6 +114,7 @@ def through_the_daemon(rate: float, seconds: float, folder: Path) -> dict[str, f
     place, store = folder / "d.sock", folder / "store.sqlite"
     command = [sys.executable, "-m", "weighloop.daemon", "--store", str(store), "--socket", str(place)]
     daemon = subprocess.Popen([*command, "--bench", str(bench)], stderr=subprocess.DEVNULL)
+    atexit.register(daemon.kill)  # whatever happens here: it must not hold its port for ever
     while True:
         try:
             client = Client.connect(place)

@@ -200,6 +200,49 @@ class TestLift:
         assert bench.mover.moves[-1] == "establish"
         finish(bench)
 
+    def test_the_stop_button_outlives_a_hold_for_another_reason(self) -> None:
+        bench = started(5)
+        bench.silent = True
+        bench.conductor._balance_is(DeviceState.LOST, "the port failed")
+        bench.advance(30)
+        assert bench.run is not None
+        assert bench.run.code == "balance"
+        bench.conductor._lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
+        moves = len(bench.mover.moves)
+        bench.silent = False
+        bench.conductor._balance_is(DeviceState.READY, "speaks status-line")
+        bench.advance(900)
+        assert bench.run.state == "held"  # the balance alone would have let it go on
+        assert len(bench.mover.moves) == moves
+        bench.say("go-on")
+        finish(bench)
+        one_way_everywhere(bench)
+
+    def test_two_faults_at_once_are_one_hold_and_the_first_is_the_reason(self) -> None:
+        bench = started(5)
+        bench.recorder.fail = True  # the hold is on its way into the log
+        bench.conductor._lift_is(DeviceState.ABSENT, "no such port")
+        bench.moving_to = None
+        bench.conductor._balance_is(DeviceState.LOST, "the port failed")
+        bench.recorder.fail = False
+        bench.recorder.flush()
+        bench.advance(1)
+        assert bench.run is not None
+        assert bench.run.code == "lift"
+        assert sum(e.kind == "held" for e in bench.store.events(1)) == 1
+
+    def test_a_reading_on_its_way_into_the_log_goes_with_its_spoilt_branch(self) -> None:
+        bench = started(6)
+        bench.recorder.fail = True
+        bench.until(lambda: any(entry[3] == "point" for entry, _ in bench.recorder.waiting), 60)
+        bench.moving_to = None
+        bench.conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+        bench.advance(0.1)
+        bench.recorder.fail = False
+        bench.recorder.flush()
+        finish(bench)
+        one_way_everywhere(bench)
+
     def test_the_far_end_switch_met_outside_homing_holds_and_homes(self) -> None:
         bench = started(5)
         bench.moving_to = None  # the move under way never ends
