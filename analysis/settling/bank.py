@@ -25,15 +25,16 @@ Floats = NDArray[np.float64]
 
 #: Correlation times of the slow noise (s); beyond the last it counts as drift.
 SLOW_TIMES = (0.6, 2.4, 9.6)
-#: Draughts are stronger the slower they are: variance of each slow noise against the first.
-SLOW_TILT = (1.0, 1.0, 1.0)
 # State layout: PAIRS rates, then the PAIRS values they drive, then plain decaying states.
 SWING = 1  # two quadratures of the breathing
 NOISE = 3  # filtered sensor noise, then the slow noises
 PAIRS = NOISE + 1 + len(SLOW_TIMES)
 DRIFT, LEVEL = 0, PAIRS
-OVERTONE = 2 * PAIRS  # two quadratures at twice the frequency
-CREEP = OVERTONE + 2
+OVERTONE = 2 * PAIRS  # two quadratures of each overtone
+#: Overtones of the breathing and the share of its amplitude each may have beforehand; kept small, or
+#: breathing at half the frequency would explain as much.
+OVERTONES = ((2, 0.25), (3, 0.1))
+CREEP = OVERTONE + 2 * len(OVERTONES)
 #: Creep after a change of load, as a sum of decays (s); it belongs to the level, not to the noise.
 CREEP_TIMES = (2.0, 10.0)
 STATES = CREEP + len(CREEP_TIMES)
@@ -43,24 +44,33 @@ LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, STATES)]  # what makes up the level 
 FREQUENCIES = tuple(0.15 * 1.22**k for k in range(7))
 #: Fast noise: variance of the white part, of the filtered part, its time constant (s).
 FASTS = ((1.0, 0.0, 0.1), (0.05, 1.0, 0.06), (0.05, 1.0, 0.12), (0.02, 1.0, 0.22))
-#: Slow noise: variance of each component, and the logarithm of how likely it is beforehand.
-SLOWS = ((0.001, 0.0), (0.03, -1.5), (0.25, -2.0), (2.0, -2.5))
+#: Slow noise: variance at each of SLOW_TIMES, and the logarithm of how likely it is beforehand.
+#: The last is what breathing leaves that its oscillator does not follow; it stands beside breathing only.
+SLOWS = (
+    ((0.001, 0.001, 0.001), 0.0),
+    ((0.03, 0.03, 0.03), -0.7),
+    ((0.25, 0.25, 0.25), -0.7),
+    ((2.0, 2.0, 2.0), -1.5),
+)
+UNEVEN = (((2.0, 0.03, 0.03), -1.5),)
 DRIFT_PRIOR = 0.5  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
 CREEP_PRIOR = 2.0  # resolutions, each decay
-OVERTONE_SHARE = 0.25  # of the breathing; kept small, or half the frequency would do as well
 SWING_WANDER = 0.1  # of the breathing's rate, over SWING_RATE_TIME
 SWING_RATE_TIME = 8.0  # s
 SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
 SWING_TIME = 60.0
 QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
 SCALE_TIME = 25.0  # s, memory of each model's noise scale
-WEIGHT_TIME = 60.0  # s, memory of the weights
+WEIGHT_TIME = 150.0  # s, memory of the weights
 RECALLED = 200.0  # readings, at most, that a memory counts for
 SCALE_PRIOR = 0.3  # resolutions
 SCALE_FLOOR = 0.02 * QUANTISATION
 SCALE_DOF = 4.0
+
+
+_LEVEL_ROWS, _LEVEL_COLUMNS = np.ix_(LEVEL_STATES, LEVEL_STATES)
 
 
 @dataclass(frozen=True)
@@ -71,7 +81,7 @@ class Shapes:
     white: Floats
     fast: Floats
     fast_time: Floats  # s
-    slow: Floats  # variance of each slow component
+    slow: Floats  # variance of each slow noise, (models, len(SLOW_TIMES))
     prior: Floats  # natural logarithm
 
     def __len__(self) -> int:
@@ -80,22 +90,26 @@ class Shapes:
 
 def standard_shapes() -> Shapes:
     """The bank as shipped: fast noise white or filtered, draughts of four strengths, ten breathings."""
-    rows = []
-    for frequency, (white, fast, tau), (slow, cost) in itertools.product((0.0, *FREQUENCIES), FASTS, SLOWS):
-        rows.append(
-            (frequency, white, fast, tau, slow, cost - (np.log(len(FREQUENCIES)) if frequency else 0))
-        )
-    columns = np.array(rows).T
-    return Shapes(*columns)
+    rows, slows = [], []
+    for frequency in (0.0, *FREQUENCIES):
+        share = np.log(len(FREQUENCIES)) if frequency else 0.0
+        fasts, kinds = (FASTS[1:], SLOWS + UNEVEN) if frequency else (FASTS, SLOWS)
+        for (white, fast, tau), (slow, cost) in itertools.product(fasts, kinds):
+            rows.append((frequency, white, fast, tau, cost - share))
+            slows.append(slow)
+    frequency, white, fast, tau, prior = np.array(rows).T
+    return Shapes(frequency, white, fast, tau, np.array(slows), prior)
 
 
 class Bank:
     """The filters. ``weight`` (models,) sums to 1; times in s, readings in resolutions."""
 
-    def __init__(self, shapes: Shapes, reading: float, swing: float) -> None:
+    def __init__(self, shapes: Shapes, reading: float, swing: float, scale: Floats | None = None) -> None:
+        """``scale`` (models,) is each model's noise variance beforehand, worth SCALE_DOF readings."""
         self.shapes = shapes
         m = len(shapes)
-        self.scale = np.full(m, SCALE_PRIOR**2)
+        self.scale = np.full(m, SCALE_PRIOR**2) if scale is None else np.maximum(scale, SCALE_PRIOR**2)
+        self._scale_before = self.scale.copy()
         self.sum_squares = np.zeros(m)
         self.count = np.zeros(m)
         self.log_weight = shapes.prior.copy()
@@ -110,7 +124,7 @@ class Bank:
         self._rates = np.zeros((m, STATES))  # 1/s, decay of each state
         n, v = slice(NOISE, PAIRS), slice(LEVEL + NOISE, 2 * PAIRS)
         self._lag = 1 / np.column_stack([shapes.fast_time, *np.full((m, 3), SLOW_TIMES).T])
-        self._power = np.column_stack([shapes.fast, np.outer(shapes.slow, SLOW_TILT)])
+        self._power = np.column_stack([shapes.fast, shapes.slow])
         self._rates[:, n] = self._rates[:, v] = self._lag
         self._rates[:, SWING:NOISE] = 1 / SWING_RATE_TIME
         self._rates[:, LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
@@ -138,7 +152,7 @@ class Bank:
         self.P *= ratio[:, None, None]
         self.scale = scale**2
         self.count = np.minimum(count, RECALLED)
-        self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * SCALE_PRIOR**2
+        self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * self._scale_before
         self.log_weight = log_weight.copy()
         self.weight = _normalised(self.log_weight)
 
@@ -147,6 +161,7 @@ class Bank:
         ``growth`` times the noise variance."""
         self.scale = self.scale * growth
         self.sum_squares = self.sum_squares * growth
+        self._scale_before = self._scale_before * growth
         self.log_weight = self.shapes.prior.copy()
         self.weight = _normalised(self.log_weight)
         self.reset_swing(swing)
@@ -166,13 +181,36 @@ class Bank:
     def reset_swing(self, amplitude: float) -> None:
         """Forget the breathing's phase and amplitude."""
         m = self._breathes
-        for first in (SWING, LEVEL + SWING, OVERTONE):
-            self.P[:, first : first + 2, :] = 0.0
-            self.P[:, :, first : first + 2] = 0.0
-            self.x[:, first : first + 2] = 0.0
-        for first, share in ((LEVEL + SWING, 1.0), (OVERTONE, OVERTONE_SHARE)):
-            for j in (first, first + 1):
+        for j in [SWING, SWING + 1, LEVEL + SWING, LEVEL + SWING + 1, *range(OVERTONE, CREEP)]:
+            self.P[:, j, :] = 0.0
+            self.P[:, :, j] = 0.0
+            self.x[:, j] = 0.0
+        self.P[m, LEVEL + SWING, LEVEL + SWING] = amplitude**2 / self.scale[m]
+        self.P[m, LEVEL + SWING + 1, LEVEL + SWING + 1] = amplitude**2 / self.scale[m]
+        for k, (_, share) in enumerate(OVERTONES):
+            for j in (OVERTONE + 2 * k, OVERTONE + 2 * k + 1):
                 self.P[m, j, j] = (share * amplitude) ** 2 / self.scale[m]
+
+    @classmethod
+    def from_readings(cls, shapes: Shapes, first: list[tuple[float, float]], swing: float) -> Bank:
+        """A bank that has taken in the ``first`` readings (time, value), each model's noise scale begun
+        from how far off it was on them (the median, so that a jump among them does not count)."""
+        trial = cls(shapes, first[0][1], swing)
+        off = []
+        last = first[0][0]
+        for t, value in first:
+            trial.predict(t - last)
+            off.append((value - trial.predicted) ** 2 / trial.variance)
+            trial.update(value, t - last, learn=0.0)
+            last = t
+        # the median of a squared standard normal is 0.455
+        bank = cls(shapes, first[0][1], swing, np.median(off[1:], axis=0) / 0.455)
+        last = first[0][0]
+        for t, value in first:
+            bank.predict(t - last)
+            bank.update(value, t - last)
+            last = t
+        return bank
 
     # -- one reading --------------------------------------------------------------------------
 
@@ -194,18 +232,19 @@ class Bank:
             q = np.empty((len(scale), NOISE))
             q[:, DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
             breath = np.square(x[:, LEVEL + SWING : LEVEL + NOISE]).sum(axis=1)
-            overtone = np.square(x[:, OVERTONE:CREEP]).sum(axis=1)
             q[:, SWING:] = (self._wander * (breath + SWING_FLOOR * scale))[:, None]
             q /= scale[:, None]
             diagonal[:, :NOISE] += q * dt
             diagonal[:, PAIRS : PAIRS + NOISE] += q * (dt**3 / 3)
-            k = np.arange(NOISE)
-            P[:, k, PAIRS + k] += q * (dt**2 / 2)
-            P[:, PAIRS + k, k] += q * (dt**2 / 2)
-            # the overtone goes with the breath: it may not wander without it
-            overtone = np.minimum(overtone, (2 * OVERTONE_SHARE) ** 2 * breath)
-            loose = self._wander * SWING_RATE_TIME**2 / 2 * overtone / scale
-            diagonal[:, OVERTONE:CREEP] += (loose * dt / SWING_RATE_TIME)[:, None]
+            upper, lower = self._crossed(0, NOISE)
+            upper += q * (dt**2 / 2)
+            lower += q * (dt**2 / 2)
+            # an overtone goes with the breath: it may not wander without it
+            for i, (harmonic, share) in enumerate(OVERTONES):
+                j = OVERTONE + 2 * i
+                power = np.minimum(np.square(x[:, j : j + 2]).sum(axis=1), (2 * share) ** 2 * breath)
+                loose = (harmonic / 2) ** 2 * self._wander * SWING_RATE_TIME / 2 * power / scale
+                diagonal[:, j : j + 2] += (loose * dt)[:, None]
             self.phase = (self.phase + 2 * np.pi * dt * self.shapes.frequency) % (2 * np.pi)
             self._turn()
         self.predicted = np.einsum("mi,mi->m", self.h, x)
@@ -217,9 +256,11 @@ class Bank:
     def _turn(self) -> None:
         b = self._breathes
         p = self.phase[b]
-        for first, harmonic in ((LEVEL + SWING, 1), (OVERTONE, 2)):
-            self.h[b, first] = np.cos(harmonic * p)
-            self.h[b, first + 1] = -np.sin(harmonic * p)
+        self.h[b, LEVEL + SWING] = np.cos(p)
+        self.h[b, LEVEL + SWING + 1] = -np.sin(p)
+        for i, (harmonic, _) in enumerate(OVERTONES):
+            self.h[b, OVERTONE + 2 * i] = np.cos(harmonic * p)
+            self.h[b, OVERTONE + 2 * i + 1] = -np.sin(harmonic * p)
 
     def _coloured_noise(self, dt: float) -> None:
         """Exact process noise of critically damped second-order noise (Matern 3/2)."""
@@ -227,12 +268,22 @@ class Bank:
         u = a * dt
         E = np.exp(-u)
         q = 4 * self._lag**3 * self._power
-        k = np.arange(NOISE, PAIRS)
         cross = q * (1 - E * (1 + u)) / a**2
-        self.P[:, k, k] += q * (1 - E) / a
-        self.P[:, k, PAIRS + k] += cross
-        self.P[:, PAIRS + k, k] += cross
-        self.P[:, PAIRS + k, PAIRS + k] += q * (2 - E * (2 + 2 * u + u**2)) / a**3
+        upper, lower = self._crossed(NOISE, PAIRS)
+        upper += cross
+        lower += cross
+        diagonal = np.einsum("mii->mi", self.P)
+        diagonal[:, NOISE:PAIRS] += q * (1 - E) / a
+        diagonal[:, PAIRS + NOISE : 2 * PAIRS] += q * (2 - E * (2 + 2 * u + u**2)) / a**3
+
+    def _crossed(self, start: int, stop: int) -> tuple[Floats, Floats]:
+        """Views of the covariances of rates ``start`` to ``stop`` with their values, both halves."""
+        flat = self.P.reshape(len(self.P), STATES * STATES)
+        n = STATES + 1
+        first, last = start * n, (stop - 1) * n + 1
+        return flat[:, first + PAIRS : last + PAIRS : n], flat[
+            :, first + PAIRS * STATES : last + PAIRS * STATES : n
+        ]
 
     def forecast(self) -> tuple[float, float]:
         """Mean and variance of the next reading under the mixture."""
@@ -261,7 +312,7 @@ class Bank:
         keep = 1 - (1 - np.exp(-dt / SCALE_TIME)) * learn
         self.sum_squares = keep * self.sum_squares + learn * np.minimum(error**2 / S, 9.0 * self.scale)
         self.count = keep * self.count + learn
-        scale = (SCALE_DOF * SCALE_PRIOR**2 + self.sum_squares) / (SCALE_DOF + self.count)
+        scale = (SCALE_DOF * self._scale_before + self.sum_squares) / (SCALE_DOF + self.count)
         self.scale = np.maximum(scale, SCALE_FLOOR)
 
     # -- what the mixture says ----------------------------------------------------------------
@@ -272,17 +323,21 @@ class Bank:
         states = self.x[:, LEVEL_STATES]
         mean = w @ states
         off = states - mean
-        inner = self.P[:, LEVEL_STATES][:, :, LEVEL_STATES]
-        covariance = np.einsum("m,mij->ij", w * self.scale, inner) + (w[:, None] * off).T @ off
+        inner = self.P[:, _LEVEL_ROWS, _LEVEL_COLUMNS]
+        dof = SCALE_DOF + self.count  # a scale known from few readings: Student's variance
+        spread = w * self.scale * dof / (dof - 2)
+        covariance = np.einsum("m,mij->ij", spread, inner) + (w[:, None] * off).T @ off
         return mean, covariance
 
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
         x = self.x
         value = (x[:, PAIRS : 2 * PAIRS] + dt * x[:, :PAIRS]) * np.exp(-dt * self._rates[:, :PAIRS])
-        z = np.column_stack([value[:, SWING:NOISE], x[:, OVERTONE:CREEP]])
         p = self.phase + 2 * np.pi * dt * self.shapes.frequency
-        swing = z[:, 0] * np.cos(p) - z[:, 1] * np.sin(p) + z[:, 2] * np.cos(2 * p) - z[:, 3] * np.sin(2 * p)
+        swing = value[:, SWING] * np.cos(p) - value[:, SWING + 1] * np.sin(p)
+        for i, (harmonic, _) in enumerate(OVERTONES):
+            j = OVERTONE + 2 * i
+            swing += x[:, j] * np.cos(harmonic * p) - x[:, j + 1] * np.sin(harmonic * p)
         return swing + value[:, NOISE:].sum(axis=1)
 
     def swing(self) -> tuple[float, float]:
@@ -299,7 +354,7 @@ class Bank:
         """Standard deviation of the fast noise of one reading under the best model (resolutions)."""
         best = int(np.argmax(self.weight))
         s = self.shapes
-        return float(np.sqrt(self.scale[best] * (self._R[best] + s.fast[best] + s.slow[best])))
+        return float(np.sqrt(self.scale[best] * (self._R[best] + s.fast[best] + s.slow[best, 0])))
 
 
 def _normalised(log_weight: Floats) -> Floats:

@@ -21,7 +21,12 @@ CALM_READINGS = 3
 TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once the readings are calm
 FIRST_LOOK = 1.0  # s of readings before anything is said
 MOST_SWING = 60.0  # resolutions
+STOPPED = 1.5  # s without the breathing that was reckoned with: longer than it turns
 PATIENCE = 3.0  # s of movement after which the noise itself must have changed
+#: A bench not known from before is watched that long (s) before anything is accepted, so that slow noise
+#: can show itself: first while hardly more than the digit moves, then otherwise.
+WATCH_QUIET, WATCH_NOISY = 2.5, 12.0
+HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
@@ -33,6 +38,7 @@ HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matt
 SILENCE = 3.0  # s, or ten usual intervals
 
 _CREEP = np.array(CREEP_TIMES)
+_FRACTIONS = np.linspace(0.0, 0.5, 9)
 
 
 class SettlingFilter:
@@ -59,6 +65,7 @@ class SettlingFilter:
         self._last: float | None = None  # time of the last reading, own clock
         self._carried = 0.0  # time the bank stands at
         self._since = 0.0  # own time the level began
+        self._watched_since = 0.0  # own time of the first reading
         self._readings = 0  # of this level
         self._set_aside_at = -math.inf
         self._side = 0
@@ -141,15 +148,13 @@ class SettlingFilter:
             return None
         readings = [y for _, y in first]
         spread = max(readings) - min(readings)
-        bank = self._bank = Bank(self._shapes, readings[0], min(max(0.7 * spread, 1.0), MOST_SWING))
+        swing = min(max(0.7 * spread, 1.0), MOST_SWING)
+        bank = self._bank = Bank.from_readings(self._shapes, first, swing)
         if self._memory is not None:
             m = self._memory
             bank.recall(np.array(m.scales) / self._d, np.array(m.log_weights), np.array(m.counts))
-        self._since = self._carried = first[0][0]
-        for t, value in first:
-            bank.predict(t - self._carried)
-            bank.update(value, t - self._carried)
-            self._carried = t
+        self._since, self._carried = first[0][0], now
+        self._watched_since = first[0][0]
         self._readings = len(first)
         self._told = False
         return "level"
@@ -214,14 +219,16 @@ class SettlingFilter:
         sigma = bank.sigma()
         limit = 5 * sigma + 1.0
         forced = now - self._moving_since > PATIENCE
-        stopped = bool(np.ptp(raw) <= limit < np.ptp(clean))  # the breathing reckoned with is not there
-        if stopped:
+        lately = [y for t, y in self._recent if now - t <= STOPPED]
+        stopped = now - self._recent[0][0] > STOPPED and max(lately) - min(lately) <= limit < np.ptp(clean)
+        swing = float(np.ptp(clean))
+        if stopped:  # the breathing reckoned with is not there
             clean = raw
         spread = float(np.ptp(clean))
         if spread > limit and not forced:
             return None
         if stopped:
-            bank.reset_swing(limit)
+            bank.reset_swing(swing)
         dt = times[0] - self._carried
         if not self._told:
             mean, covariance = bank.level()
@@ -281,7 +288,7 @@ class SettlingFilter:
         u_drift = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
-        young = age < YOUNGEST or self._readings < FEWEST
+        young = age < YOUNGEST or self._readings < FEWEST or now - self._watched_since < self._watch()
         good = u <= self._target and not (drifting or disturbed or young)
         self._good = self._good + 1 if good else 0
         if self._good >= HOLD:
@@ -303,6 +310,13 @@ class SettlingFilter:
             level_since=since,
             event=event,
         )
+
+    def _watch(self) -> float:
+        """How long (s) this bench must have been watched before a reading is believed."""
+        if self._memory is not None and self._memory.scales:
+            return 0.0
+        shown = [y for t, y in self._recent if t >= self._since]
+        return WATCH_QUIET if float(np.std(shown)) < HARDLY else WATCH_NOISY
 
     def _words(
         self, u: float, left: float | None, drifting: bool, disturbed: bool, drift: float
@@ -339,8 +353,10 @@ def drift_row() -> Floats:
 
 def best_moment(covariance: Floats, age: float) -> tuple[float, float]:
     """How far back (s), up to half the level's age, it is known best; and its variance there."""
-    lags = np.linspace(0.0, age / 2, 9)
-    rows = np.array([level_row(-lag) for lag in lags])
-    variances = np.einsum("li,ij,lj->l", rows, covariance, rows)
+    lags = age * _FRACTIONS
+    rows = np.ones((len(lags), len(covariance)))
+    rows[:, 1] = -lags
+    rows[:, 2:] = np.exp(lags[:, None] / _CREEP)
+    variances = ((rows @ covariance) * rows).sum(axis=1)
     best = int(np.argmin(variances))
     return float(lags[best]), max(float(variances[best]), 0.0)

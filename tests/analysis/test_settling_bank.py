@@ -10,7 +10,8 @@ from weighloop.analysis.settling.quantisation import hidden_by_the_digit
 
 
 def one_model(slow: float) -> Shapes:
-    return Shapes(*(np.array([v]) for v in (0.0, 0.02, 1.0, 0.15, slow, 0.0)))
+    frequency, white, fast, fast_time, prior = (np.array([v]) for v in (0.0, 0.02, 1.0, 0.15, 0.0))
+    return Shapes(frequency, white, fast, fast_time, np.full((1, 3), slow), prior)
 
 
 def matern(lag: np.ndarray, time: float) -> np.ndarray:
@@ -33,8 +34,8 @@ def test_level_is_the_generalised_least_squares_level(monkeypatch) -> None:
         last = at
     lag = np.abs(t[:, None] - t[None, :])
     C = scale * matern(lag, 0.15) + np.eye(60) * (scale * 0.02 + 1 / 12)
-    for time, tilt in zip(bank_module.SLOW_TIMES, bank_module.SLOW_TILT, strict=True):
-        C += scale * 0.5 * tilt * matern(lag, time)
+    for time in bank_module.SLOW_TIMES:
+        C += scale * 0.5 * matern(lag, time)
     back = t - t[-1]
     X = np.column_stack([np.ones(60), back])
     # the level's parts have priors: level wide, drift, two decays of creep; the drift wanders
