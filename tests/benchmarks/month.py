@@ -56,8 +56,11 @@ class Month:
         steps = len(bench.run.steps)
         places = sorted(self.random.randrange(2, steps - 2) for _ in faults)
         number = bench.run.id
+        end = bench.clock.time + 6 * 3600.0
         while True:
             run = bench.run
+            if bench.clock.time > end:
+                raise SystemExit(f"run {number} does not end: {run.state} ({run.why}), {bench.action()}")
             if run.id != number or run.state in ("finished", "stopped"):
                 break
             if run.state == "held":
@@ -99,12 +102,12 @@ class Month:
                 conductor._balance_is(DeviceState.LOST, "the port failed")
                 bench.advance(90)
             case "lift reset":
-                bench.moving_to = None
                 conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+                bench.break_move("the lift was reset")
                 bench.advance(1)
             case "stop button":
-                bench.moving_to = None
                 conductor._lift_is(DeviceState.FAULT, "the stop button is pressed")
+                bench.break_move("the stop button is pressed")
                 bench.advance(5)
             case "overload":
                 bench.forced = (None, "overload")
@@ -152,6 +155,8 @@ def main() -> int:
             while month.bench.clock.time < until:
                 month.bench.advance(min(60.0, until - month.bench.clock.time), step=60.0)
             seen.append((month.bench.clock.time / DAY, memory()))
+            if sys.stderr.isatty():
+                print(f"\rday {seen[-1][0]:.1f}, {seen[-1][1]:.0f} MB", end="", file=sys.stderr)
         result = report(month, seen, Path(folder) / "store.sqlite")
     result["seconds"] = round(time.monotonic() - began, 1)
     print(json.dumps(result, indent=1))

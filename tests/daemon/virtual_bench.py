@@ -185,11 +185,11 @@ class Mover:
         target = bench.travel if task.height is None else task.height
         bench.path.append(target)
         seconds = 1.0 + abs(target - bench.height) / 2e-3
-        bench.moving_to = target
+        bench.moving_to, bench.move_serial = target, task.serial
 
         def arrive() -> None:
-            if bench.moving_to == target:
-                bench.height = target
+            if bench.moving_to == target and bench.move_serial == task.serial:
+                bench.height, bench.moving_to = target, None
                 bench.conductor.happen(p.Stands(task.serial, target, far))
 
         bench.later(seconds, arrive)
@@ -213,6 +213,7 @@ class VirtualBench:
         self.travel = 49e-3
         self.height = 20e-3
         self.moving_to: float | None = None
+        self.move_serial = 0
         self.lift_fails: list[str] = []
         self.sample_on = True
         self.orientation = 1
@@ -298,6 +299,12 @@ class VirtualBench:
                 f"not within {seconds} s: {self.run and self.run.why}, {self.action()}"
             )
             self.advance(0.1)
+
+    def break_move(self, why: str) -> None:
+        """The move under way ends where it is, and the lift's driver says so."""
+        if self.moving_to is not None:
+            serial, self.moving_to = self.move_serial, None
+            self.later(0.0, lambda: self.conductor.happen(p.LiftFailed(serial, why)))
 
     # -- the run -------------------------------------------------------------------------------
 
