@@ -27,6 +27,8 @@ PATIENCE = 3.0  # s of movement after which the noise itself must have changed
 #: can show itself: first while hardly more than the digit moves, then otherwise.
 WATCH_QUIET, WATCH_NOISY = 2.5, 12.0
 HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
+DEEP = 8.0  # targets: breathing this deep must have been seen for BREATHS periods
+BREATHS = 2.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
@@ -289,11 +291,13 @@ class SettlingFilter:
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
         young = age < YOUNGEST or self._readings < FEWEST or now - self._watched_since < self._watch()
+        frequency, amplitude = bank.swing()
+        if amplitude > DEEP * self._target:  # a breath just begun looks like creep: see it come again
+            young = young or age * frequency < BREATHS
         good = u <= self._target and not (drifting or disturbed or young)
         self._good = self._good + 1 if good else 0
         if self._good >= HOLD:
             self._accepted = True
-        frequency, _ = bank.swing()
         left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), 0.3)
         reason, text = self._words(u, left, drifting, disturbed, drift)
         return Settling(
