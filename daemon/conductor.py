@@ -16,11 +16,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 from ..drivers.clock import Clock
-from ..drivers.device import DeviceError, DeviceState
+from ..drivers.device import DeviceState
 from . import procedure as p
 from .acquisition import PATIENCE, Acquisition, Limits
 from .devices import Devices
 from .health import Repeats
+from .lift_mover import LiftMover
 from .protocol import LogLine, Snapshot, Topic
 from .raw_blocks import Raw
 from .recorder import Recorder, utc_now
@@ -77,7 +78,7 @@ class Conductor:
         self.rate = getattr(clock, "rate", 1.0)
         self.inbox: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.devices = devices or Devices(clock, self._balance_state, self._lift_state, self._refused)
-        self.mover: Mover = mover or LiftMover(self)
+        self.mover: Mover = mover or LiftMover(lambda: self.devices.lift, self.happen)
         self.acquisition: Acquisition | None = None
         self.run: RunRecord | None = None
         self.stage = p.Stage()
@@ -522,44 +523,3 @@ class Conductor:
             "log": self.log,
             "controller": self.controller,
         }
-
-
-class LiftMover:
-    """The lift's blocking calls, one after the other in a thread of their own."""
-
-    def __init__(self, conductor: Conductor) -> None:
-        self._conductor = conductor
-        self._tasks: queue.SimpleQueue[p.Task] = queue.SimpleQueue()
-        self._thread = threading.Thread(target=self._work, name="mover", daemon=True)
-        self._thread.start()
-
-    def begin(self, task: p.Task) -> None:
-        self._tasks.put(task)
-
-    def stop(self) -> None:
-        lift = self._conductor.devices.lift
-        if lift is not None:
-            try:
-                lift.stop()
-            except DeviceError as error:
-                log.warning("the lift could not be stopped: %s", error)
-
-    def _work(self) -> None:
-        while True:
-            task = self._tasks.get()
-            lift = self._conductor.devices.lift
-            try:
-                if lift is None:
-                    raise DeviceError("the bench file names no lift: add [lift] with its port")
-                if task.kind == "approach":
-                    assert task.height is not None
-                    position = lift.approach(task.height)
-                else:
-                    position = lift.establish() if task.kind == "establish" else lift.retreat()
-                if not position.known:
-                    raise DeviceError("the lift does not know where it stands")
-                # The height asked for, not the rounded one told: equal heights stay equal.
-                height = task.height if task.height is not None else position.height
-                self._conductor.happen(p.Stands(task.serial, height, far=task.kind != "approach"))
-            except Exception as error:
-                self._conductor.happen(p.LiftFailed(task.serial, str(error)))

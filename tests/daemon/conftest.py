@@ -1,4 +1,4 @@
-"""The helpers of this folder can be imported by name."""
+"""The modules of this folder can be imported by name."""
 
 import sys
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""The helpers of the daemon tests can be imported by name."""
+"""The modules of the daemon tests can be imported by name."""
 
 import sys
 from pathlib import Path
