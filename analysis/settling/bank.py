@@ -45,12 +45,13 @@ FREQUENCIES = tuple(0.15 * 1.22**k for k in range(7))
 #: Fast noise: variance of the white part, of the filtered part, its time constant (s).
 FASTS = ((1.0, 0.0, 0.1), (0.05, 1.0, 0.06), (0.05, 1.0, 0.12), (0.02, 1.0, 0.22))
 #: Slow noise: variance at each of SLOW_TIMES, and the logarithm of how likely it is beforehand.
-#: The last is what breathing leaves that its oscillator does not follow; it stands beside breathing only.
+#: Draughts are the stronger the slower they are.
+#: UNEVEN is what breathing leaves that its oscillator does not follow; it stands beside breathing only.
 SLOWS = (
     ((0.001, 0.001, 0.001), 0.0),
-    ((0.03, 0.03, 0.03), -0.7),
-    ((0.25, 0.25, 0.25), -0.7),
-    ((2.0, 2.0, 2.0), -1.5),
+    ((0.03, 0.03, 0.03), -1.0),
+    ((0.22, 0.25, 0.35), -0.7),
+    ((1.8, 2.0, 2.8), -1.5),
 )
 UNEVEN = (((2.0, 0.03, 0.03), -1.5),)
 DRIFT_PRIOR = 0.5  # resolutions/s

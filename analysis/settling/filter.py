@@ -25,10 +25,10 @@ STOPPED = 1.5  # s without the breathing that was reckoned with: longer than it 
 PATIENCE = 3.0  # s of movement after which the noise itself must have changed
 #: A bench not known from before is watched that long (s) before anything is accepted, so that slow noise
 #: can show itself: first while hardly more than the digit moves, then otherwise.
-WATCH_QUIET, WATCH_NOISY = 2.5, 12.0
+WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
 HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
 DEEP = 8.0  # targets: breathing this deep must have been seen for BREATHS periods
-BREATHS = 2.0
+BREATHS = 1.5
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
