@@ -71,6 +71,7 @@ class Acquisition:
     ) -> None:
         self._resolution, self._target = resolution, target
         self.filter = SettlingFilter(resolution, target, memory)
+        self._hands: SettlingFilter | None = None  # follows hands at work; learns for no reading
         self._heard: float | None = None  # when the filter last heard a reading
         self.limits = limits
         self.settling: Settling | None = None
@@ -83,15 +84,19 @@ class Acquisition:
 
     def begin(self, time: float) -> None:
         """A new level begins now; what was read before does not count for it."""
-        self.began = time
+        self.began, self._hands = time, None
         heard = self._heard if self._heard is not None else time
         if not 0.0 <= time - heard < FORGET:
             # Too long ago to say anything of this level; what it knows of the noise is kept.
             self.filter = SettlingFilter(self._resolution, self._target, self.filter.memory())
         self.filter.begin(time)
 
-    def feed(self, reading: BalanceReading, follow: bool = True) -> Settling | None:
-        """One raw reading; the filter's state whenever it has heard of it, so never without ``follow``."""
+    def feed(self, reading: BalanceReading, follow: bool = True, handling: bool = False) -> Settling | None:
+        """One raw reading; the filter's state whenever it has heard of it, so never without ``follow``.
+
+        While ``handling``, a filter of its own listens: what hands do to the balance is no noise of the
+        bench, and learnt as such it would keep the next level from ever being known well enough.
+        """
         self._bad = self._bad + 1 if self._beyond(reading) else 0
         if self._bad:
             self._worst = (reading.value, reading.mark)
@@ -103,6 +108,12 @@ class Acquisition:
         if heard is None:
             return None
         self.last = heard
+        if handling:
+            if self._hands is None:
+                self._hands = SettlingFilter(self._resolution, self._target, self.filter.memory())
+            self.settling = self._hands.feed(*heard)
+            return self.settling
+        self._hands = None
         self._heard = heard[0]
         self.settling = self.filter.feed(*heard)
         return self.settling

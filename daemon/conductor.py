@@ -189,7 +189,7 @@ class Conductor:
         self._live_new = True
         follow = self.watched or self._filter_needed()
         for reading in readings:
-            settling = acquisition.feed(reading, follow)
+            settling = acquisition.feed(reading, follow, self._handling())
             if (bad := acquisition.out_of_range()) is not None:
                 self._happen(p.OutOfRange(*bad))
             if settling is None:
@@ -204,6 +204,10 @@ class Conductor:
         if self.run is None or self.run.state != "running" or task is None:
             return False
         return task.kind == "read" or (task.kind == "ask" and self.run.hands_free)
+
+    def _handling(self) -> bool:
+        """Whether a person is at work on the bench, as asked."""
+        return self.stage.task is not None and self.stage.task.kind == "ask"
 
     def _maybe_accept(self, acquisition: Acquisition) -> None:
         task = self.stage.task
