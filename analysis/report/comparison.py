@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..figure_names import FIGURE_NAMES
+from .drawings import frame
 from .page import versions, write_whole
-from .style import MUTED, new_figure, svg
+from .style import new_figure, svg
 from .words import rounded
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
     room = files("weighloop.analysis.report")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(room.joinpath("comparison.html").read_text(encoding="utf-8"))
+    is_batch = len(results) > 2
     page = template.render(
         css=room.joinpath("page.css").read_text(encoding="utf-8"),
         names=comparison.names,
@@ -42,8 +44,8 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
         figures=[_row(line, comparison.names) for line in comparison.table],
         shared=comparison.text,
         differences=[_difference(d) for d in comparison.differences],
-        batch=[_batch(b) for b in comparison.batch] if len(results) > 2 else [],
-        trend=svg(trend_drawing(comparison)),
+        batch=[_batch(b) for b in comparison.batch] if is_batch else [],
+        trend=svg(trend_drawing(comparison)) if is_batch else "",
         trend_alt="Remanence, coercivity and energy product by sample, with standard uncertainties.",
         versions=versions(),
     )
@@ -57,11 +59,7 @@ def overlay_drawing(names: Sequence[str], results: Sequence[LoopResult]) -> Figu
         look = {"color": _COLOURS[i % 6], "linestyle": _LINES[i % 6], "linewidth": 1.3}
         for j, curve in enumerate(result.estimate.curves):
             axes.plot(curve.H_internal / 1e3, curve.M / 1e3, label=None if j else name, **look)
-    axes.axhline(0, color=MUTED, linewidth=0.8)
-    axes.axvline(0, color=MUTED, linewidth=0.8)
-    axes.set_xlabel("internal field H, kA/m")
-    axes.set_ylabel("magnetisation M, kA/m")
-    axes.legend(loc="best", fontsize=8)
+    frame(axes, "internal field H, kA/m", "magnetisation M, kA/m")
     return figure
 
 

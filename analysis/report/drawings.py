@@ -26,7 +26,8 @@ def _by_branch(rows: Rows) -> list[tuple[str, Rows]]:
     return [(name, group) for name, group in groups if group]
 
 
-def _frame(axes: Any, x: str, y: str) -> None:
+def frame(axes: Any, x: str, y: str) -> None:
+    """Both zero lines, the axes' names and the legend of a loop."""
     axes.axhline(0, color=MUTED, linewidth=0.8)
     axes.axvline(0, color=MUTED, linewidth=0.8)
     axes.set_xlabel(x)
@@ -34,19 +35,14 @@ def _frame(axes: Any, x: str, y: str) -> None:
     axes.legend(loc="best", fontsize=8)
 
 
-def _curves(result: LoopResult) -> list[tuple[str, Any]]:
-    pairs = [("descending", result.estimate.descending), ("ascending", result.estimate.ascending)]
-    return [(name, curve) for name, curve in pairs if curve is not None]
-
-
 def magnetisation_drawing(result: LoopResult, rows: Rows) -> Figure:
     """M against the internal field: points with standard uncertainty, curves with their band."""
     figure, axes = new_figure()
-    for name, curve in _curves(result):
-        style = BRANCH_STYLE[name]
-        H = (curve.H_applied - result.estimate.N * curve.M) / 1e3
+    for curve in result.estimate.curves:
+        style = BRANCH_STYLE[curve.branch]
+        H = curve.H_internal / 1e3
         axes.plot(H, curve.M / 1e3, color=style["color"], linestyle=style["linestyle"], linewidth=1.2)
-        band = result.bands.get(name)
+        band = result.bands.get(curve.branch)
         if band is not None:
             axes.fill_between(H, band[0] / 1e3, band[1] / 1e3, color=style["color"], alpha=0.18, linewidth=0)
     for name, group in _by_branch(rows):
@@ -75,26 +71,26 @@ def magnetisation_drawing(result: LoopResult, rows: Rows) -> Figure:
             markerfacecolor="none",
             label="set aside",
         )
-    _frame(axes, "internal field H, kA/m", "magnetisation M, kA/m")
+    frame(axes, "internal field H, kA/m", "magnetisation M, kA/m")
     return figure
 
 
 def induction_drawing(result: LoopResult, rows: Rows) -> Figure:
     """B against the internal field, with the point of the largest energy product."""
     figure, axes = new_figure(height=3.6)
-    for name, curve in _curves(result):
-        style = BRANCH_STYLE[name]
-        H = curve.H_applied - result.estimate.N * curve.M
+    for curve in result.estimate.curves:
+        style = BRANCH_STYLE[curve.branch]
+        H = curve.H_internal
+        B = MU0 * (H + curve.M)
         axes.plot(
             H / 1e3,
-            MU0 * (H + curve.M),
+            B,
             color=style["color"],
             linestyle=style["linestyle"],
-            label=BRANCH_WORDS[name],
+            label=BRANCH_WORDS[curve.branch],
         )
-        if name != "descending":
+        if curve.branch != "descending":
             continue
-        B = MU0 * (H + curve.M)
         product = np.where((H < 0) & (B > 0), -B * H, -np.inf)
         best = int(np.argmax(product))
         if np.isfinite(product[best]):
@@ -103,7 +99,7 @@ def induction_drawing(result: LoopResult, rows: Rows) -> Figure:
             axes.annotate(
                 "largest B H", (H[best] / 1e3, B[best]), xytext=(-62, 8), textcoords="offset points"
             )
-    _frame(axes, "internal field H, kA/m", "induction B, T")
+    frame(axes, "internal field H, kA/m", "induction B, T")
     return figure
 
 

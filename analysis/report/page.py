@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
@@ -64,11 +63,11 @@ def report_html(result: LoopResult, *, taken: str = "", recompute: str = "") -> 
         taken=taken,
         used=sum(row["used"] for row in data["points"]),
         conclusion=conclusion(bench.sample.name, data["figures"], data["warnings"]),
-        drawings={
+        drawings={"temperature": None}
+        | {
             name: {"svg": svg(figure), "alt": alt}
             for name, (figure, alt) in _drawings(result, data["points"]).items()
-        }
-        | ({} if draw.temperature_drawing(result) else {"temperature": None}),
+        },
         trials=result.trials,
         figures=[_figure_row(key, data["figures"][key]) for key in FIGURE_NAMES if key in data["figures"]],
         warnings=data["warnings"],
@@ -88,29 +87,28 @@ def report_html(result: LoopResult, *, taken: str = "", recompute: str = "") -> 
 
 def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple[Figure, str]]:
     closest = min((row["gap_m"] for row in rows if row["gap_m"] is not None), default=0.0)
-    made: dict[str, tuple[Callable[[], Figure | None], str]] = {
+    made: dict[str, tuple[Figure | None, str]] = {
         "magnetisation": (
-            lambda: draw.magnetisation_drawing(result, rows),
+            draw.magnetisation_drawing(result, rows),
             "Magnetisation against internal field: points with their standard uncertainty, "
             "the recovered branches as lines, with their 95 % band.",
         ),
         "induction": (
-            lambda: draw.induction_drawing(result, rows),
+            draw.induction_drawing(result, rows),
             "Induction against internal field; the shaded rectangle is the largest energy product.",
         ),
-        "pull": (lambda: draw.pull_drawing(result, rows), "The force weighed at each gap, branch by branch."),
+        "pull": (draw.pull_drawing(result, rows), "The force weighed at each gap, branch by branch."),
         "steadiness": (
-            lambda: draw.steadiness_drawing(result),
+            draw.steadiness_drawing(result),
             "Zeros of the balance over the run, and the standard uncertainty of each reading.",
         ),
-        "temperature": (lambda: draw.temperature_drawing(result), "Temperature over the run."),
+        "temperature": (draw.temperature_drawing(result), "Temperature over the run."),
         "bench": (
-            lambda: bench_drawing(result.bench, closest),
+            bench_drawing(result.bench, closest),
             f"Magnet and sample to scale, at the closest gap of {closest * 1e3:.2f} mm.",
         ),
     }
-    figures = {name: (make(), alt) for name, (make, alt) in made.items()}
-    return {name: (figure, alt) for name, (figure, alt) in figures.items() if figure is not None}
+    return {name: (figure, alt) for name, (figure, alt) in made.items() if figure is not None}
 
 
 def _figure_row(key: str, figure: dict[str, Any]) -> dict[str, Any]:
