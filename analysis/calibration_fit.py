@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from .bench import ReferenceMagnet
 from .errors import NotPossible
+from .figure_names import decimals
 from .quantities import Measured
 from .reference_magnet import at_temperature
 
@@ -270,5 +271,5 @@ def _with_u(m: Measured, factor: float, unit: str) -> str:
     value, u = m.value * factor, m.u * factor
     if u <= 0:
         return f"{value:.6g} {unit}"
-    digits = max(0, 1 - int(np.floor(np.log10(u))))
+    digits = decimals(u)
     return f"{value:.{digits}f} {unit} +/- {u:.{digits}f} {unit}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from ..analysis.figure_names import decimals
 from ..daemon.protocol import ActionCode, Device, Live, Point, Step
 
 MINUS: Final = "−"
@@ -34,8 +35,7 @@ def two_figures(value: float) -> str:
     """A number with two significant figures, never in powers of ten for everyday sizes."""
     if value == 0 or not math.isfinite(value):
         return "0" if value == 0 else NONE
-    decimals = max(0, 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(decimals, 9)}f}"
+    return f"{value:.{min(decimals(abs(value)), 9)}f}"
 
 
 def kiloamps(field: float | None) -> str:
@@ -71,18 +71,18 @@ def with_uncertainty(value: float | None, u: float | None) -> str:
         return NONE
     if u is None or not math.isfinite(u) or u <= 0:
         return _signed(f"{value:.4g}")
-    decimals = min(9, max(0, 1 - math.floor(math.log10(u))))
-    return _signed(f"{value:.{decimals}f}") + f" ± {u:.{decimals}f}"
+    places = min(9, decimals(u))
+    return _signed(f"{value:.{places}f}") + f" ± {u:.{places}f}"
 
 
 def interval(low: float | None, high: float | None, u: float | None) -> str:
     """A 95 % interval with the decimals of its uncertainty; an open end says so."""
     if low is None and high is None:
         return NONE
-    decimals = min(9, max(0, 1 - math.floor(math.log10(u)))) if u and math.isfinite(u) and u > 0 else 3
+    places = min(9, decimals(u)) if u and math.isfinite(u) and u > 0 else 3
 
     def one(end: float | None) -> str:
-        return "open" if end is None else _signed(f"{end:.{decimals}f}")
+        return "open" if end is None else _signed(f"{end:.{places}f}")
 
     return f"{one(low)} to {one(high)}"
 

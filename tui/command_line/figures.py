@@ -62,7 +62,6 @@ def like(value: float | None, u: float | None) -> str:
         return "-"
     if not u:
         return significant(value)
-    from math import floor, log10
+    from ...analysis.figure_names import decimals
 
-    decimals = max(0, 1 - floor(log10(u)))
-    return f"{value:.{decimals}f}"
+    return f"{value:.{decimals(u)}f}"
