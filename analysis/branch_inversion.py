@@ -63,7 +63,6 @@ class BranchFit:
     smoothing: float
     M: Floats
     M_map: Floats
-    force_fit: Floats
     residual: Floats
     chi_square: float
     degrees: float
@@ -211,7 +210,6 @@ class _Branch:
             weight,
             M,
             M_map,
-            self.force - residual,
             residual,
             float(np.sum((residual / self.sigma) ** 2)),
             float(hat.sum()),

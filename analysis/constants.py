@@ -10,8 +10,5 @@ MU0 = 1.25663706127e-6
 AIR_DENSITY_CONVENTIONAL = 1.2
 WEIGHT_DENSITY_CONVENTIONAL = 8000.0
 
-#: Standard acceleration of free fall, m/s^2 (3rd CGPM, 1901).
-STANDARD_GRAVITY = 9.80665
-
 #: One oersted in A/m: 1000/(4 pi). Goldfarb & Fickett, NBS SP 696 (1985).
 OERSTED = 1000.0 / (4.0 * pi)

@@ -5,7 +5,6 @@ Opening a lift's port may reset it and costs its position, so nothing is closed 
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -157,12 +156,3 @@ class Devices:
                 device.close()
         self.balance = self.lift = None
         self._opened.clear()
-
-    def wait_ready(self, seconds: float) -> bool:
-        """Wait (machine's time) for the balance; for scripts and checks."""
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            if self.balance is not None and self.balance.state is DeviceState.READY:
-                return True
-            time.sleep(0.02)
-        return False

@@ -36,7 +36,7 @@ class QuickCheck:
         self._values: list[float] = []
         self._accepted_after: list[float] = []
         self.last: Settling | None = None
-        self.device_state, self.why = DeviceState.ABSENT, "not started"
+        self.why = "not started"
         self._balance = SerialBalance(port, load_dialect(dialect), self, self._clock)
         self._worker = threading.Thread(target=self._work, name="quick check", daemon=True)
 
@@ -62,7 +62,7 @@ class QuickCheck:
         pass  # counted by the balance
 
     def state(self, state: DeviceState, why: str) -> None:
-        self.device_state, self.why = state, why
+        self.why = why
 
     # ---- what the caller asks ----
 

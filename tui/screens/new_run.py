@@ -14,7 +14,7 @@ from textual.screen import ModalScreen
 from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
-from ..bench_form import FIELDS, PAGES, Field, bench_text, holds, next_name, values_of, write_bench
+from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
 from ..feed import CallRefused, FeedLost
 from ..figuring import expected_u
 from ..words import duration, grams, kiloamps, two_figures
@@ -73,7 +73,6 @@ class NewRun(ModalScreen[int | None]):
         for field in RUN_FIELDS:
             self.values[field.key] = field.default
         self._timer: Timer | None = None
-        self._sound = False
 
     @property
     def owner(self) -> WeighloopApp:
@@ -134,7 +133,6 @@ class NewRun(ModalScreen[int | None]):
     @work(exclusive=True, group="plan")
     async def _plan(self) -> None:
         outlook = self.query_one("#outlook", Static)
-        self._sound = False
         try:
             points, target = self.run_values()
             plan = await self.owner.feed.call("run.plan", bench_text=self.text(), points=points)
@@ -142,7 +140,6 @@ class NewRun(ModalScreen[int | None]):
             outlook.set_class(True, "fault")
             outlook.update(f"! {error}")
             return
-        self._sound = True
         outlook.set_class(False, "fault")
         outlook.update(outlook_words(plan, None))
         u_M = await asyncio.to_thread(expected_u, self.text(), points, target)
@@ -250,7 +247,3 @@ def outlook_words(plan: dict[str, Any], u_M: tuple[float, float] | None) -> str:
         near, far = (two_figures(u * 1e-3) for u in u_M)
         text += f"\nexpected uncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
     return text + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))
-
-
-#: Every field of the form, for those who fill it in by program.
-ALL_FIELDS = (*FIELDS, *RUN_FIELDS)
