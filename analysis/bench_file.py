@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 from . import bench as records
 from .errors import Fault, InputError
 from .quantities import Measured, parse_measured
+from .text_file import read_text
 
 
 def _fault(expected: str, found: str) -> PydanticCustomError:
@@ -182,17 +183,7 @@ class _Bench(_Table):
 
 def read_bench(path: str | Path) -> records.Bench:
     """Read and check a bench file. Raises InputError with every fault, each naming its key."""
-    source = str(path)
-    try:
-        text = Path(path).read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise InputError(
-            source, [Fault("the file", error.strerror or str(error), "a readable bench file")]
-        ) from None
-    except UnicodeDecodeError as error:
-        found = f"byte {error.start} is not UTF-8"
-        raise InputError(source, [Fault("the file", found, "a text file in UTF-8")]) from None
-    return parse_bench(text, source)
+    return parse_bench(read_text(path, "bench file"), str(path))
 
 
 def parse_bench(text: str, source: str = "bench file") -> records.Bench:

@@ -11,19 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import Fault, InputError
-
-
-def read_text(path: str | Path, what: str) -> str:
-    """The text of a UTF-8 file, a byte-order mark taken off; ``what`` says what was wanted."""
-    try:
-        return Path(path).read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise InputError(
-            str(path), [Fault("file", error.strerror or str(error), f"a readable {what}")]
-        ) from None
-    except UnicodeDecodeError as error:
-        place = f"byte {error.start + 1}"
-        raise InputError(str(path), [Fault(place, "not UTF-8 text", f"a {what} saved as UTF-8")]) from None
+from .text_file import read_text
 
 
 def read_numbers(

@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from .bench import Bench
-from .csv_table import read_text
 from .errors import Fault, InputError
 from .readings import Readings
+from .text_file import read_text
 
 GRAM = 1e-3
 MILLIMETRE = 1e-3

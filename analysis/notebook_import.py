@@ -17,6 +17,7 @@ from .bench import Bench
 from .errors import Fault, InputError
 from .notebook import COLUMNS, parse_notebook
 from .readings import Readings
+from .text_file import read_bytes
 
 #: Other words for the notebook's columns, without their unit; the first is our own.
 _WORDS = {
@@ -80,14 +81,8 @@ def read_tolerant(path: str | Path, bench: Bench) -> tuple[Readings, list[str]]:
     other words for the columns, byte-order marks and old encodings. Raises InputError where the table
     can be read in two ways, or not at all.
     """
-    path = Path(path)
     work = _Import(str(path))
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        fault = Fault("file", error.strerror or str(error), "a readable table")
-        raise InputError(str(path), [fault]) from None
-    return _import(_decoded(raw, work), bench, work)
+    return _import(_decoded(read_bytes(path, "notebook"), work), bench, work)
 
 
 def parse_tolerant(text: str, bench: Bench, source: str = "notebook") -> tuple[Readings, list[str]]:

@@ -19,9 +19,9 @@ import numpy as np
 
 from .bench import Bench
 from .bench_file import parse_bench
-from .csv_table import read_text
 from .errors import Fault, InputError
 from .readings import Readings
+from .text_file import read_text
 
 if TYPE_CHECKING:
     from .results import LoopResult

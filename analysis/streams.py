@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import Fault, InputError
+from .text_file import decoded, read_bytes
 
 Floats = NDArray[np.float64]
 
@@ -24,6 +25,7 @@ MARKS = {
 }
 GRAM = 1e-3  # kg
 FAULTS_SHOWN = 20
+WHAT = "recorded stream"
 
 
 @dataclass(frozen=True)
@@ -44,8 +46,8 @@ class RecordedStream:
 
 
 def read_stream(path: str | Path) -> RecordedStream:
-    """Read a recorded stream; InputError with every fault and its line, OSError if unreadable."""
-    return parse_stream(Path(path).read_bytes(), str(path))
+    """Read a recorded stream; raises InputError with every fault and its line."""
+    return parse_stream(read_bytes(path, WHAT), str(path))
 
 
 def parse_stream(content: bytes | str, source: str = "stream") -> RecordedStream:
@@ -55,10 +57,7 @@ def parse_stream(content: bytes | str, source: str = "stream") -> RecordedStream
     lines are skipped. Times may stand still or step back (a clock was set): the filter deals with it.
     """
     if isinstance(content, bytes):
-        try:
-            content = content.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            raise InputError(source, [Fault("file", f"not text ({error.reason})", "UTF-8 text")]) from None
+        content = decoded(content, source, WHAT)
     lines = content.splitlines()
     rows = [(k, line) for k, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
     if not rows:

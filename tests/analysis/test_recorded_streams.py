@@ -58,5 +58,5 @@ def test_every_fault_is_reported_and_a_flood_is_cut() -> None:
 
 
 def test_not_text() -> None:
-    with pytest.raises(InputError, match="not text"):
+    with pytest.raises(InputError, match="not UTF-8 text"):
         parse_stream(b"\xff\xfe\x00")
