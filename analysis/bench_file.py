@@ -190,8 +190,8 @@ def parse_bench(text: str, source: str = "bench file") -> records.Bench:
     """Check the text of a bench file and return the bench. Raises InputError with every fault."""
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(source, [Fault("the file", f"not TOML: {error}", "TOML, see the README")]) from None
+    except (ValueError, RecursionError) as error:  # the parser's own, a number too long, brackets too deep
+        raise InputError(source, [Fault("file", f"not TOML: {error}", "TOML, see the README")]) from None
     try:
         checked = _Bench.model_validate(tables)
     except ValidationError as error:

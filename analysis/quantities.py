@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -67,13 +68,16 @@ def parse(text: str, unit: str) -> float:
     if not name and unit:
         raise ValueError(f"{text!r} has no unit; it is read in a unit such as {unit}")
     try:
-        return float(reg.Quantity(number, name).to(unit).magnitude)
+        value = float(reg.Quantity(number, name).to(unit).magnitude)
     except pint.UndefinedUnitError:
         raise ValueError(f"{name!r} is not a unit known here; a unit such as {unit} is") from None
     except pint.DimensionalityError:
         raise ValueError(f"{text!r} cannot be read in {unit}") from None
     except Exception as error:  # pint raises several kinds for odd unit expressions
         raise ValueError(f"{text!r} is not a number with a unit ({error})") from None
+    if not isfinite(value):
+        raise ValueError(f"{text!r} is more than can be reckoned with")
+    return value
 
 
 def parse_measured(text: str, unit: str) -> Measured:

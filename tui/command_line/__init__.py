@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib
 import os
-import sys
+from typing import Any
 
 import click
 
@@ -33,6 +33,13 @@ VERBS: dict[str, tuple[str, str]] = {
 }
 
 
+class _NotDone(click.ClickException):
+    """The job could not be done; click shows it and leaves with ``exit_code`` 1."""
+
+    def show(self, file: Any = None) -> None:
+        click.echo(f"weighloop: {self.format_message()}", err=True)
+
+
 class _Verbs(click.Group):
     """A group that knows its verbs from the table and imports one only to run it."""
 
@@ -44,6 +51,17 @@ class _Verbs(click.Group):
             return None
         module = importlib.import_module(f".{VERBS[cmd_name][0]}", __package__)
         return module.command
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a verb; what goes wrong in it is one reason on standard error and exit status 1."""
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            raise
+        except Exception as error:
+            if os.environ.get("WEIGHLOOP_TRACEBACK"):
+                raise
+            raise _NotDone(_reason(error)) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Verbs"):
@@ -58,13 +76,7 @@ def weighloop() -> None:
 
 def main() -> None:
     """Run the command line: exit status 0 done, 1 not possible, 2 the call itself is wrong."""
-    try:
-        weighloop(prog_name="weighloop", standalone_mode=True)
-    except Exception as error:
-        if os.environ.get("WEIGHLOOP_TRACEBACK"):
-            raise
-        print(f"weighloop: {_reason(error)}", file=sys.stderr)
-        sys.exit(1)
+    weighloop(prog_name="weighloop")
 
 
 def _reason(error: Exception) -> str:

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .common import bench_option, json_option, note, print_json, significant
+from .common import MeasuredQuantity, bench_option, json_option, note, print_json, significant
 
 if TYPE_CHECKING:
     import numpy as np
 
     from ...analysis.bench import Bench
     from ...analysis.calibration import Calibration
+    from ...analysis.quantities import Measured
 
 
 @click.command("calibrate")
@@ -27,12 +28,24 @@ if TYPE_CHECKING:
     help="Field probe on the axis; a standard sample of known moment; a second, like magnet.",
 )
 @click.option(
-    "--probe-depth", default="0 mm +/- 0.2 mm", show_default=True, help="Sensitive spot below its face."
+    "--probe-depth",
+    type=MeasuredQuantity("m"),
+    default="0 mm +/- 0.2 mm",
+    show_default=True,
+    help="Sensitive spot below its face.",
 )
 @click.option(
-    "--probe-gain", default=0.01, show_default=True, help="Relative uncertainty of the probe's scale."
+    "--probe-gain",
+    type=click.FloatRange(0.0, 1.0),
+    default=0.01,
+    show_default=True,
+    help="Relative uncertainty of the probe's scale.",
 )
-@click.option("--moment", help='Of the standard, such as "3.47e-3 A*m^2 +/- 0.01e-3 A*m^2".')
+@click.option(
+    "--moment",
+    type=MeasuredQuantity("A*m^2"),
+    help='Of the standard, such as "3.47e-3 A*m^2 +/- 0.01e-3 A*m^2".',
+)
 @click.option("--hard", is_flag=True, help="The standard is a permanent magnet, not a soft sphere.")
 @click.option(
     "--hold", type=click.Choice(["remanence", "contact"]), help="Trust the bench file's; fit the other."
@@ -49,6 +62,8 @@ def command(readings: Path, bench_path: Path, plot: Path | None, as_json: bool, 
     """
     from ...analysis.bench_file import read_bench
 
+    if settings["way"] == "standard" and settings["moment"] is None:
+        raise click.UsageError("a standard needs its --moment")
     bench = read_bench(bench_path)
     height, found = _fit(readings, bench, **settings)
     if plot is not None:
@@ -79,9 +94,9 @@ def _fit(
     path: Path,
     bench: Bench,
     way: str,
-    probe_depth: str,
+    probe_depth: Measured,
     probe_gain: float,
-    moment: str | None,
+    moment: Measured | None,
     hard: bool,
     hold: str | None,
 ) -> tuple[np.ndarray, Calibration]:
@@ -89,7 +104,7 @@ def _fit(
 
     from ...analysis import calibration
     from ...analysis.csv_table import read_numbers
-    from ...analysis.quantities import parse_measured
+    from ...analysis.errors import Fault, InputError
     from ...analysis.weighing import force
 
     column = "B_mT" if way == "probe" else "reading_g"
@@ -99,9 +114,8 @@ def _fit(
     elif "spacers" in table and bench.gap.spacer is not None:
         height = table["spacers"] * bench.gap.spacer.value
     else:
-        raise click.UsageError(
-            f"{path} has neither a column height_mm nor spacers (with a spacer in the bench file)"
-        )
+        expected = "a column height_mm, or spacers and the thickness of one in the bench file"
+        raise InputError(str(path), [Fault("header", "no heights", expected)])
     value, u = table[column] * 1e-3, table.get("u")
     magnet = bench.reference_magnet
     common: dict[str, Any] = {
@@ -111,23 +125,20 @@ def _fit(
     }
     try:
         if way == "probe":
-            depth = parse_measured(probe_depth, "m")
             u_B = None if u is None else u * 1e-3
             return height, calibration.from_probe(
-                magnet, height, value, probe_offset=depth, gain_u=probe_gain, u_B=u_B, **common
+                magnet, height, value, probe_offset=probe_depth, gain_u=probe_gain, u_B=u_B, **common
             )
         pull = np.asarray(force(value, bench))
         common["u_force"] = None if u is None else np.abs(np.asarray(force(u * 1e-3, bench)))
         if way == "pair":
             return height, calibration.from_pair(magnet, height, pull, **common)
-        if moment is None:
-            raise click.UsageError("a standard needs its --moment")
-        known = parse_measured(moment, "A*m^2")
+        assert moment is not None
         return height, calibration.from_standard(
-            magnet, bench.sample, known, height, pull, soft=not hard, **common
+            magnet, bench.sample, moment, height, pull, soft=not hard, **common
         )
     except ValueError as error:
-        raise click.UsageError(str(error)) from None
+        raise InputError(str(path), [Fault("readings", str(error), "readings of one calibration")]) from None
 
 
 def _draw(height: np.ndarray, found: Calibration, path: Path) -> None:

@@ -42,6 +42,22 @@ class Quantity(click.ParamType):
         return f"QUANTITY[{self.unit}]"
 
 
+class MeasuredQuantity(Quantity):
+    """An argument such as `"5 mm +/- 0.1 mm"`: a value and its standard uncertainty, SI."""
+
+    name = "quantity with uncertainty"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        from ...analysis.quantities import Measured, parse_measured
+
+        if isinstance(value, Measured):
+            return value
+        try:
+            return parse_measured(value, self.unit)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
 def speaks_for_itself(error: Exception) -> bool:
     """Whether an error's text was written for the person at the keyboard."""
     from ...analysis.errors import InputError, NotPossible

@@ -27,14 +27,16 @@ def command(
     """Put runs, notebooks or packages side by side; a folder stands for the notebooks in it.
 
     Differences come with their joint uncertainty: what the runs share (the same bench values) cancels.
-    Notebooks that share one bench file are told apart by their files' names.
+    A notebook is called after the sample of its own bench file; notebooks that share the one named with
+    --bench are called after their files.
     """
     from ...analysis.compare import compare
 
     inputs = [each for source in sources for each in _expanded(source)]
     if len(inputs) < 2:
         raise click.UsageError("a comparison needs two inputs or more")
-    results = [analysed(each, named=_name(each, inputs), **settings) for each in inputs]
+    shared = settings["bench_path"] is not None
+    results = [analysed(each, named=_name(each) if shared else None, **settings) for each in inputs]
     comparison = compare(results)
     if output is not None:
         from ...analysis.report import write_comparison
@@ -49,6 +51,7 @@ def command(
 
 def _expanded(source: str) -> list[str]:
     """The notebooks of a folder; anything else is itself."""
+    from ...analysis.errors import Fault, InputError
     from ...analysis.open_data import is_package
 
     path = Path(source)
@@ -56,13 +59,13 @@ def _expanded(source: str) -> list[str]:
         return [source]
     found = sorted(str(each) for each in path.glob("*.csv"))
     if not found:
-        raise click.UsageError(f"{source} is a folder without notebooks (*.csv) in it")
+        raise InputError(source, [Fault("folder", "no notebook in it", "notebooks named *.csv")])
     return found
 
 
-def _name(source: str, inputs: list[str]) -> str | None:
+def _name(source: str) -> str | None:
     """A notebook's own name; runs and packages bring their sample's."""
-    return Path(source).stem if source.lower().endswith(".csv") and len(inputs) > 1 else None
+    return Path(source).stem if source.lower().endswith(".csv") else None
 
 
 def _print(comparison: Comparison, units: str) -> None:

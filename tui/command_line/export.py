@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from .common import json_option, print_json
 from .inputs import analysed, with_analysis_options
 
 
@@ -16,11 +17,13 @@ from .inputs import analysed, with_analysis_options
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @with_analysis_options
 @click.option("--licence", default="CC-BY-4.0", show_default=True, help="Of the data, as an SPDX name.")
-def command(source: str, folder: Path, licence: str, **settings: Any) -> None:
+@json_option
+def command(source: str, folder: Path, licence: str, as_json: bool, **settings: Any) -> None:
     """Write INPUT as an open data package into FOLDER: CSV tables, datapackage.json, bench file, figures."""
     from ...analysis.open_data import write_package
 
     result = analysed(source, **settings)
     details = {"version": version("weighloop"), "method": result.method, "seed": result.seed}
     details |= {"input": Path(source).name, "trials": settings["trials"]}
-    print(write_package(result, folder, licence=licence, details=details))
+    descriptor = write_package(result, folder, licence=licence, details=details)
+    print_json({"package": str(descriptor)}) if as_json else print(descriptor)

@@ -18,7 +18,12 @@ if TYPE_CHECKING:
     from ...daemon.store import Store
 
 _OPTIONS = [
-    click.option("--bench", "bench_path", type=click.Path(path_type=Path), help="The bench file (TOML)."),
+    click.option(
+        "--bench",
+        "bench_path",
+        type=click.Path(path_type=Path),
+        help="The bench file (TOML); by default NAME.toml beside a notebook NAME.csv.",
+    ),
     click.option(
         "--method",
         type=click.Choice(["finite", "mean"]),
@@ -68,7 +73,8 @@ def read_input(
 ) -> tuple[Readings, Bench]:
     """The readings and the bench behind INPUT: a notebook CSV, a data package, or a run's number.
 
-    A run or a package brings the bench it was measured on; a bench file given beside it is used instead.
+    A run or a package brings the bench it was measured on, a notebook the bench file of its own name
+    beside it; a bench file that is named is used instead.
     """
     from ...analysis.bench_file import read_bench
     from ...analysis.open_data import is_package, read_package
@@ -79,9 +85,12 @@ def read_input(
     if is_package(source):
         readings, bench = read_package(source)
         return readings, read_bench(bench_path) if bench_path else bench
-    if bench_path is None:
-        raise click.UsageError(f"{source} is a notebook: name its bench file with --bench")
-    bench = read_bench(bench_path)
+    beside = Path(source).with_suffix(".toml")
+    if bench_path is None and not beside.is_file():
+        raise click.UsageError(
+            f"{source} is a notebook: name its bench file with --bench, or put one beside it as {beside.name}"
+        )
+    bench = read_bench(bench_path or beside)
     return _read_notebook(source, bench, tolerant), bench
 
 
@@ -103,10 +112,13 @@ def _read_notebook(source: str, bench: Bench, tolerant: bool) -> Readings:
 
 def _read_run(number: int, store_path: Path | None) -> tuple[Readings, Bench]:
     from ...analysis.bench_file import parse_bench
+    from ...analysis.errors import NotPossible
     from ...daemon.readings_of import readings_of
 
     with open_store(store_path) as store:
         run = store.run(number)
+    if not any(point["kind"] == "point" for point in run["points"]):
+        raise NotPossible(f"run {number} has no reading yet; `weighloop runs show {number}` shows its state")
     return readings_of(run), parse_bench(run["bench_text"], f"bench of run {number}")
 
 

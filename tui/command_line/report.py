@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from .common import note
+from .common import json_option, note, print_json
 from .inputs import analysed, with_analysis_options
 
 
@@ -21,7 +21,10 @@ from .inputs import analysed, with_analysis_options
     "--drawings", type=click.Path(path_type=Path), help="A folder for the figures as files as well."
 )
 @click.option("--kind", type=click.Choice(["svg", "png", "pdf"]), default="svg", show_default=True)
-def command(source: str, output: Path | None, drawings: Path | None, kind: str, **settings: Any) -> None:
+@json_option
+def command(
+    source: str, output: Path | None, drawings: Path | None, kind: str, as_json: bool, **settings: Any
+) -> None:
     """Write the report of INPUT (a run's number, a notebook CSV or a data package) as one HTML file."""
     from ...analysis.report import write_drawings, write_report
 
@@ -30,9 +33,10 @@ def command(source: str, output: Path | None, drawings: Path | None, kind: str, 
     again = f"weighloop figures {source} --method {result.method} --seed {result.seed}"
     again += f" --trials {settings['trials']}"
     write_report(result, target, recompute=f"Recompute with: {again}.")
-    print(target)
-    if drawings is not None:
-        for path in write_drawings(result, drawings, kind):
-            print(path)
+    drawn = [] if drawings is None else write_drawings(result, drawings, kind)
+    if as_json:
+        print_json({"report": str(target), "drawings": [str(path) for path in drawn]})
+    else:
+        print("\n".join(str(path) for path in (target, *drawn)))
     for warning in result.warnings:
         note(f"{warning.code}: {warning.text}")
