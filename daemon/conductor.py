@@ -84,6 +84,7 @@ class Conductor:
         self.stage = p.Stage()
         self.planned: list[RunRecord] = []
         self.controller: str | None = None
+        self.bench_text = ""  # of the bench file named at the start
         self.watched = False  # somebody looks at the live reading
         self.log: list[LogLine] = []
         self.last_turn = time.monotonic()
@@ -526,4 +527,5 @@ class Conductor:
             "run": None if self.run is None else to_protocol(self.run, self.action()),
             "log": self.log,
             "controller": self.controller,
+            "bench_text": self.bench_text,
         }

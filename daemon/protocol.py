@@ -157,6 +157,7 @@ class Snapshot(TypedDict):
     run: Run | None
     log: list[LogLine]
     controller: str | None
+    bench_text: str  # of the bench file the daemon was started with, "" where there was none
 
 
 class Devices(TypedDict):

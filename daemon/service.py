@@ -237,6 +237,9 @@ class Daemon:
         """Until ``stop``. Raises OSError where the socket's place cannot be used."""
         self.loop = asyncio.get_running_loop()
         self._stopped = asyncio.Event()
+        if bench is not None:
+            with contextlib.suppress(OSError, UnicodeDecodeError):  # told when its devices are opened
+                self.conductor.bench_text = bench.read_text(encoding="utf-8-sig")
         methods = Methods(
             self.conductor, self.store_path, self.version, self.status, self.stop, self.may_start
         )

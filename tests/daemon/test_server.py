@@ -116,6 +116,16 @@ def test_a_wrong_bench_lists_its_faults(served: Served) -> None:
     assert str(refused.value).count("\n") >= 2
 
 
+def test_a_client_is_given_the_bench_file_of_the_start(served: Served, tmp_path: Path) -> None:
+    """A screen begins its form with it, before any run; without one the text is empty."""
+    bench = tmp_path / "bench.toml"
+    bench.write_text("# the bench in the east room\n", encoding="utf-8")
+    with Served(tmp_path, bench=bench) as started, Client.connect(started.place) as client:
+        assert client.call("snapshot")["bench_text"] == "# the bench in the east room\n"
+    with Client.connect(served.place) as client:
+        assert client.call("snapshot")["bench_text"] == ""
+
+
 def test_events_are_numbered_and_replaced_ones_are_counted(served: Served) -> None:
     server = served.daemon.server
     assert server is not None
