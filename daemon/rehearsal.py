@@ -9,15 +9,17 @@ from __future__ import annotations
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from .client import Client, ClientError
 from .protocol import Run
-from .twin_process import TwinProcess
+from .twin_process import TwinError, TwinProcess
 
 
 class Rehearsal:
@@ -91,11 +93,34 @@ class Rehearsal:
                 done = mark
             time.sleep(0.05)
 
+    def lend_hands(self) -> None:
+        """Let the twin's hands do whatever a run asks for, from now on, and confirm nothing.
+
+        For a person at the screen, who has no hands on a virtual bench.
+        """
+        threading.Thread(target=self._lend_hands, daemon=True).start()
+
+    def _lend_hands(self) -> None:
+        done: tuple[Any, ...] | None = None
+        with suppress(ClientError, OSError, ValueError), self.client() as client:  # until daemon or twin end
+            while True:
+                run = client.call("snapshot")["run"]
+                if run is not None and run["state"] == "running" and run["action"]["needs_confirm"]:
+                    action = run["action"]
+                    mark = (run["id"], run["steps_done"], len(run["points"]), action["code"], action["text"])
+                    if mark != done:
+                        with suppress(TwinError):  # nothing to do: it was done before
+                            self._act(action)
+                        done = mark
+                time.sleep(0.1)
+
     def _act(self, action: Any) -> None:
         """Let the twin's hands do one action; a question needs no hands."""
         if action["code"] == "set-spacers":
             self.twin.do("set-spacers", n=action["spacers"])
-        elif action["code"] in ("remove-sample", "place-sample", "turn-over"):
+        elif action["code"] == "place-sample":
+            self.twin.do("place-sample", orientation=action["orientation"])
+        elif action["code"] in ("remove-sample", "turn-over"):
             self.twin.do(action["code"])
 
     def __exit__(

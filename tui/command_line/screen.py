@@ -12,7 +12,9 @@ import click
 @click.option(
     "--socket", type=click.Path(path_type=Path), help="The daemon's socket; the user's own by default."
 )
-@click.option("--twin", is_flag=True, help="Start a daemon on the bench twin and show that.")
+@click.option(
+    "--twin", is_flag=True, help="Start a daemon on the bench twin, whose hands do what the screen says."
+)
 @click.option("--ladder", type=click.Choice(["lift", "spacers"]), default="lift", show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the twin.")
 @click.option(
@@ -43,4 +45,5 @@ def command(
     with tempfile.TemporaryDirectory(prefix="weighloop-") as folder:
         store = Path(folder) / "store.sqlite"
         with Rehearsal(store, seed=seed, speed=speed, ladder=ladder) as rehearsal:
+            rehearsal.lend_hands()
             sys.exit(run(str(rehearsal.socket)))
