@@ -89,17 +89,14 @@ class WeighloopApp(App[None]):
         feed: Feed,
         cautions: bool | None = None,
         now: Callable[[], float] = time.monotonic,
-        bench_text: str = "",
     ) -> None:
         """``cautions``: show them at the start; None: only when this user has not read them yet.
 
-        ``now``: the clock by which readings grow old, s. ``bench_text``: a bench file that the form for
-        a new run begins with.
+        ``now``: the clock by which readings grow old, s.
         """
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
-        self.bench_text = bench_text
         self.picture = Picture(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
@@ -233,13 +230,10 @@ def light_terminal(environment: Any) -> bool:
     return ground in ("7", "15")
 
 
-def run(socket_path: str | None, bench_text: str = "") -> int:
-    """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status.
-
-    ``bench_text``: a bench file that the form for a new run begins with.
-    """
+def run(socket_path: str | None) -> int:
+    """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status."""
     from .socket_feed import SocketFeed
 
-    app = WeighloopApp(SocketFeed(socket_path), bench_text=bench_text)
+    app = WeighloopApp(SocketFeed(socket_path))
     app.run()
     return app.return_code or 0

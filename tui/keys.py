@@ -71,19 +71,10 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
 
 
 def bindings(place: str) -> list[BindingType]:
-    """The Textual bindings of one place; each has an identity, so that a keymap can move it."""
+    """The Textual bindings of one place."""
     from textual.binding import Binding
 
-    return [
-        Binding(
-            key.keys,
-            key.action,
-            key.word,
-            show=key.on_row,
-            id=f"{place}.{key.action.partition('(')[0]}" + key.action.partition("(")[2].strip("')"),
-        )
-        for key in KEYS[place]
-    ]
+    return [Binding(key.keys, key.action, key.word, show=key.on_row) for key in KEYS[place]]
 
 
 def shown(key: Key) -> str:

@@ -28,6 +28,8 @@ class Picture:
     lift: Device | None = None
     live: Live | None = None
     run: Run | None = None
+    #: Of the bench file the daemon was started with; empty where there was none.
+    started_with: str = ""
     controller: str | None = None
     log: deque[LogLine] = field(default_factory=lambda: deque(maxlen=LOG_LENGTH))
     trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TRACE_LENGTH))
@@ -41,6 +43,7 @@ class Picture:
         self.linked, self.why = True, ""
         self.balance, self.lift, self.run = snapshot["balance"], snapshot["lift"], snapshot["run"]
         self.controller = snapshot["controller"]
+        self.started_with = snapshot["bench_text"]
         self.log.clear()
         self.log.extend(snapshot["log"])
         self.devices_at = self.now()
@@ -84,6 +87,11 @@ class Picture:
                 return True
         points.append(point)
         return True
+
+    @property
+    def bench_text(self) -> str:
+        """The bench file that holds now: the present run's, else the daemon's own."""
+        return self.run["bench_text"] if self.run is not None else self.started_with
 
     def silent_for(self) -> float:
         """Seconds since the last live word, on this side's clock."""

@@ -221,6 +221,7 @@ def snapshot(run: Run | None = None, live: Live | None = None, lift: bool = True
         run=run,
         log=log,
         controller=None,
+        bench_text="",
     )
 
 

@@ -188,6 +188,17 @@ async def test_the_form_begins_with_the_newest_run_of_the_store() -> None:
         assert screen.values["sample.name"] == "WP-07-4"
 
 
+async def test_without_any_run_the_form_begins_with_the_daemons_bench_file() -> None:
+    first = S.snapshot(None)
+    first["bench_text"] = S.BENCH.format(ladder="spacers").replace("WP-07-3", "WP-09-1")
+    async with stage(first, size=(120, 40)) as st:
+        await st.press("5")
+        await st.until(lambda: 'name = "WP-09-1"' in st.text() and "✓ no faults" in st.text(), 60)
+        screen = await open_form(st)
+        assert screen.values["sample.name"] == "WP-09-1"
+        assert screen.values["gap.ladder"] == "spacers"
+
+
 async def test_without_any_run_the_form_begins_with_the_open_ports() -> None:
     first = S.snapshot(None, lift=False)
     first["balance"] = S.device("/dev/ttyUSB7")

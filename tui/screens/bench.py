@@ -68,9 +68,8 @@ class BenchView(View):
 
     @work(exclusive=True, group="bench-file")
     async def _judge(self) -> None:
-        """Judge the present run's bench file anew when it is another one."""
-        run = self.picture.run
-        text = run["bench_text"] if run else ""
+        """Judge the bench file that holds anew when it is another one."""
+        text = self.picture.bench_text
         if text == self._text:
             return
         self._text = text

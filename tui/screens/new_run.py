@@ -193,12 +193,12 @@ class NewRun(ModalScreen[int | None]):
 async def earlier_bench(app: WeighloopApp) -> tuple[str, dict[str, str]]:
     """What the form begins with: the bench of the run before, else of the newest in the store.
 
-    The next sample of the series is named. Without any run: the bench file the screen was started
+    The next sample of the series is named. Without any run: the bench file the daemon was started
     with, else the ports that are open.
     """
     run = app.picture.run
     try:
-        if run is None and not app.bench_text:
+        if run is None and not app.picture.started_with:
             lines = await app.feed.call("runs.list")
             if lines:
                 run = await app.feed.call("runs.get", run=max(line["id"] for line in lines))
@@ -207,8 +207,8 @@ async def earlier_bench(app: WeighloopApp) -> tuple[str, dict[str, str]]:
     if run is not None:
         text = run["bench_text"]
         return text, {"sample.name": next_name(values_of(text)["sample.name"])}
-    if app.bench_text:
-        return app.bench_text, {}
+    if app.picture.started_with:
+        return app.picture.started_with, {}
     ports = {}
     if app.picture.balance is not None:
         ports["balance.port"] = app.picture.balance["port"]

@@ -168,7 +168,7 @@ class RunView(View):
         live = self.picture.live
         if live is None:
             return
-        _, decimals = bench_facts(self.picture.run["bench_text"] if self.picture.run else "")
+        _, decimals = bench_facts(self.picture.bench_text)
         number = live["value_kg"] if live["value_kg"] is not None else live["reading_kg"]
         text = grams(number, decimals + 1).replace("−", "-")
         self.app.copy_to_clipboard(text)

@@ -101,7 +101,7 @@ class SteadinessView(View):
         self._judged = time.monotonic()
         worker = get_current_worker()
         trace = list(self.picture.trace)
-        _, decimals = bench_facts(self.picture.run["bench_text"] if self.picture.run else "")
+        _, decimals = bench_facts(self.picture.bench_text)
         try:
             look = steady_look(trace, 10.0**-decimals * 1e-3)
         except NotYet as why:

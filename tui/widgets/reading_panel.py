@@ -45,7 +45,7 @@ def live_texts(picture: Picture) -> tuple[str, Text]:
     """The digits, and the lines below them. An old reading is never shown as if it were fresh."""
     live = picture.live
     silent = picture.silent_for()
-    _, decimals = bench_facts(picture.run["bench_text"] if picture.run else "")
+    _, decimals = bench_facts(picture.bench_text)
     sign, words = live_state(live, silent)
     fresh = live is not None and silent <= STALE_AFTER_S and picture.linked
     digits = "---"
