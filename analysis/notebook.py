@@ -61,7 +61,8 @@ def parse_notebook(text: str, bench: Bench, source: str = "notebook") -> Reading
     rows = [cells.row(number, line, fields) for number, (line, fields) in enumerate(table, start=1)]
     if not rows:
         faults.append(Fault("rows", "none below the header", "at least one row of readings"))
-    times = _seconds([row.pop("time") for row in rows], faults)
+    noted = [row.pop("time") for row in rows]
+    times = _seconds(noted, faults)
     for row in rows:
         _gap_of(row, bench, faults)
     if faults:
@@ -87,6 +88,7 @@ def parse_notebook(text: str, bench: Bench, source: str = "notebook") -> Reading
         set_aside=tuple(row["set_aside"] or None for row in rows),
         source=source,
         remarks=remarks,
+        started=next((text for _, text in noted if text), ""),
     )
 
 

@@ -12,6 +12,7 @@ import io
 import json
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,7 @@ import numpy as np
 from .bench import Bench
 from .bench_file import parse_bench
 from .errors import Fault, InputError
-from .readings import Readings
+from .readings import COLUMNS, Readings
 from .text_file import read_text
 
 if TYPE_CHECKING:
@@ -28,21 +29,6 @@ if TYPE_CHECKING:
 
 DESCRIPTOR = "datapackage.json"
 
-#: Columns of readings.csv: name, the field of Readings, type, unit, what it is.
-_READINGS = (
-    ("row", "row", "integer", "", "number of the reading, in the order taken"),
-    ("gap_m", "gap", "number", "m", "face to face, reference magnet to sample"),
-    ("spacers", "spacers", "number", "1", "spacers between the closest position and here"),
-    ("orientation", "orientation", "integer", "1", "+1 or -1: field along the sample's own axis"),
-    ("reading_kg", "reading", "number", "kg", "reading of the balance with the sample in place"),
-    ("zero_before_kg", "zero_before", "number", "kg", "reading without the sample, before"),
-    ("zero_after_kg", "zero_after", "number", "kg", "reading without the sample, after"),
-    ("u_reading_kg", "u_reading", "number", "kg", "standard uncertainty of the reading"),
-    ("temperature_K", "temperature", "number", "K", "temperature near the magnet"),
-    ("time_s", "time", "number", "s", "time since the first reading"),
-    ("note", "note", "string", "", "what was noted"),
-    ("set_aside", "set_aside", "string", "", "why the row must not be used"),
-)
 #: Columns of points.csv, as in the figures' JSON: name, type, unit, what it is.
 _POINTS = (
     ("row", "integer", "", "number of the reading"),
@@ -74,11 +60,9 @@ def write_package(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     data = result.to_json()
-    readings = result.readings
-    columns = [getattr(readings, field) for _, field, *_ in _READINGS]
-    rows: Iterable[Sequence[Any]] = zip(*columns, strict=True)
+    rows = [record.values() for record in result.readings.records()]
     resources = [
-        _table(folder, "readings", [(n, t, u, d) for n, _, t, u, d in _READINGS], rows),
+        _table(folder, "readings", [(n, t, u, d) for n, _, t, u, d in COLUMNS], rows),
         _table(folder, "points", _POINTS, ([p[name] for name, *_ in _POINTS] for p in data["points"])),
         _file(folder, "bench", "bench.toml", result.bench.source_text, "application/toml", "the bench file"),
         _file(
@@ -96,7 +80,7 @@ def write_package(
         "title": f"Hysteresis loop of {result.bench.sample.name}, weighed with a laboratory balance",
         "licenses": [{"name": licence}],
         "resources": resources,
-        "weighloop": details or {},
+        "weighloop": {"started": result.readings.started} | (details or {}),
     }
     path = folder / DESCRIPTOR
     path.write_text(json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
@@ -125,11 +109,14 @@ def read_package(path: str | Path) -> tuple[Readings, Bench]:
         wanted = "a package with the resources readings and bench"
         raise InputError(source, [Fault("descriptor", f"not readable ({error!r})", wanted)]) from None
     bench = parse_bench(texts["bench"], str(folder / resources["bench"]["path"]))
-    return _readings(texts["readings"], str(folder / resources["readings"]["path"])), bench
+    about = descriptor.get("weighloop")
+    started = about.get("started", "") if isinstance(about, dict) else ""
+    readings = _readings(texts["readings"], str(folder / resources["readings"]["path"]))
+    return replace(readings, started=str(started)), bench
 
 
 def _table(
-    folder: Path, name: str, columns: Sequence[tuple[str, str, str, str]], rows: Iterable[Sequence[Any]]
+    folder: Path, name: str, columns: Sequence[tuple[str, str, str, str]], rows: Iterable[Iterable[Any]]
 ) -> dict[str, Any]:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -181,7 +168,7 @@ def _checked(folder: Path, resource: dict[str, Any]) -> str:
 def _readings(text: str, source: str) -> Readings:
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     columns: dict[str, Any] = {}
-    for name, field, kind, *_ in _READINGS:
+    for name, field, kind, *_ in COLUMNS:
         cells = [row.get(name) for row in rows]
         try:
             if kind == "string":
@@ -194,4 +181,6 @@ def _readings(text: str, source: str) -> Readings:
             raise InputError(
                 source, [Fault(f"column {name}", str(error), f"a column of type {kind}")]
             ) from None
+    if np.isnan(columns["settled_in"]).all():
+        columns["settled_in"] = None
     return Readings(**columns, source=source)

@@ -3,11 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+
+#: The table's columns where it leaves the program: name, field of Readings, type, unit, what it is.
+COLUMNS = (
+    ("row", "row", "integer", "", "number of the reading, in the order taken"),
+    ("gap_m", "gap", "number", "m", "face to face, reference magnet to sample"),
+    ("spacers", "spacers", "number", "1", "spacers between the closest position and here"),
+    ("orientation", "orientation", "integer", "1", "+1 or -1: field along the sample's own axis"),
+    ("reading_kg", "reading", "number", "kg", "reading of the balance with the sample in place"),
+    ("zero_before_kg", "zero_before", "number", "kg", "reading without the sample, before"),
+    ("zero_after_kg", "zero_after", "number", "kg", "reading without the sample, after"),
+    ("u_reading_kg", "u_reading", "number", "kg", "standard uncertainty of the reading"),
+    ("settled_in_s", "settled_in", "number", "s", "time from the load's coming to acceptance"),
+    ("temperature_K", "temperature", "number", "K", "temperature near the magnet"),
+    ("time_s", "time", "number", "s", "time since the first reading"),
+    ("note", "note", "string", "", "what was noted"),
+    ("set_aside", "set_aside", "string", "", "why the row must not be used"),
+)
 
 
 @dataclass(frozen=True)
@@ -38,6 +57,24 @@ class Readings:
     source: str = ""
     #: What the reader of the table has to say about it, such as a column it did not read.
     remarks: tuple[str, ...] = ()
+    #: How long each reading took to be accepted, s (n,); None where no filter watched the balance.
+    settled_in: Floats | None = None
+    #: When the first reading was taken (ISO 8601); empty where nobody noted it.
+    started: str = ""
 
     def __len__(self) -> int:
         return len(self.row)
+
+    def records(self) -> list[dict[str, Any]]:
+        """A dictionary a row with the names of ``COLUMNS``: plain types, None where not given."""
+        columns = {name: getattr(self, field) for name, field, *_ in COLUMNS}
+        return [
+            {name: None if column is None else _plain(column[i]) for name, column in columns.items()}
+            for i in range(len(self))
+        ]
+
+
+def _plain(value: Any) -> Any:
+    """A cell as a plain type; no number is None."""
+    value = value.item() if isinstance(value, np.generic) else value
+    return None if isinstance(value, float) and not np.isfinite(value) else value

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from .bench import Bench
 from .branches import Arrangement, Warning
+from .demag import demagnetising_factor
 from .figure_names import FIGURE_NAMES
 from .figures import figures as figures_of
 from .figures import judge
@@ -51,7 +52,7 @@ class LoopResult:
 
     def to_json(self) -> dict[str, Any]:
         """The public JSON: plain types only, null where there is no number."""
-        p, e = self.points, self.estimate
+        p, e, factor = self.points, self.estimate, demagnetising_factor(self.bench.sample)
         rows = [
             {
                 "row": int(p.row[i]),
@@ -82,6 +83,8 @@ class LoopResult:
                 "seed": self.seed,
                 "interval": "95 %, probabilistically symmetric",
             },
+            "demagnetising_factor": {"axial": factor.axial, "method": factor.method},
+            "readings": self.readings.records(),
             "points": rows,
             "figures": {name: self._figure(name) for name in FIGURE_NAMES if name in self.figures},
             "budget": {

@@ -49,6 +49,8 @@ def readings_of(run: Run) -> Readings:
         note=tuple(p["note"] for p in points),
         set_aside=tuple(p["set_aside"] for p in points),
         source=f"run {run['id']}",
+        settled_in=column([p["settled_in_s"] for p in points]),
+        started=run["started_utc"],
     )
 
 
