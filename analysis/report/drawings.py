@@ -127,28 +127,51 @@ def pull_drawing(result: LoopResult, rows: Rows) -> Figure:
 
 
 def steadiness_drawing(result: LoopResult) -> Figure:
-    """Zero and reading quality over the run: drift of the zero, and each reading's uncertainty."""
-    figure, (upper, lower) = new_figure(height=4.0, rows=2)
+    """Over the run: the zeros, each reading's uncertainty and, where it was watched, its settling time."""
     readings = result.readings
-    timed = bool(np.isfinite(readings.time).all()) and len(readings) > 0
-    x = (readings.time - readings.time[0]) / 60 if timed else readings.row.astype(float)
-    upper.plot(x, readings.zero_before * 1e6, color=BRANCH_STYLE["descending"]["color"], label="zero before")
-    upper.plot(
-        x,
-        readings.zero_after * 1e6,
-        color=BRANCH_STYLE["ascending"]["color"],
-        linestyle="--",
-        label="zero after",
-    )
-    upper.set_ylabel("zero, mg")
-    upper.legend(loc="best", fontsize=8)
-    lower.plot(
-        x, readings.u_reading * 1e6, color=BRANCH_STYLE["first"]["color"], marker=".", linestyle="none"
-    )
-    lower.set_ylabel("u of reading, mg")
-    lower.set_ylim(bottom=0)
-    lower.set_xlabel("time, min" if timed else "row")
+    panels = 2 if readings.settled_in is None else 3
+    figure, axes = new_figure(height=1.4 * panels + 0.9, rows=panels)
+    x, words = _over_the_run(result)
+    for zeros, branch, label in (
+        (readings.zero_before, "descending", "zero before"),
+        (readings.zero_after, "ascending", "zero after"),
+    ):
+        if not np.isfinite(zeros).any():
+            continue
+        style = BRANCH_STYLE[branch]
+        shown = _less_the_first(zeros, readings.spacers)
+        axes[0].plot(x, shown * 1e6, color=style["color"], linestyle=style["linestyle"], label=label)
+        axes[0].legend(loc="best", fontsize=8)
+    axes[0].set_ylabel("zero, mg")
+    look = {"color": BRANCH_STYLE["first"]["color"], "marker": ".", "linestyle": "none"}
+    axes[1].plot(x, readings.u_reading * 1e6, **look)
+    axes[1].set_ylabel("u of reading, mg")
+    if readings.settled_in is not None:
+        axes[2].plot(x, readings.settled_in, **look)
+        axes[2].set_ylabel("settled in, s")
+    for ax in axes[1:]:
+        ax.set_ylim(bottom=0)
+    axes[-1].set_xlabel(words)
     return figure
+
+
+def _over_the_run(result: LoopResult) -> tuple[np.ndarray, str]:
+    """What a drawing over the run has along its foot: the time where it was noted, else the row."""
+    readings = result.readings
+    if len(readings) and np.isfinite(readings.time).all():
+        return (readings.time - readings.time[0]) / 60, "time, min"
+    return readings.row.astype(float), "row"
+
+
+def _less_the_first(zeros: np.ndarray, spacers: np.ndarray) -> np.ndarray:
+    """Zeros less the first at the same number of spacers, whose mass would hide the drift; other zeros as
+    they are."""
+    shown = zeros.copy()
+    for count in np.unique(spacers[np.isfinite(spacers)]):
+        same = (spacers == count) & np.isfinite(zeros)
+        if same.any():
+            shown[same] -= zeros[same][0]
+    return shown
 
 
 def temperature_drawing(result: LoopResult) -> Figure | None:
@@ -157,12 +180,8 @@ def temperature_drawing(result: LoopResult) -> Figure | None:
     if not np.isfinite(readings.temperature).any():
         return None
     figure, axes = new_figure(height=2.2)
-    timed = bool(np.isfinite(readings.time).all())
-    axes.plot(
-        (readings.time - readings.time[0]) / 60 if timed else readings.row,
-        readings.temperature - 273.15,
-        color=BRANCH_STYLE["descending"]["color"],
-    )
+    x, words = _over_the_run(result)
+    axes.plot(x, readings.temperature - 273.15, color=BRANCH_STYLE["descending"]["color"])
     axes.set_ylabel("temperature, °C")
-    axes.set_xlabel("time, min" if timed else "row")
+    axes.set_xlabel(words)
     return figure

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..demag import demagnetising_factor
 from ..figure_names import FIGURE_NAMES
 from . import drawings as draw
 from .bench_drawing import bench_drawing
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
     from ..results import LoopResult
 
-_BUDGET_LINES = 6
+#: Inputs with less than this share of every figure's variance are not listed.
+_SMALLEST_SHARE = 0.01
 
 
 def write_report(result: LoopResult, path: str | Path, **details: Any) -> None:
@@ -46,21 +47,20 @@ def write_drawings(result: LoopResult, folder: str | Path, kind: str = "svg") ->
     return written
 
 
-def report_html(result: LoopResult, *, taken: str = "", recompute: str = "") -> str:
-    """The report as HTML. ``taken`` says when, ``recompute`` how it can be computed again."""
+def report_html(result: LoopResult, *, recompute: str = "") -> str:
+    """The report as HTML. ``recompute`` says how it can be computed again."""
     import jinja2
 
     data = result.to_json()
     room = files("weighloop.analysis.report")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
     template = environment.from_string(room.joinpath("page.html").read_text(encoding="utf-8"))
-    bench = result.bench
-    factor = demagnetising_factor(bench.sample)
+    bench, readings = result.bench, data["readings"]
     return template.render(
         css=room.joinpath("page.css").read_text(encoding="utf-8"),
         sample=bench.sample.name,
         source=result.readings.source,
-        taken=taken,
+        started=_date(result.readings.started),
         used=sum(row["used"] for row in data["points"]),
         conclusion=conclusion(bench.sample.name, data["figures"], data["warnings"]),
         drawings={"temperature": None}
@@ -71,12 +71,13 @@ def report_html(result: LoopResult, *, taken: str = "", recompute: str = "") -> 
         trials=result.trials,
         figures=[_figure_row(key, data["figures"][key]) for key in FIGURE_NAMES if key in data["figures"]],
         warnings=data["warnings"],
-        budget=_budget(data.get("budget", {}), data["figures"]),
-        rows=[_point_row(row) for row in data["points"]],
+        budget=_budget(data["budget"], data["figures"]),
+        rows=[_point_row(*both) for both in zip(data["points"], readings, strict=True)],
+        settling=_settling(readings),
         bench_text=bench.source_text.strip(),
         method_text=result.estimate.why,
-        N=f"{factor.axial:.4f}",
-        N_method=factor.method,
+        N=f"{data['demagnetising_factor']['axial']:.4f}",
+        N_method=data["demagnetising_factor"]["method"],
         spacers=bench.gap.ladder == "spacers",
         versions=versions(),
         checksum=_readings_checksum(result),
@@ -100,7 +101,8 @@ def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple
         "pull": (draw.pull_drawing(result, rows), "The force weighed at each gap, branch by branch."),
         "steadiness": (
             draw.steadiness_drawing(result),
-            "Zeros of the balance over the run, and the standard uncertainty of each reading.",
+            "Zeros of the balance over the run (with spacers, less the first at the same number of them), "
+            "each reading's standard uncertainty, and how long it took to settle.",
         ),
         "temperature": (draw.temperature_drawing(result), "Temperature over the run."),
         "bench": (
@@ -132,46 +134,75 @@ def _figure_row(key: str, figure: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _point_row(row: dict[str, Any]) -> dict[str, Any]:
+def _date(started: str) -> str:
+    """A time of ISO 8601 as people write it, to the minute."""
+    try:
+        return datetime.fromisoformat(started).strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return started
+
+
+def _settling(readings: list[dict[str, Any]]) -> str:
+    """In a sentence, how well and how fast the readings settled; empty where nobody watched."""
+    waits = sorted(r["settled_in_s"] for r in readings if r["settled_in_s"] is not None)
+    if not waits:
+        return ""
+    us = sorted(r["u_reading_kg"] * 1e6 for r in readings if r["u_reading_kg"] is not None)
+    middle = len(waits) // 2
+    words = f"A reading was accepted after {waits[middle]:.1f} s in the median, {waits[-1]:.1f} s at most"
+    if us:
+        words += f"; standard uncertainties from {us[0]:.2g} mg to {us[-1]:.2g} mg"
+    return words + "."
+
+
+def _point_row(row: dict[str, Any], reading: dict[str, Any]) -> dict[str, Any]:
     kilo = {"H_applied": "H_applied_A_per_m", "H_internal": "H_internal_A_per_m", "M": "M_A_per_m"}
     u = row["u_M_A_per_m"]
     u_kilo = None if u is None else u / 1e3
     shown = {k: rounded(None if row[v] is None else row[v] / 1e3, u_kilo) for k, v in kilo.items()}
-    force = row["force_N"]
+    force, settled = row["force_N"], reading["settled_in_s"]
+    u_reading = None if reading["u_reading_kg"] is None else reading["u_reading_kg"] * 1e6
+    why_not = f"set aside: {row['why_not']}" if row["why_not"] else "set aside"
     return shown | {
         "row": row["row"],
         "gap": "–" if row["gap_m"] is None else f"{row['gap_m'] * 1e3:.3f}",
         "orientation": f"{row['orientation']:+d}",
         "force": "–" if force is None else f"{force * 1e3:.3f}",
         "u_M": rounded(u_kilo, u_kilo),
-        "branch": row["branch"],
+        "u_reading": rounded(u_reading, u_reading),
+        "settled_in": "–" if settled is None else f"{settled:.1f}",
+        "branch": row["branch"] if row["used"] else why_not,
         "used": row["used"],
-        "why_not": row["why_not"] or "",
     }
 
 
-def _budget(budget: dict[str, list[dict[str, Any]]], figures: dict[str, Any]) -> list[dict[str, Any]]:
-    """The largest inputs of each figure that has an uncertainty, with bars 12 em wide at most."""
-    shown = []
-    for key, lines in budget.items():
-        if key not in FIGURE_NAMES or not figures[key]["u"]:
-            continue
-        largest = sorted(lines, key=lambda line: -line["share"])[:_BUDGET_LINES]
-        shown.append(
-            {
-                "words": f"{FIGURE_NAMES[key].words} ({FIGURE_NAMES[key].symbol})",
-                "lines": [
-                    {
-                        "name": line["input"],
-                        "percent": f"{100 * line['share']:.0f}",
-                        "width": f"{12 * min(line['share'], 1):.2f}",
-                    }
-                    for line in largest
-                    if line["share"] >= 0.005
-                ],
-            }
-        )
-    return shown
+def _budget(budget: dict[str, list[dict[str, Any]]], figures: dict[str, Any]) -> dict[str, Any] | None:
+    """One table: a row an input, the weightiest first, a column a figure; None where there is no budget."""
+    keys = [key for key in FIGURE_NAMES if key in budget and figures[key]["u"]]
+    shares: dict[str, dict[str, float]] = {}
+    for key in keys:
+        for line in budget[key]:
+            shares.setdefault(line["input"], {})[key] = line["share"]
+    weighty = sorted(shares, key=lambda name: -max(shares[name].values()))
+    weighty = [name for name in weighty if max(shares[name].values()) >= _SMALLEST_SHARE]
+    if not weighty:
+        return None
+    largest = {key: max(shares, key=lambda name: shares[name].get(key, 0.0)) for key in keys}
+    rows = [
+        {
+            "input": name,
+            "cells": [
+                {
+                    "percent": f"{100 * shares[name].get(key, 0.0):.0f}",
+                    "tint": f"{min(shares[name].get(key, 0.0), 1.0):.2f}",
+                    "largest": largest[key] == name,
+                }
+                for key in keys
+            ],
+        }
+        for name in weighty
+    ]
+    return {"symbols": [FIGURE_NAMES[key].symbol for key in keys], "rows": rows}
 
 
 def versions() -> str:

@@ -29,7 +29,7 @@ def figure_in_words(key: str, figure: dict[str, Any]) -> str:
     u = None if figure["u"] is None else name.shown(figure["u"])
     value = rounded(name.shown(figure["value"]), u)
     least = "at least " if figure["status"] == "bound" else ""
-    spread = f" (u = {rounded(u)} {name.unit()})" if u else ""
+    spread = f" (u = {rounded(u, u)} {name.unit()})" if u else ""
     return f"{name.words} {name.symbol} {least}{value} {name.unit()}{spread}"
 
 
@@ -37,13 +37,18 @@ def conclusion(sample: str, figures: dict[str, dict[str, Any]], warnings: list[d
     """Two or three sentences for a reader who reads nothing else."""
     leading = [figure_in_words(key, figures[key]) for key in _LEADING if key in figures]
     sentences = [f"Sample {sample}: " + "; ".join(leading) + "."]
-    open_ones: dict[str, list[str]] = {}
+    open_ones: dict[tuple[str, str], list[str]] = {}
     for key, figure in figures.items():
         if figure["status"] != "measured" and figure["why"] and key in FIGURE_NAMES:
-            kind = "is only a lower bound" if figure["status"] == "bound" else "could not be determined"
-            open_ones.setdefault(f"{kind}: {figure['why']}", []).append(FIGURE_NAMES[key].words)
-    for reason, names in open_ones.items():
-        sentences.append(f"{', '.join(names).capitalize()} {reason.rstrip('.')}.")
+            open_ones.setdefault((figure["status"], figure["why"]), []).append(FIGURE_NAMES[key].words)
+    for (status, reason), names in open_ones.items():
+        several = len(names) > 1
+        listed = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
+        if status == "bound":
+            said = "are only lower bounds" if several else "is only a lower bound"
+        else:
+            said = "could not be determined"
+        sentences.append(f"{listed[0].upper()}{listed[1:]} {said}: {reason.rstrip('.')}.")
     count = len(warnings)
     if count:
         codes = ", ".join(sorted({warning["code"] for warning in warnings}))
