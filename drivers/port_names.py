@@ -2,17 +2,27 @@
 
 A USB adapter is known by vendor number, product number and serial number. The name in the bench
 file says which port is meant at first; from the first good contact on it is the identity that counts.
+
+A port without USB identity is known by its name alone. For a built-in port that is enough. A
+pseudo-terminal's own name (``/dev/pts/4``) is only a number, which the system gives to the next who asks:
+once gone it never comes back, and what stands there later is somebody else's. A link that its owner makes
+anew is followed.
 """
 
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 BY_ID = Path("/dev/serial/by-id")
+#: Pseudo-terminals, on Linux and on macOS.
+PSEUDO_TERMINAL = re.compile(r"/dev/(pts/\d+|ttys\d+)")
+#: Links followed from a name to its device.
+LONGEST_CHAIN = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +46,47 @@ class PortRecord:
     stable_name: str | None
     description: str
     identity: PortIdentity | None
+
+
+#: A file entry: file system, number, and when it was made. Writing to a terminal leaves its ctime alone.
+Entry = tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """What stands under a name: the device behind it, and the links on the way there."""
+
+    device: Entry
+    links: tuple[Entry, ...]
+    path: str
+
+
+def _entry(path: str) -> Entry:
+    about = os.lstat(path)
+    return about.st_dev, about.st_ino, about.st_ctime_ns
+
+
+def node(port: str) -> Node | None:
+    """What stands under ``port`` now; None where there is nothing."""
+    links: list[Entry] = []
+    try:
+        while os.path.islink(port) and len(links) < LONGEST_CHAIN:
+            links.append(_entry(port))
+            port = os.path.join(os.path.dirname(port), os.readlink(port))
+        return Node(_entry(port), tuple(links), os.path.realpath(port))
+    except OSError:
+        return None
+
+
+def is_stranger(port: str, before: Node | None) -> bool:
+    """Whether a pseudo-terminal's number has gone to somebody else since ``port`` was opened ``before``.
+
+    Not where a link on the way was made anew since: then its owner says that this is the one.
+    """
+    now = node(port)
+    if before is None or now is None or not PSEUDO_TERMINAL.fullmatch(now.path):
+        return False
+    return now.device != before.device and now.links == before.links
 
 
 def is_url(port: str) -> bool:
@@ -88,11 +139,14 @@ def find(
     remembered: PortIdentity | None,
     list_records: Callable[[], list[PortRecord]] = records,
     exists: Callable[[str], bool] = os.path.exists,
+    *,
+    before: Node | None = None,
 ) -> Found:
     """Where to open ``port``, whose adapter was ``remembered`` at the last good contact.
 
-    The same adapter under another name is followed; another adapter under the old name is
-    refused. An adapter without a serial number is followed only where it is the one of its kind.
+    ``before`` is what stood under the name when it was last opened. The same adapter under another name
+    is followed; another adapter under the old name is refused. An adapter without a serial number is
+    followed only where it is the one of its kind.
     """
     if is_url(port):
         return Found(port, None, port)
@@ -103,6 +157,9 @@ def find(
     under_name = next((r for r in known if os.path.realpath(r.device) == real), None)
     here = under_name.identity if under_name else None
     if remembered is None:
+        if here is None and is_stranger(port, before):
+            why = f"{port} has been given to somebody else; name the port by a link that stays"
+            return Found(None, None, why)
         return Found(port, here, port) if there else Found(None, None, f"{port} is not there")
     if there and here == remembered:
         return Found(port, here, port)

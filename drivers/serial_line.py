@@ -93,6 +93,7 @@ class SerialLine:
         self._thread: threading.Thread | None = None
         self._remembered: port_names.PortIdentity | None = None
         self._present: port_names.PortIdentity | None = None
+        self._before: port_names.Node | None = None  # what stood under the name when it was opened
 
     def start(self) -> None:
         """Start the thread; a second call does nothing."""
@@ -126,7 +127,7 @@ class SerialLine:
     def _run(self) -> None:
         attempt = 0
         while not self._closing.is_set():
-            found = port_names.find(self.port, self._remembered)
+            found = self._find()
             self._handler.opening(found.why)
             if found.device is None:
                 why, there = found.why, found.identity is not None
@@ -140,6 +141,9 @@ class SerialLine:
             self._wait_to_reopen(REOPEN_WAITS[min(attempt, len(REOPEN_WAITS) - 1)], found.device is not None)
             attempt += 1
 
+    def _find(self) -> port_names.Found:
+        return port_names.find(self.port, self._remembered, before=self._before)
+
     def _serve(self, found: port_names.Found) -> str:
         """Open and read until the port fails; returns why it did."""
         self._heard = False
@@ -149,7 +153,7 @@ class SerialLine:
             )
         except DeviceLost as error:
             return str(error)
-        self._present = found.identity
+        self._present, self._before = found.identity, port_names.node(self.port)
         self._serial = serial
         try:
             self._handler.opened(found.device or self.port)
@@ -180,7 +184,7 @@ class SerialLine:
         while (left := deadline.left()) > 0:
             if self._closing.wait(min(left, look)):
                 return
-            if not was_there and port_names.find(self.port, self._remembered).device is not None:
+            if not was_there and self._find().device is not None:
                 return
 
 

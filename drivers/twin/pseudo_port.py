@@ -1,4 +1,7 @@
-"""One device's end of a pseudo-terminal: to the host it is a serial port with a name.
+"""One device's end of a pseudo-terminal: to the host it is a serial port with a name that stays.
+
+The system's own name is a number that goes to the next who asks as soon as it is free; the link is the
+twin's, and is there exactly while the plug is in.
 
 Nothing is kept for a host that is not there: like a real serial adapter, the port forgets what
 is said while nobody has it open, so that a host never reads stale figures.
@@ -13,6 +16,7 @@ import pty
 import termios
 import time
 import tty
+from pathlib import Path
 
 from .wire import at_another_speed
 
@@ -21,11 +25,11 @@ OPENING = 0.05
 
 
 class PseudoPort:
-    """A pseudo-terminal's device side. ``baud`` is what the device speaks."""
+    """A pseudo-terminal's device side behind ``link``. ``baud`` is what the device speaks."""
 
-    def __init__(self, baud: int) -> None:
+    def __init__(self, baud: int, link: Path) -> None:
         self._speed = getattr(termios, f"B{baud}")
-        self.name = ""
+        self.link = link
         self._master = -1
         self._open_since: float | None = None
         self.plug()
@@ -34,22 +38,27 @@ class PseudoPort:
     def plugged(self) -> bool:
         return self._master >= 0
 
-    def plug(self) -> str:
-        """Come up under a new name, which is returned."""
+    @property
+    def name(self) -> str:
+        """What the host opens."""
+        return str(self.link)
+
+    def plug(self) -> None:
+        """Come up, behind the same link, on whatever terminal the system gives."""
         if self.plugged:
-            return self.name
+            return
         self._master, slave = pty.openpty()
-        self.name = os.ttyname(slave)
         tty.setraw(slave)
         os.set_blocking(self._master, False)
+        self.link.symlink_to(os.ttyname(slave))
         # With our own hold on the far side gone, a read here fails exactly while no host has it open.
         os.close(slave)
         self._open_since = None
-        return self.name
 
     def unplug(self) -> None:
         """Vanish, as when the plug is pulled."""
         if self.plugged:
+            self.link.unlink(missing_ok=True)
             os.close(self._master)
             self._master = -1
             self._open_since = None

@@ -67,9 +67,9 @@ class Service:
     def __init__(self, bench: TwinBench, speed: float) -> None:
         self.bench, self.speed = bench, speed
         self.folder = Path(tempfile.mkdtemp(prefix="weighloop-twin-"))
-        self.ports = {"balance": PseudoPort(bench.voice.baud)}
+        self.ports = {"balance": PseudoPort(bench.voice.baud, self.folder / "balance")}
         if bench.ladder == "lift":
-            self.ports["lift"] = PseudoPort(LIFT_BAUD)
+            self.ports["lift"] = PseudoPort(LIFT_BAUD, self.folder / "lift")
         self.selector = selectors.DefaultSelector()
         self.listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.control = self.folder / "control"

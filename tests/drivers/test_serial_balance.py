@@ -205,7 +205,9 @@ def test_another_adapter_under_the_old_name_is_refused_and_the_old_one_followed(
         ]
 
     real_find = port_names.find
-    monkeypatch.setattr(port_names, "find", lambda port, known: real_find(port, known, records))
+    monkeypatch.setattr(
+        port_names, "find", lambda port, known, **more: real_find(port, known, records, **more)
+    )
     balance = SerialBalance(str(name), load_dialect("status-line"), ears, RealClock(rate=20))
     balance.start()
     wait_for(lambda: balance.state is DeviceState.IDENTIFYING)
@@ -226,6 +228,48 @@ def test_another_adapter_under_the_old_name_is_refused_and_the_old_one_followed(
     balance.close()
     for end in (foreign, back):
         end.close()
+
+
+@pytest.mark.parametrize("by_link", [False, True])
+def test_a_terminal_s_number_given_to_a_stranger_is_left_to_the_stranger(
+    tmp_path: Path, ears: Ears, by_link: bool
+) -> None:
+    """The system gives a number that was let go to the next who asks (pts(4): the lowest free one)."""
+    ours, foreign = FarEnd(tmp_path, "ours"), FarEnd(tmp_path, "foreign")
+    number = os.path.realpath(ours.port)
+    stale = tmp_path / "stale"
+    stale.symlink_to(number)  # as a twin that was killed leaves it
+    balance = SerialBalance(
+        str(stale) if by_link else number, load_dialect("status-line"), ears, RealClock(rate=30)
+    )
+    balance.start()
+    wait_for(lambda: balance.state is DeviceState.IDENTIFYING)
+    make_ready(ours, balance)
+    foreign.unplug()
+    ours.unplug()
+    wait_for(lambda: balance.state is DeviceState.ABSENT)
+    foreign.plug()
+    if os.path.realpath(foreign.port) != number:
+        foreign.unplug()
+        pytest.skip("this system did not give the number again")
+    wait_for(lambda: "given to somebody else" in balance.why)
+    heard = len(ears.readings)
+    rightful = SerialBalance(foreign.port, load_dialect("status-line"), other := Ears(), RealClock(rate=30))
+    rightful.start()
+    wait_for(lambda: rightful.state is DeviceState.IDENTIFYING)
+    make_ready(foreign, rightful)
+    foreign.send(LINE)
+    wait_for(lambda: len(other.readings) > 0)
+    assert len(ears.readings) == heard
+    if by_link:  # the owner makes the link anew: this is the one
+        rightful.close()
+        stale.unlink()
+        stale.symlink_to(foreign.port)
+        wait_for(lambda: balance.state is DeviceState.IDENTIFYING)
+        make_ready(foreign, balance)
+    balance.close()
+    rightful.close()
+    foreign.close()
 
 
 def test_a_listener_that_fails_is_not_the_end(far_end: FarEnd, balance: SerialBalance, ears: Ears) -> None:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import threading
 
 import pytest
-from far_ends import FarEnd
+from far_ends import FarEnd, Talker
 
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceLost
@@ -14,32 +13,6 @@ from weighloop.drivers.dialect import LineSettings, load_dialect
 from weighloop.drivers.ports import list_ports, listen
 
 ONE = [LineSettings(9600), LineSettings(2400)]
-
-
-class Talker:
-    """Says the same lines again and again, or answers a request."""
-
-    def __init__(self, end: FarEnd, line: bytes, request: bytes | None = None, every: float = 0.02) -> None:
-        self._end, self._line, self._request, self._every = end, line, request, every
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run)
-
-    def __enter__(self) -> None:
-        self._thread.start()
-
-    def __exit__(self, *_: object) -> None:
-        self._ending.set()
-        self._thread.join()
-
-    def _run(self) -> None:
-        heard = b""
-        while not self._ending.is_set():
-            heard += self._end.heard(self._every)
-            if self._request is None:
-                self._end.send(self._line)
-            elif self._request in heard:
-                heard = b""
-                self._end.send(self._line)
 
 
 @pytest.mark.parametrize("name", ["status-line", "ask-answer", "print-line", "counted"])

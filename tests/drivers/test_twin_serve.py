@@ -111,15 +111,25 @@ def test_what_is_not_a_request_is_answered(served):
     assert not served.do("unplug", port="printer")["ok"]
 
 
-def test_a_pulled_plug_is_an_error_at_once_and_comes_back_under_a_name(served):
-    with opened(served.places["balance"], 9600) as port:
+def test_a_pulled_plug_is_an_error_at_once_and_comes_back_behind_its_own_name(served):
+    name = served.places["balance"]
+    assert Path(name).parent == Path(served.places["control"]).parent
+    number = os.path.realpath(name)
+    with opened(name, 9600) as port:
         port.readline()
         assert served.do("unplug", port="balance")["ok"]
         with pytest.raises((serial.SerialException, OSError)):
             port.read(100_000)
-    name = served.do("plug", port="balance")["port"]
-    with opened(name, 9600) as port:
-        assert port.readline().endswith(b",g\r\n")
+    assert not os.path.lexists(name)
+    takers = [os.openpty() for _ in range(3)]  # the number that was let go is somebody else's now
+    try:
+        assert served.do("plug", port="balance")["port"] == name
+        assert os.path.realpath(name) != number
+        with opened(name, 9600) as port:
+            assert port.readline().endswith(b",g\r\n")
+    finally:
+        for end in [end for pair in takers for end in pair]:
+            os.close(end)
 
 
 def test_a_wrong_call_is_said_in_words():

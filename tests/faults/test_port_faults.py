@@ -8,13 +8,14 @@ sample: Mayergoyz, Mathematical Models of Hysteresis, 1991, chapter 1, from memo
 from __future__ import annotations
 
 import contextlib
-import re
+import os
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from far_ends import FarEnd, Talker, wait_for
 from served import Served
 
 from weighloop.daemon.client import Client, ClientError
@@ -25,18 +26,19 @@ TRAVEL = 15e-3
 
 
 class Bench:
-    """Twin, daemon and a person; the balance's port is known by a name that stays."""
+    """Twin, daemon and a person. ``links`` are the bench file's names; they can be led elsewhere."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.twin = TwinProcess(seed=5, speed=SPEED)
+        self.links = {name: folder / name for name in ("balance", "lift")}
 
     def __enter__(self) -> Bench:
         self.twin.__enter__()
-        self.link = self.folder / "balance"
-        self.link.symlink_to(self.twin.places["balance"])
-        text = Path(self.twin.places["bench_file"]).read_text(encoding="utf-8")
-        self.text = re.sub(r'port = "[^"]*"', f'port = "{self.link}"', text, count=1)
+        self.text = Path(self.twin.places["bench_file"]).read_text(encoding="utf-8")
+        for name, link in self.links.items():
+            link.symlink_to(self.twin.places[name])
+            self.text = self.text.replace(self.twin.places[name], str(link))
         self.text = self.text.replace("[lift]", '[lift]\ntravel = "15 mm"')
         bench = self.folder / "bench.toml"
         bench.write_text(self.text, encoding="utf-8")
@@ -50,8 +52,16 @@ class Bench:
         self.served.__exit__(None, None, None)
         self.twin.__exit__(None, None, None)
 
+    def lead(self, name: str, port: str) -> None:
+        """Let a name lead to another port."""
+        self.links[name].unlink()
+        self.links[name].symlink_to(port)
+
     def run(self) -> Any:
         return self.client.call("snapshot")["run"]
+
+    def device(self, name: str) -> Any:
+        return self.client.call("snapshot")[name]
 
     def start(self, points: int = 3) -> int:
         deadline = time.monotonic() + 20
@@ -114,21 +124,72 @@ def test_garbage_half_lines_wrong_settings_and_a_dying_screen_harm_no_reading(be
 
 
 def test_a_pulled_plug_comes_back_under_another_name(bench: Bench) -> None:
+    """The terminal behind the twin's link is another one then; the old number is a stranger's."""
     bench.start(points=4)
     bench.operate(bench.points(5))
+    number = os.path.realpath(bench.links["balance"])
     bench.twin.do("unplug", port="balance")
+    strangers = [os.openpty() for _ in range(3)]
     run = bench.operate(lambda run: run["state"] == "held", 10)
     before, after = run["steps"][run["steps_done"] - 1 :][:2]
     # The way to the far end spoils a branch unless that is where the next reading was to be taken.
     spoilt = before["kind"] == after["kind"] == "point" and after["height_m"] < TRAVEL
     assert "balance" in run["why"]
     assert any("balance" in line["text"].lower() for line in bench.client.call("snapshot")["log"])
-    name = bench.twin.do("plug", port="balance")["port"]
-    bench.link.unlink()
-    bench.link.symlink_to(name)
+    bench.twin.do("plug", port="balance")
+    assert os.path.realpath(bench.links["balance"]) != number
     bench.operate(lambda run: run["state"] == "running", 30)
+    for end in [end for pair in strangers for end in pair]:
+        os.close(end)
     run = bench.finish()
     assert any(p["set_aside"] for p in run["points"]) == spoilt
+
+
+def test_another_device_on_the_balance_s_name_records_nothing(bench: Bench, tmp_path: Path) -> None:
+    bench.start()
+    bench.operate(bench.points(2))
+    stranger = FarEnd(tmp_path, "stranger")
+    bench.twin.do("unplug", port="balance")
+    bench.lead("balance", stranger.port)
+    run = bench.operate(lambda run: run["state"] == "held", 10)
+    points = run["points"]
+    # A line of another dialect, and what is received at another speed of the line.
+    with Talker(stranger, b"W 17 12345 DEADBEEF\n\xe6\x9e\x80\n"):
+        wait_for(lambda: "refused last" in bench.device("balance")["why"], 20)
+        assert bench.device("balance")["state"] == "silent"
+        with pytest.raises(ClientError, match="the balance is not ready"):
+            bench.client.call("run.go_on")
+    assert (bench.run()["state"], bench.run()["points"]) == ("held", points)
+    stranger.close()
+    bench.lead("balance", bench.twin.places["balance"])
+    bench.twin.do("plug", port="balance")
+    bench.operate(lambda run: run["state"] == "running", 30)
+    bench.finish()
+
+
+def test_a_balance_on_the_lift_s_name_moves_nothing(bench: Bench, tmp_path: Path) -> None:
+    bench.start()
+    bench.operate(bench.points(2))
+    stranger = FarEnd(tmp_path, "stranger")
+    bench.twin.do("unplug", port="lift")
+    bench.lead("lift", stranger.port)
+    bench.operate(lambda run: run["state"] == "held", 15)
+    stands = bench.twin.do("state")["height_m"]
+    with Talker(stranger, b"ST,+00012.345,g\r\n"):
+        wait_for(lambda: bench.device("lift")["state"] == "silent", 20)
+        with contextlib.suppress(ClientError):
+            bench.client.call("run.go_on")
+        run = bench.operate(lambda run: run["state"] == "held", 20)
+        assert "no session" in run["why"]
+    assert bench.twin.do("state")["height_m"] == stands
+    stranger.close()
+    bench.lead("lift", bench.twin.places["lift"])
+    bench.twin.do("plug", port="lift")
+    wait_for(lambda: bench.device("lift")["state"] == "ready", 20)
+    time.sleep(0.3)
+    assert bench.run()["state"] == "held"  # only a person lets the run go on; all it does is go away
+    assert bench.twin.do("state")["height_m"] >= stands
+    bench.client.call("run.stop", why="seen enough")
 
 
 def test_the_lift_reset_stuck_and_stopped(bench: Bench) -> None:
