@@ -62,6 +62,21 @@ class Batch:
 
 
 @dataclass(frozen=True)
+class Trend:
+    """How one figure goes over the batch, SI: the slope ``per_run`` of the straight line through the runs
+    in the order given (least squares), its standard uncertainty ``u`` with what is shared cancelled, the
+    95 % interval, and whether zero lies outside it (``goes``)."""
+
+    figure: str
+    runs: int
+    per_run: float
+    u: float
+    low95: float
+    high95: float
+    goes: bool
+
+
+@dataclass(frozen=True)
 class Comparison:
     """Runs side by side. ``shared`` names the inputs all have in common, which cancel from differences."""
 
@@ -69,6 +84,7 @@ class Comparison:
     table: tuple[dict[str, Any], ...]
     differences: tuple[Difference, ...]
     batch: tuple[Batch, ...]
+    trend: tuple[Trend, ...]
     shared: tuple[str, ...]
     text: str
 
@@ -80,6 +96,7 @@ class Comparison:
             "figures": list(self.table),
             "differences": [asdict(d) for d in self.differences],
             "batch": [asdict(b) for b in self.batch],
+            "trend": [asdict(t) for t in self.trend],
             "shared_inputs": list(self.shared),
             "shared_text": self.text,
         }
@@ -100,17 +117,21 @@ def compare(results: Sequence[LoopResult]) -> Comparison:
     keys = [key for key in FIGURE_NAMES if any(key in result.figures for result in results)]
     differences: list[Difference] = []
     batch: list[Batch] = []
+    trend: list[Trend] = []
     for key in keys:
         having = [(n, r) for n, r in zip(names, results, strict=True) if key in r.samples and _has(r, key)]
         for (first, a), (second, b) in combinations(having, 2):
             differences.append(_difference(key, first, a, second, b))
         if len(having) > 1:
             batch.append(_batch(key, [r for _, r in having]))
+        if len(having) == len(results) > 2:
+            trend.append(_trend(key, results))
     return Comparison(
         names,
         tuple(_row(key, names, results) for key in keys),
         tuple(differences),
         tuple(batch),
+        tuple(trend),
         shared,
         _text(shared),
     )
@@ -182,6 +203,14 @@ def _batch(key: str, results: Sequence[LoopResult]) -> Batch:
         chance,
         bool(chance < _CHANCE),
     )
+
+
+def _trend(key: str, results: Sequence[LoopResult]) -> Trend:
+    place = np.arange(len(results)) - (len(results) - 1) / 2
+    weight = place / np.sum(place**2)
+    s = summarise(weight @ _together(key, results))
+    slope = float(weight @ np.array([result.figures[key].value for result in results], float))
+    return Trend(key, len(results), slope, s.u, s.low, s.high, not s.low <= 0.0 <= s.high)
 
 
 def _text(shared: tuple[str, ...]) -> str:

@@ -11,12 +11,12 @@ from ..figure_names import FIGURE_NAMES
 from .drawings import frame
 from .page import versions, write_whole
 from .style import new_figure, svg
-from .words import rounded
+from .words import capital, rounded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ..compare import Batch, Comparison, Difference
+    from ..compare import Batch, Comparison, Difference, Trend
     from ..results import LoopResult
 
 #: Runs differ by colour, mark and line at once. Six is what an overlay can carry.
@@ -45,6 +45,7 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
         shared=comparison.text,
         differences=[_difference(d) for d in comparison.differences],
         batch=[_batch(b) for b in comparison.batch] if is_batch else [],
+        going=[_trend(t) for t in comparison.trend],
         trend=svg(trend_drawing(comparison)) if is_batch else "",
         trend_alt="Remanence, coercivity and energy product by sample, with standard uncertainties.",
         versions=versions(),
@@ -107,7 +108,7 @@ def _conclusion(comparison: Comparison) -> list[str]:
                 f"{high} above {low} by {by} {name.unit()} (joint u = {rounded(u, u)} {name.unit()})"
             )
         more = f", and {len(real) - 4} more" if len(real) > 4 else ""
-        sentences.append(f"{name.words.capitalize()} differs: {'; '.join(parts)}{more}.")
+        sentences.append(f"{capital(name.words)} differs: {'; '.join(parts)}{more}.")
     return sentences
 
 
@@ -131,7 +132,7 @@ def _difference(d: Difference) -> dict[str, Any]:
     verdict = "differ" if d.differs else "no difference seen"
     return {
         "symbol": name.symbol,
-        "pair": f"{d.first} – {d.second}",
+        "pair": f"{d.first} less {d.second}",
         "value": rounded(value, u),
         "u": rounded(u, u),
         "interval": f"{rounded(low, u)} … {rounded(high, u)}",
@@ -143,7 +144,8 @@ def _difference(d: Difference) -> dict[str, Any]:
 def _batch(b: Batch) -> dict[str, Any]:
     name = FIGURE_NAMES[b.figure]
     mean, u, spread, own = (name.shown(v) for v in (b.mean, b.u_mean, b.spread, b.u_own))
-    chance = f"such a spread comes by measurement alone in {100 * b.chance:.0f} % of cases"
+    share = f"{100 * b.chance:.0f} %" if b.chance >= 0.01 else "under 1 %"
+    chance = f"such a spread comes by measurement alone in {share} of cases"
     return {
         "words": f"{name.words} ({name.symbol})",
         "mean": rounded(mean, u),
@@ -152,4 +154,17 @@ def _batch(b: Batch) -> dict[str, Any]:
         "u_own": rounded(own, u),
         "unit": name.unit(),
         "verdict": f"{'differ' if b.differ else 'alike'}: {chance}",
+    }
+
+
+def _trend(t: Trend) -> dict[str, Any]:
+    name = FIGURE_NAMES[t.figure]
+    slope, u, low, high = (name.shown(v) for v in (t.per_run, t.u, t.low95, t.high95))
+    return {
+        "words": f"{name.words} ({name.symbol})",
+        "slope": rounded(slope, u),
+        "u": rounded(u, u),
+        "interval": f"{rounded(low, u)} … {rounded(high, u)}",
+        "unit": name.unit(),
+        "verdict": ("rises" if slope > 0 else "falls") if t.goes else "no trend seen",
     }

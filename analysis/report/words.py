@@ -21,6 +21,11 @@ def rounded(value: float | None, u: float | None = None) -> str:
     return f"{round(value, -place):.{max(0, -place)}f}"
 
 
+def capital(text: str) -> str:
+    """The beginning of a sentence; symbols within keep their letters."""
+    return text[:1].upper() + text[1:]
+
+
 def figure_in_words(key: str, figure: dict[str, Any]) -> str:
     """One figure as a clause, such as ``coercivity of M (HcJ) 91.2 kA/m, u = 0.4 kA/m``."""
     name = FIGURE_NAMES[key]
@@ -48,7 +53,7 @@ def conclusion(sample: str, figures: dict[str, dict[str, Any]], warnings: list[d
             said = "are only lower bounds" if several else "is only a lower bound"
         else:
             said = "could not be determined"
-        sentences.append(f"{listed[0].upper()}{listed[1:]} {said}: {reason.rstrip('.')}.")
+        sentences.append(f"{capital(listed)} {said}: {reason.rstrip('.')}.")
     count = len(warnings)
     if count:
         codes = ", ".join(sorted({warning["code"] for warning in warnings}))

@@ -96,3 +96,37 @@ def _print(comparison: Comparison, units: str) -> None:
         )
     print("\n" + table(["figure", "difference", "value", "joint u", "95 % interval", "verdict"], rows))
     print(f"\n{comparison.text}")
+    if comparison.trend:
+        _print_batch(comparison, units)
+
+
+def _print_batch(comparison: Comparison, units: str) -> None:
+    """The batch as a whole: mean, spread against what measurement explains, trend in the order given."""
+    from ...analysis.figure_names import FIGURE_NAMES
+
+    trends = {t.figure: t for t in comparison.trend}
+    rows = []
+    for b in comparison.batch:
+        name, t = FIGURE_NAMES[b.figure], trends.get(b.figure)
+        mean, u, spread, own = (name.shown(v, units) for v in (b.mean, b.u_mean, b.spread, b.u_own))
+        row = [name.symbol, like(mean, u), significant(u, 2), significant(spread, 2), significant(own, 2)]
+        row += [name.unit(units), "differ" if b.differ else "alike"]
+        if t is None:
+            rows.append([*row, "-", "-", "-"])
+            continue
+        slope, u = name.shown(t.per_run, units), name.shown(t.u, units)
+        goes = ("rises" if slope > 0 else "falls") if t.goes else "no trend seen"
+        rows.append([*row, like(slope, u), significant(u, 2), goes])
+    headers = [
+        "figure",
+        "mean",
+        "u",
+        "spread",
+        "of it measurement",
+        "unit",
+        "samples",
+        "a sample",
+        "u",
+        "trend",
+    ]
+    print("\n" + table(headers, rows))
