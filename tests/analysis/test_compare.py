@@ -86,6 +86,22 @@ def test_different_samples_differ(alike):
     assert batch.differ
 
 
+def test_trend(alike):
+    """The slope over the batch is that of numpy's own straight line; alike discs show none."""
+    stronger = [run(f"WP-07-{i}", i, TanhLoop(coercivity=c)) for i, c in ((4, 41e3), (5, 42e3), (6, 43e3))]
+    (found,) = [t for t in compare(stronger).trend if t.figure == HCJ]
+    values = [r.figures[HCJ].value for r in stronger]
+    assert found.per_run == pytest.approx(np.polyfit(range(3), values, 1)[0])
+    count = min(len(r.samples[HCJ]) for r in stronger)
+    slopes = np.polyfit(range(3), np.array([r.samples[HCJ][:count] for r in stronger]), 1)[0]
+    assert found.u == pytest.approx(np.std(slopes, ddof=1))
+    assert found.goes
+    assert found.per_run == pytest.approx(1e3, abs=4 * found.u)
+    (still,) = [t for t in compare(alike).trend if t.figure == HCJ]
+    assert abs(still.per_run) < 4 * still.u
+    assert not compare(alike[:2]).trend
+
+
 def test_json_and_names(alike):
     twice = compare([alike[0], run("WP-07-1", 8)])
     assert twice.names == ("WP-07-1 (1)", "WP-07-1 (2)")
