@@ -122,6 +122,7 @@ class Run(TypedDict):
     action: Action
     points: list[Point]
     bench_text: str
+    hands_free: bool  # the balance may show that an action was done
 
 
 class RunLine(TypedDict):

@@ -181,4 +181,5 @@ def to_protocol(run: RunRecord, action: Any) -> Run:
         "action": action,
         "points": list(run.points),
         "bench_text": run.bench_text,
+        "hands_free": run.hands_free,
     }

@@ -13,6 +13,7 @@ import json
 import logging
 import os
 import secrets
+import socket
 from collections import deque
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -166,13 +167,18 @@ class Server:
     async def listen_unix(self, path: Path) -> None:
         """An owner-only socket. Raises OSError where the place cannot be used."""
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.unlink(missing_ok=True)  # the store's lock says that no other daemon is alive
+        # Made beside its place and moved there when it listens: who sees it can connect, and only the owner.
+        fresh = path.with_name(path.name + "~")
+        fresh.unlink(missing_ok=True)
+        line = socket.socket(socket.AF_UNIX)
         before = os.umask(0o177)
         try:
-            server = await asyncio.start_unix_server(self._accept, path, limit=LONGEST_REQUEST)
+            line.bind(str(fresh))
         finally:
             os.umask(before)
-        os.chmod(path, 0o600)
+        os.chmod(fresh, 0o600)
+        server = await asyncio.start_unix_server(self._accept, sock=line, limit=LONGEST_REQUEST)
+        fresh.replace(path)  # the store's lock says that no other daemon is alive
         self._servers.append(server)
         self._places.append(path)
 

@@ -129,8 +129,8 @@ def test_a_pulled_plug_comes_back_under_another_name(bench: Bench) -> None:
     bench.operate(bench.points(5))
     number = os.path.realpath(bench.links["balance"])
     bench.twin.do("unplug", port="balance")
-    strangers = [os.openpty() for _ in range(3)]
     run = bench.operate(lambda run: run["state"] == "held", 10)
+    strangers = [os.openpty() for _ in range(3)]
     before, after = run["steps"][run["steps_done"] - 1 :][:2]
     # The way to the far end spoils a branch unless that is where the next reading was to be taken.
     spoilt = before["kind"] == after["kind"] == "point" and after["height_m"] < TRAVEL
