@@ -1,0 +1,20 @@
+"""The example notebook that is shipped, analysed once for all tests of what leaves the bench."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+from weighloop.analysis.bench_file import read_bench
+from weighloop.analysis.notebook import read_notebook
+from weighloop.analysis.results import LoopResult, analyse
+
+EXAMPLES = Path(__file__).parents[2] / "analysis" / "examples"
+
+
+@cache
+def example(number: int = 1) -> LoopResult:
+    """Disc WP-07-``number`` with few trials."""
+    bench = read_bench(EXAMPLES / f"wp-07-{number}.toml")
+    readings = read_notebook(EXAMPLES / f"wp-07-{number}.csv", bench)
+    return analyse(readings, bench, trials=400)
