@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
+import signal
 import sys
+import threading
 from pathlib import Path
 
 from . import health, places
@@ -22,6 +25,7 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("--alarm", metavar="COMMAND", help="run this with a JSON event on its standard input")
     least = health.DISK_LEAST / 1e6
     p.add_argument("--disk-least", type=float, default=least, metavar="MB", help="free space wanted")
+    p.add_argument("--until-input-ends", action="store_true", help="stop with the one who started it")
     p.add_argument("--check", action="store_true", help="check places, store and bench, then leave")
     return p
 
@@ -38,6 +42,8 @@ def main(arguments: list[str] | None = None) -> int:
 
         store = options.store or places.store_file()
         return check(store, options.socket or places.socket_path(), options.bench)
+    if options.until_input_ends:
+        threading.Thread(target=_stop_when_input_ends, daemon=True).start()
     from .service import serve
     from .store import StoreError
 
@@ -55,6 +61,13 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"weighloop daemon: {error}", file=sys.stderr)
         return 1
     return 0
+
+
+def _stop_when_input_ends() -> None:
+    """However the starter went, killed or closed with its window, its end of the pipe went with it."""
+    while os.read(sys.stdin.fileno(), 4096):
+        pass
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 if __name__ == "__main__":

@@ -47,10 +47,12 @@ class Rehearsal:
             self.bench_text = Path(self.twin.places["bench_file"]).read_text(encoding="utf-8")
             command = [sys.executable, "-m", "weighloop.daemon", "--store", str(self.store)]
             command += ["--socket", str(self.socket), "--speed", str(self._speed)]
-            command += ["--bench", self.twin.places["bench_file"]]
+            command += ["--bench", self.twin.places["bench_file"], "--until-input-ends"]
             log = self.store.with_suffix(".daemon.log").open("ab")
             # A session of its own, so that Ctrl-C is heard by the one who asked and by nobody else.
-            self._daemon = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+            self._daemon = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=log, stderr=log, start_new_session=True
+            )
             log.close()
             self.client().close()
         except BaseException:
@@ -133,5 +135,7 @@ class Rehearsal:
             except subprocess.TimeoutExpired:
                 self._daemon.kill()
                 self._daemon.wait()
+            assert self._daemon.stdin is not None
+            self._daemon.stdin.close()
         self.twin.__exit__(kind, value, trace)
         self._folder.cleanup()

@@ -10,6 +10,7 @@ import json
 import socket
 import subprocess
 import sys
+import threading
 from types import TracebackType
 from typing import Any
 
@@ -34,6 +35,7 @@ class TwinProcess:
         if sample is not None:
             self._command += ["--bench", sample]
         self.places: dict[str, Any] = {}
+        self._one_at_a_time = threading.Lock()
 
     def __enter__(self) -> TwinProcess:
         # A group of its own: Ctrl-C reaches the one who asked, who then stops the twin in order.
@@ -60,8 +62,9 @@ class TwinProcess:
 
     def do(self, what: str, **details: Any) -> dict[str, Any]:
         """Have the person at the bench do something; returns when it is done."""
-        self._control.sendall((json.dumps({"do": what, **details}) + "\n").encode())
-        answer = json.loads(self._answers.readline() or '{"ok": false, "why": "the twin is gone"}')
+        with self._one_at_a_time:
+            self._control.sendall((json.dumps({"do": what, **details}) + "\n").encode())
+            answer = json.loads(self._answers.readline() or '{"ok": false, "why": "the twin is gone"}')
         if not answer.get("ok"):
             raise TwinError(f"{what}: {answer.get('why', 'refused')}")
         return answer

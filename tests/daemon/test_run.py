@@ -105,6 +105,10 @@ def test_spacers_have_a_zero_of_their_own_before_each_point() -> None:
 def test_hands_are_seen_by_the_balance_and_a_late_word_does_no_harm() -> None:
     bench = VirtualBench()
     bench.start("spacers", points=4, hands_free=True)
+    bench.advance(1.0)
+    told = bench.conductor.snapshot()["run"]
+    assert told is not None
+    assert told["hands_free"]
     said = 0
     while bench.run is None or bench.run.state in ("planned", "running"):
         action = bench.action()
