@@ -175,7 +175,7 @@ class LiftTwin:
             self.motion, self.state = Motion(words.number, dwell=v["P"] / 1000), DWELL
         elif kind == "G" and code == 28:
             self._must_rest()
-            self.motion, self.state, self.phase = Motion(words.number), HOMING, 0
+            self.motion, self.state, self.phase, self.stopping = Motion(words.number), HOMING, 0, False
         elif kind == "M" and code == 110:
             if not v["K"]:
                 raise Refused("syntax")
@@ -273,12 +273,10 @@ class LiftTwin:
             self.host_silent += dt
             if self.host_silent > self.host_watch:
                 self.host_silent = 0.0
-                if self.state == MOVE:
-                    self.stopping, self._stop_result = True, HOST_SILENT
-                elif self.state == DWELL:
+                if self.state == DWELL:
                     self._finish(HOST_SILENT)
                 else:
-                    self._halt(1)
+                    self.stopping, self._stop_result = True, HOST_SILENT
         motion = self.motion
         if motion is None:
             return
@@ -356,6 +354,9 @@ class LiftTwin:
             if self.phase in legs:
                 motion.legs.append(legs[self.phase])
         if not self._along(motion.legs[0], dt):
+            return
+        if self.stopping:
+            self._finish(self._stop_result)
             return
         leg = motion.legs.pop(0)
         missed = (leg.until == "pressed" and not self.stage.pressed) or (

@@ -222,6 +222,19 @@ def test_a_silent_host_stops_the_lift():
     assert host.lift.stage.height > 40e-3
 
 
+@pytest.mark.parametrize("homed", [False, True])
+def test_a_silent_host_ends_a_homing_as_any_motion(homed):
+    """Protocol page, section 2, M113: ramp down, keep the position, R5; the firmware does the same."""
+    host = Host(home=homed)
+    host.say("M113 S1000")
+    host.say("G28")
+    (ended,) = host.run(5.0)
+    assert re.match(rf"dn N\d+ K4711 R5 Z\S+ S\d+ H{int(homed)} M0 ", ended)
+    assert host.heights[-1] == host.heights[-50]
+    assert host.say("M113 S0").startswith("ok")
+    assert " R0 " in host.go("G28")
+
+
 def test_lost_steps_show_at_the_next_homing():
     host = Host()
     host.go("G1 Z20 F120")
