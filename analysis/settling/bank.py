@@ -8,9 +8,9 @@ multiple-model adaptive estimation). Everything here is in units of the balance'
 seconds; nothing here knows about acceptance.
 
 All models share one state layout, so that one reading costs a fixed number of numpy operations
-over the model axis. The oscillators are kept in a frame that turns with their frequency: the
-turning then sits in the observation row and not in the transition, which stays diagonal but for
-the value-rate pairs.
+over the model axis, which comes last: numpy is quickest along it. The oscillators are kept in a
+frame that turns with their frequency: the turning then sits in the observation row and not in the
+transition, which stays diagonal but for the value-rate pairs.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ SWING = 1  # two quadratures of the breathing
 NOISE = 3  # filtered sensor noise, then the slow noises
 PAIRS = NOISE + 1 + len(SLOW_TIMES)
 DRIFT, LEVEL = 0, PAIRS
-OVERTONE = 2 * PAIRS  # two quadratures of each overtone
+OVERTONE = LEVEL + PAIRS  # two quadratures of each overtone
 #: Overtones of the breathing and the share of its amplitude each may have beforehand; kept small, or
 #: breathing at half the frequency would explain as much.
 OVERTONES = ((2, 0.25), (3, 0.1))
@@ -39,6 +39,7 @@ CREEP = OVERTONE + 2 * len(OVERTONES)
 CREEP_TIMES = (2.0, 10.0)
 STATES = CREEP + len(CREEP_TIMES)
 LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, STATES)]  # what makes up the level as it moves
+SWING_STATES = [SWING, SWING + 1, LEVEL + SWING, LEVEL + SWING + 1, *range(OVERTONE, CREEP)]
 
 #: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
 FREQUENCIES = tuple(0.15 * 1.22**k for k in range(7))
@@ -71,6 +72,8 @@ SCALE_FLOOR = 0.02 * QUANTISATION
 SCALE_DOF = 4.0
 
 
+#: Where the two quadratures of the breathing and of each overtone stand, and which harmonic they are.
+_SWINGS = ((LEVEL + SWING, 1), *((OVERTONE + 2 * i, harmonic) for i, (harmonic, _) in enumerate(OVERTONES)))
 _LEVEL_ROWS, _LEVEL_COLUMNS = np.ix_(LEVEL_STATES, LEVEL_STATES)
 
 
@@ -82,7 +85,7 @@ class Shapes:
     white: Floats
     fast: Floats
     fast_time: Floats  # s
-    slow: Floats  # variance of each slow noise, (models, len(SLOW_TIMES))
+    slow: Floats  # variance of each slow noise, (len(SLOW_TIMES), models)
     prior: Floats  # natural logarithm
 
     def __len__(self) -> int:
@@ -99,7 +102,7 @@ def standard_shapes() -> Shapes:
             rows.append((frequency, white, fast, tau, cost - share))
             slows.append(slow)
     frequency, white, fast, tau, prior = np.array(rows).T
-    return Shapes(frequency, white, fast, tau, np.array(slows), prior)
+    return Shapes(frequency, white, fast, tau, np.array(slows).T.copy(), prior)
 
 
 class Bank:
@@ -116,31 +119,35 @@ class Bank:
         self.log_weight = shapes.prior.copy()
         self.weight = _normalised(self.log_weight)
         self.phase = np.zeros(m)
-        self.x = np.zeros((m, STATES))
-        self.P = np.zeros((m, STATES, STATES))
-        self.h = np.zeros((m, STATES))
-        self.h[:, LEVEL] = 1.0
-        self.h[:, LEVEL + NOISE : OVERTONE] = 1.0
-        self.h[:, CREEP:] = 1.0
-        self._rates = np.zeros((m, STATES))  # 1/s, decay of each state
-        n, v = slice(NOISE, PAIRS), slice(LEVEL + NOISE, 2 * PAIRS)
-        self._lag = 1 / np.column_stack([shapes.fast_time, *np.full((m, 3), SLOW_TIMES).T])
-        self._power = np.column_stack([shapes.fast, shapes.slow])
-        self._rates[:, n] = self._rates[:, v] = self._lag
-        self._rates[:, SWING:NOISE] = 1 / SWING_RATE_TIME
-        self._rates[:, LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
+        self.x = np.zeros((STATES, m))
+        self.P = np.zeros((STATES, STATES, m))
+        self._product = np.empty_like(self.P)
+        self._diagonal = np.einsum("iim->im", self.P)
+        # covariances of each rate with the value it drives, both halves
+        self._upper = np.einsum("iim->im", self.P[:PAIRS, LEVEL : LEVEL + PAIRS])
+        self._lower = np.einsum("iim->im", self.P[LEVEL : LEVEL + PAIRS, :PAIRS])
+        self.h = np.zeros((STATES, m))
+        self.h[LEVEL] = 1.0
+        self.h[LEVEL + NOISE : OVERTONE] = 1.0
+        self.h[CREEP:] = 1.0
+        self._rates = np.zeros((STATES, m))  # 1/s, decay of each state
+        self._lag = 1 / np.array([shapes.fast_time, *np.tile(SLOW_TIMES, (m, 1)).T])
+        self._power = np.array([shapes.fast, *shapes.slow])
+        self._rates[NOISE:PAIRS] = self._rates[LEVEL + NOISE : OVERTONE] = self._lag
+        self._rates[SWING:NOISE] = 1 / SWING_RATE_TIME
+        self._rates[LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
+        self._rates[OVERTONE:CREEP] = 1 / SWING_TIME
+        self._rates[CREEP:] = 1 / np.array(CREEP_TIMES)[:, None]
         self._wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
-        self._rates[:, OVERTONE:CREEP] = 1 / SWING_TIME
-        self._rates[:, CREEP:] = 1 / np.array(CREEP_TIMES)
-        self._breathes = shapes.frequency > 0
-        k = np.arange(NOISE, PAIRS)
-        self.P[:, k, k] = 2 * self._lag**2 * self._power
-        self.P[:, PAIRS + k, PAIRS + k] = self._power
-        self.P[:, k, PAIRS + k] = self.P[:, PAIRS + k, k] = self._lag * self._power
+        self._breathes = (shapes.frequency > 0).astype(float)
+        self._rate_power = 2 * self._lag**2 * self._power
+        self._diagonal[NOISE:PAIRS] = self._rate_power
+        self._diagonal[LEVEL + NOISE : OVERTONE] = self._power
+        self._upper[NOISE:] = self._lower[NOISE:] = self._lag * self._power
         self._turn()
         self.reset_swing(swing)
         self.begin_level(reading, 1e4)
-        self.predicted = self.x[:, LEVEL].copy()
+        self.predicted = self.x[LEVEL].copy()
         self.variance = np.ones(m)
 
     # -- what is known and what is not --------------------------------------------------------
@@ -150,7 +157,7 @@ class Bank:
         if not len(self.shapes) == len(scale) == len(log_weight) == len(count):
             return
         ratio = self.scale / scale**2
-        self.P *= ratio[:, None, None]
+        self.P *= ratio
         self.scale = scale**2
         self.count = np.minimum(count, RECALLED)
         self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * self._scale_before
@@ -169,28 +176,23 @@ class Bank:
 
     def begin_level(self, centre: float, spread: float) -> None:
         """Forget the level and drift; what is known of the noise stays."""
-        for j in LEVEL_STATES:
-            self.P[:, j, :] = 0.0
-            self.P[:, :, j] = 0.0
-        self.x[:, LEVEL] = centre
-        self.x[:, LEVEL_STATES[1:]] = 0.0
-        self.P[:, LEVEL, LEVEL] = spread**2 / self.scale
-        self.P[:, DRIFT, DRIFT] = DRIFT_PRIOR**2 / self.scale
-        for j in range(CREEP, STATES):
-            self.P[:, j, j] = CREEP_PRIOR**2 / self.scale
+        self.P[LEVEL_STATES] = 0.0
+        self.P[:, LEVEL_STATES] = 0.0
+        self.x[LEVEL_STATES] = 0.0
+        self.x[LEVEL] = centre
+        self._diagonal[LEVEL] = spread**2 / self.scale
+        self._diagonal[DRIFT] = DRIFT_PRIOR**2 / self.scale
+        self._diagonal[CREEP:] = CREEP_PRIOR**2 / self.scale
 
     def reset_swing(self, amplitude: float) -> None:
         """Forget the breathing's phase and amplitude."""
-        m = self._breathes
-        for j in [SWING, SWING + 1, LEVEL + SWING, LEVEL + SWING + 1, *range(OVERTONE, CREEP)]:
-            self.P[:, j, :] = 0.0
-            self.P[:, :, j] = 0.0
-            self.x[:, j] = 0.0
-        self.P[m, LEVEL + SWING, LEVEL + SWING] = amplitude**2 / self.scale[m]
-        self.P[m, LEVEL + SWING + 1, LEVEL + SWING + 1] = amplitude**2 / self.scale[m]
+        self.P[SWING_STATES] = 0.0
+        self.P[:, SWING_STATES] = 0.0
+        self.x[SWING_STATES] = 0.0
+        power = self._breathes * amplitude**2 / self.scale
+        self._diagonal[LEVEL + SWING : LEVEL + NOISE] = power
         for k, (_, share) in enumerate(OVERTONES):
-            for j in (OVERTONE + 2 * k, OVERTONE + 2 * k + 1):
-                self.P[m, j, j] = (share * amplitude) ** 2 / self.scale[m]
+            self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] = share**2 * power
 
     @classmethod
     def from_readings(cls, shapes: Shapes, first: list[tuple[float, float]], swing: float) -> Bank:
@@ -220,71 +222,54 @@ class Bank:
         x, P = self.x, self.P
         scale = self.scale
         if dt > 0:
-            x[:, PAIRS : 2 * PAIRS] += dt * x[:, :PAIRS]
-            P[:, PAIRS : 2 * PAIRS, :] += dt * P[:, :PAIRS, :]
-            P[:, :, PAIRS : 2 * PAIRS] += dt * P[:, :, :PAIRS]
+            moved, values = self._product[:PAIRS], slice(LEVEL, LEVEL + PAIRS)
+            x[values] += dt * x[:PAIRS]
+            P[values] += np.multiply(P[:PAIRS], dt, out=moved)
+            moved = self._product[:, :PAIRS]
+            P[:, values] += np.multiply(P[:, :PAIRS], dt, out=moved)
             decay = np.exp(-dt * self._rates)
             x *= decay
-            P *= decay[:, :, None]
-            P *= decay[:, None, :]
-            # process noise: slow states, the filtered noise, drift, breathing
-            diagonal = np.einsum("mii->mi", P)
+            P *= decay[:, None]
+            P *= decay
             self._coloured_noise(dt)
-            q = np.empty((len(scale), NOISE))
-            q[:, DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
-            breath = np.square(x[:, LEVEL + SWING : LEVEL + NOISE]).sum(axis=1)
-            q[:, SWING:] = (self._wander * (breath + SWING_FLOOR * scale))[:, None]
-            q /= scale[:, None]
-            diagonal[:, :NOISE] += q * dt
-            diagonal[:, PAIRS : PAIRS + NOISE] += q * (dt**3 / 3)
-            upper, lower = self._crossed(0, NOISE)
-            upper += q * (dt**2 / 2)
-            lower += q * (dt**2 / 2)
+            # process noise of drift and breathing
+            breath = np.square(x[LEVEL + SWING : LEVEL + NOISE]).sum(axis=0)
+            q = np.empty((NOISE, len(scale)))
+            q[DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
+            q[SWING:] = self._wander * (breath + SWING_FLOOR * scale)
+            q /= scale
+            self._diagonal[:NOISE] += q * dt
+            self._diagonal[LEVEL : LEVEL + NOISE] += q * (dt**3 / 3)
+            self._upper[:NOISE] += q * (dt**2 / 2)
+            self._lower[:NOISE] += q * (dt**2 / 2)
             # an overtone goes with the breath: it may not wander without it
             for i, (harmonic, share) in enumerate(OVERTONES):
                 j = OVERTONE + 2 * i
-                power = np.minimum(np.square(x[:, j : j + 2]).sum(axis=1), (2 * share) ** 2 * breath)
+                power = np.minimum(np.square(x[j : j + 2]).sum(axis=0), (2 * share) ** 2 * breath)
                 loose = (harmonic / 2) ** 2 * self._wander * SWING_RATE_TIME / 2 * power / scale
-                diagonal[:, j : j + 2] += (loose * dt)[:, None]
+                self._diagonal[j : j + 2] += loose * dt
             self.phase = (self.phase + 2 * np.pi * dt * self.shapes.frequency) % (2 * np.pi)
             self._turn()
-        self.predicted = np.einsum("mi,mi->m", self.h, x)
-        self._Ph = np.matmul(P, self.h[:, :, None])[:, :, 0]
+        self.predicted = np.einsum("im,im->m", self.h, x)
+        self._Ph = np.einsum("ijm,jm->im", P, self.h)
         # a model of pure noise states still meets a display with digits
         self._R = self.shapes.white + QUANTISATION / scale
-        self.variance = np.einsum("mi,mi->m", self.h, self._Ph) + self._R
+        self.variance = np.einsum("im,im->m", self.h, self._Ph) + self._R
 
     def _turn(self) -> None:
-        b = self._breathes
-        p = self.phase[b]
-        self.h[b, LEVEL + SWING] = np.cos(p)
-        self.h[b, LEVEL + SWING + 1] = -np.sin(p)
-        for i, (harmonic, _) in enumerate(OVERTONES):
-            self.h[b, OVERTONE + 2 * i] = np.cos(harmonic * p)
-            self.h[b, OVERTONE + 2 * i + 1] = -np.sin(harmonic * p)
+        for j, harmonic in _SWINGS:
+            self.h[j] = self._breathes * np.cos(harmonic * self.phase)
+            self.h[j + 1] = -self._breathes * np.sin(harmonic * self.phase)
 
     def _coloured_noise(self, dt: float) -> None:
         """Exact process noise of critically damped second-order noise (Matern 3/2)."""
-        a = 2 * self._lag
-        u = a * dt
+        u = 2 * dt * self._lag
         E = np.exp(-u)
-        q = 4 * self._lag**3 * self._power
-        cross = q * (1 - E * (1 + u)) / a**2
-        upper, lower = self._crossed(NOISE, PAIRS)
-        upper += cross
-        lower += cross
-        diagonal = np.einsum("mii->mi", self.P)
-        diagonal[:, NOISE:PAIRS] += q * (1 - E) / a
-        diagonal[:, PAIRS + NOISE : 2 * PAIRS] += q * (2 - E * (2 + 2 * u + u**2)) / a**3
-
-    def _crossed(self, start: int, stop: int) -> tuple[Floats, Floats]:
-        """Views of the covariances of rates ``start`` to ``stop`` with their values, both halves."""
-        flat = self.P.reshape(len(self.P), STATES * STATES)
-        n = STATES + 1
-        first, last = start * n, (stop - 1) * n + 1
-        return flat[:, first + PAIRS : last + PAIRS : n], flat[
-            :, first + PAIRS * STATES : last + PAIRS * STATES : n
-        ]
+        cross = self._power * self._lag * (1 - E * (1 + u))
+        self._upper[NOISE:] += cross
+        self._lower[NOISE:] += cross
+        self._diagonal[NOISE:PAIRS] += self._rate_power * (1 - E)
+        self._diagonal[LEVEL + NOISE : OVERTONE] += self._power * (1 - E * (1 + u + u * u / 2))
 
     def forecast(self) -> tuple[float, float]:
         """Mean and variance of the next reading under the mixture."""
@@ -307,9 +292,9 @@ class Bank:
         self.log_weight = shapes.prior + keep * (self.log_weight - shapes.prior) + likelihood * learn
         self.log_weight -= self.log_weight.max()
         self.weight = _normalised(self.log_weight)
-        gain = self._Ph / (S * inflate + extra / self.scale)[:, None]
-        self.x += gain * error[:, None]
-        self.P -= gain[:, :, None] * self._Ph[:, None, :]
+        gain = self._Ph / (S * inflate + extra / self.scale)
+        self.x += gain * error
+        self.P -= np.multiply(gain[:, None], self._Ph, out=self._product)
         keep = 1 - (1 - np.exp(-dt / SCALE_TIME)) * learn
         self.sum_squares = keep * self.sum_squares + learn * np.minimum(error**2 / S, 9.0 * self.scale)
         self.count = keep * self.count + learn
@@ -321,41 +306,36 @@ class Bank:
     def level(self) -> tuple[Floats, Floats]:
         """Mean and covariance under the mixture of what makes up the level: itself, drift, creep."""
         w = self.weight
-        states = self.x[:, LEVEL_STATES]
-        mean = w @ states
-        off = states - mean
-        inner = self.P[:, _LEVEL_ROWS, _LEVEL_COLUMNS]
+        states = self.x[LEVEL_STATES]
+        mean = states @ w
+        off = states - mean[:, None]
         dof = SCALE_DOF + self.count  # a scale known from few readings: Student's variance
         spread = w * self.scale * dof / (dof - 2)
-        covariance = np.einsum("m,mij->ij", spread, inner) + (w[:, None] * off).T @ off
-        return mean, covariance
+        return mean, self.P[_LEVEL_ROWS, _LEVEL_COLUMNS] @ spread + (w * off) @ off.T
 
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
         x = self.x
-        value = (x[:, PAIRS : 2 * PAIRS] + dt * x[:, :PAIRS]) * np.exp(-dt * self._rates[:, :PAIRS])
-        p = self.phase + 2 * np.pi * dt * self.shapes.frequency
-        swing = value[:, SWING] * np.cos(p) - value[:, SWING + 1] * np.sin(p)
-        for i, (harmonic, _) in enumerate(OVERTONES):
-            j = OVERTONE + 2 * i
-            swing += x[:, j] * np.cos(harmonic * p) - x[:, j + 1] * np.sin(harmonic * p)
-        return swing + value[:, NOISE:].sum(axis=1)
+        value = (x[LEVEL : LEVEL + PAIRS] + dt * x[:PAIRS]) * np.exp(-dt * self._rates[:PAIRS])
+        x = np.concatenate([x[:LEVEL], value, x[OVERTONE:]])
+        phase = self.phase + 2 * np.pi * dt * self.shapes.frequency
+        swing = [x[j] * np.cos(k * phase) - x[j + 1] * np.sin(k * phase) for j, k in _SWINGS]
+        return self._breathes * np.sum(swing, axis=0) + value[NOISE:].sum(axis=0)
 
     def swing(self) -> tuple[float, float]:
         """Frequency (Hz) and amplitude (resolutions) of the breathing, weighted; 0 if there is none."""
-        first = LEVEL + SWING
-        amplitude = np.hypot(self.x[:, first], self.x[:, first + 1])
         w = self.weight
-        share = float(w[self._breathes].sum())
+        share = float(w @ self._breathes)
         if share < 0.5:
             return 0.0, 0.0
+        amplitude = np.hypot(*self.x[LEVEL + SWING : LEVEL + NOISE])
         return float(w @ self.shapes.frequency) / share, float(w @ amplitude)
 
     def sigma(self) -> float:
         """Standard deviation of the fast noise of one reading under the best model (resolutions)."""
         best = int(np.argmax(self.weight))
         s = self.shapes
-        return float(np.sqrt(self.scale[best] * (self._R[best] + s.fast[best] + s.slow[best, 0])))
+        return float(np.sqrt(self.scale[best] * (self._R[best] + s.fast[best] + s.slow[0, best])))
 
 
 def _normalised(log_weight: Floats) -> Floats:

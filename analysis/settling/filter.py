@@ -290,7 +290,7 @@ class SettlingFilter:
         u_drift = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
-        young = age < YOUNGEST or self._readings < FEWEST or now - self._watched_since < self._watch()
+        young = age < YOUNGEST or self._readings < FEWEST or not self._known(now)
         frequency, amplitude = bank.swing()
         if amplitude > DEEP * self._target:  # a breath just begun looks like creep: see it come again
             young = young or age * frequency < BREATHS
@@ -315,12 +315,15 @@ class SettlingFilter:
             event=event,
         )
 
-    def _watch(self) -> float:
-        """How long (s) this bench must have been watched before a reading is believed."""
-        if self._memory is not None and self._memory.scales:
-            return 0.0
+    def _known(self, now: float) -> bool:
+        """Whether this bench has been watched for long enough to believe a reading."""
+        watched = now - self._watched_since
+        if watched >= WATCH_NOISY or (self._memory is not None and self._memory.scales):
+            return True
+        if watched < WATCH_QUIET:
+            return False
         shown = [y for t, y in self._recent if t >= self._since]
-        return WATCH_QUIET if float(np.std(shown)) < HARDLY else WATCH_NOISY
+        return float(np.std(shown)) < HARDLY
 
     def _words(
         self, u: float, left: float | None, drifting: bool, disturbed: bool, drift: float

@@ -19,5 +19,6 @@ def hidden_by_the_digit(readings: Floats) -> float:
     with no noise, next to nothing once s exceeds 0.5. s is taken low (a quarter of a resolution
     squared off the variance seen) so that the hidden part is never understated.
     """
-    s2 = max(0.0, float(np.var(readings)) - 0.25)
+    off = readings - readings.sum() / len(readings)
+    s2 = max(0.0, float(off @ off) / len(off) - 0.25)
     return float(np.sqrt(np.sum(_TERMS * np.exp(-4 * np.pi**2 * _K**2 * s2))))

@@ -11,7 +11,7 @@ from weighloop.analysis.settling.quantisation import hidden_by_the_digit
 
 def one_model(slow: float) -> Shapes:
     frequency, white, fast, fast_time, prior = (np.array([v]) for v in (0.0, 0.02, 1.0, 0.15, 0.0))
-    return Shapes(frequency, white, fast, fast_time, np.full((1, 3), slow), prior)
+    return Shapes(frequency, white, fast, fast_time, np.full((3, 1), slow), prior)
 
 
 def matern(lag: np.ndarray, time: float) -> np.ndarray:
@@ -53,17 +53,18 @@ def test_level_is_the_generalised_least_squares_level(monkeypatch) -> None:
     end = full[-1, :] - X[-1, 2:] @ np.diag(prior[2:]) @ X[:, 2:].T  # level itself against readings
     variance = full[-1, -1] - X[-1, 2:] @ np.diag(prior[2:]) @ X[-1, 2:]
     solved = np.linalg.solve(C + full, np.column_stack([y, end]))
-    assert b.x[0, LEVEL] == pytest.approx(end @ solved[:, 0], rel=1e-5)
-    assert b.scale[0] * b.P[0, LEVEL, LEVEL] == pytest.approx(variance - end @ solved[:, 1], rel=1e-3)
+    assert b.x[LEVEL, 0] == pytest.approx(end @ solved[:, 0], rel=1e-5)
+    assert b.scale[0] * b.P[LEVEL, LEVEL, 0] == pytest.approx(variance - end @ solved[:, 1], rel=1e-3)
 
 
 def test_noise_states_stay_stationary() -> None:
     b = Bank(one_model(0.5), 0.0, 1.0)
-    before = b.P[0, NOISE:PAIRS, NOISE:PAIRS].copy(), b.P[0, PAIRS + NOISE : 2 * PAIRS, NOISE:PAIRS].copy()
+    rates, values = slice(NOISE, PAIRS), slice(PAIRS + NOISE, 2 * PAIRS)
+    before = b.P[rates, rates, 0].copy(), b.P[values, rates, 0].copy()
     for dt in (0.01, 0.1, 1.0, 10.0, 0.0, 1e-5):
         b.predict(dt)
-    assert b.P[0, NOISE:PAIRS, NOISE:PAIRS] == pytest.approx(before[0], rel=1e-6, abs=1e-9)
-    assert b.P[0, PAIRS + NOISE : 2 * PAIRS, NOISE:PAIRS] == pytest.approx(before[1], rel=1e-6, abs=1e-9)
+    assert b.P[rates, rates, 0] == pytest.approx(before[0], rel=1e-6, abs=1e-9)
+    assert b.P[values, rates, 0] == pytest.approx(before[1], rel=1e-6, abs=1e-9)
 
 
 def test_the_right_breathing_wins() -> None:
@@ -87,8 +88,9 @@ def test_weights_sum_to_one_and_covariances_stay_proper() -> None:
         b.predict(dt)
         b.update(rng.normal(0, 2), dt)
     assert b.weight.sum() == pytest.approx(1)
-    lowest = np.linalg.eigvalsh((b.P + b.P.transpose(0, 2, 1)) / 2).min(axis=1)
-    assert np.all(lowest > -1e-6 * np.abs(b.P).max(axis=(1, 2)))
+    P = b.P.transpose(2, 0, 1)
+    lowest = np.linalg.eigvalsh((P + P.transpose(0, 2, 1)) / 2).min(axis=1)
+    assert np.all(lowest > -1e-6 * np.abs(P).max(axis=(1, 2)))
     assert np.all(np.isfinite(b.x))
 
 
