@@ -77,15 +77,19 @@ def read_input(
     beside it; a bench file that is named is used instead.
     """
     from ...analysis.bench_file import read_bench
+    from ...analysis.errors import Fault, InputError
     from ...analysis.open_data import is_package, read_package
 
-    if source.isdigit() and not Path(source).exists():
+    if source.isdecimal() and not Path(source).exists():
         readings, bench = _read_run(int(source), store_path)
         return readings, read_bench(bench_path) if bench_path else bench
     if is_package(source):
         readings, bench = read_package(source)
         return readings, read_bench(bench_path) if bench_path else bench
-    beside = Path(source).with_suffix(".toml")
+    if Path(source).is_dir():
+        expected = "a notebook CSV, a data package (a folder with datapackage.json) or a run's number"
+        raise InputError(source, [Fault("input", "a folder without datapackage.json", expected)])
+    beside = Path(source).with_suffix(".toml") if Path(source).name else Path()
     if bench_path is None and not beside.is_file():
         raise click.UsageError(
             f"{source} is a notebook: name its bench file with --bench, or put one beside it as {beside.name}"
@@ -115,6 +119,8 @@ def _read_run(number: int, store_path: Path | None) -> tuple[Readings, Bench]:
     from ...analysis.errors import NotPossible
     from ...daemon.readings_of import readings_of
 
+    if number.bit_length() > 63:  # more than a store can count to
+        raise NotPossible(f"there is no run {number}; `weighloop runs` lists them")
     with open_store(store_path) as store:
         run = store.run(number)
     if not any(point["kind"] == "point" for point in run["points"]):
