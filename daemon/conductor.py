@@ -20,8 +20,8 @@ from ..drivers.device import DeviceState
 from . import procedure as p
 from .acquisition import PATIENCE, Acquisition, Limits
 from .devices import Devices
+from .gap_mover import GapMover
 from .health import Repeats
-from .lift_mover import LiftMover
 from .protocol import LogLine, Snapshot, Topic
 from .raw_blocks import Raw
 from .recorder import Recorder, utc_now
@@ -50,9 +50,11 @@ class Refused(Exception):
 
 
 class Mover(Protocol):
-    """Does the lift's blocking calls somewhere and answers with an event."""
+    """Does the gap setter's blocking calls somewhere and answers with an event."""
 
     def begin(self, task: p.Task) -> None: ...
+
+    def said(self, task: p.Task) -> None: ...
 
     def stop(self) -> None: ...
 
@@ -77,8 +79,10 @@ class Conductor:
         self.recorder, self.clock, self.publish, self.alarm = recorder, clock, publish, alarm
         self.rate = getattr(clock, "rate", 1.0)
         self.inbox: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self.devices = devices or Devices(clock, self._balance_state, self._lift_state, self._refused)
-        self.mover: Mover = mover or LiftMover(lambda: self.devices.lift, self.happen)
+        hands = GapMover(lambda: self.devices.setter, self.happen) if mover is None else None
+        self.mover: Mover = hands or mover  # pyright: ignore[reportAttributeAccessIssue]
+        asked = hands.asked if hands is not None else lambda count: None
+        self.devices = devices or Devices(clock, self._balance_state, self._lift_state, self._refused, asked)
         self.acquisition: Acquisition | None = None
         self.run: RunRecord | None = None
         self.stage = p.Stage()
@@ -204,11 +208,11 @@ class Conductor:
         task = self.stage.task
         if self.run is None or self.run.state != "running" or task is None:
             return False
-        return task.kind == "read" or (task.kind == "ask" and self.run.hands_free)
+        return task.kind == "read" or (task.by_hand and self.run.hands_free)
 
     def _handling(self) -> bool:
         """Whether a person is at work on the bench, as asked."""
-        return self.stage.task is not None and self.stage.task.kind == "ask"
+        return self.stage.task is not None and self.stage.task.by_hand
 
     def _maybe_accept(self, acquisition: Acquisition) -> None:
         task = self.stage.task
@@ -335,8 +339,9 @@ class Conductor:
 
             bench = parse_bench(run.bench_text, f"bench of run {run.id}")
         # Where the lift stands is known from one run to the next only at the far end.
-        keep = replace(p.Stage(), balance_ok=self.stage.balance_ok, balance_why=self.stage.balance_why)
-        self.run, self.stage = run, keep
+        old = self.stage
+        self.run = run
+        self.stage = p.Stage(serial=old.serial, balance_ok=old.balance_ok, balance_why=old.balance_why)
         self.use_bench(bench, run.target_u_kg)
         self.stage = replace(self.stage, unrecorded=1)
         self._do([p.Record("started", "Started.", {})])
@@ -367,8 +372,10 @@ class Conductor:
                 case p.Record():
                     assert self.run is not None
                     self._record(self.run.id, act, lambda event: self.happen(p.Committed(event)))
-                case p.StopLift():
+                case p.StopMove():
                     self.mover.stop()
+                case p.Said():
+                    self.mover.said(act.task)
                 case p.Refuse():
                     log.info("refused: %s", act.text)
 
@@ -445,7 +452,7 @@ class Conductor:
     def _answer_waiting(self) -> None:
         """A person's word is answered once what it led to is committed."""
         for future, deadline in list(self._waiting):
-            if not self.stage.unrecorded:
+            if not self.stage.unrecorded and not self.stage.told:
                 future.set_result(True)
             elif time.monotonic() > deadline:
                 future.set_exception(Refused("heard, but the store cannot be written now; see the status"))

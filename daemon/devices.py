@@ -1,4 +1,4 @@
-"""The bench's devices: opened once, kept open from run to run, opened anew only when the bench names others.
+"""The bench's balance and gap setter: kept open from run to run, opened anew where a bench names others.
 
 Opening a lift's port may reset it and costs its position, so nothing is closed without need.
 """
@@ -14,6 +14,7 @@ from ..drivers.device import BalanceReading, DeviceState
 from ..drivers.dialect import load_dialect
 from ..drivers.gap_setter import GapPosition
 from ..drivers.lift import SerialLift
+from ..drivers.spacers import ManualSpacers
 from .protocol import Device
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ class _Listener:
 
 
 class Devices:
-    """Balance and lift of the present bench."""
+    """Balance and gap setter of the present bench."""
 
     def __init__(
         self,
@@ -79,10 +80,13 @@ class Devices:
         balance_state: Callable[[DeviceState, str], None],
         lift_state: Callable[[DeviceState, str], None],
         refused: Callable[[bytes, str], None],
+        asked: Callable[[int], None],
     ) -> None:
+        """``asked`` hears that the person is asked for so many spacers."""
         self.readings: list[BalanceReading] = []
         self.balance: SerialBalance | None = None
-        self.lift: SerialLift | None = None
+        self.setter: SerialLift | ManualSpacers | None = None
+        self._asked = asked
         self.lift_ear = LiftEar(lift_state)
         self._clock = clock
         self._ear = BalanceEar(self.readings, balance_state, refused)
@@ -99,22 +103,26 @@ class Devices:
             self._opened["balance"] = name
             self.balance.start()
         gap = bench.gap
-        lift = (
-            (bench.lift_port, gap.travel, gap.take_up) if gap.ladder == "lift" and bench.lift_port else None
-        )
-        if self._opened.get("lift") != lift:
-            if self.lift is not None:
-                self.lift.close()
-            self.lift = None
-            self._opened["lift"] = lift
-            if lift is not None and bench.lift_port:
-                self.lift = SerialLift(
-                    bench.lift_port,
-                    _Listener(self.lift_ear),
-                    self._clock,
-                    travel=gap.travel,
-                    take_up=gap.take_up,
-                )
+        if gap.ladder == "lift":
+            wanted = (bench.lift_port, gap.travel, gap.take_up) if bench.lift_port else None
+        else:
+            wanted = (gap.spacer, gap.spacers)
+        if self._opened.get("setter") != wanted:
+            if self.setter is not None:
+                self.setter.close()
+            self.setter = self._setter(bench)
+            self._opened["setter"] = wanted
+
+    def _setter(self, bench: Bench) -> SerialLift | ManualSpacers | None:
+        gap, port = bench.gap, bench.lift_port
+        if gap.ladder == "spacers":
+            assert gap.spacer is not None
+            assert gap.spacers is not None
+            return ManualSpacers(gap.spacer.value, gap.spacers, self._asked)
+        if not port:
+            return None
+        ear = _Listener(self.lift_ear)
+        return SerialLift(port, ear, self._clock, travel=gap.travel, take_up=gap.take_up)
 
     def take_readings(self) -> list[BalanceReading]:
         """What came since the last call."""
@@ -129,7 +137,7 @@ class Devices:
 
     def lift_device(self) -> Device | None:
         """The lift as clients see it."""
-        return self._device(self.lift)
+        return self._device(self.setter if isinstance(self.setter, SerialLift) else None)
 
     def _device(self, device: SerialBalance | SerialLift | None) -> Device | None:
         if device is None:
@@ -151,8 +159,8 @@ class Devices:
 
     def close(self) -> None:
         """Let go of all ports."""
-        for device in (self.balance, self.lift):
+        for device in (self.balance, self.setter):
             if device is not None:
                 device.close()
-        self.balance = self.lift = None
+        self.balance = self.setter = None
         self._opened.clear()

@@ -22,6 +22,21 @@ class Task:
     text: str = ""
     serial: int = 0
 
+    @property
+    def sets_by_hand(self) -> bool:
+        """Whether the person sets the gap, with spacers."""
+        return self.code == "set-spacers"
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it waits for a person's hands or word."""
+        return self.kind == "ask" or self.sets_by_hand
+
+    @property
+    def driven(self) -> bool:
+        """Whether a motor is about it, which must come to its end."""
+        return self.kind in ("establish", "retreat", "approach") and not self.sets_by_hand
+
     def same_as(self, other: Task | None) -> bool:
         """Whether the two ask for the same thing."""
         return other is not None and replace(self, serial=0) == replace(other, serial=0)
@@ -56,6 +71,7 @@ class Stage:
     interrupted: str = ""  # why the run must look at its history before going on
     doubt: Doubt | None = None
     unsettled: dict[str, Any] | None = None  # a reading known less well than wanted
+    told: str = ""  # how the gap setter was told that the person has done it; it has not answered yet
     seen: str = ""  # the last action the balance showed before anybody said it was done
     level: float | None = None  # the last settled level, whatever it was, kg
     halted: bool = False  # a move was stopped: its failure is expected
@@ -80,8 +96,15 @@ class Record:
 
 
 @dataclass(frozen=True)
-class StopLift:
-    """Stop the lift at once."""
+class StopMove:
+    """Stop the gap setter at once."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """Tell the gap setter that the person has done the task."""
+
+    task: Task
 
 
 @dataclass(frozen=True)
@@ -91,7 +114,7 @@ class Refuse:
     text: str
 
 
-Act = Do | Record | StopLift | Refuse
+Act = Do | Record | StopMove | Said | Refuse
 
 
 # What can happen. Each is small and names a fact, not a wish for a state.
@@ -106,7 +129,7 @@ class Committed:
 
 @dataclass(frozen=True)
 class Stands:
-    """A lift task ended well."""
+    """The gap setter stands where a task wanted it."""
 
     serial: int
     height: float
@@ -115,7 +138,7 @@ class Stands:
 
 @dataclass(frozen=True)
 class LiftFailed:
-    """A lift task did not surely happen."""
+    """A task of the gap setter did not surely happen."""
 
     serial: int
     why: str

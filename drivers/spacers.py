@@ -1,7 +1,7 @@
 """Spacers set by hand, as a gap setter: the person is the actuator.
 
 The person is asked for a number of spacers *between* the closest position and the sample, and the call
-waits until they say it is done. Heights are whole numbers of spacers.
+waits until ``done`` says that they are set. Heights are whole numbers of spacers.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ WHOLE = 0.01
 class ManualSpacers:
     """A stack of ``count`` spacers of ``thickness`` (m), set by a person.
 
-    ``ask(n)`` tells the person to set n spacers and returns when they have; it raises (a
-    DeviceError) when they will not. It is called from the thread that asked for the move.
+    ``ask(n)`` tells the person to set n spacers; it raises (a DeviceError) when they will not. It is
+    called from the thread that asked for the move, which then waits until ``done`` or ``stop``.
     """
 
     kind = "spacers"
@@ -39,9 +39,10 @@ class ManualSpacers:
             )
         self.thickness, self.count = thickness, count
         self._ask, self._listener = ask, listener
-        self._changed = threading.Lock()
+        self._changed = threading.Condition()
         self._set: int | None = None
         self._asked: int | None = None  # being set now
+        self._done = False
         self._epoch = 0
         self._tell_state(DeviceState.READY, "spacers are set by hand")
 
@@ -68,12 +69,19 @@ class ManualSpacers:
         """All spacers in."""
         return self._go(self.count)
 
+    def done(self) -> None:
+        """The person has set what was asked for; from any thread. Nothing where nothing is asked for."""
+        with self._changed:
+            self._done = self._asked is not None
+            self._changed.notify_all()
+
     def stop(self) -> None:
         """Whatever is being set now does not count any more: the number is unknown until set again."""
         with self._changed:
             self._epoch += 1
             if self._asked is not None:
                 self._set = None
+            self._changed.notify_all()
 
     def where(self) -> GapPosition:
         """The number last set, as a height."""
@@ -83,17 +91,20 @@ class ManualSpacers:
             return GapPosition(height, known=known, moving=self._asked is not None)
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to let go of, but who waits is let go."""
+        self.stop()
 
     def _go(self, number: int) -> GapPosition:
         with self._changed:
             if self._asked is not None:
                 raise DeviceRefused(f"{self._asked} spacers are being set already")
-            self._asked, epoch = number, self._epoch
+            self._asked, self._done, epoch = number, False, self._epoch
         done = False
         try:
             self._ask(number)
-            done = True
+            with self._changed:
+                self._changed.wait_for(lambda: self._done or self._epoch != epoch)
+                done = self._done
         finally:
             with self._changed:
                 self._asked = None

@@ -275,3 +275,41 @@ def test_a_run_that_does_not_settle_is_held_with_the_filter_s_words_and_tried_ag
     assert bench.run.state in ("running", "finished")
     bench.operate()
     assert all(p["set_aside"] is None for p in bench.run.points)
+
+
+def test_spacers_asked_for_are_asked_for_again_after_a_hold_and_not_after_a_stop() -> None:
+    bench = VirtualBench()
+    bench.start("spacers", points=3)
+    bench.operate(stop=lambda: bench.action()["code"] == "set-spacers")
+    asked = bench.action()
+    serial = bench.conductor.stage.serial
+    bench.say("hold", "tea")
+    bench.advance(1)
+    with pytest.raises(Refused, match="not what is asked"):
+        bench.say("confirm", code="set-spacers")
+    bench.say("go-on")
+    bench.advance(1)
+    assert bench.action() == asked
+    assert bench.conductor.stage.serial > serial  # a word for the old one would not count
+    bench.say("stop", "enough")
+    bench.advance(1)
+    assert bench.run is not None
+    assert bench.run.state == "stopped"
+    assert not bench.action()["needs_confirm"]
+    bench.start("spacers", points=3)
+    bench.operate()
+    assert bench.run.state == "finished"
+
+
+def test_spacers_that_cannot_be_set_hold_the_run() -> None:
+    bench = VirtualBench()
+    bench.start("spacers", points=3)
+    bench.operate(stop=lambda: bench.action()["code"] == "set-spacers")
+    bench.conductor.happen(p.LiftFailed(bench.conductor.stage.serial, "not a whole number of spacers"))
+    bench.advance(1)
+    assert bench.run is not None
+    assert (bench.run.state, bench.run.code, bench.run.why) == (
+        "held",
+        "spacers",
+        "not a whole number of spacers",
+    )

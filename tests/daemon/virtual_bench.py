@@ -173,9 +173,13 @@ class Mover:
     def __init__(self, bench: VirtualBench) -> None:
         self.bench = bench
         self.moves: list[str] = []
+        self.by_hand = False
 
     def begin(self, task: p.Task) -> None:
         bench = self.bench
+        self.by_hand = task.sets_by_hand
+        if self.by_hand:
+            return  # the person's word will end it
         self.moves.append(task.kind if task.height is None else f"{task.kind} {task.height * 1e3:.2f}")
         if bench.lift_fails:
             why = bench.lift_fails.pop(0)
@@ -194,7 +198,15 @@ class Mover:
 
         bench.later(seconds, arrive)
 
+    def said(self, task: p.Task) -> None:
+        assert task.height is not None
+        assert self.by_hand
+        self.bench.conductor.happen(p.Stands(task.serial, task.height, False))
+
     def stop(self) -> None:
+        if self.by_hand:
+            self.by_hand = False
+            return
         self.moves.append("stop")
         self.bench.moving_to = None
         serial = self.bench.conductor.stage.serial

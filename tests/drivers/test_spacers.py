@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 
 import pytest
 from far_ends import Ears
@@ -14,7 +15,13 @@ from weighloop.drivers.spacers import ManualSpacers
 
 def test_the_person_is_asked_for_whole_spacers(ears: Ears) -> None:
     asked: list[int] = []
-    spacers: GapSetter = ManualSpacers(1e-3, 30, asked.append, ears)
+
+    def ask(number: int) -> None:
+        asked.append(number)
+        person.done()
+
+    person = ManualSpacers(1e-3, 30, ask, ears)
+    spacers: GapSetter = person
     assert not spacers.where().known
     assert spacers.establish().height == pytest.approx(30e-3)
     assert spacers.approach(7e-3).height == pytest.approx(7e-3)
@@ -42,6 +49,7 @@ def test_a_person_who_refuses_leaves_the_number_unknown() -> None:
     def ask(number: int) -> None:
         if number == 5:
             raise DeviceError("went home")
+        spacers.done()
 
     spacers = ManualSpacers(1e-3, 30, ask)
     spacers.establish()
@@ -51,30 +59,44 @@ def test_a_person_who_refuses_leaves_the_number_unknown() -> None:
     assert spacers.approach(6e-3).known
 
 
-def test_stop_while_setting_leaves_the_number_unknown() -> None:
-    asked, done = threading.Event(), threading.Event()
-
-    def ask(number: int) -> None:
-        asked.set()
-        done.wait(5)
-
-    spacers = ManualSpacers(1e-3, 30, ask)
-    errors: list[Exception] = []
+def setting(spacers: ManualSpacers, asked: threading.Event) -> tuple[threading.Thread, list[object]]:
+    """A move to 5 mm that waits for the person, and how it ended."""
+    ended: list[object] = []
 
     def move() -> None:
         try:
-            spacers.approach(5e-3)
+            ended.append(spacers.approach(5e-3))
         except DeviceError as error:
-            errors.append(error)
+            ended.append(str(error))
 
     thread = threading.Thread(target=move)
     thread.start()
-    asked.wait(5)
+    assert asked.wait(5)
     assert spacers.where().moving
+    return thread, ended
+
+
+def test_the_move_waits_for_the_person_s_word() -> None:
+    asked = threading.Event()
+    spacers = ManualSpacers(1e-3, 30, lambda number: asked.set())
+    spacers.done()  # nothing was asked for: it is not the answer to what comes
+    thread, ended = setting(spacers, asked)
+    thread.join(0.05)
+    assert ended == []
+    spacers.done()
+    thread.join(5)
+    assert ended == [spacers.where()]
+    assert spacers.where().height == pytest.approx(5e-3)
+
+
+@pytest.mark.parametrize("end", [ManualSpacers.stop, ManualSpacers.close])
+def test_stop_while_setting_leaves_the_number_unknown(end: Callable[[ManualSpacers], None]) -> None:
+    asked = threading.Event()
+    spacers = ManualSpacers(1e-3, 30, lambda number: asked.set())
+    thread, ended = setting(spacers, asked)
     with pytest.raises(DeviceRefused, match="being set already"):
         spacers.retreat()
-    spacers.stop()
-    done.set()
-    thread.join()
-    assert "stopped" in str(errors[0])
+    end(spacers)
+    thread.join(5)
+    assert "stopped" in str(ended[0])
     assert not spacers.where().known
