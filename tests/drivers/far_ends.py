@@ -66,6 +66,21 @@ class FarEnd:
             self.unplug()
 
 
+def take_terminal(name: str, seconds: float = 2.0) -> list[int]:
+    """Open terminals until one is called ``name``, which was let go just now; all of their descriptors.
+
+    The system frees a number a moment after its last user has closed it; another program may be quicker.
+    """
+    ends: list[int] = []
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        ends += pty.openpty()
+        if os.ttyname(ends[-1]) == name:
+            break
+        time.sleep(0.02)
+    return ends
+
+
 class Talker:
     """Says the same lines again and again, or answers a request."""
 

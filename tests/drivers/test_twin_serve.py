@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 import serial
+from far_ends import take_terminal
 
 from weighloop.analysis.bench_file import parse_bench
 
@@ -121,14 +122,14 @@ def test_a_pulled_plug_is_an_error_at_once_and_comes_back_behind_its_own_name(se
         with pytest.raises((serial.SerialException, OSError)):
             port.read(100_000)
     assert not os.path.lexists(name)
-    takers = [os.openpty() for _ in range(3)]  # the number that was let go is somebody else's now
+    strangers = take_terminal(number)
     try:
         assert served.do("plug", port="balance")["port"] == name
         assert os.path.realpath(name) != number
         with opened(name, 9600) as port:
             assert port.readline().endswith(b",g\r\n")
     finally:
-        for end in [end for pair in takers for end in pair]:
+        for end in strangers:
             os.close(end)
 
 

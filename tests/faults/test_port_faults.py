@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from far_ends import FarEnd, Talker, wait_for
+from far_ends import FarEnd, Talker, take_terminal, wait_for
 from served import Served
 
 from weighloop.daemon.client import Client, ClientError
@@ -133,7 +133,7 @@ def test_a_pulled_plug_comes_back_under_another_name(bench: Bench) -> None:
     number = os.path.realpath(bench.links["balance"])
     bench.twin.do("unplug", port="balance")
     run = bench.operate(lambda run: run["state"] == "held", 10)
-    strangers = [os.openpty() for _ in range(3)]
+    strangers = take_terminal(number)
     before, after = run["steps"][run["steps_done"] - 1 :][:2]
     # The way to the far end spoils a branch unless that is where the next reading was to be taken.
     spoilt = before["kind"] == after["kind"] == "point" and after["height_m"] < TRAVEL
@@ -142,7 +142,7 @@ def test_a_pulled_plug_comes_back_under_another_name(bench: Bench) -> None:
     bench.twin.do("plug", port="balance")
     assert os.path.realpath(bench.links["balance"]) != number
     bench.operate(lambda run: run["state"] == "running", 30)
-    for end in [end for pair in strangers for end in pair]:
+    for end in strangers:
         os.close(end)
     run = bench.finish()
     assert any(p["set_aside"] for p in run["points"]) == spoilt
