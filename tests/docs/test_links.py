@@ -7,8 +7,13 @@ from pathlib import Path
 
 import pytest
 
-TOP = Path(__file__).parents[1]
-PAGES = [TOP / "README.md", TOP / "DEVELOPERS.md", *sorted((TOP / "hardware_notes").rglob("*.md"))]
+TOP = Path(__file__).parents[2]
+FOLDERS = ("analysis", "daemon", "drivers", "hardware_notes", "tui", ".github")
+PAGES = [
+    TOP / "README.md",
+    TOP / "DEVELOPERS.md",
+    *sorted(page for folder in FOLDERS for page in (TOP / folder).rglob("*.md")),
+]
 
 LINK = re.compile(r"\]\(([^)\s]+)\)")
 CODE = re.compile(r"^```.*?^```", re.MULTILINE | re.DOTALL)
@@ -34,3 +39,15 @@ def test_links_resolve(page: Path) -> None:
         elif heading and heading not in headings(target):
             faults.append(f"{link}: no such heading")
     assert not faults, f"{page.relative_to(TOP)}: {faults}"
+
+
+def test_every_page_can_be_reached_from_the_readme() -> None:
+    reached, waiting = set(), [TOP / "README.md"]
+    while waiting:
+        page = waiting.pop()
+        if page in reached or page.suffix != ".md" or not page.exists():
+            continue
+        reached.add(page)
+        links = LINK.findall(CODE.sub("", page.read_text(encoding="utf-8")))
+        waiting += [(page.parent / link.partition("#")[0]).resolve() for link in links if "://" not in link]
+    assert [str(page.relative_to(TOP)) for page in PAGES if page not in reached] == []
