@@ -11,14 +11,14 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from .client import Client, ClientError
-from .protocol import Run
+from .protocol import ERROR_NOT_POSSIBLE, Run
 from .twin_process import TwinError, TwinProcess
 
 
@@ -78,22 +78,27 @@ class Rehearsal:
         Does with the twin's hands what the run's next action says, then confirms it. ``told`` hears
         of every change of the run.
         """
-        done: tuple[Any, ...] | None = None
-        while True:
-            run = client.call("snapshot")["run"]
+        acted: tuple[Any, ...] | None = None
+        for run in _changes(client):
             if run is None:
-                time.sleep(0.05)
                 continue
             told(run)
             if run["state"] in ("finished", "stopped", "held"):
                 return run
             action = run["action"]
-            mark = (run["steps_done"], len(run["points"]), action["code"], action["text"])
-            if action["needs_confirm"] and mark != done:
+            if not action["needs_confirm"]:
+                continue
+            if (mark := _mark(run)) != acted:
                 self._act(action)
-                client.call("run.confirm", choice=action["choices"][0] if action["choices"] else None)
-                done = mark
-            time.sleep(0.05)
+                acted = mark
+            choice = action["choices"][0] if action["choices"] else None
+            try:
+                client.call("run.confirm", choice=choice, code=action["code"])
+            except ClientError as error:
+                if error.code != ERROR_NOT_POSSIBLE:
+                    raise
+                # It has just been noticed, or is being written down: a change follows.
+        raise AssertionError  # the changes never end
 
     def lend_hands(self) -> None:
         """Let the twin's hands do whatever a run asks for, from now on, and confirm nothing.
@@ -105,16 +110,13 @@ class Rehearsal:
     def _lend_hands(self) -> None:
         done: tuple[Any, ...] | None = None
         with suppress(ClientError, OSError, ValueError), self.client() as client:  # until daemon or twin end
-            while True:
-                run = client.call("snapshot")["run"]
-                if run is not None and run["state"] == "running" and run["action"]["needs_confirm"]:
-                    action = run["action"]
-                    mark = (run["id"], run["steps_done"], len(run["points"]), action["code"], action["text"])
-                    if mark != done:
-                        with suppress(TwinError):  # nothing to do: it was done before
-                            self._act(action)
-                        done = mark
-                time.sleep(0.1)
+            for run in _changes(client):
+                if run is None or run["state"] != "running" or not run["action"]["needs_confirm"]:
+                    continue
+                if (mark := _mark(run)) != done:
+                    with suppress(TwinError):  # nothing to do: it was done before
+                        self._act(run["action"])
+                    done = mark
 
     def _act(self, action: Any) -> None:
         """Let the twin's hands do one action; a question needs no hands."""
@@ -139,3 +141,18 @@ class Rehearsal:
             self._daemon.stdin.close()
         self.twin.__exit__(kind, value, trace)
         self._folder.cleanup()
+
+
+def _changes(client: Client) -> Iterator[Run | None]:
+    """The run as it is now, and again after each change: an event says that there is one, not what it is."""
+    events = client.events(["run"])
+    client.call("subscribe", topics=["run"])
+    while True:
+        yield client.call("snapshot")["run"]
+        next(events)
+
+
+def _mark(run: Run) -> tuple[Any, ...]:
+    """What tells one action that is asked for from the next."""
+    action = run["action"]
+    return run["id"], run["steps_done"], len(run["points"]), action["code"], action["text"]
