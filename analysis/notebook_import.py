@@ -110,12 +110,21 @@ def _decoded(raw: bytes, work: _Import) -> str:
 
 
 def _import(text: str, bench: Bench, work: _Import) -> tuple[Readings, list[str]]:
-    rows = _rows(text.removeprefix("\ufeff"), work)
+    rows, separator = _rows(text.removeprefix("\ufeff"), work)
+    if len(rows) > 1 and _is_units(rows[1]):
+        work.guess("the row below the header has the units")
+        rows[:2] = [_with_units(rows[0], rows[1])]
     columns = _columns(rows[0], work)
-    work.stop_if_refused()
     body = [[_plain(cell) for cell in row] for row in rows[1:]]
+    for number, row in enumerate(body, start=1):
+        if any(row[len(rows[0]) :]):
+            found = f"{len(row)} cells under {len(rows[0])} columns"
+            work.refuse(
+                f"row {number}", found, "one cell a column (a decimal comma between commas needs quotes)"
+            )
+    work.stop_if_refused()
     numeric = [i for i, (name, _) in columns.items() if name in _STRICT or name in ("spacers", "orientation")]
-    comma = _decimal_mark(body, numeric, work)
+    comma = _decimal_mark(body, numeric, separator, work)
     work.stop_if_refused()
     out = io.StringIO()
     writer = csv.writer(out)
@@ -137,8 +146,35 @@ def _plain(cell: str) -> str:
     return re.sub(r"(?<=\d) (?=\d{3}\b)", "", cell.strip())
 
 
-def _rows(text: str, work: _Import) -> list[list[str]]:
-    """Header and rows; blank rows and the separator line of spreadsheets left out."""
+def _is_units(row: list[str]) -> bool:
+    """Whether a row holds nothing but units, such as ``mm;;g`` below a spreadsheet's header."""
+    units = {*_MASS, *_LENGTH, *_STRICT["temperature"][1]}
+    written = [cell.strip(" []()") for cell in row if cell.strip()]
+    return bool(written) and all(cell in units for cell in written)
+
+
+def _with_units(header: list[str], units: list[str]) -> list[str]:
+    """A header with the units of the row below it."""
+    below = [cell.strip(" []()") for cell in units] + [""] * len(header)
+    return [f"{name} ({unit})" if unit else name for name, unit in zip(header, below, strict=False)]
+
+
+#: A table may stand below a title or two; the header is looked for in so many lines.
+_ABOVE = 10
+
+
+def _header(lines: list[str]) -> int:
+    """Index of the header: the first line with an orientation and a reading in it; 0 where there is none."""
+    for i, line in enumerate(lines[:_ABOVE]):
+        for mark in _DELIMITERS:
+            names = {_known(cell)[0] for cell in line.split(mark)}
+            if {"orientation", "reading"} <= names:
+                return i
+    return 0
+
+
+def _rows(text: str, work: _Import) -> tuple[list[list[str]], str]:
+    """Header and rows, and what separates their columns; blank rows and what stands above left out."""
     declared = re.match(r"sep=(.)\r?\n", text)
     if declared:
         text = text[declared.end() :]
@@ -146,6 +182,10 @@ def _rows(text: str, work: _Import) -> list[list[str]]:
     if not lines:
         work.refuse("header", "the file is empty", "a table with a header row")
         work.stop_if_refused()
+    above = _header(lines)
+    if above:
+        work.guess(f"{above} line{'s' if above > 1 else ''} above the header left out")
+    lines = lines[above:]
     known = {
         mark: sum(_known(cell)[0] is not None for cell in lines[0].split(mark))
         for mark in ([declared[1]] if declared else _DELIMITERS)
@@ -161,11 +201,12 @@ def _rows(text: str, work: _Import) -> list[list[str]]:
     if marks[0] != ",":
         work.guess(f"columns are separated by {_DELIMITERS.get(marks[0], repr(marks[0]))}")
     try:
-        return [row for row in csv.reader(io.StringIO("\n".join(lines)), delimiter=marks[0]) if any(row)]
+        table = csv.reader(io.StringIO("\n".join(lines)), delimiter=marks[0])
+        return [row for row in table if any(row)], marks[0]
     except csv.Error as error:
         work.refuse("table", f"not a table ({error})", "quotes that close and lines that end")
         work.stop_if_refused()
-    return []
+        raise
 
 
 def _known(header: str) -> tuple[str | None, str | None]:
@@ -212,8 +253,12 @@ def _columns(header: list[str], work: _Import) -> dict[int, tuple[str, float]]:
     return found
 
 
-def _decimal_mark(body: list[list[str]], numeric: list[int], work: _Import) -> bool:
-    """Whether the decimal mark is the comma; from all numbers of the table together."""
+def _decimal_mark(body: list[list[str]], numeric: list[int], separator: str, work: _Import) -> bool:
+    """Whether the decimal mark is the comma; from all numbers of the table together.
+
+    ``1,234`` alone may be either. So may ``1.234`` where columns are separated by semicolons, as they are
+    where people write decimal commas.
+    """
     cells = [(n, i, row[i]) for n, row in enumerate(body, 1) for i in numeric if i < len(row) and row[i]]
     for_comma, for_point, either = [], [], []
     for n, i, cell in cells:
@@ -238,9 +283,11 @@ def _decimal_mark(body: list[list[str]], numeric: list[int], work: _Import) -> b
         work.guess("the decimal mark is the comma")
         return True
     with_comma = [entry for entry in either if "," in entry[2]]
-    if with_comma and not for_point:
-        n, _, cell = with_comma[0]
-        found = f"{cell!r} in row {n} may be {cell.replace(',', '')} or {cell.replace(',', '.')}"
+    doubtful = with_comma or (either if separator == ";" else [])
+    if doubtful and not for_point:
+        n, _, cell = doubtful[0]
+        grouped, decimal = cell.replace(",", "").replace(".", ""), cell.replace(",", ".")
+        found = f"{cell!r} in row {n} may be {grouped} or {decimal}"
         work.refuse("numbers", found, "at least one number that shows which mark is the decimal one")
     elif with_comma:
         work.guess("commas group digits (1,234 is one thousand two hundred and thirty-four)")

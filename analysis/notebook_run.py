@@ -10,6 +10,7 @@ from .bench import Bench
 from .bench_file import read_bench as read_bench_file
 from .figure_names import FIGURE_NAMES
 from .notebook import read_notebook as read_notebook_file
+from .notebook_import import read_tolerant
 from .open_data import read_package as read_package_folder
 from .readings import Readings
 
@@ -25,19 +26,28 @@ class Run:
     """One run: readings and the bench they were taken on. Made by ``read_notebook`` or ``read_package``.
 
     The analysis runs at the first question that needs it; ``analysed_with`` gives a run with other
-    settings. Nothing here is changed by asking.
+    settings. Nothing here is changed by asking. ``guesses`` are the tolerant reader's, in words.
     """
 
     def __init__(
-        self, readings: Readings, bench: Bench, *, method: str = "finite", trials: int = 10_000, seed: int = 1
+        self,
+        readings: Readings,
+        bench: Bench,
+        *,
+        method: str = "finite",
+        trials: int = 10_000,
+        seed: int = 1,
+        guesses: tuple[str, ...] = (),
     ) -> None:
         self.readings = readings
         self.bench = bench
+        self.guesses = guesses
         self._settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
 
     def analysed_with(self, *, method: str = "finite", trials: int = 10_000, seed: int = 1) -> Run:
         """The same run, analysed with other settings (see ``weighloop figures --help``)."""
-        return Run(self.readings, self.bench, method=method, trials=trials, seed=seed)
+        settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
+        return Run(self.readings, self.bench, guesses=self.guesses, **settings)
 
     @cached_property
     def result(self) -> LoopResult:
@@ -90,10 +100,18 @@ class Run:
         return Path(path)
 
 
-def read_notebook(path: str | Path, bench: str | Path | Bench) -> Run:
-    """A run from a notebook CSV and its bench file. Raises InputError with every fault."""
-    record = bench if isinstance(bench, Bench) else read_bench_file(bench)
-    return Run(read_notebook_file(path, record), record)
+def read_notebook(
+    path: str | Path, bench: str | Path | Bench | None = None, *, tolerant: bool = False
+) -> Run:
+    """A run from a notebook CSV and its bench file; None: the file of the notebook's name beside it.
+
+    ``tolerant`` reads spreadsheets' forms too (see ``Run.guesses``). Raises InputError with every fault.
+    """
+    record = bench if isinstance(bench, Bench) else read_bench_file(bench or Path(path).with_suffix(".toml"))
+    if not tolerant:
+        return Run(read_notebook_file(path, record), record)
+    readings, guesses = read_tolerant(path, record)
+    return Run(readings, record, guesses=tuple(guesses))
 
 
 def read_package(path: str | Path) -> Run:

@@ -55,7 +55,11 @@ def test_tabs_units_in_cells_and_no_units():
     ("text", "says"),
     [
         ("gap_mm;orientation;reading_g\n30;1;1,234\n", "may be 1234 or 1.234"),
+        ("gap_mm;orientation;reading_g\n30;1;1.234\n", "may be 1234 or 1.234"),
+        ("gap_mm,orientation,reading_g\n30,1,1,25\n", "4 cells under 3 columns"),
         ("gap_mm;orientation;reading_g\n30,5;1;1.25\n", "one decimal mark throughout"),
+        ("Motor discs\nunit;unit\n30;1\n", "names no columns"),
+        ("gap;orientation;reading\nmm;;furlong\n30;1;0.5\n", "'furlong'"),
         ("gap (furlong);orientation;reading_g\n3;1;1\n", "unit 'furlong'"),
         ("gap_mm,orientation,reading_g,time\n3,1,1,03/04/2026\n", "may be 2026-04-03 or 2026-03-04"),
         ("gap_mm,gap (cm),orientation,reading_g\n3,1,1,1\n", "a second column for gap"),
@@ -68,6 +72,24 @@ def test_refused_with_the_reason(text, says):
     with pytest.raises(InputError) as caught:
         parse_tolerant(text, BENCH)
     assert says in str(caught.value)
+
+
+def test_a_title_above_and_units_below_the_header():
+    text = (
+        "Reclaimed discs, March;;;\nWP-07-1;;;\n\n"
+        "Gap;Orientation;Reading;Remarks\nmm;;mg;\n30,5;1;-1.234,5;cold\n5;-1;0,5;\n"
+    )
+    readings, guesses = parse_tolerant(text, BENCH)
+    np.testing.assert_allclose(readings.gap, [30.5e-3, 5e-3])
+    np.testing.assert_allclose(readings.reading, [-1.2345e-3, 0.5e-6])
+    assert readings.note == ("cold", "")
+    assert "2 lines above the header left out" in guesses
+    assert "the row below the header has the units" in guesses
+
+
+def test_three_decimals_are_decimals_where_another_number_shows_the_mark():
+    readings, _ = parse_tolerant("gap_mm;orientation;reading_g\n30;1;1.234\n5.5;1;0.5\n", BENCH)
+    np.testing.assert_allclose(readings.reading, [1.234e-3, 0.5e-3])
 
 
 def test_grouping_commas_where_a_point_shows_it():
