@@ -42,8 +42,8 @@ def bench_drawing(bench: Bench, gap: float) -> Figure:
     axes.add_patch(body)
     half = max(abs(box[0]) for box in _magnet_boxes(bench)) * 1.25
     axes.axvline(0, color=MUTED, linewidth=0.7, linestyle="-.")
-    axes.annotate("", (half * 0.8, 0), (half * 0.8, low), arrowprops={"arrowstyle": "<->", "linewidth": 0.8})
-    axes.text(half * 0.83, low / 2, f"{low:.2f} mm", va="center", fontsize=8)
+    axes.plot([half * 0.87] * 2, [0, low], color="#23231f", marker="_", markersize=7, linewidth=0.9)
+    axes.text(half * 0.92, low / 2, f"{low:.2f} mm", va="center", fontsize=8)
     axes.text(
         0,
         -bench.reference_magnet.height.value * 500,

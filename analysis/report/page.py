@@ -102,7 +102,8 @@ def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple
         "steadiness": (
             draw.steadiness_drawing(result),
             "Zeros of the balance over the run (with spacers, less the first at the same number of them), "
-            "each reading's standard uncertainty, and how long it took to settle.",
+            "and the standard uncertainty of each reading"
+            + ("." if result.readings.settled_in is None else ", and how long it took to settle."),
         ),
         "temperature": (draw.temperature_drawing(result), "Temperature over the run."),
         "bench": (

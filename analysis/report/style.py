@@ -28,7 +28,6 @@ _RC: Any = {
     "grid.color": "#e4e2da",
     "grid.linewidth": 0.6,
     "axes.axisbelow": True,
-    "legend.frameon": False,
     "svg.fonttype": "none",  # text stays text: searchable, and read by a screen reader
     "svg.hashsalt": "weighloop",  # the same data give the same bytes
 }

@@ -18,7 +18,8 @@ def rounded(value: float | None, u: float | None = None) -> str:
     if value == 0:
         return "0"
     place = floor(log10(u)) - 1 if u else floor(log10(abs(value))) - 3
-    return f"{round(value, -place):.{max(0, -place)}f}"
+    # Adding zero takes the sign off a value that is zero as shown.
+    return f"{round(value, -place) + 0.0:.{max(0, -place)}f}"
 
 
 def capital(text: str) -> str:

@@ -96,7 +96,8 @@ def _conclude(
     readings, bench = read_input(str(number), None, store)
     result = analyse(readings, bench)
     report = output / f"run-{number}.html"
-    write_report(result, report)
+    again = f"weighloop figures {number} --store {store} --method {result.method} --seed {result.seed}"
+    write_report(result, report, recompute=f"Recompute with: {again}.")
     if as_json:
         print_json({"run": number, "report": str(report), "result": result.to_json(), "twin_truth": truth})
         return

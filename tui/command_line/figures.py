@@ -64,4 +64,5 @@ def like(value: float | None, u: float | None) -> str:
         return significant(value)
     from ...analysis.figure_names import decimals
 
-    return f"{value:.{decimals(u)}f}"
+    # Adding zero takes the sign off a value that is zero as shown.
+    return f"{round(value, decimals(u)) + 0.0:.{decimals(u)}f}"

@@ -31,6 +31,9 @@ def command(
     result = analysed(source, **settings)
     target = output or Path(f"report-{Path(source).stem}.html")
     again = f"weighloop figures {source} --method {result.method} --seed {result.seed}"
+    again += "".join(
+        f" --{name} {settings[f'{name}_path']}" for name in ("bench", "store") if settings[f"{name}_path"]
+    )
     again += f" --trials {settings['trials']}"
     write_report(result, target, recompute=f"Recompute with: {again}.")
     drawn = [] if drawings is None else write_drawings(result, drawings, kind)
