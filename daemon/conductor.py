@@ -13,19 +13,21 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from ..drivers.clock import Clock
 from ..drivers.device import DeviceState
 from . import procedure as p
 from .acquisition import PATIENCE, Acquisition, Limits
+from .device_watch import DeviceWatch
 from .devices import Devices
-from .gap_mover import GapMover
-from .health import Repeats
-from .protocol import LogLine, Snapshot, Topic
+from .gap_mover import GapMover, Mover
+from .protocol import Snapshot, Topic
 from .raw_blocks import Raw
-from .recorder import Recorder, utc_now
-from .run_state import ENDED, LogEvent, RunRecord, to_protocol
+from .recorder import Recorder
+from .run_queue import TARGET_DIGITS, RunQueue
+from .run_state import ENDED, LogEvent, RunRecord
+from .teller import Teller
 
 if TYPE_CHECKING:
     from ..analysis.bench import Bench
@@ -33,30 +35,12 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-#: Silence of the balance that is borne before the run is held, s by the clock.
-SILENCE_BORNE = 10.0
 #: A run held because a reading did not settle tries again after this time, s by the clock.
 TRY_AGAIN = 600.0
-#: Events of the log that a new client is shown.
-LOG_SHOWN = 50
-#: Target of the standard uncertainty where none is given, in digits of the balance.
-TARGET_DIGITS = 2.0
-#: Live readings told at most so often, s of the machine's time.
-LIVE_EVERY = 0.1
 
 
 class Refused(Exception):
     """What was asked for is not possible now; the message says why."""
-
-
-class Mover(Protocol):
-    """Does the gap setter's blocking calls somewhere and answers with an event."""
-
-    def begin(self, task: p.Task) -> None: ...
-
-    def said(self, task: p.Task) -> None: ...
-
-    def stop(self) -> None: ...
 
 
 class Conductor:
@@ -76,38 +60,28 @@ class Conductor:
         devices: Devices | None = None,
         mover: Mover | None = None,
     ) -> None:
-        self.recorder, self.clock, self.publish, self.alarm = recorder, clock, publish, alarm
+        self.recorder, self.clock, self.alarm = recorder, clock, alarm
         self.rate = getattr(clock, "rate", 1.0)
         self.inbox: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        hands = GapMover(lambda: self.devices.setter, self.happen) if mover is None else None
-        self.mover: Mover = hands or mover  # pyright: ignore[reportAttributeAccessIssue]
-        asked = hands.asked if hands is not None else lambda count: None
-        self.devices = devices or Devices(clock, self._balance_state, self._lift_state, self._refused, asked)
+        self.mover: Mover = mover or GapMover(lambda: self.devices.setter, self.happen)
+        self.devices = devices or Devices(
+            clock, self._balance_state, self._lift_state, self._refused, self.mover.asked
+        )
         self.acquisition: Acquisition | None = None
         self.run: RunRecord | None = None
         self.stage = p.Stage()
-        self.planned: list[RunRecord] = []
-        self.controller: str | None = None
-        self.bench_text = ""  # of the bench file named at the start
+        self.queue = RunQueue(first_run)
+        self.teller = Teller(publish, self.devices)
+        self.watch = DeviceWatch(clock, self._happen, self.note, alarm)
         self.watched = False  # somebody looks at the live reading
-        self.log: list[LogLine] = []
         self.last_turn = time.monotonic()
-        self._next_run = first_run
-        self._asked_for = 0  # the run a person asked for last
-        self._repeats = Repeats()
         self._waiting: list[tuple[Future[Any], Any]] = []
         self._wake = threading.Event()
         self._ending = False
-        self._silent_since: float | None = None
-        self._balance_gone = False
         self._read_began = 0.0
         self._held_at: float | None = None
         self._armed = False
-        self._told_run: Any = None
-        self._told_live = 0.0
-        self._told_devices = 0.0
         self._live_new = False
-        self._view: Snapshot | None = None
         self._thread = threading.Thread(target=self._work, name="conductor", daemon=True)
 
     # -- the outside, from any thread ----------------------------------------------------------
@@ -178,7 +152,8 @@ class Conductor:
         self._hear()
         self._look_at_times()
         self._answer_waiting()
-        self._tell()
+        if self.teller.tell(self.run, self.stage, self.acquisition, self._live_new):
+            self._live_new = False
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -228,10 +203,7 @@ class Conductor:
     def _look_at_times(self) -> None:
         now = self.clock.now()
         least = self.rate  # no patience is shorter than a second of the machine's time
-        balance = self.devices.balance
-        silent = 0.0 if self._silent_since is None or balance is None else now - self._silent_since
-        if balance is not None and not self._balance_gone and silent > max(SILENCE_BORNE, least):
-            self._balance_is_gone(balance.why)
+        self.watch.look()
         if self._armed and now - self._read_began > max(PATIENCE, 3 * least):
             self._not_settled(now)
         if self._held_at is not None and now - self._held_at > TRY_AGAIN:
@@ -257,11 +229,6 @@ class Conductor:
             reading["temperature_K"] = self.devices.temperature
         self._happen(p.NotSettled(task.serial, text, reading))
 
-    def _balance_is_gone(self, why: str) -> None:
-        self._balance_gone = True
-        self.alarm({"kind": "balance", "text": why})
-        self._happen(p.BalanceGone(why))
-
     # -- runs ----------------------------------------------------------------------------------
 
     def resume(self, run: RunRecord, why: str) -> None:
@@ -275,8 +242,7 @@ class Conductor:
     def use_bench(self, bench: Bench, target: float | None = None) -> None:
         """Open the bench's devices and follow its balance, so that live readings show."""
         self.devices.open(bench)
-        if not self.stage.balance_ok:
-            self._silent_since, self._balance_gone = self.clock.now(), False
+        self.watch.expect_balance()
         resolution = bench.balance.resolution
         memory = self.acquisition.filter.memory() if self.acquisition is not None else None
         load = bench.reference_magnet.pan_load
@@ -294,50 +260,21 @@ class Conductor:
         hands_free: bool = False,
     ) -> int:
         """Plan a run; it starts as soon as no other is under way and its time has come."""
-        number = self._next_run
-        self._next_run += 1
-        data = {
-            "sample": name or plan.bench.sample.name,
-            "ladder": plan.bench.gap.ladder,
-            "bench_text": bench_text,
-            "target_u_kg": target or TARGET_DIGITS * plan.bench.balance.resolution,
-            "seconds": plan.seconds,
-            "steps": list(plan.steps),
-            "limits": plan.limits,
-            "version": version,
-            "not_before_utc": later,
-            "hands_free": hands_free,
-        }
-        text = f"Planned: {data['sample']}, {len(plan.steps)} steps"
-        planned = p.apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))
-        self._benches()[number] = plan.bench
-        self._asked_for = number if later is None else self._asked_for
-        self.planned.append(planned)
-        self._record(number, p.Record("planned", text, data), lambda event: None)
+        number, planned = self.queue.add(plan, bench_text, target, name, version, later, hands_free)
+        self._record(number, planned, lambda event: None)
         self._start_planned()
         return number
 
-    def _benches(self) -> dict[int, Bench]:
-        if not hasattr(self, "_bench_of"):
-            self._bench_of: dict[int, Bench] = {}
-        return self._bench_of
-
     def _start_planned(self) -> None:
         busy = self.run is not None and self.run.state not in ENDED
-        due = [r for r in self.planned if r.not_before_utc is None or r.not_before_utc <= utc_now()]
-        if busy or not due or self.stage.unrecorded or self.stage.task is not None:
+        if busy or self.stage.unrecorded or self.stage.task is not None:
             return
-        if self.stage.person_first and not any(run.id == self._asked_for for run in due):
-            return  # the lift was stopped: a run in the queue does not move it, a fresh word does
+        run = self.queue.due(only_asked_for=self.stage.person_first)
+        if run is None:
+            return
         if self.run is not None and p.next_task(self.run, self.stage) is not None:
             return  # the run before still brings the lift to the far end
-        run = due[0]
-        self.planned.remove(run)
-        bench = self._benches().pop(run.id, None)
-        if bench is None:  # planned before this daemon started
-            from ..analysis.bench_file import parse_bench
-
-            bench = parse_bench(run.bench_text, f"bench of run {run.id}")
+        bench = self.queue.take(run)
         # Where the lift stands is known from one run to the next only at the far end.
         old = self.stage
         self.run = run
@@ -401,25 +338,9 @@ class Conductor:
         self.recorder.record(run, self.clock.now(), record.kind, record.text, record.data, key=key, told=told)
 
     def _committed(self, event: LogEvent) -> None:
-        """An event stands in the store: now others may hear of it."""
-        line: LogLine = {
-            "id": event.id,
-            "run": event.run,
-            "utc": event.utc,
-            "kind": event.kind,
-            "text": event.text,
-        }
-        self.log = [*self.log[-LOG_SHOWN + 1 :], line]
-        log.info("%s%s: %s", f"run {event.run} " if event.run is not None else "", event.kind, event.text)
         if event.kind == "finished":
             self.alarm({"kind": "finished", "run": event.run, "text": event.text})
-        self.publish("log", line)
-        if event.kind in ("zero", "point"):
-            self.publish("point", {**event.data["point"], "id": event.id})
-        elif event.kind == "set-aside" and self.run is not None and self.run.id == event.run:
-            for point in self.run.points:
-                if point["id"] == event.data["point"]:
-                    self.publish("point", point)
+        self.teller.committed(event, self.run)
 
     def note(self, kind: str, text: str, run: int | None = None, data: dict[str, Any] | None = None) -> None:
         """Write a line into the log that changes no run."""
@@ -463,42 +384,15 @@ class Conductor:
     # -- what devices say, from their threads --------------------------------------------------
 
     def _balance_state(self, state: DeviceState, why: str) -> None:
-        self.post(lambda: self._balance_is(state, why))
-
-    def _balance_is(self, state: DeviceState, why: str) -> None:
-        for text in self._repeats.say("balance", f"{state.value}: {why}"):
-            self.note("device", f"Balance {text}")
-        if state is DeviceState.READY:
-            self._silent_since = None
-            self._balance_gone = False
-            self._happen(p.BalanceBack())
-        elif self._silent_since is None:
-            self._silent_since = self.clock.now()
-        plug_pulled = state in (DeviceState.LOST, DeviceState.ABSENT, DeviceState.FAULT)
-        if plug_pulled and self.stage.balance_ok and not self._balance_gone:
-            self._balance_is_gone(why)  # it was there: believed at once, without patience
-        self._told_devices = 0.0
+        self.post(lambda: self.watch.balance_is(state, why))
+        self.post(self.teller.devices_changed)
 
     def _lift_state(self, state: DeviceState, why: str) -> None:
-        self.post(lambda: self._lift_is(state, why))
-
-    def _lift_is(self, state: DeviceState, why: str) -> None:
-        for text in self._repeats.say("lift", f"{state.value}: {why}"):
-            self.note("device", f"Lift {text}")
-        if state is DeviceState.READY:
-            self._happen(p.LiftBack())
-        elif state in (DeviceState.LOST, DeviceState.FAULT, DeviceState.ABSENT):
-            button = "stop button" in why
-            kind = {DeviceState.LOST: "reset", DeviceState.ABSENT: "gone"}.get(state, "fault")
-            self._happen(p.LiftVoid(why, "button" if button else kind))  # pyright: ignore[reportArgumentType]
-        self._told_devices = 0.0
+        self.post(lambda: self.watch.lift_is(state, why))
+        self.post(self.teller.devices_changed)
 
     def _refused(self, raw: bytes, why: str) -> None:
-        self.post(lambda: self._line_refused(raw, why))
-
-    def _line_refused(self, raw: bytes, why: str) -> None:
-        for text in self._repeats.say("line", f"a line was refused ({why})", example=repr(raw[:60])):
-            self.note("refused", f"Balance: {text}")
+        self.post(lambda: self.watch.line_refused(raw, why))
 
     # -- telling -------------------------------------------------------------------------------
 
@@ -506,33 +400,6 @@ class Conductor:
         """What happens next, in words; None without a run."""
         return None if self.run is None else p.action_of(self.run, self.stage)
 
-    def _tell(self) -> None:
-        now = time.monotonic()
-        action = self.action()
-        mark = (self.run, action)
-        if mark != self._told_run:
-            self._told_run = mark
-            run = None if self.run is None else to_protocol(self.run, action)
-            self._view = None
-            self.publish("run", run)
-        if self._live_new and now - self._told_live >= LIVE_EVERY and self.acquisition is not None:
-            self._live_new, self._told_live, self._view = False, now, None
-            self.publish("live", self.acquisition.live())
-        if now - self._told_devices >= 1.0:
-            self._told_devices, self._view = now, None
-            both = {"balance": self.devices.balance_device(), "lift": self.devices.lift_device()}
-            self.publish("device", both)
-
     def snapshot(self) -> Snapshot:
         """Everything needed to draw a screen; in the conductor's thread."""
-        return {
-            "utc": utc_now(),
-            "clock_s": self.clock.now(),
-            "balance": self.devices.balance_device(),
-            "lift": self.devices.lift_device(),
-            "live": self.acquisition.live() if self.acquisition is not None else None,
-            "run": None if self.run is None else to_protocol(self.run, self.action()),
-            "log": self.log,
-            "controller": self.controller,
-            "bench_text": self.bench_text,
-        }
+        return self.teller.snapshot(self.run, self.stage, self.acquisition, self.clock.now())

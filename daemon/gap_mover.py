@@ -6,6 +6,7 @@ import logging
 import queue
 import threading
 from collections.abc import Callable
+from typing import Protocol
 
 from ..drivers.device import DeviceError
 from ..drivers.gap_setter import GapPosition, GapSetter
@@ -13,6 +14,18 @@ from ..drivers.spacers import ManualSpacers
 from .stage import Event, LiftFailed, Stands, Task
 
 log = logging.getLogger(__name__)
+
+
+class Mover(Protocol):
+    """Does the gap setter's blocking calls somewhere and answers with an event."""
+
+    def begin(self, task: Task) -> None: ...
+
+    def asked(self, count: int) -> None: ...
+
+    def said(self, task: Task) -> None: ...
+
+    def stop(self) -> None: ...
 
 
 class GapMover:

@@ -25,6 +25,7 @@ from .recorder import Recorder, utc_now
 from .run_state import ENDED, RunRecord
 from .server import Server
 from .store import Store, StoreError
+from .teller import LOG_SHOWN, log_line
 
 log = logging.getLogger(__name__)
 
@@ -139,11 +140,8 @@ class Daemon:
 
     def _take_up(self, runs: list[RunRecord]) -> None:
         """The runs as the log left them: what was running is held, what was planned is planned."""
-        self.conductor.log = [
-            {"id": e.id, "run": e.run, "utc": e.utc, "kind": e.kind, "text": e.text}
-            for e in self.store.last_events(50)
-        ]
-        self.conductor.planned = [run for run in runs if run.state == "planned"]
+        self.conductor.teller.log = [log_line(event) for event in self.store.last_events(LOG_SHOWN)]
+        self.conductor.queue.waiting = [run for run in runs if run.state == "planned"]
         begun = [run for run in runs if run.state != "planned"]
         if not begun:
             return
@@ -203,7 +201,7 @@ class Daemon:
             "balance": conductor.devices.balance_device(),
             "lift": conductor.devices.lift_device(),
             "run": None if run is None else {"id": run.id, "state": run.state, "why": run.why},
-            "planned": [r.id for r in conductor.planned],
+            "planned": [r.id for r in conductor.queue.waiting],
             "clients": len(self.server.connections) if self.server is not None else 0,
             "raw_let_go": self.recorder.raw_let_go,
             "commit_s": _spread(list(self.recorder.delays)),
@@ -239,7 +237,7 @@ class Daemon:
         self._stopped = asyncio.Event()
         if bench is not None:
             with contextlib.suppress(OSError, UnicodeDecodeError):  # told when its devices are opened
-                self.conductor.bench_text = bench.read_text(encoding="utf-8-sig")
+                self.conductor.teller.bench_text = bench.read_text(encoding="utf-8-sig")
         methods = Methods(
             self.conductor, self.store_path, self.version, self.status, self.stop, self.may_start
         )
@@ -311,7 +309,7 @@ class Daemon:
                 log.exception("the daemon could not look at itself")
 
     def _control_changed(self, name: str | None) -> None:
-        self.conductor.controller = name
+        self.conductor.teller.controller = name
 
     def _watched(self, live: bool) -> None:
         self.conductor.watched = live

@@ -95,18 +95,18 @@ class Month:
         match kind:
             case "silence" | "long silence":
                 bench.silent = True
-                conductor._balance_is(DeviceState.SILENT, "nothing heard")
+                conductor.watch.balance_is(DeviceState.SILENT, "nothing heard")
                 bench.advance(4 if kind == "silence" else 40)
             case "plug":
                 bench.silent = True
-                conductor._balance_is(DeviceState.LOST, "the port failed")
+                conductor.watch.balance_is(DeviceState.LOST, "the port failed")
                 bench.advance(90)
             case "lift reset":
                 conductor.happen(p.LiftVoid("the lift was reset", "reset"))
                 bench.break_move("the lift was reset")
                 bench.advance(1)
             case "stop button":
-                conductor._lift_is(DeviceState.FAULT, "the stop button is pressed")
+                conductor.watch.lift_is(DeviceState.FAULT, "the stop button is pressed")
                 bench.break_move("the stop button is pressed")
                 bench.advance(5)
             case "overload":
@@ -129,7 +129,7 @@ class Month:
                 self.wrong.append(f"{kind}: held, and the lift is not at the far end")
         if bench.silent:
             bench.silent = False
-            conductor._balance_is(DeviceState.READY, "speaks status-line")
+            conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
             bench.advance(0.5)
         self.outcomes[f"{kind}: {state}"] += 1
 

@@ -65,7 +65,7 @@ def test_a_point_is_told_only_after_it_is_committed() -> None:
             rows = bench.store.db.execute("SELECT count(*) FROM points").fetchone()[0]
             seen.append((len(seen) + 1, rows))
 
-    bench.conductor.publish = told
+    bench.conductor.teller.publish = told
     bench.start("lift", points=4)
     bench.operate()
     assert len(seen) > 20

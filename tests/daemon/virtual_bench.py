@@ -198,6 +198,9 @@ class Mover:
 
         bench.later(seconds, arrive)
 
+    def asked(self, count: int) -> None:
+        pass
+
     def said(self, task: p.Task) -> None:
         assert task.height is not None
         assert self.by_hand
@@ -256,7 +259,7 @@ class VirtualBench:
         )
         self.mover = mover
         self.conductor.acquisition = Acquisition(1e-6, 2e-6, Limits(0.22, 0.3))
-        self.conductor._balance_is(DeviceState.READY, "speaks status-line")
+        self.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
 
     def _told(self, topic: str, data: Any) -> None:
         if topic in ("point", "log"):

@@ -50,12 +50,12 @@ class TestBalance:
     def test_a_short_silence_is_borne(self) -> None:
         bench = started(4)
         bench.silent = True
-        bench.conductor._balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
+        bench.conductor.watch.balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
         bench.advance(5)
         assert bench.run is not None
         assert bench.run.state == "running"
         bench.silent = False
-        bench.conductor._balance_is(DeviceState.READY, "speaks status-line")
+        bench.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
         finish(bench)
         assert all(point["set_aside"] is None for point in bench.run.points)
 
@@ -63,14 +63,14 @@ class TestBalance:
         bench = started(6)
         before = used(bench, 1)
         bench.silent = True
-        bench.conductor._balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
+        bench.conductor.watch.balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
         bench.advance(60)
         assert bench.run is not None
         assert (bench.run.state, bench.run.code) == ("held", "balance")
         assert bench.height == bench.travel
         assert [alarm["kind"] for alarm in bench.alarms] == ["balance", "held"]
         bench.silent = False
-        bench.conductor._balance_is(DeviceState.READY, "speaks status-line")
+        bench.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
         bench.advance(1)
         assert bench.run.state == "running"
         assert bench.action()["code"] == "remove-sample"  # the zero is read again before anything else
@@ -81,7 +81,7 @@ class TestBalance:
 
     def test_a_pulled_plug_is_believed_at_once(self) -> None:
         bench = started(5)
-        bench.conductor._balance_is(DeviceState.LOST, "the port failed")
+        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
         bench.silent = True
         bench.advance(0.5)
         assert bench.run is not None
@@ -89,7 +89,7 @@ class TestBalance:
 
     def test_go_on_without_a_balance_is_refused(self) -> None:
         bench = started(5)
-        bench.conductor._balance_is(DeviceState.LOST, "the port failed")
+        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
         bench.silent = True
         bench.advance(30)
         with pytest.raises(Refused, match="the port failed"):
@@ -188,7 +188,7 @@ class TestLift:
     def test_the_stop_button_is_obeyed_until_a_person_says_go_on(self) -> None:
         bench = started(5)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor._lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
+        bench.conductor.watch.lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
         bench.advance(1)
         assert bench.run is not None
         assert (bench.run.state, bench.run.code) == ("held", "lift")
@@ -203,14 +203,14 @@ class TestLift:
     def test_the_stop_button_outlives_a_hold_for_another_reason(self) -> None:
         bench = started(5)
         bench.silent = True
-        bench.conductor._balance_is(DeviceState.LOST, "the port failed")
+        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
         bench.advance(30)
         assert bench.run is not None
         assert bench.run.code == "balance"
-        bench.conductor._lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
+        bench.conductor.watch.lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
         moves = len(bench.mover.moves)
         bench.silent = False
-        bench.conductor._balance_is(DeviceState.READY, "speaks status-line")
+        bench.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
         bench.advance(900)
         assert bench.run.state == "held"  # the balance alone would have let it go on
         assert len(bench.mover.moves) == moves
@@ -221,9 +221,9 @@ class TestLift:
     def test_two_faults_at_once_are_one_hold_and_the_first_is_the_reason(self) -> None:
         bench = started(5)
         bench.recorder.fail = True  # the hold is on its way into the log
-        bench.conductor._lift_is(DeviceState.ABSENT, "no such port")
+        bench.conductor.watch.lift_is(DeviceState.ABSENT, "no such port")
         bench.moving_to = None
-        bench.conductor._balance_is(DeviceState.LOST, "the port failed")
+        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
         bench.recorder.fail = False
         bench.recorder.flush()
         bench.advance(1)
@@ -246,7 +246,7 @@ class TestLift:
     def test_the_far_end_switch_met_outside_homing_holds_and_homes(self) -> None:
         bench = started(5)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor._lift_is(DeviceState.FAULT, "the far-end switch was met outside homing")
+        bench.conductor.watch.lift_is(DeviceState.FAULT, "the far-end switch was met outside homing")
         bench.advance(120)
         assert bench.run is not None
         assert (bench.run.state, bench.run.code) == ("held", "lift")
@@ -255,11 +255,11 @@ class TestLift:
     def test_an_unplugged_lift_waits_for_a_person(self) -> None:
         bench = started(5)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor._lift_is(DeviceState.ABSENT, "no such port")
+        bench.conductor.watch.lift_is(DeviceState.ABSENT, "no such port")
         bench.advance(5)
         with pytest.raises(Refused, match="does not answer"):
             bench.say("go-on")
-        bench.conductor._lift_is(DeviceState.READY, "answers")
+        bench.conductor.watch.lift_is(DeviceState.READY, "answers")
         bench.advance(600)
         assert bench.run is not None
         assert bench.run.state == "held"
