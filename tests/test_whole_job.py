@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -80,6 +81,10 @@ def test_the_report_stands_alone(demo: tuple[Path, dict]) -> None:
     assert page.count("<svg") >= 5
     assert "http" not in page.replace("http://www.w3.org", "").replace("https://www.w3.org", "")
     assert "WP-07-3" in page
+    # When it began, how its readings settled, and the call that computes it again.
+    assert re.search(r"begun 20\d\d-\d\d-\d\d \d\d:\d\d", page)
+    assert re.search(r"accepted after [\d.]+ s in the median", page)
+    assert "weighloop figures 1 --store" in page
 
 
 def test_the_package_reads_back_to_identical_figures(demo: tuple[Path, dict], tmp_path: Path) -> None:

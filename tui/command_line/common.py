@@ -28,13 +28,17 @@ class Quantity(click.ParamType):
     def __init__(self, unit: str) -> None:
         self.unit = unit
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if isinstance(value, float):
-            return value
+    def read(self, text: str) -> Any:
+        """The argument's value; raises ValueError in words."""
         from ...analysis.quantities import parse
 
+        return parse(text, self.unit)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
         try:
-            return parse(value, self.unit)
+            return self.read(value)
         except ValueError as error:
             self.fail(str(error), param, ctx)
 
@@ -47,15 +51,10 @@ class MeasuredQuantity(Quantity):
 
     name = "quantity with uncertainty"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        from ...analysis.quantities import Measured, parse_measured
+    def read(self, text: str) -> Any:
+        from ...analysis.quantities import parse_measured
 
-        if isinstance(value, Measured):
-            return value
-        try:
-            return parse_measured(value, self.unit)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
+        return parse_measured(text, self.unit)
 
 
 def speaks_for_itself(error: Exception) -> bool:
