@@ -195,7 +195,7 @@ class Conductor:
             reading = acquisition.taken()
             if reading is not None:
                 self._armed = False
-                reading["temperature_K"] = self.devices.temperature
+                reading |= self.devices.measured()
                 self._happen(p.Accepted(task.serial, reading))
 
     # -- times ---------------------------------------------------------------------------------
@@ -226,7 +226,7 @@ class Conductor:
         noisy = acquisition.settling is not None and acquisition.settling.reason == "too noisy for the target"
         reading = acquisition.taken() if noisy else None
         if reading is not None:
-            reading["temperature_K"] = self.devices.temperature
+            reading |= self.devices.measured()
         self._happen(p.NotSettled(task.serial, text, reading))
 
     # -- runs ----------------------------------------------------------------------------------

@@ -21,6 +21,12 @@ if TYPE_CHECKING:
     from ..analysis.bench import Bench
 
 
+#: Columns beside each reading.
+BESIDE_READINGS = ("temperature_K", "hall_V", "vibration_V")
+#: Telemetry older than this, s by the clock, is not of now (it comes every second; see ``lift_link``).
+TELEMETRY_HOLDS = 10.0
+
+
 class BalanceEar:
     """Hears the balance, in its port's thread: puts things down and leaves."""
 
@@ -45,30 +51,27 @@ class BalanceEar:
 class LiftEar:
     """Hears the lift."""
 
-    def __init__(self, state: Callable[[DeviceState, str], None]) -> None:
-        self._state = state
-        self.position: GapPosition | None = None
-        self.telemetry: dict[str, float] = {}
+    def __init__(self, clock: Clock, state: Callable[[DeviceState, str], None]) -> None:
+        self._clock, self._state = clock, state
+        self._telemetry: dict[str, float] = {}
+        self._measured = 0.0
 
-    def position_(self, position: GapPosition) -> None:
-        self.position = position
-        self.telemetry.update(position.telemetry or {})
+    def position(self, position: GapPosition) -> None:
+        if position.telemetry is not None:
+            self._telemetry, self._measured = position.telemetry, self._clock.now()
+
+    @property
+    def telemetry(self) -> dict[str, float]:
+        """What the lift measured last, by name; empty where that is too long ago."""
+        age = self._clock.now() - self._measured
+        return (
+            self._telemetry
+            if age <= TELEMETRY_HOLDS * max(1.0, getattr(self._clock, "rate", 1.0) / 10)
+            else {}
+        )
 
     def state(self, state: DeviceState, why: str) -> None:
         self._state(state, why)
-
-
-class _Listener:
-    """What SerialLift calls; ``position`` is a method there and a fact here."""
-
-    def __init__(self, ear: LiftEar) -> None:
-        self._ear = ear
-
-    def position(self, position: GapPosition) -> None:
-        self._ear.position_(position)
-
-    def state(self, state: DeviceState, why: str) -> None:
-        self._ear.state(state, why)
 
 
 class Devices:
@@ -87,7 +90,7 @@ class Devices:
         self.balance: SerialBalance | None = None
         self.setter: SerialLift | ManualSpacers | None = None
         self._asked = asked
-        self.lift_ear = LiftEar(lift_state)
+        self.lift_ear = LiftEar(clock, lift_state)
         self._clock = clock
         self._ear = BalanceEar(self.readings, balance_state, refused)
         self._opened: dict[str, Any] = {}
@@ -121,8 +124,7 @@ class Devices:
             return ManualSpacers(gap.spacer.value, gap.spacers, self._asked)
         if not port:
             return None
-        ear = _Listener(self.lift_ear)
-        return SerialLift(port, ear, self._clock, travel=gap.travel, take_up=gap.take_up)
+        return SerialLift(port, self.lift_ear, self._clock, travel=gap.travel, take_up=gap.take_up)
 
     def take_readings(self) -> list[BalanceReading]:
         """What came since the last call."""
@@ -137,7 +139,8 @@ class Devices:
 
     def lift_device(self) -> Device | None:
         """The lift as clients see it."""
-        return self._device(self.setter if isinstance(self.setter, SerialLift) else None)
+        device = self._device(self.setter if isinstance(self.setter, SerialLift) else None)
+        return None if device is None else {**device, "telemetry": dict(self.lift_ear.telemetry)}
 
     def _device(self, device: SerialBalance | SerialLift | None) -> Device | None:
         if device is None:
@@ -152,10 +155,9 @@ class Devices:
             "refused": device.refused,
         }
 
-    @property
-    def temperature(self) -> float | None:
-        """Temperature at the lift, K, where it measures one."""
-        return self.lift_ear.telemetry.get("temperature_K")
+    def measured(self) -> dict[str, float | None]:
+        """What is written down beside each reading: the lift's telemetry, None where there is none."""
+        return {name: self.lift_ear.telemetry.get(name) for name in BESIDE_READINGS}
 
     def close(self) -> None:
         """Let go of all ports."""

@@ -64,7 +64,24 @@ CREATE VIEW points AS
     FROM events WHERE kind IN ('zero', 'point');
 """
 
-STEPS: tuple[tuple[str, str], ...] = (("log and raw readings", _FIRST),)
+_TELEMETRY = """
+DROP VIEW points;
+CREATE VIEW points AS
+    SELECT id, run, utc, kind,
+           json_extract(data, '$.point.gap_m') AS gap_m,
+           json_extract(data, '$.point.orientation') AS orientation,
+           json_extract(data, '$.point.value_kg') AS value_kg,
+           json_extract(data, '$.point.u_kg') AS u_kg,
+           json_extract(data, '$.point.temperature_K') AS temperature_K,
+           json_extract(data, '$.point.hall_V') AS hall_V,
+           json_extract(data, '$.point.vibration_V') AS vibration_V
+    FROM events WHERE kind IN ('zero', 'point');
+"""
+
+STEPS: tuple[tuple[str, str], ...] = (
+    ("log and raw readings", _FIRST),
+    ("what the lift measures, beside each reading", _TELEMETRY),
+)
 
 
 def version(db: sqlite3.Connection) -> int:

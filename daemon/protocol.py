@@ -10,7 +10,7 @@ Units are in the keys; ``null`` is "known to be missing".
 
 from __future__ import annotations
 
-from typing import Any, Final, Literal, TypedDict
+from typing import Any, Final, Literal, NotRequired, TypedDict
 
 PROTOCOL_VERSION: Final = 1
 
@@ -44,7 +44,10 @@ class Action(TypedDict):
 
 
 class Device(TypedDict):
-    """One device: ``state`` is a DeviceState, ``age_s`` that of its last sensible word."""
+    """One device: ``state`` is a DeviceState, ``age_s`` that of its last sensible word.
+
+    ``telemetry`` is what a lift also measures, by name: temperature_K, hall_V, vibration_V.
+    """
 
     state: str
     why: str
@@ -52,6 +55,7 @@ class Device(TypedDict):
     age_s: float | None
     lines: int
     refused: int
+    telemetry: NotRequired[dict[str, float]]
 
 
 class Live(TypedDict):
@@ -102,6 +106,10 @@ class Point(TypedDict):
     utc: str
     settled_in_s: float
     temperature_K: float | None
+    hall_V: NotRequired[
+        float | None
+    ]  # the lift's probes, where it has them (hardware_notes/lift_protocol.md)
+    vibration_V: NotRequired[float | None]
     set_aside: str | None  # why it must not be used, else None
     note: str
 

@@ -58,7 +58,7 @@ class Connection:
         self.topics: frozenset[str] = frozenset()
         self.name = "a client"
         self._answers: deque[bytes] = deque()
-        self._events: deque[tuple[Topic, str]] = deque()
+        self._events: deque[tuple[Topic, bytes]] = deque()
         self._seq = 0
         self._missed = 0
         self._wake = asyncio.Event()
@@ -81,8 +81,8 @@ class Connection:
             await asyncio.gather(sender, return_exceptions=True)
             self._writer.close()
 
-    def publish(self, topic: Topic, data: str) -> None:
-        """Let the client know, in its own time. ``data`` is JSON already."""
+    def publish(self, topic: Topic, data: bytes) -> None:
+        """Let the client know, in its own time. ``data`` is JSON already, the same bytes for all."""
         if topic not in self.topics:
             return
         if topic in REPLACEABLE:
@@ -116,8 +116,8 @@ class Connection:
                     self._seq += 1
                     head = f'{{"seq": {self._seq}, "topic": "{topic}", "missed": {self._missed}, "data": '
                     self._missed = 0
-                    line = f'{{"jsonrpc": "2.0", "method": "event", "params": {head}{data}}}}}\n'
-                    self._writer.write(line.encode())
+                    head = f'{{"jsonrpc": "2.0", "method": "event", "params": {head}'
+                    self._writer.write(b"".join((head.encode(), data, b"}}\n")))
                 await self._writer.drain()
 
     async def _answer(self, line: bytes) -> None:
@@ -226,7 +226,7 @@ class Server:
     def publish(self, topic: Topic, data: Any) -> None:
         """To all who subscribed; in the loop's thread."""
         if any(topic in c.topics for c in self.connections):
-            text = json.dumps(data, allow_nan=False)
+            text = json.dumps(data, allow_nan=False).encode()
             for connection in self.connections:
                 connection.publish(topic, text)
 

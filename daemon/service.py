@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import logging
 import os
 import signal
 import sqlite3
+import sys
 import threading
 import time
 from importlib.metadata import PackageNotFoundError
@@ -31,6 +33,8 @@ log = logging.getLogger(__name__)
 
 #: How often the daemon looks at itself, s of the machine's time.
 LOOK_EVERY = 1.0
+#: How long a thread of the daemon may hold up the others, s (Python's own choice is 5 ms).
+SWITCH_EVERY = 5e-4
 #: How long the lift may take to the far end when the daemon is ended, s of the machine's time.
 LAST_RETREAT = 30.0
 
@@ -357,6 +361,9 @@ def serve(
     listens there as well, with a token. Raises StoreError for a store that cannot be used or is
     owned by another daemon.
     """
+    # The writer must not wait long for a thread that serves clients; nor for a look at all that was loaded.
+    sys.setswitchinterval(SWITCH_EVERY)
+    gc.freeze()
     store = store_path or places.store_file()
     disk = health.DiskGuard(store.absolute().parent, disk_least)
     daemon = Daemon(store, clock_rate=clock_rate, alarm_command=alarm_command, disk=disk)

@@ -13,7 +13,7 @@ class GapPosition:
     """Where the sample is: ``height`` in m above the closest position (gap = contact + height).
 
     ``known`` is False after a reset, a lost position or before homing. ``telemetry`` holds what
-    the device also measures (``temperature_K``, ``hall_V``, ``vibration``), by name.
+    the device also measures (``temperature_K``, ``hall_V``, ``vibration_V``), by name.
     """
 
     height: float

@@ -127,7 +127,7 @@ def parse_reply(line: bytes) -> Reply | None:
 
 
 def telemetry(reply: Reply) -> dict[str, float]:
-    """What a ``tm`` line measured: ``temperature_K``, ``hall_V``, ``vibration`` (V rms).
+    """What a ``tm`` line measured: ``temperature_K``, ``hall_V``, ``vibration_V`` (V rms).
 
     A channel at its end (open or shorted sensor) is left out: it is not measured.
     """
@@ -139,5 +139,5 @@ def telemetry(reply: Reply) -> dict[str, float]:
     if hall is not None and 0.01 < hall / 65536 < 0.99:
         measured["hall_V"] = 5 * hall / 65536
     if vibration is not None:
-        measured["vibration"] = 5 * vibration / 16384
+        measured["vibration_V"] = 5 * vibration / 16384
     return measured

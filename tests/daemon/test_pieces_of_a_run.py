@@ -58,6 +58,8 @@ def take(run: RunRecord, value: float) -> RunRecord:
         "utc": "u",
         "settled_in_s": 3.0,
         "temperature_K": 294.0,
+        "hall_V": 2.5,
+        "vibration_V": None,
         "set_aside": None,
         "note": "",
     }

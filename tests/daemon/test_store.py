@@ -102,6 +102,19 @@ def test_a_migration_that_fails_leaves_the_store_as_it_was(tmp_path: Path, monke
         assert "half" not in tables
 
 
+def test_an_older_store_is_brought_up_with_all_that_is_in_it(tmp_path: Path, monkeypatch) -> None:
+    path = tmp_path / "store.sqlite"
+    monkeypatch.setattr(migrations, "STEPS", migrations.STEPS[:1])
+    with Store(path) as store:
+        store.begin_session("boot", "test", "2026-01-01T00:00:00Z", 0.0)
+        store.append([entry(1)])
+    monkeypatch.undo()
+    with Store(path) as store:
+        assert len(store.events(1)) == 1
+        names = [column[1] for column in store.db.execute("PRAGMA table_info(points)")]
+    assert names[-3:] == ["temperature_K", "hall_V", "vibration_V"]
+
+
 def test_no_store_and_damaged_store_are_told_in_words(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="there is no store"):
         Store(tmp_path / "none.sqlite", read_only=True)

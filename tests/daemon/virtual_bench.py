@@ -91,7 +91,6 @@ class Devices:
         self.bench = bench
         self.balance, self.lift = Balance(), Lift()
         self.readings: list[BalanceReading] = []
-        self.temperature = 294.15
 
     def open(self, bench: Any) -> None:
         pass
@@ -99,6 +98,9 @@ class Devices:
     def take_readings(self) -> list[BalanceReading]:
         taken, self.readings = self.readings, []
         return taken
+
+    def measured(self) -> dict[str, float | None]:
+        return {"temperature_K": 294.15, "hall_V": None, "vibration_V": None}
 
     def balance_device(self) -> Any:
         return self._device(self.balance)

@@ -103,7 +103,7 @@ def test_telemetry() -> None:
     middle = telemetry("tm K1 T5 Z1.000 S1600 H1 M0 A32768 B26214 V160 n100")
     assert middle["temperature_K"] == pytest.approx(298.15, abs=1e-9)
     assert middle["hall_V"] == pytest.approx(2.0, abs=1e-4)
-    assert middle["vibration"] == pytest.approx(160 / 16 * 5 / 1024)
+    assert middle["vibration_V"] == pytest.approx(160 / 16 * 5 / 1024)
     share = 25.924 / 35.924
     assert telemetry(f"tm K1 A{round(share * 65536)}")["temperature_K"] == pytest.approx(278.15, abs=0.01)
 

@@ -51,7 +51,7 @@ def test_the_whole_way(far: FakeLift, lift: SerialLift, ears: Ears) -> None:
     assert setter.where().telemetry == {
         "temperature_K": pytest.approx(298.15),
         "hall_V": pytest.approx(2.0, abs=1e-3),
-        "vibration": pytest.approx(160 * 5 / 16384),
+        "vibration_V": pytest.approx(160 * 5 / 16384),
     }
     assert far.floor == 0.0
     assert lift.lost_steps == 0

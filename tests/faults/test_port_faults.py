@@ -20,6 +20,7 @@ from far_ends import FarEnd, Talker, take_terminal, wait_for
 from served import Served
 
 from weighloop.daemon.client import Client, ClientError
+from weighloop.daemon.store import Store
 from weighloop.daemon.twin_process import TwinProcess
 from weighloop.drivers.twin.scenario import BENCHES
 
@@ -231,7 +232,17 @@ def test_with_take_up_a_worn_nut_stands_where_the_readings_say(tmp_path: Path) -
     with Bench(tmp_path, sample=worn, lift='take_up = "0.05 mm"') as bench:
         bench.start()
         bench.operate(stands)
-        bench.finish()
+        run = bench.finish()
+        told = bench.device("lift")["telemetry"]
+        with Store(bench.served.store, read_only=True) as store:
+            kept = store.db.execute("SELECT temperature_K, hall_V, vibration_V FROM points").fetchall()
+    # What the lift measures stands beside each reading; the twin's bench is at 21 degrees Celsius.
+    assert set(told) == {"temperature_K", "hall_V", "vibration_V"}
+    assert len(kept) == len(run["points"])
+    for temperature, hall, vibration in kept:
+        assert temperature == pytest.approx(294.15, abs=2.0)
+        assert 0 < hall < 5
+        assert 0 <= vibration < 1
     assert set(off) == {0, 1, 2, 3, 4}
     # A step is 0.6 um, the screw's pitch is off by up to 1e-4 and homing by some micrometres: the play of
     # 40 um would show on the outward passages.

@@ -141,7 +141,7 @@ def test_temperature_field_and_vibration(homed: Rig) -> None:
     carriage = homed.emulator.state["carriage_um"]
     assert told["hall_V"] == pytest.approx(0.5 + 4 / (1 + carriage / 10_000) ** 3, abs=0.005)
     # 20 mV rms, and the converter's own step of 4.9 mV: its rms is a step over the root of 12.
-    assert told["vibration"] == pytest.approx(0.020, rel=0.15)
+    assert told["vibration_V"] == pytest.approx(0.020, rel=0.15)
 
 
 def test_telemetry_stays_right_when_nobody_asks_for_long(homed: Rig) -> None:
@@ -156,4 +156,4 @@ def test_telemetry_stays_right_when_nobody_asks_for_long(homed: Rig) -> None:
     wait_for(lambda: bool(homed.heard.positions))
     told = homed.heard.positions[-1].telemetry
     assert told["temperature_K"] == pytest.approx(273.15 + 23, abs=0.2)
-    assert told["vibration"] == pytest.approx(0.004, abs=0.002)
+    assert told["vibration_V"] == pytest.approx(0.004, abs=0.002)
