@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 #: Inputs with less than this share of every figure's variance are not listed.
 _SMALLEST_SHARE = 0.01
+_LESS_SPACERS = " (less the first at the same number of spacers)"
 
 
 def write_report(result: LoopResult, path: str | Path, **details: Any) -> None:
@@ -88,6 +89,7 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
 
 def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple[Figure, str]]:
     closest = min((row["gap_m"] for row in rows if row["gap_m"] is not None), default=0.0)
+    by_spacers = result.bench.gap.ladder == "spacers"
     made: dict[str, tuple[Figure | None, str]] = {
         "magnetisation": (
             draw.magnetisation_drawing(result, rows),
@@ -101,8 +103,8 @@ def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple
         "pull": (draw.pull_drawing(result, rows), "The force weighed at each gap, branch by branch."),
         "steadiness": (
             draw.steadiness_drawing(result),
-            "Zeros of the balance over the run (with spacers, less the first at the same number of them), "
-            "and the standard uncertainty of each reading"
+            f"Zeros of the balance over the run{_LESS_SPACERS if by_spacers else ''}, "
+            "the standard uncertainty of each reading"
             + ("." if result.readings.settled_in is None else ", and how long it took to settle."),
         ),
         "temperature": (draw.temperature_drawing(result), "Temperature over the run."),
