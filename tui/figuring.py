@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from ..daemon.protocol import Run
+from ..daemon.protocol import Point, Run
+from .picture import bench_facts, foreseen
 
 if TYPE_CHECKING:
+    from ..analysis.bench import Bench
     from ..analysis.points import Points
     from ..analysis.results import LoopResult
 
@@ -47,26 +49,67 @@ def analyse_run(run: Run, trials: int = TRIALS) -> LoopResult:
         raise NotYet(f"The figures could not be computed ({type(error).__name__}: {error}).") from error
 
 
-def magnetisation(run: Run) -> list[LoopPoint]:
-    """M against applied field by the volume means: quick, for the loop that fills in."""
+def magnetisation(run: Run) -> tuple[list[LoopPoint], list[LoopPoint]]:
+    """M against applied field by the volume means: quick, for the loop that fills in.
+
+    Gives the readings taken and those to come, the latter from the pulls expected of them.
+    """
     from ..analysis.errors import InputError, NotPossible
 
-    if not any(point["kind"] == "point" for point in run["points"]):
-        return []
     try:
         from ..analysis.bench_file import parse_bench
-        from ..analysis.magnetisation import invert
-        from ..analysis.slips import check
-        from ..daemon.readings_of import readings_of
 
         bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
-        points = check(readings_of(run), bench).points
-        estimate = invert(points, bench, "mean")
+        return _by_means(run, bench), _by_means(_to_come(run), bench)
     except (InputError, NotPossible) as error:
         raise NotYet(str(error)) from error
     except Exception as error:  # as below: the live screen stays
         raise NotYet(f"M could not be computed ({type(error).__name__}: {error}).") from error
-    return _rows(points, estimate.H_applied, estimate.M, [0.0] * len(points))
+
+
+def _by_means(run: Run, bench: Bench) -> list[LoopPoint]:
+    if not any(point["kind"] == "point" for point in run["points"]):
+        return []
+    from ..analysis.magnetisation import invert
+    from ..analysis.slips import check
+    from ..daemon.readings_of import readings_of
+
+    points = check(readings_of(run), bench).points
+    estimate = invert(points, bench, "mean")
+    # By volume means M is proportional to the force, row by row. Only each reading's own part: what all
+    # share moves the loop as a whole and is the figures' business.
+    higher = invert(replace(points, force=points.force + points.u_force), bench, "mean")
+    return _rows(points, estimate.H_applied, estimate.M, abs(higher.M - estimate.M))
+
+
+def _to_come(run: Run) -> Run:
+    """The run as if what is to come were weighed as expected, and nothing else."""
+    sign, _ = bench_facts(run["bench_text"])
+    points: list[Point] = []
+    for k, ahead in enumerate(foreseen(run), start=1):
+        step = ahead.step
+        points.append(
+            Point(
+                id=k,
+                step=step["step"],
+                kind="point",
+                leg=step["leg"],
+                gap_m=step["gap_m"],
+                height_m=step["height_m"],
+                spacers=step["spacers"],
+                orientation=step["orientation"],
+                value_kg=sign * ahead.pull,
+                u_kg=1e-6,
+                drift_kg_per_s=0.0,
+                time_s=float(k),
+                utc=run["started_utc"],
+                settled_in_s=0.0,
+                temperature_K=None,
+                set_aside=None,
+                note="",
+            )
+        )
+    return {**run, "points": points}
 
 
 @dataclass(frozen=True)

@@ -140,6 +140,7 @@ def bench_facts(bench_text: str) -> tuple[float, int]:
 class PullPoint:
     """One reading as the plot shows it: field in A/m, pull in kg (positive: attraction)."""
 
+    step: int
     field: float
     pull: float
     u: float
@@ -163,6 +164,7 @@ def pulls(run: Run) -> list[PullPoint]:
             continue
         found.append(
             PullPoint(
+                step["step"],
                 step["H_applied_A_per_m"],
                 sign * (point["value_kg"] - zero),
                 point["u_kg"],
@@ -174,9 +176,47 @@ def pulls(run: Run) -> list[PullPoint]:
     return found
 
 
+@dataclass(frozen=True)
+class Foreseen:
+    """A reading to come: its step, the pull expected in kg, and whether the loop itself foretells it."""
+
+    step: Step
+    pull: float
+    by_the_loop: bool
+
+
+def foreseen(run: Run) -> list[Foreseen]:
+    """Readings to come, in order.
+
+    Turned over, field and magnetisation both change sign: a gap pulls as it did two passages before,
+    once the sample has been through its largest field. Where that was not weighed yet, the plan's guess.
+    """
+    sign, _ = bench_facts(run["bench_text"])
+    steps = {step["step"]: step for step in run["steps"]}
+    weighed = {
+        (p.leg, round((steps[p.step]["gap_m"] or 0.0) * 1e6)): p.pull for p in pulls(run) if not p.set_aside
+    }
+    found = []
+    for step in run["steps"][run["steps_done"] :]:
+        if step["kind"] != "point" or step["gap_m"] is None or step["H_applied_A_per_m"] is None:
+            continue
+        mirrored = weighed.get((step["leg"] - 2, round(step["gap_m"] * 1e6))) if step["leg"] >= 3 else None
+        planned = step["predicted_reading_kg"]
+        if mirrored is not None:
+            found.append(Foreseen(step, mirrored, True))
+        elif planned is not None:
+            found.append(Foreseen(step, sign * planned, False))
+    return found
+
+
 def last_zero(run: Run) -> float:
     """The zero that holds now, kg."""
     for point in reversed(run["points"]):
         if point["kind"] == "zero":
             return point["value_kg"]
     return 0.0
+
+
+def last_spacers(run: Run) -> int | None:
+    """How many spacers were set at the newest reading; None where there is none."""
+    return run["points"][-1]["spacers"] if run["points"] else None

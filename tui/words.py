@@ -147,8 +147,8 @@ LEGS: Final = ("in", "out", "turned in", "out", "back in")
 
 
 def leg_words(leg: int) -> str:
-    """What passage ``leg`` is: ``turned, in``."""
-    return LEGS[leg] if 0 <= leg < len(LEGS) else f"passage {leg + 1}"
+    """Which passage ``leg`` is: ``3 of 5 (turned in)``."""
+    return f"{leg + 1} of {len(LEGS)}" + (f" ({LEGS[leg]})" if 0 <= leg < len(LEGS) else "")
 
 
 def orientation_words(orientation: int | None) -> str:

@@ -174,6 +174,7 @@ def run_at(done: int = 17, ladder: str = "lift", state: Any = "running", **more:
         action=more.get("action", action("wait-reading", "The reading is being taken; keep still.")),
         points=points_of(steps, done),
         bench_text=BENCH.format(ladder=ladder),
+        hands_free=ladder == "spacers",
     )
 
 

@@ -30,7 +30,8 @@ def result(run: Any, trials: int = 1000) -> Any:
     rows = [p for p in run["points"] if p["kind"] == "point"]
     steps = {step["step"]: step for step in run["steps"]}
     fields = [steps[p["step"]]["H_applied_A_per_m"] or 0.0 for p in rows]
-    M = [S.magnetisation_at(h, p["leg"] in (1, 2)) for h, p in zip(fields, rows, strict=True)]
+    weaker = 1 - 0.04 * (12 - run["id"])  # the later a sample was sintered, the better
+    M = [weaker * S.magnetisation_at(h, p["leg"] in (1, 2)) for h, p in zip(fields, rows, strict=True)]
     inside = [h - 0.47 * m for h, m in zip(fields, M, strict=True)]
 
     class Points(SimpleNamespace):

@@ -85,11 +85,11 @@ async def test_the_form_takes_over_the_bench_before_and_starts_the_run() -> None
     run = S.run_at(1000, state="finished")
     async with stage(S.snapshot(run)) as st:
         await open_form(st)
-        await st.until(lambda: "largest pull about 118 g" in st.text())
+        await st.until(lambda: "pull up to 118 g" in st.text())
         assert "about 25 min" in st.text()
         assert "! only 18 gaps" in st.text()
         assert "WP-07-4" in st.text()
-        await st.until(lambda: "expected uncertainty of M" in st.text(), 60)
+        await st.until(lambda: "uncertainty of M" in st.text(), 60)
         await st.press("ctrl+s")
         await st.until(lambda: st.feed.asked("run.start"))
         await st.until(lambda: len(st.app.screen_stack) == 1)
@@ -97,6 +97,7 @@ async def test_the_form_takes_over_the_bench_before_and_starts_the_run() -> None
         assert asked["points"] == 22
         assert asked["target_u_kg"] == pytest.approx(2e-6)
         assert asked["name"] == "WP-07-4"
+        assert asked["hands_free"] is False  # a lift's bench
         bench = parse_bench(asked["bench_text"])
         assert bench.sample.name == "WP-07-4"
         assert bench.sample.mass is not None
@@ -177,6 +178,22 @@ async def test_a_bench_file_is_opened_and_a_missing_one_is_named(tmp_path: Path)
             await st.until(lambda said=said: said in st.text() and st.app.screen is screen)
         assert screen.values["gap.ladder"] == "spacers"
         assert parse_bench(screen.text()).gap.spacers == 30
+        await st.press("ctrl+s")
+        await st.until(lambda: st.feed.asked("run.start"))
+        assert st.feed.asked("run.start")[0]["hands_free"] is True
+
+
+async def test_the_pages_of_the_form_are_turned_by_keys() -> None:
+    async with stage(S.snapshot(None)) as st:
+        await open_form(st)
+        seen = []
+        for _ in range(3):
+            await st.press("pagedown")
+            seen.append(st.app.focused.name if st.app.focused is not None else None)
+        assert seen == ["reference_magnet.shape", "balance.port", "sample.name"]
+        await st.press("pageup")
+        assert st.app.focused is not None
+        assert st.app.focused.name == "balance.port"
 
 
 async def test_the_form_begins_with_the_newest_run_of_the_store() -> None:

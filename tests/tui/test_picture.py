@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import scripted as S
 
-from weighloop.tui.picture import Picture, bench_facts, last_zero, next_step, pulls
+from weighloop.tui.picture import Picture, bench_facts, foreseen, last_zero, next_step, pulls
 
 
 def picture(done: int = 17) -> Picture:
@@ -68,6 +68,32 @@ def test_pulls_count_from_the_zero_before_and_attraction_is_up() -> None:
     step = run["steps"][12]
     expected = -(step["predicted_reading_kg"] or 0.0)
     assert strongest.pull == pytest.approx(expected, abs=2e-6)
+
+
+def test_what_is_to_come_is_foretold_by_the_loop_itself() -> None:
+    """M and H change sign together on the other branch (the loop's symmetry), so that a gap pulls alike."""
+    run = S.run_at(38)  # three passages and a part of the fourth; the script's loop is symmetric
+    truth = S.plan()
+    for step in run["steps"]:
+        step["predicted_reading_kg"] = 1e-3  # a plan that knows nothing of this sample
+    ahead = foreseen(run)
+    assert [f.step["step"] for f in ahead] == [s["step"] for s in truth[38:] if s["kind"] == "point"]
+    assert all(f.by_the_loop for f in ahead)
+    for f in ahead:
+        weighed = -(truth[f.step["step"] - 1]["predicted_reading_kg"] or 0.0)
+        assert f.pull == pytest.approx(weighed, abs=3e-6)  # the script's readings are off by up to 1 mg each
+
+
+def test_before_the_turn_only_the_plan_foretells() -> None:
+    run = S.run_at(17)
+    ahead = foreseen(run)
+    assert not ahead[0].by_the_loop
+    assert ahead[0].pull == pytest.approx(-(run["steps"][17]["predicted_reading_kg"] or 0.0))
+    # A reading that was set aside foretells nothing.
+    run = S.run_at(38)
+    for point in run["points"]:
+        point["set_aside"] = "touched"
+    assert not any(f.by_the_loop for f in foreseen(run))
 
 
 def test_heavier_balances_turn_the_sign() -> None:

@@ -15,15 +15,15 @@ from weighloop.tui.messages import ActionDone, PictureChanged
 
 
 def spacers_run(**more: Any) -> Any:
-    act = S.action("set-spacers", "Take the sample away and leave 12 spacers under it.", True, spacers=12)
+    act = S.action("set-spacers", "Set 17 spacers, the sample away.", True, spacers=17)
     return S.run_at(20, "spacers", action=more.pop("action", act), **more)
 
 
 @pytest.mark.parametrize(
     ("key", "method", "params"),
     [
-        ("enter", "run.confirm", {"choice": None}),
-        ("space", "run.confirm", {"choice": None}),
+        ("enter", "run.confirm", {"choice": None, "code": "set-spacers"}),
+        ("space", "run.confirm", {"choice": None, "code": "set-spacers"}),
         ("h", "run.hold", {"why": "held at the screen"}),
         ("g", "run.go_on", {}),
         ("r", "run.repeat", {}),
@@ -63,9 +63,9 @@ async def test_a_question_gets_the_answer_that_was_chosen() -> None:
     )
     async with stage(S.snapshot(spacers_run(action=ask), S.live_at(100.0))) as st:
         assert "QUESTION" in st.text()
-        await st.press("enter", "down", "enter")
+        await st.press("enter", "up", "enter")  # the last answer is at hand
         await st.until(lambda: st.feed.calls)
-        assert st.feed.calls == [("run.confirm", {"choice": "13"})]
+        assert st.feed.calls == [("run.confirm", {"choice": "13", "code": "question"})]
 
 
 async def test_a_question_that_is_left_is_not_answered() -> None:
@@ -160,7 +160,7 @@ async def test_the_sentence_the_count_and_the_digits_stand_on_the_screen() -> No
     async with stage(S.snapshot(spacers_run(), S.live_at(100.0), lift=False)) as st:
         text = st.text()
         assert "NOW YOU" in text
-        assert "leave 12 spacers" in text
+        assert "Set 17 spacers" in text
         assert "about 6 s more" in text
         assert "field along the sample" in text
         assert "step 21 of 60" in text
@@ -192,10 +192,74 @@ async def test_what_waits_is_told_in_the_run_states_words() -> None:
         await st.until(lambda: "Nothing is being weighed." in st.text())
 
 
+def test_magnetisation_of_what_is_taken_and_what_is_to_come() -> None:
+    """The script's sample in closed form: a hyperbolic tangent in the internal field."""
+    from weighloop.tui.figuring import magnetisation
+
+    run = S.run_at(38)
+    taken, coming = magnetisation(run)
+    assert len(taken) == sum(point["kind"] == "point" for point in run["points"])
+    assert len(coming) == sum(step["kind"] == "point" for step in run["steps"][38:])
+    for point in (p for p in (*taken, *coming) if 60e3 < abs(p.H) < 180e3):
+        falling = point in taken and point.leg in (1, 2)
+        # The script pulls by the gradient at the centre alone, which is a few percent off the mean.
+        assert abs(point.M - S.magnetisation_at(point.H, falling)) < 0.07 * 300e3, point
+    # A milligram weighs the more the weaker the gradient: bars grow with the gap.
+    assert taken[0].u > 30 * max(taken, key=lambda p: p.H).u > 0
+
+
 async def test_magnetisation_is_drawn_on_demand() -> None:
-    async with stage(S.snapshot(S.run_at(60), S.live_at(100.0))) as st:
+    run = S.run_at(60)
+    async with stage(S.snapshot(run, S.live_at(100.0))) as st:
         assert "pull, g, against applied field" in st.text()
         await st.press("m")
         await st.until(lambda: "M, kA/m, against applied field" in st.text(), 60)
+        assert not BARS & set(st.text())  # no bar is drawn where it would be shorter than its dot
         await st.press("m")
         assert "pull, g, against applied field" in st.text()
+
+
+#: The ends of a bar, as the plot draws them.
+BARS = {"╷", "╵"}
+
+
+async def test_uncertainty_bars_are_drawn_where_they_show() -> None:
+    run = S.run_at(60)
+    for point in run["points"]:
+        point["u_kg"] = 0.1e-3  # at the far end a tenth of a gram is much of the pull
+    async with stage(S.snapshot(run, S.live_at(100.0)), size=(120, 40)) as st:
+        await st.press("m")
+        await st.until(lambda: set(st.text()) >= BARS, 60)
+
+
+async def test_everything_has_its_click() -> None:
+    """Views by their names, actions by the key row, answers by their buttons."""
+    async with stage(S.snapshot(spacers_run(), S.live_at(100.0))) as st:
+        await click(st, "Hold")
+        await st.until(lambda: st.feed.asked("run.hold"))
+        await click(st, "Stop")
+        await st.until(lambda: "End this run for good?" in st.text())
+        await click(st, "y  stop the run")
+        await st.until(lambda: st.feed.asked("run.stop"))
+        await click(st, "Done")
+        await st.until(lambda: st.feed.asked("run.confirm"))
+        await click(st, "Aside")
+        await st.until(lambda: "Which reading?" in st.text())
+        lines = st.text().splitlines()
+        row = next(k for k, line in enumerate(lines) if "Which reading?" in line) + 3
+        await st.pilot.click(offset=(lines[row].index(" g ±"), row))
+        await st.until(lambda: "Why must it not be used?" in st.text())
+        await st.press("enter")
+        await st.until(lambda: st.feed.asked("run.set_aside"))
+        await click(st, "2 Steady")
+        await st.until(lambda: st.app.current_mode == "steadiness")
+
+
+async def click(st: Any, words: str) -> None:
+    """Click on words that stand on the screen."""
+    for row, line in enumerate(st.text().splitlines()):
+        if words in line:
+            await st.pilot.click(offset=(line.index(words) + 1, row))
+            await st.pilot.pause()
+            return
+    raise AssertionError(f"{words!r} is not on the screen:\n{st.text()}")

@@ -34,8 +34,22 @@ LOOK = figuring.SteadyLook(
 
 
 def spacers() -> Any:
-    act = S.action("set-spacers", "Take the sample away and leave 12 spacers under it.", True, spacers=12)
+    act = S.action("set-spacers", "Set 17 spacers, the sample away.", True, spacers=17)
     return S.snapshot(S.run_at(20, "spacers", action=act), S.live_at(100.0), lift=False)
+
+
+def doubtful() -> Any:
+    text = "The reading fits 15 spacers better than 17. Is the count right?"
+    ask = S.action("question", text, True, ["take as it is", "once more"])
+    return S.snapshot(S.run_at(20, "spacers", action=ask), S.live_at(100.0), lift=False)
+
+
+def held() -> Any:
+    why = "the balance: nothing heard for 20 s"
+    act = S.action("none", f"Held: {why}. Go on when it is put right.")
+    found = S.snapshot(S.run_at(20, state="held", why=why, action=act), S.live_at(100.0))
+    found["balance"] = S.device("/dev/ttyUSB0", "silent", 21.0)
+    return found
 
 
 async def steadiness(st: Stage) -> None:
@@ -63,7 +77,31 @@ async def runs(st: Stage) -> None:
 async def compare(st: Stage) -> None:
     await runs(st)
     await st.press("down", "space", "c")
-    await st.until(lambda: "kA/m:  ● WP-07-10 (10)" in st.text())
+    await st.until(lambda: "● 10 WP-07-10" in st.text())
+
+
+async def compare_six(st: Stage) -> None:
+    await runs(st)
+    for _ in range(5):
+        await st.press("down", "space")
+    await st.press("c")
+    await st.until(lambda: "● 10 WP-07-10" in st.text())
+
+
+async def question(st: Stage) -> None:
+    await st.press("enter")
+    await st.until(lambda: "arrows and Enter" in st.text())
+
+
+async def set_aside(st: Stage) -> None:
+    await st.press("a")
+    await st.until(lambda: "Which reading?" in st.text())
+
+
+async def no_link(st: Stage) -> None:
+    st.feed.absent = True
+    st.feed.lose("No daemon answers at /run/user/1000/weighloop/daemon.sock.")
+    await st.until(lambda: "NO LINK" in st.text())
 
 
 async def bench_view(st: Stage) -> None:
@@ -73,7 +111,7 @@ async def bench_view(st: Stage) -> None:
 
 async def form(st: Stage) -> None:
     await st.press("w")
-    await st.until(lambda: "expected uncertainty of M" in st.text())
+    await st.until(lambda: "uncertainty of M" in st.text())
 
 
 async def cautions(st: Stage) -> None:
@@ -94,10 +132,15 @@ SCREENS = {
     "run": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), nothing),
     "run-spacers": (spacers, nothing),
     "run-none": (lambda: S.snapshot(None), nothing),
+    "run-question": (doubtful, question),
+    "run-held": (held, nothing),
+    "run-set-aside": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), set_aside),
+    "run-no-link": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), no_link),
     "steadiness": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), steadiness),
     "figures": (lambda: S.snapshot(finished(), S.live_at(100.0)), figures),
     "runs": (lambda: S.snapshot(None), runs),
     "compare": (lambda: S.snapshot(None), compare),
+    "compare-six": (lambda: S.snapshot(None), compare_six),
     "bench": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), bench_view),
     "new-run": (lambda: S.snapshot(finished(), S.live_at(100.0)), form),
     "cautions": (lambda: S.snapshot(None), cautions),

@@ -30,6 +30,8 @@ class Terminal:
         environment = ["-e", f"XDG_STATE_HOME={folder}/state", "-e", f"XDG_DATA_HOME={folder}/data"]
         size = ["-x", "80", "-y", "24"]
         self._tmux("-f", "/dev/null", "new-session", "-d", *size, *environment, *command)
+        # As a terminal at the far end of SSH: what comes as OSC 52 goes to the clipboard (xterm, ctlseqs).
+        self._tmux("set-option", "-s", "set-clipboard", "on")
 
     def _tmux(self, *words: str) -> str:
         command = ["tmux", "-S", self._socket, *words]
@@ -38,6 +40,11 @@ class Terminal:
     def text(self) -> str:
         """What stands in the terminal."""
         return self._tmux("capture-pane", "-p")
+
+    def clipboard(self) -> str:
+        """What was copied last."""
+        command = ["tmux", "-S", self._socket, "show-buffer"]
+        return subprocess.run(command, check=False, capture_output=True, text=True).stdout
 
     def press(self, *keys: str) -> None:
         """Press keys, by tmux's names."""
@@ -84,6 +91,8 @@ def test_a_manual_loop_from_the_form_to_the_figures(tmp_path: Path) -> None:
             # Three gaps a passage make no fine loop; what is asked is that figures stand there in words.
             text = terminal.until(lambda text: "remanence" in text and "coercivity of M" in text)
             assert any(word in text for word in ("measured", "bound", "not determined"))
+            terminal.press("y")
+            terminal.until(lambda _: "remanence\t" in terminal.clipboard())
             terminal.press("q")
             run = watcher.call("snapshot")["run"]
             assert run["state"] == "finished"

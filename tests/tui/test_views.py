@@ -110,10 +110,10 @@ async def test_two_to_six_runs_are_compared() -> None:
             await st.press("down", "space")
         assert "6 marked" in st.text()  # the seventh was refused
         await st.press("c")
-        await st.until(lambda: "● WP-07-8 (8)" in st.text())
+        await st.until(lambda: "● 8 WP-07-8" in st.text())
         text = st.text()
         marks = [
-            text.count(f"{mark} WP-07-{k} ({k})") for mark, k in zip("●□▲◇×+", range(8, 2, -1), strict=True)
+            text.count(f"{mark} {k} WP-07-{k}") for mark, k in zip("●□▲◇×+", range(8, 2, -1), strict=True)
         ]
         assert marks == [1] * 6
         table = st.app.screen.query_one(DataTable)
@@ -149,7 +149,7 @@ async def test_the_bench_view_says_what_is_wrong() -> None:
         await st.until(lambda: "remanance" in st.text(), 60)
         text = st.text()
         assert "balance silent" in text
-        assert "heard 12 s ago; 4120 lines, 2 refused" in text
+        assert "heard 12 s ago, 2 of 4120 refused" in text
         assert "! the balance is heard" in text
         assert "balance.capacity" in text
         assert "! the bench file has no faults" in text

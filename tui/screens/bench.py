@@ -80,6 +80,7 @@ class BenchView(View):
                 Text("\nbench file\n", style="bold") + Text("none yet; w writes one", style="not bold")
             )
             return
+        block.update(file_list(text, None))
         self._faults = await asyncio.to_thread(bench_faults, text)
         block.update(file_list(text, self._faults))
         self._show_checks()
@@ -117,7 +118,7 @@ def _device_rows(name: str, device: Device | None, later: float) -> list[tuple[s
         rows.append(("", device["why"]))
     age = device["age_s"]
     heard = "never heard" if age is None else f"heard {duration(age + later)} ago"
-    rows.append(("", f"{heard}; {device['lines']} lines, {device['refused']} refused"))
+    rows.append(("", f"{heard}, {device['refused']} of {device['lines']} refused"))
     return rows
 
 
@@ -135,9 +136,11 @@ def devices_list(picture: Picture) -> Table:
     return listing(rows, "devices")
 
 
-def file_list(text: str, faults: list[str]) -> Group:
-    """The bench file's faults, each on its own, and then the file."""
-    found = [("!", fault) for fault in faults] or [("✓", "no faults")]
+def file_list(text: str, faults: list[str] | None) -> Group:
+    """The bench file's faults (None: not looked for yet), each on its own, and then the file."""
+    found = [("◌", "being read ...")]
+    if faults is not None:
+        found = [("!", fault) for fault in faults] or [("✓", "no faults")]
     return Group("", listing(found, "bench file"), Text("\n" + text.strip(), style="dim"))
 
 
@@ -150,7 +153,9 @@ def checks_list(picture: Picture, faults: list[str] | None) -> Group:
     ]
     if balance is not None and balance["lines"]:
         share = balance["refused"] / balance["lines"]
-        found.append((share < MOST_REFUSED, f"its lines are understood ({100 * share:.1f} % refused)"))
+        good = share < MOST_REFUSED
+        refused = "" if good else f" ({100 * share:.0f} % refused)"
+        found.append((good, f"its lines are understood{refused}"))
     if lift is not None:
         found.append((lift["state"] == "ready", "the lift answers"))
     found.append((None if faults is None else not faults, "the bench file has no faults"))

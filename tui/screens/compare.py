@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, ClassVar, Final
 
-from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -86,16 +85,14 @@ class CompareScreen(ModalScreen[None]):
     def _take(self, results: list[Any], differ: set[tuple[int, str]]) -> None:
         self.results, self.differ = results, differ
         loops = []
-        legend = Text("M against internal field, kA/m:  ")
-        for run, result, (marker, colour) in zip(self.runs, results, MARKS, strict=False):
-            legend.append(f"{marker} {run['sample']} ({run['id']})  ")
+        for result, (marker, colour) in zip(results, MARKS, strict=False):
             if not isinstance(result, str):
                 dots = [
                     Dot(p.H * 1e-3, p.M * 1e-3, 0.0, p.orientation, p.leg, not p.used)
                     for p in loop_points(result)
                 ]
                 loops.append((dots, marker, colour))
-        self.query_one("#about", Static).update(legend)
+        self.query_one("#about", Static).update("M against internal field, both kA/m")
         self.query_one(LoopPlot).draw_over(loops)
         table = self.query_one(DataTable)
         table.add_column("run")

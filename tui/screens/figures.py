@@ -208,7 +208,7 @@ def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
     if figure.status == "bound" and figure.value is not None:
         value, between = f"≥ {value.partition(' ±')[0]}", "at least"
     if figure.status == "not determined":
-        value = between = NONE
+        value, unit, between = NONE, "", NONE
     style = "" if figure.status == "measured" else "dim"
     return (
         Text(f" {name.words}"),

@@ -17,7 +17,8 @@ from ..words import STATES
 HOW: Final = {
     "run": (
         "The sentence on top says what to do next; HANDS OFF means that the bench works by itself. "
-        "With spacers you need no key: put the sample on or take it off, the balance notices. "
+        "With spacers the balance notices the sample coming on or off; Enter says that spacers are set "
+        "or the sample is turned. "
         "Points run along five passages: in, out, turned in, out, back in. "
         "A filled dot: field along the sample; an open dot: against it."
     ),
@@ -51,7 +52,7 @@ class Help(ModalScreen[None]):
             rows = [(f"{shown(key):<14}", key.sentence) for key in keys]
             yield Static(listing(rows, bold=True), id="help-keys")
             yield Static(
-                "Signs: " + "  ".join(f"{sign} {word}" for sign, word in STATES.values()), markup=False
+                "Signs: " + "  ".join(f"{sign}\u00a0{word}" for sign, word in STATES.values()), markup=False
             )
             yield Static("The mouse works too: views, keys, lists; the wheel zooms the plot.  Esc: back")
 

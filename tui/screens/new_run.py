@@ -26,10 +26,18 @@ if TYPE_CHECKING:
 #: A pause in typing after which the plan is asked for, s.
 QUIET_S = 0.6
 
-#: What is not of the bench: how many gaps a passage, and how well each reading is wanted.
+#: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
 RUN_FIELDS = (
-    Field("run.points", "gaps", "22", "on each of the five passages"),
-    Field("run.target", "wanted u", "2 mg", "of a reading; may stay empty"),
+    Field("run.points", "gaps", "22", "on each of five passages"),
+    Field("run.target", "uncertainty", "2 mg", "of a reading; may be empty"),
+    Field(
+        "run.hands_free",
+        "hands-free",
+        "yes",
+        "balance sees sample on, off",
+        choices=("yes", "no"),
+        when=("gap.ladder", ("spacers",)),
+    ),
 )
 
 
@@ -62,6 +70,8 @@ class NewRun(ModalScreen[int | None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+s", "start", "Start the run", priority=True),
         Binding("ctrl+o", "open_file", "Open a bench file", priority=True),
+        Binding("pagedown", "page(1)", "Next page", priority=True),
+        Binding("pageup", "page(-1)", "Page before", priority=True),
         Binding("escape", "leave", "Leave it"),
     ]
 
@@ -90,7 +100,7 @@ class NewRun(ModalScreen[int | None]):
                             yield FormLine(field, self.values[field.key])
             yield Static(id="outlook", markup=False)
             yield Static(
-                "ctrl+s: start   ctrl+o: open a bench file   Tab: next field   Esc: leave it",
+                "ctrl+s start  ctrl+o open a bench file  PgDn next page  Esc leave",
                 classes="hint",
             )
 
@@ -161,6 +171,7 @@ class NewRun(ModalScreen[int | None]):
             points=points,
             target_u_kg=target,
             name=self.values["sample.name"].strip() or None,
+            hands_free=self.values["gap.ladder"] == "spacers" and self.values["run.hands_free"] == "yes",
         )
         if number is not None:
             self.owner.notify(f"Bench file kept as {path}", markup=False)
@@ -185,6 +196,13 @@ class NewRun(ModalScreen[int | None]):
             control.value = self.values[control.name or ""]
         self._show_fields()
         self._plan_soon()
+
+    def action_page(self, onward: int) -> None:
+        """To the next page of the form or the one before, and to its first field."""
+        pages = self.query_one(TabbedContent)
+        names = [pane.id or "" for pane in self.query(TabPane)]
+        pages.active = names[(names.index(pages.active) + onward) % len(names)]
+        self.query(f"#{pages.active} Input, #{pages.active} Select").first().focus()
 
     def action_leave(self) -> None:
         self.dismiss(None)
@@ -229,7 +247,7 @@ def _mass(text: str) -> float | None:
     except ValueError:
         value = -1.0
     if scale is None or not value > 0:
-        raise ValueError(f'wanted u: {text!r} is not a mass such as "2 mg"')
+        raise ValueError(f'uncertainty: {text!r} is not a mass such as "2 mg"')
     return value * scale
 
 
@@ -238,12 +256,12 @@ def outlook_words(plan: dict[str, Any], u_M: tuple[float, float] | None) -> str:
     fields = [step["H_applied_A_per_m"] for step in plan["steps"] if step["H_applied_A_per_m"] is not None]
     words = [
         f"{len(plan['steps'])} steps, about {duration(plan['seconds'])}",
-        f"largest pull about {grams(plan['largest_pull_kg'], 0, sign=False)} g",
+        f"pull up to {grams(plan['largest_pull_kg'], 0, sign=False)} g",
     ]
     if fields:
         words.append(f"field up to {kiloamps(max(fields, key=abs)).lstrip('+−')}")
     text = "   ".join(words)
     if u_M is not None:
         near, far = (two_figures(u * 1e-3) for u in u_M)
-        text += f"\nexpected uncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
+        text += f"\nuncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
     return text + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))

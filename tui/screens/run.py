@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from textual import work
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
@@ -11,8 +13,9 @@ from textual.worker import get_current_worker
 from ...daemon.protocol import Live, Run
 from ..figuring import LoopPoint, NotYet, magnetisation
 from ..keys import bindings
-from ..picture import bench_facts, last_zero, next_step, pulls, step_of
+from ..picture import bench_facts, foreseen, last_zero, next_step, pulls, step_of
 from ..widgets.action_line import ActionLine
+from ..widgets.listing import listing
 from ..widgets.log_lines import LogLines
 from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
 from ..widgets.progress_ladder import ProgressLadder
@@ -20,6 +23,17 @@ from ..widgets.reading_panel import ReadingPanel, live_texts
 from ..words import grams, point_line
 from .asking import AskText, AskYesNo, Choose
 from .view import View
+
+#: What stands in the loop's place before there is one.
+THE_WAY: Final = (
+    ("w", "A short form; it writes the bench file for you."),
+    ("1", "Do what the line on top says: sample off, on, turned over. HANDS OFF: the bench is at work."),
+    ("", "The loop fills in here, reading by reading."),
+    ("3", "The figures, and how well they are known."),
+    ("", ""),
+    ("5", "First time? What to check by hand."),
+    ("2", "Is the balance steady here?"),
+)
 
 
 class RunView(View):
@@ -41,6 +55,7 @@ class RunView(View):
                 yield Static(id="axes", markup=False)
                 yield LoopPlot()
                 yield Static(LEGEND, id="legend-line", markup=False)
+                yield Static(listing(THE_WAY, "how a loop is weighed", bold=True), id="the-way")
             yield ReadingPanel()
         yield LogLines()
 
@@ -59,10 +74,10 @@ class RunView(View):
     def _draw(self) -> None:
         """Draw the loop; only when a point came or the run moved on."""
         run = self.picture.run
-        self.query_one(LoopPlot).visible = run is not None
+        self.set_class(run is None, "no-run")
         if run is None:
-            self.query_one("#axes", Static).update("the loop appears here, reading by reading")
-        elif self._magnetisation:
+            return
+        if self._magnetisation:
             if not self._drawn:
                 self.query_one("#axes", Static).update("M against applied field: computing ...")
             self._compute(run)
@@ -74,21 +89,21 @@ class RunView(View):
     def _compute(self, run: Run) -> None:
         worker = get_current_worker()
         try:
-            points = magnetisation(run)
+            taken, coming = magnetisation(run)
         except NotYet as why:
             if not worker.is_cancelled:
-                self.app.call_from_thread(self._draw_magnetisation, [], str(why))
+                self.app.call_from_thread(self._draw_magnetisation, [], [], str(why))
             return
         if not worker.is_cancelled:
-            self.app.call_from_thread(self._draw_magnetisation, points)
+            self.app.call_from_thread(self._draw_magnetisation, taken, coming)
 
-    def _draw_magnetisation(self, points: list[LoopPoint], why: str = "") -> None:
+    def _draw_magnetisation(self, taken: list[LoopPoint], coming: list[LoopPoint], why: str = "") -> None:
         if not self._magnetisation:
             return
         self._drawn = True
         self.query_one("#axes", Static).update(why or "M, kA/m, against applied field, kA/m")
-        dots = [Dot(p.H * 1e-3, p.M * 1e-3, 0.0, p.orientation, p.leg, not p.used) for p in points]
-        self.query_one(LoopPlot).draw_loop(dots)
+        dots = [Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in taken]
+        self.query_one(LoopPlot).draw_loop(dots, [Dot(p.H * 1e-3, p.M * 1e-3) for p in coming])
 
     def action_what_is_drawn(self) -> None:
         """Draw the magnetisation instead of the pull, or back."""
@@ -108,14 +123,16 @@ class RunView(View):
         action = run["action"]
         choice = None
         if action["choices"]:
-            picked = await self.app.push_screen_wait(Choose(action["text"], action["choices"]))
+            # The last answer, the one that takes no reading on trust, is at hand.
+            ask = Choose(action["text"], action["choices"], start=len(action["choices"]) - 1)
+            picked = await self.app.push_screen_wait(ask)
             if picked is None:
                 return
             choice = action["choices"][picked]
         elif not action["needs_confirm"]:
             self.notify("Nothing waits for you just now.")
             return
-        await self.owner.act("run.confirm", choice=choice)
+        await self.owner.act("run.confirm", choice=choice, code=action["code"])
 
     @work
     async def action_hold(self) -> None:
@@ -181,11 +198,7 @@ def pull_dots(run: Run, live: Live | None) -> tuple[list[Dot], list[Dot], Dot | 
     taken = [
         Dot(p.field * 1e-3, p.pull * 1e3, p.u * 1e3, p.orientation, p.leg, p.set_aside) for p in pulls(run)
     ]
-    coming = []
-    for step in run["steps"][run["steps_done"] :]:
-        field, expected = step["H_applied_A_per_m"], step["predicted_reading_kg"]
-        if step["kind"] == "point" and field is not None and expected is not None:
-            coming.append(Dot(field * 1e-3, sign * expected * 1e3, 0.0, step["orientation"], step["leg"]))
+    coming = [Dot((f.step["H_applied_A_per_m"] or 0.0) * 1e-3, f.pull * 1e3) for f in foreseen(run)]
     now = None
     step = next_step(run)
     at_work = run["state"] == "running" and run["action"]["code"] == "wait-reading"

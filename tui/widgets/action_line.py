@@ -7,7 +7,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.widgets import Static
 
-from ..picture import Picture
+from ..picture import Picture, last_spacers
 from ..words import ASKS_A_PERSON
 from .big_digits import BigDigits
 
@@ -53,11 +53,14 @@ def what_next(picture: Picture) -> tuple[str, str, str, str, int | None]:
     if action["code"] == "question":
         return f"QUESTION, {name}", action["text"], "Enter: choose the answer", "person", None
     if run["state"] == "held":
-        return f"HELD, {name}", run["why"] or "The run is held.", "g: go on   s: stop", "held", None
+        why = run["why"] or "The run is held."
+        return f"HELD, {name}", why[:1].upper() + why[1:], "g: go on   s: stop", "held", None
     if action["code"] in ASKS_A_PERSON or action["needs_confirm"]:
-        hint = "Enter when done; with steady hands the balance notices by itself"
-        if action["needs_confirm"] and run["ladder"] == "lift":
-            hint = "Enter when done"
+        hint = "Enter when done"
+        if run["hands_free"] and action["code"] in ("remove-sample", "place-sample"):
+            hint = "the balance notices; or Enter when done"
+        if action["code"] == "set-spacers" and (now := last_spacers(run)) is not None:
+            hint = f"until now {now}; Enter when done"
         count = action["spacers"] if action["code"] == "set-spacers" else None
         return f"NOW YOU, {name}", action["text"], hint, "person", count
     return f"HANDS OFF, {name}", action["text"] or "The bench works by itself.", "", "quiet", None

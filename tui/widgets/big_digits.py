@@ -61,5 +61,5 @@ class BigDigits(Static):
         fits = max(map(len, lines)) + 1 + len(self.unit) <= self.size.width and len(lines) <= self.size.height
         if self.largest < 2 or not fits:
             lines = draw(self.text)
-        lines[-1] += f" {self.unit}"
+        lines[-1] = f"{lines[-1]:<{max(map(len, lines))}} {self.unit}"
         return Text("\n".join(lines), no_wrap=True, overflow="crop")

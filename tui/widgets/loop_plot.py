@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,16 +33,23 @@ class Dot:
 class RoundTicks(NumericAxisFormatter):
     """Round ticks, no more of them than there is room for."""
 
-    most = 8
+    def __init__(self, room: Callable[[], int]) -> None:
+        """``room``: how many labels have room now."""
+        super().__init__()
+        self.room = room
 
     def get_ticks(self, min_: float, max_: float, max_ticks: int = 8) -> list[float]:
         """The library's ticks, every second one left out until they fit; zero stays."""
         ticks = super().get_ticks(min_, max_, max_ticks)
-        while len(ticks) > max(2, self.most):
+        most = max(2, self.room())
+        while len(ticks) > most:
             step = ticks[1] - ticks[0]
             ticks = [tick for tick in ticks if round(tick / step) % 2 == 0]
         return ticks
 
+
+#: Where loops lie over each other only every so manieth dot has a marker.
+MARKER_EVERY = 5
 
 #: Cells a tick's label takes along an axis, with room between.
 TICK_CELLS = 8
@@ -71,11 +78,7 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
 
     def on_mount(self) -> None:
         self.margin_top, self.margin_bottom, self.margin_left = 0, 1, 7
-        self._round = RoundTicks()
-        self.set_x_formatter(self._round)
-
-    def on_resize(self) -> None:
-        self._round.most = (self.size.width - self.margin_left) // TICK_CELLS
+        self.set_x_formatter(RoundTicks(lambda: (self.size.width - self.margin_left) // TICK_CELLS))
 
     def ink(self, name: str) -> str:
         """A colour of the present theme, for the plot's style strings."""
@@ -119,8 +122,10 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
                     line_style=self.ink(colour),
                     hires_mode=HiResMode.BRAILLE,
                 )
-        for dots, marker, colour in loops:
-            self._scatter([d for d in dots if not d.set_aside and d.leg > 0][::3], marker, self.ink(colour))
+        for k, (dots, marker, colour) in enumerate(loops):
+            used = [d for d in dots if not d.set_aside and d.leg > 0]
+            # Each loop's markers at other rows: two loops that lie on each other show both.
+            self._scatter(used[2 * k % MARKER_EVERY :: MARKER_EVERY], marker, self.ink(colour))
 
     def _axes(self, dots: Sequence[Dot]) -> None:
         if not dots:

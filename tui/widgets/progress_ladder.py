@@ -25,7 +25,7 @@ class ProgressLadder(Static):
     def render(self) -> Text:
         run = self._run
         if run is None:
-            return Text("no run", style="dim")
+            return Text("")
         return progress(run, self.size.width)
 
 
@@ -51,7 +51,7 @@ def progress(run: Run, width: int) -> Text:
     if run["state"] in ("finished", "stopped"):
         facts = [f"{run['steps_done']} of {len(run['steps'])} steps"]
     elif here is not None:
-        facts.append(leg_words(here["leg"]))
+        facts.append(f"passage {leg_words(here['leg'])}")
         if run["seconds_left"] is not None:
             facts.append(f"about {duration(run['seconds_left'])} left")
     bar.append("\n" + "   ".join(facts))

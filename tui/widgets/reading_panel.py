@@ -7,9 +7,8 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Static
 
-from ..picture import Picture, bench_facts, next_step
+from ..picture import Picture, bench_facts, foreseen, last_zero, next_step
 from ..words import (
-    NONE,
     STALE_AFTER_S,
     duration,
     grams,
@@ -46,7 +45,7 @@ def live_texts(picture: Picture) -> tuple[str, Text]:
     live = picture.live
     silent = picture.silent_for()
     _, decimals = bench_facts(picture.bench_text)
-    sign, words = live_state(live, silent)
+    sign, words = live_state(live, silent) if picture.linked else ("×", "no link to the daemon")
     fresh = live is not None and silent <= STALE_AFTER_S and picture.linked
     digits = "---"
     if fresh and live is not None and live["reading_kg"] is not None:
@@ -81,6 +80,9 @@ def where_text(picture: Picture) -> Text:
     text.append(f"gap {millimetres(step['gap_m'])}\n")
     text.append(f"field {kiloamps(step['H_applied_A_per_m'])}\n")
     text.append(orientation_words(step["orientation"]) + "\n")
-    expected = step["predicted_reading_kg"]
-    text.append(f"expected {grams(expected, 1) if expected is not None else NONE} g", style="dim")
+    ahead = next(iter(foreseen(run)), None)
+    if ahead is not None:
+        sign, _ = bench_facts(run["bench_text"])
+        reading = grams(last_zero(run) + sign * ahead.pull, 1)
+        text.append(f"{'expected' if ahead.by_the_loop else 'planned'} {reading} g", style="dim")
     return text
