@@ -256,8 +256,8 @@ def _columns(header: list[str], work: _Import) -> dict[int, tuple[str, float]]:
 def _decimal_mark(body: list[list[str]], numeric: list[int], separator: str, work: _Import) -> bool:
     """Whether the decimal mark is the comma; from all numbers of the table together.
 
-    ``1,234`` alone may be either. So may ``1.234`` where columns are separated by semicolons, as they are
-    where people write decimal commas.
+    ``1,234`` alone may be either. So may ``1.234``, unless columns are separated by commas: who separates by
+    semicolons or tabs often does so because of decimal commas.
     """
     cells = [(n, i, row[i]) for n, row in enumerate(body, 1) for i in numeric if i < len(row) and row[i]]
     for_comma, for_point, either = [], [], []
@@ -283,7 +283,7 @@ def _decimal_mark(body: list[list[str]], numeric: list[int], separator: str, wor
         work.guess("the decimal mark is the comma")
         return True
     with_comma = [entry for entry in either if "," in entry[2]]
-    doubtful = with_comma or (either if separator == ";" else [])
+    doubtful = with_comma or (either if separator != "," else [])
     if doubtful and not for_point:
         n, _, cell = doubtful[0]
         grouped, decimal = cell.replace(",", "").replace(".", ""), cell.replace(",", ".")

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import csv
+import io
+
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from tests.models.loops import reclaimed_bench
@@ -125,3 +128,49 @@ def test_any_text_is_readings_or_a_told_fault(text):
         told = guesses
         assert np.isfinite(readings.reading).all()
     assert all(told)
+
+
+#: How a spreadsheet writes numbers: decimal mark, mark between thousands.
+WRITINGS = [(",", ""), (",", "."), (",", " "), (",", "\u202f"), (".", ""), (".", ","), (".", " ")]
+
+
+def written(value: float, decimals: int, writing: tuple[str, str]) -> str:
+    mark, between = writing
+    whole, _, part = f"{value:,.{decimals}f}".partition(".")
+    return whole.replace(",", between) + (mark + part if part else "")
+
+
+NUMBERS = st.tuples(st.floats(-3000, 3000) | st.integers(-3000, 3000), st.integers(0, 4))
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    rows=st.lists(st.tuples(st.integers(0, 60), st.sampled_from([1, -1]), NUMBERS), min_size=1, max_size=3),
+    writing=st.sampled_from(WRITINGS),
+    separator=st.sampled_from(",;\t|"),
+    mass=st.sampled_from([("g", 1e-3), ("mg", 1e-6), ("kg", 1.0)]),
+    minus=st.sampled_from("-\u2212"),
+)
+def test_a_sheet_is_read_as_it_was_meant_or_refused(rows, writing, separator, mass, minus):
+    """The same numbers in every way spreadsheets write them: never another value than was meant."""
+    # Points between thousands and commas between columns: nobody's spreadsheet writes both.
+    assume((separator, writing) != (",", (",", ".")))
+    unit, size = mass
+    out = io.StringIO()
+    sheet = csv.writer(out, delimiter=separator)
+    sheet.writerow(["gap (mm)", "orientation", f"reading ({unit})"])
+    for gap, orientation, (reading, decimals) in rows:
+        shown = written(reading, decimals, writing).replace("-", minus)
+        sheet.writerow([str(gap), str(orientation), shown])
+    try:
+        readings, _ = parse_tolerant(out.getvalue(), BENCH)
+    except InputError as error:
+        told = str(error)
+    else:
+        for i, (gap, orientation, (reading, decimals)) in enumerate(rows):
+            meant = (gap * 1e-3, orientation, round(reading, decimals) * size)
+            found = (readings.gap[i], readings.orientation[i], readings.reading[i])
+            assert found == pytest.approx(meant, rel=1e-9, abs=1e-15)
+        return
+    # Refused only where a number is the same text in both ways of writing.
+    assert "may be" in told
