@@ -50,11 +50,11 @@ FASTS = ((1.0, 0.0, 0.1), (0.05, 1.0, 0.06), (0.05, 1.0, 0.12), (0.02, 1.0, 0.22
 #: UNEVEN is what breathing leaves that its oscillator does not follow; it stands beside breathing only.
 SLOWS = (
     ((0.001, 0.001, 0.001), 0.0),
-    ((0.03, 0.03, 0.03), -1.0),
-    ((0.22, 0.25, 0.35), -0.7),
-    ((1.8, 2.0, 2.8), -1.5),
+    ((0.03, 0.03, 0.03), -1.7),
+    ((0.22, 0.25, 0.35), -1.5),
+    ((1.8, 2.0, 2.8), -2.1),
 )
-UNEVEN = (((2.0, 0.03, 0.03), -1.5),)
+UNEVEN = (((2.0, 0.03, 0.03), -2.1),)
 DRIFT_PRIOR = 0.5  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
@@ -139,6 +139,7 @@ class Bank:
         self._rates[OVERTONE:CREEP] = 1 / SWING_TIME
         self._rates[CREEP:] = 1 / np.array(CREEP_TIMES)[:, None]
         self._wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
+        self._slow_wins = (shapes.slow.max(axis=0) > 1.0).astype(float)
         self._breathes = (shapes.frequency > 0).astype(float)
         self._rate_power = 2 * self._lag**2 * self._power
         self._diagonal[NOISE:PAIRS] = self._rate_power
@@ -330,6 +331,10 @@ class Bank:
             return 0.0, 0.0
         amplitude = np.hypot(*self.x[LEVEL + SWING : LEVEL + NOISE])
         return float(w @ self.shapes.frequency) / share, float(w @ amplitude)
+
+    def draughty(self) -> float:
+        """How likely slow noise is stronger than the fast, 0 to 1."""
+        return float(self.weight @ self._slow_wins)
 
     def sigma(self) -> float:
         """Standard deviation of the fast noise of one reading under the best model (resolutions)."""

@@ -27,8 +27,14 @@ PATIENCE = 3.0  # s of movement after which the noise itself must have changed
 #: can show itself: first while hardly more than the digit moves, then otherwise.
 WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
 HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
-DEEP = 8.0  # targets: breathing this deep must have been seen for BREATHS periods
-BREATHS = 1.5
+#: No breath is quite like the one before: this share of its depth, over the breaths seen, is left in a level.
+BREATH_LEFT = 0.08
+#: True errors over the bank's standard deviations, fitted to seeded streams of every class: at first what
+#: no model has weighs; later the bank still reckons with draughts, drift and creep that most benches do not
+#: have; a real draught is worse than its models. The slow noise of a bench watched for less than WATCHED s
+#: is hardly known.
+AT_FIRST, LATER, FIRST_TIME, IN_DRAUGHT = 1.25, 0.5, 3.0, 1.4
+WATCHED = 10.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
@@ -68,6 +74,7 @@ class SettlingFilter:
         self._carried = 0.0  # time the bank stands at
         self._since = 0.0  # own time the level began
         self._watched_since = 0.0  # own time of the first reading
+        self._known_before = max(memory.counts, default=0.0) * self._interval if memory else 0.0  # s
         self._readings = 0  # of this level
         self._set_aside_at = -math.inf
         self._side = 0
@@ -286,19 +293,19 @@ class SettlingFilter:
         settled = self._since + 2 * TRANSIENT_TIME
         values = np.array([y for t, y in self._recent if t >= settled])
         hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
-        u = math.sqrt(variance + hidden**2)
+        frequency, amplitude = bank.swing()
+        breath = BREATH_LEFT * amplitude / max(age * frequency, 0.3)
+        u = math.hypot(self._share(age, now) * math.sqrt(variance), breath, hidden)
         u_drift = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
-        young = age < YOUNGEST or self._readings < FEWEST or not self._known(now)
-        frequency, amplitude = bank.swing()
-        if amplitude > DEEP * self._target:  # a breath just begun looks like creep: see it come again
-            young = young or age * frequency < BREATHS
+        unwatched = self._to_watch(now)
+        young = age < YOUNGEST or self._readings < FEWEST or unwatched > 0
         good = u <= self._target and not (drifting or disturbed or young)
         self._good = self._good + 1 if good else 0
         if self._good >= HOLD:
             self._accepted = True
-        left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), 0.3)
+        left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), unwatched, 0.3)
         reason, text = self._words(u, left, drifting, disturbed, drift)
         return Settling(
             at=time - lag if self._accepted or lag else time,
@@ -315,15 +322,20 @@ class SettlingFilter:
             event=event,
         )
 
-    def _known(self, now: float) -> bool:
-        """Whether this bench has been watched for long enough to believe a reading."""
+    def _share(self, age: float, now: float) -> float:
+        """What a level's standard deviation must be taken times, see AT_FIRST and WATCHED."""
+        assert self._bank is not None
+        share = LATER + (AT_FIRST - LATER) * FIRST_TIME / (FIRST_TIME + age)
+        share += (IN_DRAUGHT - share) * self._bank.draughty()
+        return share * math.hypot(1, WATCHED / (self._known_before + now - self._watched_since))
+
+    def _to_watch(self, now: float) -> float:
+        """How long (s) this bench must still be watched before a reading is believed."""
         watched = now - self._watched_since
         if watched >= WATCH_NOISY or (self._memory is not None and self._memory.scales):
-            return True
-        if watched < WATCH_QUIET:
-            return False
+            return 0.0
         shown = [y for t, y in self._recent if t >= self._since]
-        return float(np.std(shown)) < HARDLY
+        return max((WATCH_QUIET if float(np.std(shown)) < HARDLY else WATCH_NOISY) - watched, 0.0)
 
     def _words(
         self, u: float, left: float | None, drifting: bool, disturbed: bool, drift: float

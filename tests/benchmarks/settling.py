@@ -1,7 +1,7 @@
 """The settling filter over seeded trials in twelve classes, against the bound and against common rules.
 
-``python -m tests.benchmarks.settling [--trials N] [--seed S] [--memory] [--no-bound]``; 5,000 trials is the
-full run. Times count from the release of the sample; errors are against the true level.
+``python -m tests.benchmarks.settling [--trials N] [--seed S] [--minutes M] [--memory] [--no-bound]``;
+5,000 trials is the full run. Times count from the release of the sample; errors are against the true level.
 """
 
 from __future__ import annotations
@@ -222,6 +222,7 @@ def main() -> None:
     parser.add_argument("--trials", type=int, default=240, help="in all, over the twelve classes")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--minutes", type=float, default=math.inf, help="stop then, with what there is")
     parser.add_argument(
         "--memory", action="store_true", help="with the noise of the same bench learnt before"
     )
@@ -236,7 +237,14 @@ def main() -> None:
         + ("; noise of the bench known from before" if options.memory else "")
     )
     with get_context("spawn").Pool(options.workers) as pool:
-        trials = pool.map(trial, jobs, chunksize=2)
+        trials = []
+        end = time.monotonic() + 60 * options.minutes
+        for done in pool.imap(trial, jobs):
+            trials.append(done)
+            if time.monotonic() > end:
+                break
+    if len(trials) < len(jobs):
+        print(f"stopped after {options.minutes:g} minutes: {len(trials)} trials")
     print(table(trials))
     print(same_error(trials))
     print(f"{speed():.0f} readings a second on one core")
