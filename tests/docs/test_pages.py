@@ -8,7 +8,7 @@ import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -17,6 +17,7 @@ from weighloop.analysis import bench_file
 from weighloop.analysis import results as whole
 from weighloop.analysis.figure_names import FIGURE_NAMES
 from weighloop.analysis.notebook import COLUMNS
+from weighloop.analysis.settling.result import Reason
 from weighloop.tui.command_line import VERBS
 
 README = TOP / "README.md"
@@ -140,6 +141,12 @@ def test_columns_verbs_figures_and_codes_are_told() -> None:
         assert f"`{code}`" in troubles, code
     for dialect in (TOP / "drivers" / "dialects").glob("*.toml"):
         assert f"`{dialect.stem}`" in TEXT
+
+
+def test_every_reason_to_wait_is_told() -> None:
+    troubles = (TOP / "hardware_notes" / "TROUBLESHOOTING.md").read_text(encoding="utf-8")
+    for reason in get_args(Reason):
+        assert reason == "accepted" or f"`{reason}`" in troubles, reason
 
 
 def test_the_json_of_the_readme_has_the_real_keys(tree: Path) -> None:
