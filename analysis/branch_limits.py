@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 #: How far the mean method may stray from a monotone branch, as a part of the largest M (a trial of ours:
 #: up to 3 % where a sample that does not saturate turns back, discs 6 x 3 mm over a cylinder 20 x 10 mm).
 _COARSENESS = 0.035
+#: Spread of the gradient inside the sample, by its mean, from which on the mean method says nothing of M.
+_UNEVEN = 0.3
 #: How much steeper than 1/N a branch may look by the mean method (same trials: up to 1.2).
 _STEEPER = 1.4
 #: Standard uncertainties a reading must be off before it is called a slip.
@@ -30,30 +32,40 @@ SURE = 6.0
 @dataclass(frozen=True)
 class Limits:
     """What M may do on a branch: how far off a row may be (``slack``, A/m, one a row), the steepest
-    slope dM/dH_applied, and the scale of M."""
+    slope dM/dH_applied, and the scale of M. ``sees`` (n,): rows whose M by the mean method means anything."""
 
     slack: Floats
     steepest: float
     scale: float
+    sees: NDArray[np.bool_]
+
+    def chains(self, arranged: Arrangement) -> list[NDArray[np.int64]]:
+        """The branches as walked (``Arrangement.chains``), without the rows that tell nothing."""
+        chains = [rows[self.sees[rows]] for _name, rows in arranged.chains()]
+        return [rows for rows in chains if len(rows)]
 
 
 def limits_of(arranged: Arrangement, bench: Bench) -> Limits:
     """Limits from the bench, and the scale of M from the rows in use."""
     used = arranged.points.used
+    uneven = _unevenness(arranged, bench)
+    sees = uneven < _UNEVEN
     # A high quantile and not the largest: one slip must not set the scale it is judged by.
-    scale = float(np.quantile(np.abs(arranged.M[used]), 0.8))
+    told = used & sees if (used & sees).any() else used
+    scale = float(np.quantile(np.abs(arranged.M[told]), 0.8))
     u_M = np.abs(arranged.M_slope) * arranged.zeros.u_change
-    slack = _COARSENESS * scale * _unevenness(arranged, bench) ** 2 + SURE * u_M
-    return Limits(slack, 1.0 / demagnetising_factor(bench.sample).axial, scale)
+    slack = _COARSENESS * scale * (1.0 + uneven**2) + SURE * u_M
+    return Limits(slack, 1.0 / demagnetising_factor(bench.sample).axial, scale, sees)
 
 
 def _unevenness(arranged: Arrangement, bench: Bench) -> Floats:
-    """Rms over mean of the gradient inside the sample, (n,): where it changes sign (over a ring), the
-    mean method says little."""
+    """Spread of the gradient inside the sample by its mean, (n,): where it is large the pulls on the
+    sample's layers nearly cancel (over a ring), and the mean method says little."""
     gaps, where = np.unique(arranged.points.gap, return_inverse=True)
     layers = quadrature.layers(bench.reference_magnet, bench.sample, gaps)
     mean = layers.dBz @ layers.weights
-    return (np.sqrt(layers.dBz**2 @ layers.weights) / np.abs(mean))[where]
+    spread = np.sqrt(np.maximum(layers.dBz**2 @ layers.weights - mean**2, 0.0))
+    return (spread / np.abs(mean))[where]
 
 
 def going(arranged: Arrangement, rows: list[int] | NDArray[np.int64]) -> float:
@@ -73,7 +85,7 @@ def excess(M: Floats, H: Floats, sign: float, limits: Limits, slack: Floats) -> 
 def whole_excess(arranged: Arrangement, M: Floats, limits: Limits) -> float:
     """By how much all branches together break the limits, A/m."""
     total = 0.0
-    for _name, rows in arranged.chains():
+    for rows in limits.chains(arranged):
         if len(rows) > 1:
             sign = going(arranged, rows)
             total += float(np.abs(excess(M[rows], arranged.H[rows], sign, limits, limits.slack[rows])).sum())
@@ -89,6 +101,6 @@ def roughness(M: Floats, H: Floats) -> float:
     return float(np.abs(M[1:-1] - (1 - part) * M[:-2] - part * M[2:]).sum())
 
 
-def whole_roughness(arranged: Arrangement, M: Floats) -> float:
+def whole_roughness(arranged: Arrangement, M: Floats, limits: Limits) -> float:
     """``roughness`` of all branches together, A/m."""
-    return sum(roughness(M[rows], arranged.H[rows]) for _name, rows in arranged.chains())
+    return sum(roughness(M[rows], arranged.H[rows]) for rows in limits.chains(arranged))

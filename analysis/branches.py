@@ -48,7 +48,7 @@ def about_rows(code: str, rows: Iterable[int], text: str) -> Warning:
     return Warning(code, f"{rows_in_words(numbers)}: {text}", numbers)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Passage:
     """Rows between two turning points of the field, ``start`` to ``stop`` in ``order``: going in or out."""
 
@@ -79,17 +79,25 @@ class Arrangement:
     def chains(self) -> list[tuple[Branch, NDArray[np.int64]]]:
         """Each branch as it was walked: its name and the used rows in order, both ends included.
 
-        The row of strongest field between two branches ends the one and starts the other.
+        The row of strongest field between two branches ends the one and starts the other, if it is used.
         """
         chains: list[tuple[Branch, list[int]]] = []
         for passage in self.passages:
             rows = [int(i) for i in passage.rows if self.points.used[i]]
             if not chains or chains[-1][0] != passage.branch or not passage.inward:
-                if chains and rows and not passage.inward:
+                if chains and rows and not passage.inward and rows[0] == passage.rows[0]:
                     chains[-1][1].append(rows[0])
                 chains.append((passage.branch, []))
             chains[-1][1].extend(rows)
         return [(name, np.array(rows, np.int64)) for name, rows in chains if rows]
+
+    def with_tip(self, passage: Passage) -> NDArray[np.int64]:
+        """A passage's rows; of one inward also the row of strongest field, which starts the way out."""
+        at = self.passages.index(passage)
+        following = self.passages[at + 1] if at + 1 < len(self.passages) else None
+        if not passage.inward or following is None or following.inward:
+            return passage.rows
+        return np.append(passage.rows, following.rows[0])
 
     def set_aside(self, rows: dict[int, str], warnings: list[Warning]) -> Arrangement:
         """The same with these rows (index: why) set aside; a row set aside before keeps its reason."""
@@ -126,15 +134,16 @@ def arrange(readings: Readings, bench: Bench) -> Arrangement:
     M = per_newton * force
     M_slope = per_newton * weighing.force(np.ones(n), bench)
 
-    used, why, warnings = _plain_faults(readings, bench)
-    isolated = _isolated_orientations(np.abs(H), readings.orientation, used)
+    used, placed, why, warnings = _plain_faults(readings, bench)
+    isolated = _isolated_orientations(np.abs(H), readings.orientation, placed)
     if isolated:
         text = "the orientation changes in the middle of a passage and back: noted wrongly; set aside"
         warnings.append(about_rows("orientation-suspect", readings.row[isolated], text))
         for i in isolated:
-            used[i], why[i] = False, "the orientation changes here in the middle of a passage"
+            used[i] = placed[i] = False
+            why[i] = why[i] or "the orientation changes here in the middle of a passage"
 
-    passages = _passages(H, readings.orientation, np.flatnonzero(used))
+    passages = _passages(H, readings.orientation, readings.gap, np.flatnonzero(placed))
     leg = np.zeros(n, np.int64)
     branch: list[Branch] = ["first"] * n
     known = np.zeros(n, bool)
@@ -185,8 +194,10 @@ def rows_in_words(rows: tuple[int, ...]) -> str:
 
 def _plain_faults(
     readings: Readings, bench: Bench
-) -> tuple[NDArray[np.bool_], list[str | None], list[Warning]]:
-    """Rows that cannot be used whatever the others say."""
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], list[str | None], list[Warning]]:
+    """Rows that can be used, whatever the others say, rows that at least tell where the sample was (a
+    reading lost to an overload lost no history), and why not."""
+    placed = np.isfinite(readings.gap)
     why: list[str | None] = list(readings.set_aside)
     warnings: list[Warning] = []
     capacity = bench.balance.capacity
@@ -194,6 +205,7 @@ def _plain_faults(
     uncounted: list[int] = []
     for i in range(len(readings)):
         if why[i] is not None:
+            placed[i] = False
             continue
         if not (np.isfinite(readings.reading[i]) and np.isfinite(readings.gap[i])):
             why[i] = "no reading"
@@ -202,6 +214,7 @@ def _plain_faults(
             over.append(i)
         elif bench.gap.spacers is not None and readings.spacers[i] > bench.gap.spacers:
             why[i] = f"{readings.spacers[i]:g} spacers noted, but there are {bench.gap.spacers}"
+            placed[i] = False
             uncounted.append(i)
     if over:
         rows = tuple(int(readings.row[i]) for i in over)
@@ -212,42 +225,36 @@ def _plain_faults(
     if uncounted:
         text = f"more spacers noted than the {bench.gap.spacers} of the bench file; set aside"
         warnings.append(about_rows("gap-outlier", readings.row[uncounted], text))
-    return np.array([reason is None for reason in why], bool), why, warnings
+    return np.array([reason is None for reason in why], bool), placed, why, warnings
 
 
 def _isolated_orientations(
-    strength: Floats, orientation: NDArray[np.int64], used: NDArray[np.bool_]
+    strength: Floats, orientation: NDArray[np.int64], placed: NDArray[np.bool_]
 ) -> list[int]:
     """Rows whose orientation differs from the passage they lie in.
 
     A magnet is turned over where the path turns back. An orientation that changes where the field goes
     on the same way, and changes back so, was noted wrongly.
     """
-    at = np.flatnonzero(used)
+    at = np.flatnonzero(placed)
     if len(at) < 5:
         return []
-    s, o = strength[at], orientation[at]
-    going = np.sign(np.diff(s))
-
-    def straight(i: int) -> bool:
-        """Whether the path goes on the same way around the step from i to i + 1."""
-        steps = going[max(i - 1, 0) : i + 2]
-        return bool(np.all(steps == going[i]) and going[i] != 0 and len(steps) >= 2)
-
-    changes = [i for i in range(len(at) - 1) if o[i] != o[i + 1]]
+    going = np.sign(np.diff(strength[at]))
+    changes = np.flatnonzero(np.diff(orientation[at]))
     found: list[int] = []
     for first, second in pairwise(changes):
-        if straight(first) and straight(second) and second - first <= max(2, len(at) // 8):
+        way = going[first : second + 1]  # from the row before to the row after
+        if way[0] != 0 and np.all(way == way[0]) and second - first <= max(2, len(at) // 8):
             found += [int(i) for i in at[first + 1 : second + 1]]
     return found
 
 
-def _passages(H: Floats, orientation: NDArray[np.int64], at: NDArray[np.int64]) -> list[Passage]:
-    """Split the usable rows ``at`` into passages inward and outward."""
+def _passages(H: Floats, orientation: NDArray[np.int64], gap: Floats, at: NDArray[np.int64]) -> list[Passage]:
+    """Split the rows ``at`` into passages inward and outward."""
     passages: list[Passage] = []
     been_out = False
     last_orientation = 0
-    for block in _blocks(np.abs(H), orientation, at):
+    for block in _blocks(np.abs(H), orientation, gap, at):
         strength, o = np.abs(H[block]), int(orientation[block[0]])
         peaks = np.flatnonzero(strength >= strength.max() * (1 - 1e-9))
         # The row of strongest field starts the way out; where it was read twice, the first ends the way in.
@@ -267,7 +274,7 @@ def _passages(H: Floats, orientation: NDArray[np.int64], at: NDArray[np.int64]) 
 
 
 def _blocks(
-    strength: Floats, orientation: NDArray[np.int64], at: NDArray[np.int64]
+    strength: Floats, orientation: NDArray[np.int64], gap: Floats, at: NDArray[np.int64]
 ) -> list[NDArray[np.int64]]:
     """Rows in and out again without a turn-over: split where the orientation changes, and where the
     field falls far and comes back near to its strongest (a second visit with the same orientation)."""
@@ -276,12 +283,14 @@ def _blocks(
         return blocks
     for block in np.split(at, np.flatnonzero(np.diff(orientation[at])) + 1):
         s = strength[block]
-        near, far = s >= _NEAR * s.max(), s < _FAR * s.max()
+        near = s >= _NEAR * s.max()
+        # Over a ring the field falls toward the hole, too; a second visit comes from farther away.
+        far = (s < _FAR * s.max()) & (gap[block] > gap[block[np.argmax(s)]])
         cuts: list[int] = []
         last_near: int | None = None
         for i in np.flatnonzero(near):
             if last_near is not None and np.any(far[last_near:i]):
-                trough = last_near + int(np.argmin(s[last_near:i]))
+                trough = last_near + int(np.argmin(np.where(far, s, np.inf)[last_near:i]))
                 # A far end read twice ends one passage and starts the next.
                 cuts.append(trough + 1)
             last_near = int(i)
@@ -290,36 +299,45 @@ def _blocks(
 
 
 def _check_path(arranged: Arrangement) -> Arrangement:
-    """Set aside what stepped back, and the second of two rows at one gap."""
-    points = arranged.points
+    """Set aside what stepped back, and one of two rows at one gap."""
+    points, M = arranged.points, arranged.M
     s = np.abs(arranged.H)
     aside: dict[int, str] = {}
     back: list[int] = []
+    weaker: list[int] = []
     twice: list[int] = []
     turned: list[int] = []
     for passage in arranged.passages:
         sign = 1.0 if passage.inward else -1.0
         furthest: int | None = None
-        for i in passage.rows:
+        for position, i in enumerate(passage.rows.tolist()):
             if furthest is None:
-                furthest = int(i)
+                furthest = i
                 continue
             if abs(points.gap[i] - points.gap[furthest]) < SAME_GAP:
-                M, before = arranged.M[i], arranged.M[furthest]
-                if abs(M + before) < 0.3 * abs(M - before):
-                    aside[int(i)] = (
-                        f"the force has the other sign at the same gap as row {points.row[furthest]}"
-                    )
-                    turned.append(int(i))
+                if not (points.used[i] and points.used[furthest]):
+                    continue
+                other = _odd_one(arranged, passage, position, furthest)
+                kept = furthest if other == i else i
+                if abs(M[i] + M[furthest]) < 0.3 * abs(M[i] - M[furthest]):
+                    aside[other] = f"the force has the other sign at the same gap as row {points.row[kept]}"
+                    turned.append(other)
                 else:
-                    aside[int(i)] = f"the same gap as row {points.row[furthest]}"
-                    twice.append(int(i))
+                    aside[other] = f"the same gap as row {points.row[kept]}"
+                    twice.append(other)
+                furthest = kept
             elif sign * (s[i] - s[furthest]) <= 0:
-                way = "outward" if passage.inward else "inward"
-                aside[int(i)] = f"stepped back {way} after row {points.row[furthest]}: on a minor loop"
-                back.append(int(i))
+                if not points.used[i]:
+                    continue
+                if sign * (points.gap[i] - points.gap[furthest]) < 0:
+                    aside[i] = f"the field is weaker here than at the gap of row {points.row[furthest]}"
+                    weaker.append(i)
+                else:
+                    way = "outward" if passage.inward else "inward"
+                    aside[i] = f"stepped back {way} after row {points.row[furthest]}: on a minor loop"
+                    back.append(i)
             else:
-                furthest = int(i)
+                furthest = i
     warnings: list[Warning] = []
     if back:
         text = (
@@ -327,13 +345,51 @@ def _check_path(arranged: Arrangement) -> Arrangement:
             "passes beyond where it turned back"
         )
         warnings.append(about_rows("path-reversed", points.row[back], text))
+    if weaker:
+        text = (
+            "coming closer weakened the mean field (as over a hole), and the sample is on a minor loop; "
+            "set aside: let the ladder end at the gap of the strongest field"
+        )
+        warnings.append(about_rows("path-reversed", points.row[weaker], text))
     if twice:
-        text = "the gap of the row before again; set aside"
+        text = "one gap noted in two rows; the one that fits the rows around less well is set aside"
         warnings.append(about_rows("duplicate-gap", points.row[twice], text))
     if turned:
-        text = "the gap of the row before, but the force the other way: orientation noted wrongly; set aside"
+        text = "the gap of the row beside, but the force the other way: orientation noted wrongly; set aside"
         warnings.append(about_rows("orientation-suspect", points.row[turned], text))
     return arranged.set_aside(aside, warnings)
+
+
+def _odd_one(arranged: Arrangement, passage: Passage, position: int, before: int) -> int:
+    """Which of two rows at one gap, ``before`` and the one at ``position`` of the passage, fits the rows
+    around less well; the second where both do alike."""
+    points, H, M = arranged.points, arranged.H, arranged.M
+    rows = passage.rows
+    second = int(rows[position])
+    u = np.abs(arranged.M_slope[[before, second]]) * arranged.zeros.u_change[[before, second]]
+    if abs(M[before] - M[second]) < 6.0 * np.hypot(*u):
+        return second
+    here = points.gap[second]
+    again = [
+        i
+        for other in arranged.passages
+        if other.inward == passage.inward and other.orientation == -passage.orientation
+        for i in arranged.with_tip(other).tolist()
+        if other.branch != "first" and points.used[i] and abs(points.gap[i] - here) < SAME_GAP
+    ]
+    if again and passage.branch != "first":
+        # A loop is symmetric: the other orientation shows the same with its sign changed.
+        expected = -float(np.median(M[again]))
+        return before if abs(M[before] - expected) > abs(M[second] - expected) else second
+    around = [i for i in rows[points.used[rows]].tolist() if abs(points.gap[i] - here) > SAME_GAP]
+    earlier = [i for i in around if i < before][-1:]
+    later = [i for i in around if i > second][: 2 - len(earlier)]
+    at = np.array(earlier + later, np.int64)
+    if not len(at):
+        return second
+    order = at[np.argsort(H[at])]
+    expected = np.interp(H[second], H[order], M[order])
+    return before if abs(M[before] - expected) > abs(M[second] - expected) else second
 
 
 def incomplete(arranged: Arrangement) -> list[Warning]:

@@ -7,8 +7,11 @@ import numpy as np
 from .branch_limits import Limits, excess, going, roughness
 from .branches import Arrangement, Warning, about_rows
 from .loop import LoopEstimate
+from .pair_slips import seen_again
 from .zero_slips import as_spacers
 
+#: A stretch this short is no slip where the other orientation shows the same.
+_SHORT = 3
 #: Longest stretch looked for that does not end in a broken step, rows.
 _LONGEST = 12
 
@@ -17,10 +20,14 @@ def off_the_branch(arranged: Arrangement, limits: Limits) -> Arrangement:
     """Set aside rows that leave the band of what their neighbours allow."""
     aside: dict[int, tuple[str, str]] = {}
     stretches: list[tuple[list[int], float]] = []
-    for _name, chain in arranged.chains():
+    again = seen_again(arranged, limits)
+    for chain in limits.chains(arranged):
         rows = [int(i) for i in chain]
         sign = going(arranged, rows)
         for stretch, step in _shifted(arranged, rows, sign, limits):
+            off = np.abs(step * arranged.M_slope[stretch])
+            if len(stretch) <= _SHORT and np.all(np.abs(arranged.M[stretch] - again[stretch]) < 0.5 * off):
+                continue  # the other orientation shows it too: the method's error and no slip
             if len(stretch) > 1:
                 stretches.append((stretch, step))
             rows = [i for i in rows if i not in stretch]

@@ -13,6 +13,7 @@ from . import quadrature
 from .bench import Bench
 from .branch_limits import limits_of
 from .branches import Arrangement, Warning, about_rows, arrange, incomplete
+from .pair_slips import off_the_counterpart
 from .readings import Readings
 from .row_slips import off_the_branch
 from .turn_slips import attraction, turns
@@ -27,12 +28,14 @@ def check(readings: Readings, bench: Bench) -> Arrangement:
     """Arrange ``readings`` and look for every slip; returns the arrangement with suspect rows set aside."""
     arranged = arrange(readings, bench)
     arranged = zeros_that_moved(arranged, readings)
+    arranged = attraction(arranged)
     if arranged.points.used.sum() >= 4:
         limits = limits_of(arranged, bench)
+        arranged = off_the_counterpart(arranged, limits, bench)
         arranged = zero_steps(arranged, limits)
         arranged = turns(arranged, limits)
         arranged = off_the_branch(arranged, limits)
-    extra = [*attraction(arranged), *incomplete(arranged), *_density(bench), *_order_in_time(readings)]
+    extra = [*incomplete(arranged), *_density(bench), *_order_in_time(readings)]
     extra += [Warning("unknown-column", remark) for remark in readings.remarks]
     return arranged.set_aside({}, extra)
 

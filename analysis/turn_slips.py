@@ -7,6 +7,9 @@ import numpy as np
 from .branch_limits import SURE, Limits
 from .branches import Arrangement, Warning, about_rows
 
+#: Rows above this part of a passage's strongest field tell whether the sample is attracted.
+_STRONG = 0.7
+
 
 def turns(arranged: Arrangement, limits: Limits) -> Arrangement:
     """Check the sign across every turn-over: M cannot jump while the field hardly changes."""
@@ -68,21 +71,28 @@ def jumps(arranged: Arrangement, limits: Limits, last: int, first: int, sign: fl
     return bool(abs(M[first] - sign * M[last]) - limits.steepest * abs(H[first] - sign * H[last]) > slack)
 
 
-def attraction(arranged: Arrangement) -> list[Warning]:
+def attraction(arranged: Arrangement) -> Arrangement:
     """At its strongest field a sample is attracted; pushed off with either orientation, it is the sign
-    of the bench file that is wrong."""
+    of the bench file that is wrong, and with it every row."""
+    points = arranged.points
     signs: dict[int, list[bool]] = {}
     for passage in arranged.passages:
-        rows = [i for i in passage.rows if arranged.points.used[i]]
-        if rows:
-            strongest = max(rows, key=lambda i: abs(arranged.H[i]))
-            clear = abs(arranged.points.force[strongest]) > SURE * arranged.points.u_force[strongest]
-            repelled = arranged.points.force[strongest] < 0
-            signs.setdefault(passage.orientation, []).append(bool(clear and repelled))
-    if len(signs) == 2 and all(all(values) for values in signs.values()):
-        text = (
-            "the sample is pushed off at the smallest gap with either orientation: attraction in the bench "
-            "file ([balance] attraction) looks the wrong way round"
-        )
-        return [Warning("attraction-suspect", text)]
-    return []
+        rows = passage.rows[points.used[passage.rows]]
+        if len(rows):
+            strength = np.abs(arranged.H[rows])
+            near = rows[strength >= _STRONG * strength.max()]
+            # Over a ring the pull vanishes where the field is strongest: the clearest of the rows there.
+            i = near[np.argmax(np.abs(points.force[near]))]
+            clear = abs(points.force[i]) > SURE * points.u_force[i]
+            pushed = clear and arranged.M[i] * arranged.H[i] < 0
+            signs.setdefault(passage.orientation, []).append(bool(pushed))
+    # One row noted wrongly must not decide: most passages of either orientation.
+    if len(signs) < 2 or any(2 * sum(each) <= len(each) for each in signs.values()):
+        return arranged
+    text = (
+        "the sample is pushed off in the strongest field with either orientation, which no magnet does: "
+        "attraction in the bench file ([balance] attraction) looks the wrong way round; no row is used"
+    )
+    rows = np.flatnonzero(points.used)
+    aside = dict.fromkeys(rows.tolist(), "attraction in the bench file looks the wrong way round")
+    return arranged.set_aside(aside, [about_rows("attraction-suspect", points.row[rows], text)])

@@ -85,7 +85,7 @@ def _one_zero_step(arranged: Arrangement, limits: Limits) -> tuple[list[int], fl
                 mended[rows] -= slope[rows] * step
                 cost = whole_excess(arranged, mended, limits)
                 if cost < 0.1 * broken:
-                    cost += whole_roughness(arranged, mended)
+                    cost += whole_roughness(arranged, mended, limits)
                     if best is None or cost < best[0]:
                         best = (cost, [int(i) for i in rows])
         if best is not None:

@@ -10,6 +10,7 @@ import pytest
 
 from tests.models import forward
 from tests.models.loops import PER_KG, readings_of, reclaimed_bench, without_row
+from weighloop.analysis.bench import ReferenceMagnet
 from weighloop.analysis.quantities import Measured
 from weighloop.analysis.results import analyse
 from weighloop.analysis.slips import check
@@ -179,6 +180,142 @@ def test_attraction_the_wrong_way_round():
     readings, bench = run()
     wrong = replace(bench, balance=replace(bench.balance, attraction="heavier"))
     assert "attraction-suspect" in found(readings, wrong)[1]
+
+
+def test_attraction_the_wrong_way_round_uses_no_row():
+    """A sample pushed off either way would be no magnet: no figure may come of such rows."""
+    readings, bench = run(SOFT)
+    wrong = replace(bench, balance=replace(bench.balance, attraction="heavier"))
+    aside, codes, _ = found(readings, wrong)
+    assert len(aside) == len(readings)
+    assert "attraction-suspect" in codes
+
+
+@pytest.mark.parametrize("material", [HARD, SOFT], ids=["hard", "saturates"])
+def test_orientation_of_any_row(material):
+    """One sign noted wrongly, wherever it is but at a turn-over itself, costs that row and no other."""
+    readings, bench = run(material)
+    ends = {i + k for i in starts(GEOMETRIC) for k in (-1, 0)}
+    for i in range(0, len(readings), 4):
+        if i in ends:
+            continue
+        orientation = readings.orientation.copy()
+        orientation[i] *= -1
+        aside, codes, _ = found(replace(readings, orientation=orientation), bench)
+        assert aside == [i]
+        assert codes == {"orientation-suspect"}
+
+
+def test_readings_lost_to_an_overload_lose_no_history():
+    """The strongest pulls are beyond the capacity: where the sample turned back is known all the same."""
+    readings, bench = run(HARD)
+    capacity = float(np.sort(np.abs(readings.reading))[-9])
+    small = replace(bench, balance=replace(bench.balance, capacity=capacity))
+    over = np.flatnonzero(np.abs(readings.reading) >= capacity)
+    aside, codes, arranged = found(readings, small)
+    assert aside == over.tolist()
+    assert codes <= {"over-capacity", "branch-incomplete"}
+    assert [p.branch for p in arranged.passages] == [p.branch for p in found(readings, bench)[2].passages]
+
+
+def positions(count, seed, least=1):
+    """Rows of the closed loop picked at random, not the first or last of a passage."""
+    rng = np.random.default_rng(seed)
+    at = starts(GEOMETRIC)
+    for _ in range(count):
+        leg = int(rng.integers(1, 5))
+        yield rng, int(rng.integers(at[leg] + least, at[leg + 1] - least)), at[leg + 1]
+
+
+def test_one_reading_off_anywhere():
+    """10 to 40 % off one reading: the other orientation showed another pull at the same gap."""
+    right = 0
+    for rng, i, _ in positions(30, 3):
+        readings, bench = run((HARD, SOFT)[i % 2], seed=i)
+        reading = readings.reading.copy()
+        reading[i] *= 1.0 + rng.choice([-1, 1]) * rng.uniform(0.1, 0.4)
+        aside, _, _ = found(replace(readings, reading=reading), bench)
+        # Where M passes through zero a part of nearly nothing is nothing.
+        right += aside == [i] or abs(readings.reading[i]) < 0.2e-3
+    assert right >= 28
+
+
+def test_a_zero_wrong_from_a_row_to_the_end_of_its_passage():
+    right = 0
+    for rng, i, end in positions(20, 4, least=4):
+        readings, bench = run(SOFT, seed=i)
+        reading = readings.reading.copy()
+        reading[i:end] += rng.choice([-1, 1]) * rng.uniform(2e-3, 6e-3)
+        aside, codes, _ = found(replace(readings, reading=reading), bench)
+        wrong = set(range(i, end))
+        # Near the magnet the step is a few per cent of the pull: where it began may be told a row off.
+        right += "zero-jump" in codes and len(wrong - set(aside)) <= 1 and len(set(aside) - wrong) <= 1
+    assert right >= 17
+
+
+def test_a_pair_that_cannot_tell_is_doubted_in_both_rows():
+    """With no noise of its own a pair says which leg is wrong by the smoothness of the legs alone."""
+    readings, bench = run(HARD)
+    i = starts(GEOMETRIC)[1] + 9
+    counterpart = starts(GEOMETRIC)[3] + 9
+    assert readings.gap[i] == readings.gap[counterpart]
+    reading = readings.reading.copy()
+    reading[i] += 0.05 * abs(reading[i])
+    aside, _, _ = found(replace(readings, reading=reading), bench)
+    assert i in aside
+    assert set(aside) <= {i, counterpart}
+
+
+RING = replace(
+    BENCH,
+    reference_magnet=ReferenceMagnet(
+        "ring",
+        Measured(10e-3),
+        Measured(1.32, 0.02),
+        outer_diameter=Measured(24e-3),
+        inner_diameter=Measured(8e-3),
+    ),
+)
+
+
+def over_a_ring(gaps):
+    w = forward.weigh(
+        forward.Magnet("ring", diameter=24e-3, inner=8e-3),
+        forward.Pellet(rings=4, layers=6),
+        SOFT,
+        gaps,
+    )
+    return readings_of(w.gap, w.orientation, np.round(-w.force / PER_KG, 6), 2e-6)
+
+
+def test_over_a_ring_no_false_alarms_where_the_pulls_cancel():
+    """Near the strongest mean field the pulls on the layers nearly cancel: M by the mean method is no use."""
+    gaps = np.geomspace(3.6e-3, 30e-3, 16)
+    aside, codes, arranged = found(over_a_ring(gaps), RING)
+    assert np.abs(arranged.M).max() > 1.3 * SOFT.saturation  # the trap is there
+    assert (aside, codes) == ([], set())
+
+
+def test_into_the_hole_of_a_ring():
+    """Closer than the strongest field the field falls again: said so, and no turn-over is suspected."""
+    gaps = np.geomspace(1e-3, 30e-3, 16)
+    aside, codes, arranged = found(over_a_ring(gaps), RING)
+    assert codes == {"path-reversed"}
+    assert "coming closer weakened the mean field" in arranged.warnings[0].text
+    strongest = gaps[np.argmax(np.abs(arranged.H[:16][::-1]))]
+    assert (arranged.points.gap[aside] < strongest).all()
+
+
+def test_the_odd_one_of_two_rows_at_one_gap():
+    """A shim miscounted makes a gap twice; the row that was counted rightly stays."""
+    readings, bench = run(SOFT, gaps=BY_SHIM)
+    for leg, k in ((1, 6), (2, 20), (3, 9), (4, 22)):
+        i = starts(BY_SHIM)[leg] + k
+        gap, spacers = readings.gap.copy(), readings.spacers.copy()
+        gap[i], spacers[i] = gap[i + 1], spacers[i + 1]
+        aside, codes, _ = found(replace(readings, gap=gap, spacers=spacers), bench)
+        assert aside == [i]
+        assert codes == {"duplicate-gap"}
 
 
 def test_density():
