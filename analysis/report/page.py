@@ -7,6 +7,7 @@ from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
+from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
 from ..figure_names import FIGURE_NAMES
@@ -57,6 +58,8 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
     template = environment.from_string(room.joinpath("page.html").read_text(encoding="utf-8"))
     bench, readings = result.bench, data["readings"]
+    whys = [data["figures"][key]["why"] for key in FIGURE_NAMES if key in data["figures"]]
+    notes = dict(zip(dict.fromkeys(filter(None, whys)), ascii_lowercase, strict=False))
     return template.render(
         css=room.joinpath("page.css").read_text(encoding="utf-8"),
         sample=bench.sample.name,
@@ -70,7 +73,10 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
             for name, (figure, alt) in _drawings(result, data["points"]).items()
         },
         trials=result.trials,
-        figures=[_figure_row(key, data["figures"][key]) for key in FIGURE_NAMES if key in data["figures"]],
+        figures=[
+            _figure_row(key, data["figures"][key], notes) for key in FIGURE_NAMES if key in data["figures"]
+        ],
+        notes=notes,
         warnings=data["warnings"],
         budget=_budget(data["budget"], data["figures"]),
         rows=[_point_row(*both) for both in zip(data["points"], readings, strict=True)],
@@ -116,7 +122,7 @@ def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple
     return {name: (figure, alt) for name, (figure, alt) in made.items() if figure is not None}
 
 
-def _figure_row(key: str, figure: dict[str, Any]) -> dict[str, Any]:
+def _figure_row(key: str, figure: dict[str, Any], notes: dict[str, str]) -> dict[str, Any]:
     name = FIGURE_NAMES[key]
 
     def shown(field: str) -> float | None:
@@ -133,7 +139,7 @@ def _figure_row(key: str, figure: dict[str, Any]) -> dict[str, Any]:
         "interval": "–" if low is None or high is None else f"{rounded(low, u)} … {rounded(high, u)}",
         "unit": name.unit(),
         "status": figure["status"],
-        "why": figure["why"],
+        "note": notes.get(figure["why"]),
     }
 
 

@@ -43,20 +43,39 @@ def conclusion(sample: str, figures: dict[str, dict[str, Any]], warnings: list[d
     """Two or three sentences for a reader who reads nothing else."""
     leading = [figure_in_words(key, figures[key]) for key in _LEADING if key in figures]
     sentences = [f"Sample {sample}: " + "; ".join(leading) + "."]
-    open_ones: dict[tuple[str, str], list[str]] = {}
-    for key, figure in figures.items():
-        if figure["status"] != "measured" and figure["why"] and key in FIGURE_NAMES:
-            open_ones.setdefault((figure["status"], figure["why"]), []).append(FIGURE_NAMES[key].words)
-    for (status, reason), names in open_ones.items():
-        several = len(names) > 1
-        listed = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
-        if status == "bound":
-            said = "are only lower bounds" if several else "is only a lower bound"
-        else:
-            said = "could not be determined"
-        sentences.append(f"{capital(listed)} {said}: {reason.rstrip('.')}.")
+    sentences += [_therefore(reason, about) for reason, about in _by_reason(figures).items()]
     count = len(warnings)
     if count:
         codes = ", ".join(sorted({warning["code"] for warning in warnings}))
         sentences.append(f"{count} warning{'s' if count > 1 else ''} below should be read first ({codes}).")
     return sentences
+
+
+def _by_reason(figures: dict[str, dict[str, Any]]) -> dict[str, dict[str, list[str]]]:
+    """The figures that are not measured: names in words by status, under the reason they share.
+
+    A reason that goes on where a shorter one ends belongs under the shorter.
+    """
+    short: dict[str, dict[str, list[str]]] = {}
+    unsure = [key for key in figures if key in FIGURE_NAMES and figures[key]["status"] != "measured"]
+    for why in sorted({figures[key]["why"] or "" for key in unsure}, key=len):
+        if why and not any(why.startswith(reason) for reason in short):
+            short[why] = {}
+    for key in unsure:
+        why = figures[key]["why"] or ""
+        for reason in short:
+            if why.startswith(reason):
+                short[reason].setdefault(figures[key]["status"], []).append(FIGURE_NAMES[key].words)
+                break
+    return short
+
+
+def _therefore(reason: str, about: dict[str, list[str]]) -> str:
+    """A reason, and what follows from it for which figures."""
+    clauses = []
+    for status, names in about.items():
+        several = len(names) > 1
+        listed = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
+        bound = "are only lower bounds" if several else "is only a lower bound"
+        clauses.append(f"{listed} {bound if status == 'bound' else 'could not be determined'}")
+    return f"{reason.rstrip('.')}. Therefore {'; '.join(clauses)}."

@@ -82,8 +82,11 @@ def test_figures_are_the_jsons(page, result):
         assert same(u, scaled["u"]), key
         assert value.startswith("at least") == (figure["status"] == "bound")
         assert status.startswith(figure["status"])
-        if figure["why"]:
-            assert figure["why"] in status
+        # The reason stands once below the table, under the mark the row has.
+        mark = re.search(r"\((\w)\)$", status)
+        assert (mark is not None) == bool(figure["why"])
+        if mark is not None:
+            assert f"({mark[1]}) {figure['why']}" in page.text
         if figure["high95"] is None:
             assert interval == "–"
         else:
