@@ -146,12 +146,12 @@ async def test_the_bench_view_says_what_is_wrong() -> None:
     first["balance"] = S.device("/dev/ttyUSB0", "silent", 12.0)
     async with stage(first, size=(120, 40)) as st:
         await st.press("5")
-        await st.until(lambda: "remanance" in st.text(), 60)
+        await st.until(lambda: "balance.capacity" in st.text(), 60)
         text = st.text()
         assert "balance silent" in text
         assert "heard 12 s ago, 2 of 4120 refused" in text
         assert "! the balance is heard" in text
-        assert "balance.capacity" in text
+        assert "remanance" in text
         assert "! the bench file has no faults" in text
         await st.press("z", "y")
         await st.until(lambda: st.feed.asked("balance.rezero"))
