@@ -55,13 +55,17 @@ class Calibration:
     warnings: tuple[str, ...]
 
     def bench_lines(self) -> str:
-        """The result as lines of a bench file (TOML)."""
+        """The result as lines of a bench file (TOML).
+
+        Together the two are known much better than either alone, where they correlate: they keep two
+        digits more than their own uncertainties would, so that rounding does not part them.
+        """
         return (
             "[reference_magnet]\n"
-            f'remanence = "{_with_u(self.remanence, 1.0, "T")}"\n'
-            f"remanence_contact_correlation = {self.correlation:.3f}\n\n"
+            f'remanence = "{_with_u(self.remanence, 1.0, "T", more=2)}"\n'
+            f"remanence_contact_correlation = {self.correlation:.6f}\n\n"
             "[gap]\n"
-            f'contact = "{_with_u(self.contact, 1e3, "mm")}"\n'
+            f'contact = "{_with_u(self.contact, 1e3, "mm", more=2)}"\n'
         )
 
 
@@ -266,10 +270,11 @@ class Problem:
         )
 
 
-def _with_u(m: Measured, factor: float, unit: str) -> str:
-    """Value and standard uncertainty as the bench file writes them, rounded to two figures of the latter."""
+def _with_u(m: Measured, factor: float, unit: str, more: int = 0) -> str:
+    """Value and standard uncertainty as the bench file writes them, rounded to two figures of the latter
+    and ``more``."""
     value, u = m.value * factor, m.u * factor
     if u <= 0:
         return f"{value:.6g} {unit}"
-    digits = decimals(u)
+    digits = decimals(u) + more
     return f"{value:.{digits}f} {unit} +/- {u:.{digits}f} {unit}"

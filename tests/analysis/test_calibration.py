@@ -243,6 +243,37 @@ def test_bench_lines_are_toml_a_bench_file_reads():
     )
 
 
+def test_bench_lines_keep_what_only_the_two_together_know():
+    """A pair of magnets leaves remanence and contact correlated by 0.99 and more: the field they make
+    together, written out and read again, moves by less than a tenth of its own uncertainty."""
+    from weighloop.analysis.calibration_fit import Calibration
+
+    for correlation in (0.9, 0.999, 0.9998):
+        remanence, contact = m(1.28734567, 0.0104), m(1.1234567e-3, 0.0401e-3)
+        found = Calibration(
+            "pair",
+            remanence,
+            contact,
+            correlation,
+            ("remanence", "contact"),
+            np.array([remanence.value, contact.value]),
+            np.eye(2),
+            np.zeros(1),
+            np.ones(1, bool),
+            (),
+        )
+        lines = tomllib.loads(found.bench_lines())
+        assert lines["reference_magnet"]["remanence_contact_correlation"] < 1.0
+        assert abs(lines["reference_magnet"]["remanence_contact_correlation"] - correlation) < 1e-6
+        read = [
+            parse_measured(lines["reference_magnet"]["remanence"], "T"),
+            parse_measured(lines["gap"]["contact"], "m"),
+        ]
+        # In units of each one's own u, the narrow direction is the difference: its u is sqrt(2 (1 - r)).
+        off = (read[0].value - remanence.value) / remanence.u - (read[1].value - contact.value) / contact.u
+        assert abs(off) < 0.1 * sqrt(2 * (1 - correlation))
+
+
 def test_wrong_calls_are_named():
     with pytest.raises(ValueError, match="same length"):
         from_probe(NOMINAL, HEIGHTS, HEIGHTS[:3], contact=START, probe_offset=m(0.0))
