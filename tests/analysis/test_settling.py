@@ -236,6 +236,19 @@ def test_memory_of_a_noisy_bench_makes_the_next_filter_careful() -> None:
     assert warned.last.u > fresh.last.u
 
 
+def test_a_bench_known_for_long_is_believed_sooner_than_one_just_met() -> None:
+    # the variance of a slow wander cannot be had from a stretch as short as the wander (common practice)
+    known = Bench()
+    known.show(quiet(600, 0.0, noise=1.0, seed=14))
+    fresh, remembered = Bench(), Bench(memory=known.filter.memory())
+    for b in (fresh, remembered):
+        b.show(quiet(60, 50.0, noise=1.0, seed=15))
+    assert remembered.last.u < fresh.last.u
+    assert remembered.last.accepted
+    assert not fresh.last.accepted
+    assert 0 < fresh.last.seconds_left <= 10
+
+
 def test_settle_stream_stops_at_acceptance_or_says_why_not() -> None:
     t = np.arange(0, 20, 0.1)
     y = np.round(quiet(200, 40.0)) * MG

@@ -82,12 +82,11 @@ def main() -> None:
             if len(found) == 2:
                 break
         figure = Figure(figsize=(10, 3.2 * len(found)), layout="constrained")
-        for axes, key in zip(
-            np.atleast_1d(figure.subplots(len(found))), sorted(found, reverse=True), strict=True
-        ):
+        panels = np.atleast_1d(figure.subplots(len(found)))
+        for axes, key in zip(panels, sorted(found, reverse=True), strict=True):
             draw(axes, *found[key])
             axes.set_ylabel("off the true level / targets")
-        axes.set_xlabel("s after the release")
+        panels[-1].set_xlabel("s after the release")
         figure.savefig(options.folder / f"{name.replace(', ', '_').replace(' ', '_')}.png", dpi=80)
 
 
