@@ -134,6 +134,21 @@ def test_saturation_only_where_the_law_is_followed() -> None:
     assert not judge(curve(H, rising), None).law_of_approach
 
 
+def test_a_soft_sample_of_a_flat_shape_tells_no_remanence() -> None:
+    """Iron in a disc: apparent susceptibility 1/N (check values, section 9) whatever the material is like, so
+    internal field zero is the difference of two fields a hundred times larger. HcJ needs no N."""
+    for Hc, told in ((1e3, False), (60e3, True)):
+        down, up = tanh_pair(3e5, Hc, 0.5 * Hc, 400e3, N=0.474)
+        verdict = judge(down, up)
+        found = extract(down.H_applied, down.M, down.N, up.H_applied, up.M)
+        claims = {name: claim(name, float(value[0]), verdict) for name, value in found.items()}
+        assert claims["coercivity_HcJ_A_per_m"].status == "measured"
+        assert claims["coercivity_HcJ_A_per_m"].value == pytest.approx(Hc, rel=0.02)
+        for name in ("remanence_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3", "squareness"):
+            assert (claims[name].status == "measured") is told
+            assert told or "the shape decides" in (claims[name].why or "")
+
+
 def test_the_mass_adds_density_and_specific_magnetisation() -> None:
     """412 mg in a disc 6 x 3 mm: 4857 kg/m3, as sintered ferrite is (4.7 to 5.0 g/cm3)."""
     estimate = invert(points_of(weighed(_SOFT), 3), bench_of(_SOFT.magnet, _SOFT.pellet))
