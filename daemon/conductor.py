@@ -110,6 +110,8 @@ class Conductor:
         future: Future[Any] = Future()
 
         def work() -> None:
+            if not future.set_running_or_notify_cancel():
+                return  # who asked has given up
             try:
                 future.set_result(what())
             except Exception as error:
@@ -359,6 +361,8 @@ class Conductor:
             self.run = p.apply(self.run, event)
 
     def _person(self, asked: p.Asked, future: Future[Any]) -> None:
+        if not future.set_running_or_notify_cancel():
+            return  # who asked has given up, and was told that it was not done
         if self.run is None:
             future.set_exception(Refused("there is no run"))
             return

@@ -10,6 +10,7 @@ from typing import Protocol
 
 from ..drivers.device import DeviceError
 from ..drivers.gap_setter import GapPosition, GapSetter
+from ..drivers.lift import SerialLift
 from ..drivers.spacers import ManualSpacers
 from .stage import Event, LiftFailed, Stands, Task
 
@@ -80,9 +81,14 @@ class GapMover:
                 position = self._move(task)
                 # The height asked for, not the rounded one told: equal heights stay equal.
                 height = task.height if task.height is not None else position.height
-                self._happen(Stands(task.serial, height, far=task.kind != "approach"))
+                lost = self._lost() if task.kind == "establish" else 0.0
+                self._happen(Stands(task.serial, height, far=task.kind != "approach", lost=lost))
             except Exception as error:
                 self._happen(LiftFailed(task.serial, str(error)))
+
+    def _lost(self) -> float:
+        setter = self._setter()
+        return setter.lost_height if isinstance(setter, SerialLift) else 0.0
 
     def _move(self, task: Task) -> GapPosition:
         setter = self._setter()

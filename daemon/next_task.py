@@ -44,6 +44,8 @@ def _towards(run: RunRecord, stage: Stage, step: Step) -> Task:
         return _ask("place-sample" if wanted else "remove-sample", step, run)
     if step["kind"] == "turn":
         return _ask("turn-over", step, run)
+    if run.ladder == "lift" and step["kind"] == "zero" and run.unchecked:
+        return Task("establish")  # the sample is away: did the lift lose steps since it was homed last?
     return _setting(run, stage, step) or Task("read", step=step)
 
 

@@ -81,6 +81,8 @@ __all__ = [
 
 #: How often in a row a lift may lose its position before a person is asked for.
 LIFT_TRIES = 3
+#: Homing finds its switch again to some micrometres; a motor loses four full steps at a time, 0.04 mm.
+LOST_BORNE = 1.5e-5
 
 
 def advance(run: RunRecord, stage: Stage, event: Event) -> Outcome:
@@ -130,10 +132,11 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
                 return _by_itself(run, replace(stage, holding=False))
             return run, stage, []
         case Stands():
-            if event.serial != serial or stage.task is None:
+            task = stage.task
+            if event.serial != serial or task is None:
                 return run, stage, []
-            if stage.task.sets_by_hand:
-                return run, replace(stage, task=None), [hands_done(stage.task, stage.told)]
+            if task.sets_by_hand:
+                return run, replace(stage, task=None), [hands_done(task, stage.told)]
             stage = replace(
                 stage,
                 lift_known=True,
@@ -144,21 +147,24 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
                 retreat_tries=0,
                 halted=False,
             )
-            return run, stage, []
+            return _homed(run, stage, event.lost) if task.kind == "establish" else (run, stage, [])
         case LiftFailed():
             if event.serial != serial or stage.task is None:
                 return run, stage, []
             if stage.task.sets_by_hand:
                 return run, replace(stage, task=None, holding=True), [held(event.why, "spacers")]
+            confirming = _confirming(stage)
             tries = stage.retreat_tries + (1 if stage.retreat else 0)
             stage = replace(stage, task=None, retreat_tries=tries)
             if stage.halted:
                 return run, _void(replace(stage, halted=False)), []
-            return _lift_lost(run, stage, event.why, "reset")
+            kind = "fault" if confirming else "reset"
+            return _lift_lost(run, stage, event.why, kind, unconfirmed=confirming)
         case LiftVoid():
             if stage.halted or (not stage.lift_known and event.kind in ("reset", "fault")):
                 return run, stage, []  # asked for, known already, or a homing under way will tell
-            return _lift_lost(run, stage, event.why, event.kind)
+            unconfirmed = event.kind == "fault" and _confirming(stage)
+            return _lift_lost(run, stage, event.why, event.kind, unconfirmed=unconfirmed)
         case LiftBack():
             tries = stage.retreat_tries if stage.lift_ok else 0
             return run, replace(stage, lift_ok=True, retreat_tries=tries), []
@@ -225,8 +231,38 @@ def _fault(run: RunRecord, stage: Stage, why: str, code: str, *, at_once: bool) 
     return run, stage, acts
 
 
-def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str) -> Outcome:
-    """The position is void. After a reset the branch is begun again by itself, a few times in a row."""
+def _homed(run: RunRecord, stage: Stage, lost: float) -> Outcome:
+    """Homing tells whether steps were lost: then the readings since the last one stand at other gaps."""
+    found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
+    acts: list[Act] = [Record("homed", f"Homed: {found}.", {"lost_m": lost})]
+    if abs(lost) <= LOST_BORNE or not run.unchecked:
+        return run, stage, acts
+    why = f"steps were lost: {found}"
+    acts += _set_aside(run, why)
+    if not _going(run, stage):
+        return run, stage, acts
+    advice = f"{why}; {len(run.unchecked)} readings are set aside. Free the lift, then start the run anew"
+    return run, replace(stage, holding=True), [*acts, held(advice, "lift")]
+
+
+def _set_aside(run: RunRecord, why: str) -> list[Act]:
+    """The readings that no homing has confirmed."""
+    return [
+        Record("set-aside", f"Reading {p['id']} set aside: {why}", {"point": p["id"], "why": why})
+        for p in run.unchecked
+    ]
+
+
+def _confirming(stage: Stage) -> bool:
+    """Whether a homing under way is to confirm where the lift is believed to stand."""
+    return stage.task is not None and stage.task.kind == "establish" and stage.lift_known
+
+
+def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str, *, unconfirmed: bool) -> Outcome:
+    """The position is void. After a reset the branch is begun again by itself, a few times in a row.
+
+    ``unconfirmed``: the homing that should have confirmed the last readings' heights failed.
+    """
     failures = stage.lift_failures + 1
     stage = replace(_void(stage), lift_failures=failures, lift_ok=kind != "gone")
     if kind != "reset":
@@ -241,7 +277,8 @@ def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str) -> Outcome:
     if kind != "reset" or failures >= LIFT_TRIES:
         far = kind in ("reset", "fault")
         stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0, holding=True)
-        return run, stage, [held(reason, "lift")]
+        aside = _set_aside(run, f"no homing confirmed its height: {why}") if unconfirmed else []
+        return run, stage, [*aside, held(reason, "lift")]
     plan = restart(run, reason, need_zero=stage.zero_void, moved=True)
     if plan is None:
         return run, stage, []

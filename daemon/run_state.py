@@ -59,12 +59,20 @@ class RunRecord:
     spacers: int | None = None
     version: str = ""
     not_before_utc: str | None = None
+    homed: int = 0  # the event of the last homing: readings after it stand on it
     hands_free: bool = False  # the balance may show that an action was done
 
     @property
     def next_step(self) -> Step | None:
         """The step under way or to come; None when all are done."""
         return self.steps[self.done] if self.done < len(self.steps) else None
+
+    @property
+    def unchecked(self) -> tuple[Point, ...]:
+        """The readings in use whose heights no homing has confirmed yet."""
+        return tuple(
+            p for p in self.points if p["id"] > self.homed and p["kind"] == "point" and not p["set_aside"]
+        )
 
     def last(self, kind: str) -> Point | None:
         """The last point of that kind still to be used."""
@@ -118,6 +126,8 @@ def apply(run: RunRecord, event: LogEvent) -> RunRecord:
             reason = f"the branch was started again: {data['why']}"
             aside |= {p["id"]: reason for p in late if p["set_aside"] is None and p["id"] not in aside}
             return replace(run, steps=run.steps[: run.done] + fresh, points=_set_aside(run.points, aside))
+        case "homed":
+            return replace(run, homed=event.id)
         case "set-aside":
             return replace(run, points=_set_aside(run.points, {data["point"]: data["why"]}))
         case "note":

@@ -134,6 +134,7 @@ class Stands:
     serial: int
     height: float
     far: bool
+    lost: float = 0.0  # after a homing: by how much the position believed before was wrong, m
 
 
 @dataclass(frozen=True)

@@ -63,6 +63,7 @@ class SerialLift:
             raise ValueError(f"lift: take-up {take_up * 1e3:g} mm is outside 0 to {words.LARGEST_TAKE_UP} mm")
         self.port, self.travel, self.floor, self.take_up = port, travel, floor, take_up
         self.lost_steps: int | None = None  # by the last homing: how wrong the old position was
+        self.lost_height = 0.0  # the same in m
         self._feed, self._clock = feed, clock
         self._moving = threading.Lock()  # one motion at a time
         self._link = LiftLink(port, listener, clock, floor)
@@ -113,6 +114,8 @@ class SerialLift:
                 raise DeviceRefused(why)
             self._link.establish(epoch)
             self.lost_steps = int(ended.words.get("E", 0))
+            steps = ended.words.get("S", 0.0)
+            self.lost_height = self.lost_steps * (ended.height or 0.0) / steps if steps else 0.0
             if abs(self.travel * 1e3 - words.HOME) > TOLERANCE:
                 return self._go(self.travel)
             return self._link.say(ended)

@@ -135,6 +135,23 @@ def test_a_word_for_another_action_is_refused() -> None:
         bench.say("confirm", code="place-sample")
 
 
+def test_a_word_whose_asker_gave_up_waiting_is_not_obeyed_and_harms_nothing() -> None:
+    bench = VirtualBench()
+    bench.start("lift", points=4)
+    bench.operate(stop=lambda: len(bench.run.points) == 2)  # type: ignore[union-attr]
+    late = [bench.conductor.ask(p.Asked("stop")), bench.conductor.call(bench.conductor.snapshot)]
+    assert all(future.cancel() for future in late)  # as a client's patience ends it
+    bench.advance(1)
+    assert bench.run is not None
+    assert bench.run.state == "running"
+    kept = bench.conductor.ask(p.Asked("hold"))
+    bench.conductor.inbox.get()()  # taken up: from now on it is done, whoever waits for it
+    assert not kept.cancel()
+    bench.advance(1)
+    assert bench.run.state == "held"
+    assert kept.result(0)
+
+
 def test_hold_and_go_on_at_the_same_height_spoils_nothing() -> None:
     bench = VirtualBench()
     bench.start("lift", points=4)

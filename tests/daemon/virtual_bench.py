@@ -196,7 +196,8 @@ class Mover:
         def arrive() -> None:
             if bench.moving_to == target and bench.move_serial == task.serial:
                 bench.height, bench.moving_to = target, None
-                bench.conductor.happen(p.Stands(task.serial, target, far))
+                lost, bench.lost = (bench.lost, 0.0) if task.kind == "establish" else (0.0, bench.lost)
+                bench.conductor.happen(p.Stands(task.serial, target, far, lost))
 
         bench.later(seconds, arrive)
 
@@ -232,6 +233,7 @@ class VirtualBench:
         self.moving_to: float | None = None
         self.move_serial = 0
         self.lift_fails: list[str] = []
+        self.lost = 0.0  # what the next homing will find, m
         self.sample_on = True
         self.orientation = 1
         self.spacers = 0

@@ -267,6 +267,45 @@ class TestLift:
         finish(bench)
         one_way_everywhere(bench)
 
+    def test_lost_steps_set_aside_what_stands_on_them_and_hold(self) -> None:
+        bench = started(3)
+        bench.lost = 0.04e-3  # four full steps of the motor (hardware notes, wiring)
+        bench.operate()
+        assert bench.run is not None
+        assert (bench.run.state, bench.run.code) == ("held", "lift")
+        assert "+0.040 mm" in bench.run.why
+        aside = [q for q in bench.run.points if q["set_aside"]]
+        assert {q["leg"] for q in aside} == {0, 1}
+        assert used(bench, 0) == used(bench, 1) == []
+        bench.say("go-on")
+        finish(bench)
+        # What came after stands on a homing of its own.
+        assert [leg for leg in range(5) if used(bench, leg)] == [2, 3, 4]
+
+    def test_readings_that_no_homing_confirms_are_set_aside(self) -> None:
+        """A stage that has stuck no longer reaches its switch: where it stood before, nobody knows."""
+        bench = started(3)
+        bench.operate(
+            stop=lambda: bench.action()["code"] == "remove-sample" and bench.run.points[-1]["leg"] == 1
+        )  # type: ignore[union-attr]
+        bench.lift_fails = ["homing failed: the far-end switch was not found"]
+        bench.operate()
+        assert bench.run is not None
+        assert (bench.run.state, bench.run.code) == ("held", "lift")
+        assert "not found" in bench.run.why
+        assert used(bench, 0) == used(bench, 1) == []
+        bench.advance(60)
+        bench.say("go-on")
+        finish(bench)
+        assert [leg for leg in range(5) if used(bench, leg)] == [2, 3, 4]
+
+    def test_a_homing_that_finds_nothing_amiss_sets_nothing_aside(self) -> None:
+        bench = started(3)
+        bench.lost = -3e-6
+        finish(bench)
+        assert all(q["set_aside"] is None for q in bench.run.points)  # type: ignore[union-attr]
+        assert bench.mover.moves.count("establish") == 4  # at the start and before each zero after readings
+
     def test_nothing_moves_with_an_unknown_position_but_the_homing(self) -> None:
         bench = started(6)
         bench.moving_to = None  # the move under way never ends
