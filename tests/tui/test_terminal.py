@@ -41,6 +41,11 @@ class Terminal:
         """What stands in the terminal."""
         return self._tmux("capture-pane", "-p")
 
+    def line_of_cursor(self) -> str:
+        """The line in which the terminal's cursor stands: that of the field that is typed into."""
+        row = int(self._tmux("display-message", "-p", "#{cursor_y}"))
+        return self.text().splitlines()[row]
+
     def clipboard(self) -> str:
         """What was copied last."""
         command = ["tmux", "-S", self._socket, "show-buffer"]
@@ -67,6 +72,28 @@ class Terminal:
         subprocess.run(["tmux", "-S", self._socket, "kill-server"], capture_output=True, check=False)
 
 
+SCRIPTED = """
+import sys
+sys.path.insert(0, {helpers!r})
+import scripted as S
+from weighloop.tui.app import WeighloopApp
+feed = S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0)))
+WeighloopApp(feed, cautions=False, now=lambda: 50.0).run()
+"""
+
+
+def test_what_is_copied_reaches_the_terminals_clipboard(tmp_path: Path) -> None:
+    """OSC 52 (xterm, ctlseqs): the terminal keeps the clipboard, so that it works over SSH."""
+    code = SCRIPTED.format(helpers=str(Path(__file__).parent))
+    terminal = Terminal(tmp_path, [sys.executable, "-c", code])
+    try:
+        terminal.until(lambda text: "HANDS OFF" in text)
+        terminal.press("y")
+        terminal.until(lambda _: terminal.clipboard() == "-12.3456")
+    finally:
+        terminal.close()
+
+
 @pytest.mark.timeout(240)
 def test_a_manual_loop_from_the_form_to_the_figures(tmp_path: Path) -> None:
     with Rehearsal(tmp_path / "store.sqlite", seed=5, speed=SPEED, ladder="spacers") as rehearsal:
@@ -91,8 +118,6 @@ def test_a_manual_loop_from_the_form_to_the_figures(tmp_path: Path) -> None:
             # Three gaps a passage make no fine loop; what is asked is that figures stand there in words.
             text = terminal.until(lambda text: "remanence" in text and "coercivity of M" in text)
             assert any(word in text for word in ("measured", "bound", "not determined"))
-            terminal.press("y")
-            terminal.until(lambda _: "remanence\t" in terminal.clipboard())
             terminal.press("q")
             run = watcher.call("snapshot")["run"]
             assert run["state"] == "finished"
@@ -103,19 +128,19 @@ def test_a_manual_loop_from_the_form_to_the_figures(tmp_path: Path) -> None:
 
 
 def start_from_the_form(terminal: Terminal, bench_file: str) -> None:
-    """The bench file by its path, three gaps, then start."""
+    """The daemon's own bench file stands in the form: only the number of gaps is changed, to three."""
     terminal.press("w")
-    terminal.until(lambda text: "ctrl+s: start" in text)
-    terminal.press("C-o")
-    terminal.until(lambda text: "Which bench file?" in text)
-    terminal.type(bench_file)
-    terminal.press("Enter")
     diameter = tomllib.loads(Path(bench_file).read_text())["sample"]["diameter"]
-    terminal.until(lambda text: "Which bench file?" not in text and diameter in text)
-    # From the name along the fields to the number of gaps: shape, diameter, height, mass, gaps.
-    for key in ("Tab", "Tab", "Tab", "Tab", "Tab", "BSpace", "3"):
-        terminal.press(key)
-        time.sleep(0.4)  # a person's pace; keys typed ahead of a change of field go to the old one
+    terminal.until(lambda text: "ctrl+s start" in text and diameter in text)
+    while "gaps" not in (line := terminal.line_of_cursor()):
+        assert "uncertainty" not in line, terminal.text()
+        terminal.press("Tab")
+        waited = time.monotonic() + 3  # a field that is chosen from, not typed into, moves no cursor
+        while terminal.line_of_cursor() == line and time.monotonic() < waited:
+            time.sleep(0.1)
+    terminal.press("BSpace")
+    terminal.until(lambda text: re.search(r"gaps +on each", text) is not None)
+    terminal.press("3")
     terminal.until(lambda text: re.search(r"gaps +3 ", text) is not None)
     terminal.press("C-s")
     terminal.until(lambda text: "run 1" in text)
