@@ -27,12 +27,12 @@ TEXT = README.read_text(encoding="utf-8")
 
 @pytest.fixture(scope="module", autouse=True)
 def analysed_once() -> Iterator[None]:
-    """The same notebook with the same settings is analysed once for all commands of both pages."""
+    """The same readings with the same settings are analysed once for all commands of both pages."""
     results: dict[tuple[Any, ...], Any] = {}
     analyse = whole.analyse
 
     def once(readings: Any, bench: Any, **settings: Any) -> Any:
-        key = (readings.source, readings.reading.tobytes(), readings.orientation.tobytes(), bench.source_text)
+        key = (readings.reading.tobytes(), readings.orientation.tobytes(), bench.source_text)
         key += (bench.sample.name, *sorted(settings.items()))
         if key not in results:
             results[key] = analyse(readings, bench, **settings)
@@ -78,8 +78,8 @@ def test_example_commands(tree: Path) -> None:
     assert re.search(r"HcJ .* differ .* falls\n", printed)
     figures = json.loads((tree / "wp-07-1-package" / "figures.json").read_text())["figures"]
     remanence, HcJ = (figures[key] for key in ("remanence_A_per_m", "coercivity_HcJ_A_per_m"))
-    assert remanence["u"] / remanence["value"] == pytest.approx(0.015, abs=4e-3)
-    assert HcJ["u"] / HcJ["value"] == pytest.approx(0.01, abs=4e-3)
+    assert 0.01 <= remanence["u"] / remanence["value"] <= 0.02
+    assert HcJ["u"] / HcJ["value"] == pytest.approx(0.01, abs=3e-3)
 
 
 def test_readme_python(tree: Path) -> None:
