@@ -52,8 +52,8 @@ _MEET, _TOGETHER = 5 / 6, 0.01
 #: Largest internal field by HcJ that is taken for saturating when there is no second branch to compare
 #: with: the rule of thumb of the trade for hard ferrite (IEC 60404-5: 3 to 5).
 _TIMES_HCJ = 3.0
-#: Own demagnetising field by HcJ beyond which internal field zero is not told: a fiftieth of the own field is
-#: then an eighth of HcJ (trials of ours: the own field is uneven by that much, and remanence off by 15 to 25 %).
+#: Own demagnetising field by HcJ beyond which internal field zero is not told: a fiftieth of the own field
+#: is then an eighth of HcJ (trials of ours: it is uneven by that much, and remanence off by 15 to 25 %).
 _SHEARED = 6.0
 #: How closely M must follow the law of approach, by M at the top; and how far it may extrapolate.
 _FOLLOWED, _EXTRAPOLATED = 0.003, 0.05
