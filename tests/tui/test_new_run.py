@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 import scripted as S
 from driving import Stage, stage
+from textual import events
 from textual.widgets import Input, Select
 
 from weighloop.analysis.bench_file import parse_bench
@@ -181,6 +182,18 @@ async def test_a_bench_file_is_opened_and_a_missing_one_is_named(tmp_path: Path)
         await st.press("ctrl+s")
         await st.until(lambda: st.feed.asked("run.start"))
         assert st.feed.asked("run.start")[0]["hands_free"] is True
+
+
+async def test_keys_that_come_in_a_bundle_keep_their_order() -> None:
+    """As over a slow line: an editing key and what is typed after it, before the screen has drawn either."""
+    async with stage(S.snapshot(None)) as st:
+        screen = await open_form(st)
+        gaps = next(i for i in screen.query(Input) if i.name == "run.points")
+        gaps.focus()
+        await st.pilot.pause()
+        for key, character in (("end", None), ("backspace", None), ("3", "3"), ("home", None), ("1", "1")):
+            st.app.post_message(events.Key(key, character))
+        await st.until(lambda: gaps.value == "123")
 
 
 async def test_the_pages_of_the_form_are_turned_by_keys() -> None:

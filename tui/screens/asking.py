@@ -12,6 +12,8 @@ from textual.screen import ModalScreen
 from textual.widgets import Button, Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from ..widgets.entry import Entry
+
 
 class AskYesNo(ModalScreen[bool]):
     """A question with two answers; the harmless one has the focus."""
@@ -54,7 +56,7 @@ class AskText(ModalScreen[str | None]):
     def compose(self) -> ComposeResult:
         with Vertical(classes="card"):
             yield Static(self.question, markup=False)
-            yield Input(self.value, compact=True)
+            yield Entry(self.value, compact=True)
             yield Static("Enter: write it   Esc: leave it", classes="hint")
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

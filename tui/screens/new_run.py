@@ -17,6 +17,7 @@ from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
 from ..feed import CallRefused, FeedLost
 from ..figuring import expected_u
+from ..widgets.entry import Entry
 from ..words import duration, grams, kiloamps, two_figures
 from .asking import AskText
 
@@ -60,7 +61,7 @@ class FormLine(Horizontal):
                 name=self.field.key,
             )
         else:
-            yield Input(self.value, compact=True, name=self.field.key)
+            yield Entry(self.value, compact=True, name=self.field.key)
         yield Static(self.field.hint, classes="hint")
 
 
