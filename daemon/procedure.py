@@ -234,7 +234,7 @@ def _fault(run: RunRecord, stage: Stage, why: str, code: str, *, at_once: bool) 
 def _homed(run: RunRecord, stage: Stage, lost: float) -> Outcome:
     """Homing tells whether steps were lost: then the readings since the last one stand at other gaps."""
     found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
-    acts: list[Act] = [Record("homed", f"Homed: {found}.", {"lost_m": lost})]
+    acts: list[Act] = [Record("homed", f"Homed: {found}." if lost else "Homed.", {"lost_m": lost})]
     if abs(lost) <= LOST_BORNE or not run.unchecked:
         return run, stage, acts
     why = f"steps were lost: {found}"

@@ -1,4 +1,4 @@
-"""The daemon as a whole, without a bench: line of runs, disk, clock, store, and the check before the start."""
+"""The daemon as a whole, without a bench: line of runs, disk, clock, store, check before the start."""
 
 from __future__ import annotations
 
