@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
-from . import branch_inversion, hysterons
-from .branch_inversion import BranchFit, fit_branch
-from .hysterons import fit_density
-from .local_field import LocalField
-from .loop import Curve, Floats, LoopEstimate, Settled, branch_rows
+from . import branch_spline, hysterons
+from .bench_model import BenchModel
+from .branch_spline import RisingSpline
+from .hysterons import Density, magnetised_before
+from .joint_fit import JointFit, Role, fit_jointly
+from .loop import Answer, Curve, LoopEstimate, Settled, branch_rows
+from .own_field import PART
 from .points import Branch, Points
+from .uniform_sample import as_of_points, curve_of_density, curve_of_spline
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 MEAN, SPLINE, DENSITY = "mean", "branch spline", "hysteron density"
 BRANCHES: tuple[Branch, ...] = ("first", "descending", "ascending")
@@ -24,201 +31,278 @@ _CURVE_POINTS = 201
 #: sample then had a past that no simple one describes.
 _OUT_OF_TUNE = 4.0
 
+#: Steady fields tried for a sample magnetised before, by N times its largest M; rounds of refinement.
+_BIASES, _BIAS_ROUNDS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4), 4
 
-def mean_estimate(points: Points, field: LocalField, reason: str) -> LoopEstimate:
-    """Every point by the volume means of field and gradient alone."""
-    return _assemble(points, field, {}, MEAN, f"Plain volume means: {reason}.", {}, Settled(MEAN, 1.0))
+
+def mean_estimate(model: BenchModel, reason: str) -> LoopEstimate:
+    """Every point by the volume means of field and gradient alone, the bench as stated."""
+    k, n = len(model.keys), len(model.points)
+    plain = _Points(model, Answer(np.zeros((k, n)), np.eye(k)))
+    curves: dict[Branch, Curve] = {branch: plain.curve(branch) for branch in BRANCHES[1:]}
+    return plain.estimate(
+        curves, np.zeros(n), MEAN, f"Plain volume means: {reason}.", {}, Settled(MEAN, PART)
+    )
 
 
 def spline_estimate(
-    points: Points, field: LocalField, settled: Settled | None = None, own_field: float = 1.0
-) -> LoopEstimate | None:
+    model: BenchModel,
+    hypothesis: str = PART,
+    *,
+    settled: Settled | None = None,
+    past: Settled | None = None,
+    enough: float = np.inf,
+) -> tuple[LoopEstimate, JointFit] | None:
     """Every branch with rows enough by its own spline; None if neither returning branch has them.
 
-    ``own_field`` by N: 1 if each part of the sample feels its own magnetisation, 0 if all feel the mean.
+    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``enough`` as in
+    ``fit_jointly``. ``past`` is not asked.
     """
-    known = settled or Settled(SPLINE, own_field)
-    fits: dict[Branch, tuple[np.ndarray, BranchFit]] = {}
+    points, H = model.points, model.field.H_mean
+    roles: dict[str, Role] = {}
     for branch in BRANCHES:
-        rows = branch_rows(points, branch, field.H_mean)
+        rows = branch_rows(points, branch, H)
         rows = rows[np.isfinite(points.force[rows])]
-        if len(rows) >= branch_inversion.LEAST_ROWS:
-            fit = fit_branch(
-                field.rows(rows),
-                points.force[rows],
-                points.u_force[rows],
-                known.own_field * field.N,
-                smoothing=known.smoothing.get(branch),
-                M=None if known.M is None else known.M[rows],
-            )
-            fits[branch] = (rows, fit)
-    if "descending" not in fits and "ascending" not in fits:
+        if len(rows) >= branch_spline.LEAST_ROWS:
+            # The first curve may have begun anywhere: it has no say in the bench.
+            roles[branch] = Role(rows, RisingSpline(), tells=branch != "first")
+    if "descending" not in roles and "ascending" not in roles:
         return None
-    evidence = {f"reduced_chi_square_{b}": f.reduced_chi_square for b, (_, f) in fits.items()}
-    evidence |= {f"smoothing_{b}": f.smoothing for b, (_, f) in fits.items()}
-    evidence["held_out"] = _mean_square([(f.held_out, len(rows)) for rows, f in fits.values()])
-    evidence["own_field"] = known.own_field
-    chosen = Settled(SPLINE, known.own_field, {b: f.smoothing for b, (_, f) in fits.items()})
-    return _assemble(points, field, fits, SPLINE, "", evidence, chosen)
+    fit = fit_jointly(
+        model,
+        roles,
+        hypothesis if settled is None else settled.own_field,
+        smoothing=None if settled is None else settled.smoothing,
+        z=None if settled is None else settled.z,
+        enough=enough,
+    )
+    found = _Points(fit.model, _of_inputs(fit))
+    curves: dict[Branch, Curve] = {}
+    for branch in BRANCHES:
+        if branch not in fit.parts:
+            continue
+        part = fit.parts[branch]
+        # The row at which the next branch starts belongs to that one.
+        own = np.array(points.branch)[part.rows] == branch
+        found.put(part.rows[own], part.residual[own], *as_of_points(fit, part, own))
+        if branch != "first":
+            curves[branch] = curve_of_spline(fit, branch, part, _CURVE_POINTS)
+    for branch in BRANCHES[1:]:
+        if branch not in curves:
+            curves[branch] = found.curve(branch)
+    evidence = {f"reduced_chi_square_{b}": p.reduced_chi_square for b, p in fit.parts.items()}
+    evidence |= {f"smoothing_{b}": p.smoothing for b, p in fit.parts.items()}
+    evidence |= _evidence(fit)
+    chosen = Settled(SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.model.z)
+    return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen), fit
 
 
 def density_estimate(
-    points: Points, field: LocalField, settled: Settled | None = None, own_field: float = 1.0
-) -> LoopEstimate | None:
-    """The whole run by one hysteron density; None if it has not the rows, or not both orientations."""
+    model: BenchModel,
+    hypothesis: str = PART,
+    *,
+    settled: Settled | None = None,
+    past: Settled | None = None,
+    enough: float = np.inf,
+) -> tuple[LoopEstimate, JointFit] | None:
+    """The whole run by one hysteron density; None if it has not the rows, or not both orientations.
+
+    As ``spline_estimate``; what the sample was before the run is as in ``past``, where another hypothesis
+    has found it out.
+    """
+    points, H = model.points, model.field.H_mean
     names = np.array(points.branch)
-    fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(field.H_mean))
-    descending = fitted[names[fitted] == "descending"]
+    fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(H))
     if (
         len(fitted) < hysterons.LEAST_ROWS
-        or len(descending) < branch_inversion.LEAST_ROWS
+        or np.sum(names[fitted] == "descending") < branch_spline.LEAST_ROWS
         or len(np.unique(points.orientation[fitted])) < 2
-        or not np.isfinite(field.H_mean).all()
+        or not np.isfinite(H).all()
     ):
         return None
-    force, u_force = np.nan_to_num(points.force), points.u_force
-    own = own_field * field.N
     if settled is None:
-        fit = fit_density(field, force, u_force, fitted, own)
-        first = names[fitted] == "first"
-        if first.any() and not first.all():
-            missed, others = (float(np.mean(fit.chi_square_rows[part])) for part in (first, ~first))
-            if missed > _OUT_OF_TUNE * max(others, 1.0) and np.sum(~first) >= hysterons.LEAST_ROWS:
-                fit = fit_density(field, force, u_force, fitted[~first], own, start=0.0)
+        if past is None or past.fitted is None:
+            fitted, start, steady = _past(model, fitted)
+        else:
+            fitted, start, steady = past.fitted, past.start, past.bias
+        roles = _whole_run(points, H, fitted, start)
+        fit = fit_jointly(model, roles, hypothesis, steady_field=steady, enough=enough)
     else:
         assert settled.fitted is not None
-        fit = fit_density(
-            field,
-            force,
-            u_force,
-            settled.fitted,
-            settled.own_field * field.N,
-            smoothing=settled.smoothing[DENSITY],
-            start=settled.start,
-            free=settled.free,
-            M=settled.M,
-            bias=settled.bias,
+        fitted, start = settled.fitted, settled.start
+        fit = fit_jointly(
+            model,
+            _whole_run(points, H, fitted, start, settled.free),
+            settled.own_field,
+            smoothing=settled.smoothing,
+            z=settled.z,
+            steady_field=settled.bias,
         )
-        own_field = settled.own_field
-    M, answer = _plain(points, field)
-    M[fit.fitted], answer[fit.fitted] = fit.M[fit.fitted], fit.M_map[fit.fitted]
+    part = fit.parts[DENSITY]
+    found = _Points(fit.model, _of_inputs(fit))
+    counted = np.zeros(len(points), bool)
+    counted[fitted] = True
+    found.put(fitted, part.residual, *as_of_points(fit, part, counted))
     curves: dict[Branch, Curve] = {}
     for branch in BRANCHES[1:]:
-        rows, own_rows = branch_rows(points, branch, field.H_mean), np.flatnonzero(names == branch)
-        if len(rows) > 1 and len(own_rows) > 1:
-            grid = np.linspace(field.H_mean[rows].min(), field.H_mean[rows].max(), _CURVE_POINTS)
-            curves[branch] = fit.curve(branch, int(own_rows[1]), field.weights, grid)
+        rows, own = branch_rows(points, branch, H), np.flatnonzero(names == branch)
+        if len(rows) > 1 and len(own) > 1:
+            curves[branch] = curve_of_density(fit, branch, part, rows, int(own[1]), _CURVE_POINTS)
         else:
-            curves[branch] = _curve_through(branch, rows, field.H_mean, M, answer, field.N)
+            curves[branch] = found.curve(branch)
     evidence: dict[str, float] = {}
+    left = max(1.0 - float(part.hat.sum()) / len(fitted), 1.0 / len(fitted))
     for branch in BRANCHES:
-        of = names[fit.fitted] == branch
+        of = names[fitted] == branch
         if of.any():
-            left = max(1.0 - fit.degrees / len(fit.fitted), 1.0 / len(fit.fitted))
-            evidence[f"reduced_chi_square_{branch}"] = float(np.mean(fit.chi_square_rows[of])) / left
-    evidence |= {
-        "smoothing": fit.smoothing,
-        "held_out": fit.held_out,
-        "own_field": own_field,
-        "magnetised_before": fit.start,
-        "steady_field": fit.bias,
-    }
+            evidence[f"reduced_chi_square_{branch}"] = float(np.mean(part.chi_square_rows[of])) / left
+    evidence |= {"smoothing": part.smoothing, "magnetised_before": start, "steady_field": fit.steady_field}
+    evidence |= _evidence(fit)
     chosen = Settled(
-        DENSITY, own_field, {DENSITY: fit.smoothing}, fit.M, fit.start, fit.fitted, fit.free, fit.bias
+        DENSITY,
+        fit.own.name,
+        {DENSITY: part.smoothing},
+        fit.model.z,
+        start,
+        fitted,
+        part.free,
+        fit.steady_field,
     )
-    return _estimate(points, field, M, answer, fit.residual, curves, DENSITY, "", evidence, chosen)
+    return found.estimate(curves, found.residual, DENSITY, "", evidence, chosen), fit
 
 
-def _plain(points: Points, field: LocalField) -> tuple[Floats, Floats]:
-    """M of every row by volume means, and its answer to the forces (n, n)."""
+def _whole_run(
+    points: Points, H: Floats, fitted: Indices, start: float, free: Indices | None = None
+) -> dict[str, Role]:
+    return {DENSITY: Role(np.arange(len(points)), Density(H, start, free), fitted)}
+
+
+def _past(model: BenchModel, fitted: Indices) -> tuple[Indices, float, float]:
+    """What the sample was before the run: the rows to be fitted, how much of it was magnetised, and the
+    steady field (A/m) of what never turns.
+
+    In a sample magnetised before, what never turns lends the rest a steady demagnetising field against
+    its own direction. It is sought by the held-out residuals. All this with the bench as stated and each
+    part feeling its own magnetisation, which is one linear problem.
+    """
+    points, field = model.points, model.field
+    H = field.H_mean
+    start = magnetised_before(field, points.force, points.u_force, fitted)
+
+    def with_bias(part: float) -> JointFit:
+        roles = _whole_run(points, H, fitted, start)
+        return fit_jointly(model, roles, PART, conditioned=False, steady_field=part * strongest)
+
     with np.errstate(divide="ignore", invalid="ignore"):
-        return points.force / field.pull_mean, np.diag(1.0 / field.pull_mean)
+        M = np.abs(points.force / field.pull_mean)[fitted].max()
+    strongest = float(-np.sign(start) * field.N * M)
+    first = np.array(points.branch)[fitted] == "first"
+    # A coarse look, then halving the distance around the best: the minimum is sharp and not always single.
+    tried = {part: with_bias(part) for part in (0.0, *(_BIASES if start else ()))}
+    step = _BIASES[0]
+    for _ in range(_BIAS_ROUNDS if start else 0):
+        best = min(tried, key=lambda part: tried[part].parts[DENSITY].held_out)
+        step *= 0.5
+        for part in (best - step, best + step):
+            if part > 0.0 and part not in tried:
+                tried[part] = with_bias(part)
+    best = min(tried, key=lambda part: tried[part].parts[DENSITY].held_out)
+    if first.any() and not first.all():
+        rows = tried[best].parts[DENSITY].chi_square_rows
+        missed, others = (float(np.mean(rows[part])) for part in (first, ~first))
+        if missed > _OUT_OF_TUNE * max(others, 1.0) and np.sum(~first) >= hysterons.LEAST_ROWS:
+            return fitted[~first], 0.0, 0.0
+    return fitted, start, best * strongest
 
 
-def _mean_square(parts: list[tuple[float, int]]) -> float:
-    return sum(value * n for value, n in parts) / sum(n for _, n in parts)
+def _of_inputs(fit: JointFit) -> Answer:
+    return Answer(fit.z_to_force, fit.z_to_stated)
 
 
-def _assemble(
-    points: Points,
-    field: LocalField,
-    fits: Mapping[Branch, tuple[np.ndarray, BranchFit]],
-    method: str,
-    why: str,
-    evidence: dict[str, float],
-    settled: Settled,
-) -> LoopEstimate:
-    """The estimate from the branches fitted; what no fit covers is filled with plain means."""
-    n, names, H = len(points), np.array(points.branch), field.H_mean
-    M, answer = _plain(points, field)
-    residual = np.zeros(n)
-    curves: dict[Branch, Curve] = {}
-    for branch, (rows, fit) in fits.items():
-        own = np.flatnonzero(names[rows] == branch)
-        M[rows[own]] = fit.M[own]
-        residual[rows[own]] = fit.residual[own]
-        answer[rows[own]] = _spread_columns(fit.M_map[own], rows, n)
-    for branch in BRANCHES[1:]:
-        if branch in fits:
-            rows, fit = fits[branch]
-            grid = np.linspace(H[rows].min(), H[rows].max(), _CURVE_POINTS)
-            curve = fit.curve(branch, grid)
-            force_map = _spread_columns(curve.force_map, rows, n)
-            curves[branch] = Curve(branch, grid, curve.M, field.N, force_map, curve.u_model)
-        else:
-            curves[branch] = _curve_through(branch, branch_rows(points, branch, H), H, M, answer, field.N)
-    chosen = Settled(settled.method, settled.own_field, settled.smoothing, M)
-    return _estimate(points, field, M, answer, residual, curves, method, why, evidence, chosen)
+def _evidence(fit: JointFit) -> dict[str, float]:
+    told = [p for p in fit.parts.values() if p.tells]
+    n = sum(len(p.force) for p in told)
+    return {
+        "held_out": sum(p.held_out * len(p.force) for p in told) / n,
+        "objective": fit.objective,
+        "degrees": fit.degrees,
+        "score": fit.score,
+    }
 
 
-def _estimate(
-    points: Points,
-    field: LocalField,
-    M: Floats,
-    answer: Floats,
-    residual: Floats,
-    curves: Mapping[Branch, Curve],
-    method: str,
-    why: str,
-    evidence: dict[str, float],
-    settled: Settled,
-) -> LoopEstimate:
-    H, ascending = field.H_mean, curves["ascending"]
-    return LoopEstimate(
-        points,
-        H,
-        M,
-        H - field.N * M,
-        field.N,
-        residual,
-        answer,
-        curves["descending"],
-        ascending if len(ascending) else None,
-        method,
-        why,
-        evidence,
-        settled,
-    )
+class _Points:
+    """M and field at every row with their answers, by volume means until something better is ``put``."""
+
+    def __init__(self, model: BenchModel, of_inputs: Answer) -> None:
+        f, points = model.field, model.points
+        n = len(points)
+        self.model, self.of_inputs = model, of_inputs
+        self.H, self.residual = f.H_mean, np.zeros(n)
+        self.H_answer = of_inputs.through((model.H_change @ f.weights).T)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            self.M = points.force / f.pull_mean
+            by_pull = -(self.M / f.pull_mean)[:, None] * model.pull_change.sum(axis=2).T
+            self.M_answer = of_inputs.through(by_pull)
+            self.M_answer.to_force[np.arange(n), np.arange(n)] += 1.0 / f.pull_mean
+
+    def put(self, rows: Indices, residual: Floats, M: Floats, answer: Answer) -> None:
+        """M of some rows and its answer."""
+        self.M[rows], self.residual[rows] = M, residual
+        self.M_answer.to_force[rows], self.M_answer.to_stated[rows] = answer
+
+    def curve(self, branch: Branch) -> Curve:
+        """A branch's curve straight through its points: shape-keeping cubic, linear between in its map."""
+        H, M, N = self.H, self.M, self.model.field.N
+        rows = branch_rows(self.model.points, branch, H)
+        rows = rows[np.isfinite(H[rows]) & np.isfinite(M[rows])]
+        x, first = np.unique(H[rows], return_index=True)
+        rows = rows[first]
+        pick = np.zeros((len(rows), len(H)))
+        pick[np.arange(len(rows)), rows] = 1.0
+        if len(x) < 2:
+            H_answer, M_answer = (_known(a).through(pick) for a in (self.H_answer, self.M_answer))
+            return Curve(branch, x, M[rows], N, H_answer, M_answer, np.zeros(len(x)))
+        from scipy.interpolate import PchipInterpolator
+
+        grid = np.linspace(x[0], x[-1], _CURVE_POINTS)
+        right = np.clip(np.searchsorted(x, grid), 1, len(x) - 1)
+        share = (grid - x[right - 1]) / (x[right] - x[right - 1])
+        between = (1 - share)[:, None] * pick[right - 1] + share[:, None] * pick[right]
+        H_answer, M_answer = (_known(a).through(between) for a in (self.H_answer, self.M_answer))
+        M_grid = PchipInterpolator(x, M[rows])(grid)
+        return Curve(branch, grid, M_grid, N, H_answer, M_answer, np.zeros(len(grid)))
+
+    def estimate(
+        self,
+        curves: Mapping[Branch, Curve],
+        residual: Floats,
+        method: str,
+        why: str,
+        evidence: dict[str, float],
+        settled: Settled,
+    ) -> LoopEstimate:
+        """The whole."""
+        N, ascending = self.model.field.N, curves["ascending"]
+        return LoopEstimate(
+            self.model.points,
+            self.H,
+            self.M,
+            self.H - N * self.M,
+            N,
+            residual,
+            self.model,
+            self.of_inputs,
+            self.H_answer,
+            self.M_answer,
+            curves["descending"],
+            ascending if len(ascending) else None,
+            method,
+            why,
+            evidence,
+            settled,
+        )
 
 
-def _spread_columns(answer: Floats, rows: np.ndarray, n: int) -> Floats:
-    """An answer to some rows' forces as an answer to all n."""
-    whole = np.zeros((len(answer), n))
-    whole[:, rows] = answer
-    return whole
-
-
-def _curve_through(branch: Branch, rows: np.ndarray, H: Floats, M: Floats, answer: Floats, N: float) -> Curve:
-    """A branch's curve straight through its points: shape-keeping cubic, linear between in its map."""
-    rows = rows[np.isfinite(H[rows]) & np.isfinite(M[rows])]
-    x, first = np.unique(H[rows], return_index=True)
-    rows = rows[first]
-    if len(x) < 2:
-        return Curve(branch, x, M[rows], N, answer[rows], np.zeros(len(x)))
-    from scipy.interpolate import PchipInterpolator
-
-    grid = np.linspace(x[0], x[-1], _CURVE_POINTS)
-    right = np.clip(np.searchsorted(x, grid), 1, len(x) - 1)
-    part = (grid - x[right - 1]) / (x[right] - x[right - 1])
-    force_map = (1 - part)[:, None] * answer[rows[right - 1]] + part[:, None] * answer[rows[right]]
-    return Curve(branch, grid, PchipInterpolator(x, M[rows])(grid), N, force_map, np.zeros(len(grid)))
+def _known(answer: Answer) -> Answer:
+    """Rows without a reading answer to nothing."""
+    return Answer(*(np.where(np.isfinite(part), part, 0.0) for part in answer))

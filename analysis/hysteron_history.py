@@ -6,15 +6,18 @@ function, a cell's part in the triangle they span. Linear in the density, so it 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .loop import Floats
+Floats = NDArray[np.float64]
+#: The Everett function of two fields, as ``Medium.passed`` (nodes weighed) or ``Medium.places`` (masses).
+Everett = Callable[[Floats, Floats], Floats]
 
 #: Cells along each axis of the density: fine enough that twice as many change nothing beyond the noise
 #: (a trial of ours), few enough for a quick solution.
@@ -38,6 +41,13 @@ class Grid:
     pair: Floats
     area: Floats
     roughness: Floats
+
+    def unfolded(self, masses: Floats) -> Floats:
+        """(folded,) -> (cells, cells): every cell's own."""
+        whole = np.zeros(self.cells**2)
+        np.add.at(whole, self.one, masses)
+        np.add.at(whole, self.two, self.pair * masses)
+        return whole.reshape(self.cells, self.cells)
 
     def folded(self, contributions: Floats) -> Floats:
         """(rows, cells, cells) -> (rows, folded)."""
@@ -124,21 +134,34 @@ class Medium:
         part[:, k, k] = diagonal
         return part
 
-    def beginning(self, start: int, sign: float, w: Floats, up: Floats, mirrored: Floats) -> Floats:
+    def places(self, u: Floats) -> Floats:
+        """u counted in cells from the lowest: (...)."""
+        cells = self.grid.cells
+        return np.clip((u / self.largest + 1.0) * (0.5 * cells), 0.0, cells)
+
+    def beginning(
+        self,
+        start: int,
+        sign: float,
+        everett: Everett,
+        whole: Floats,
+        ends: tuple[Floats, Floats, Floats],
+        up: Floats,
+        mirrored: Floats,
+    ) -> Floats:
         """State at the first surviving turn (``sign`` of its field), reached from a virgin sample or from
-        one that was magnetised and lay in no field."""
+        one that was magnetised and lay in no field. ``whole`` is all cells up, ``ends`` what the lowest,
+        the highest field and none are to ``everett``."""
         if start == 0:
-            return self.everett(w, up, mirrored) if sign > 0 else -self.everett(w, mirrored, up)
-        none, all_of_it = np.zeros_like(up), np.ones_like(up)
-        zero = np.broadcast_to(self.passed(np.zeros(1)), up.shape)
-        whole = start * np.broadcast_to(w.sum(axis=1)[:, None, None], (len(w), *none.shape[-1:] * 2))
+            return everett(up, mirrored) if sign > 0 else -everett(mirrored, up)
+        lowest, highest, none = ends
         if start < 0 < sign:
-            return whole + 2.0 * self.everett(w, up, none)
+            return -whole + 2.0 * everett(up, lowest)
         if sign < 0 < start:
-            return whole - 2.0 * self.everett(w, all_of_it, up)
+            return whole - 2.0 * everett(highest, up)
         if start > 0:
-            return whole - 2.0 * self.everett(w, all_of_it, zero) + 2.0 * self.everett(w, up, zero)
-        return whole + 2.0 * self.everett(w, zero, none) - 2.0 * self.everett(w, zero, up)
+            return whole - 2.0 * everett(highest, none) + 2.0 * everett(up, none)
+        return -whole + 2.0 * everett(none, lowest) - 2.0 * everett(none, up)
 
     def beyond(self, start: int, reached: Floats) -> Floats:
         """Hysterons of a sample magnetised before that lie partly or wholly beyond the fields of the run:
@@ -175,7 +198,6 @@ class _Story:
         reached: Floats,
     ) -> None:
         self.medium, self.u, self.H, self.start, self.reached = medium, u, H, start, reached
-        self.up, self.mirrored = medium.passed(u), medium.passed(-u)
         self.groups: dict[tuple[float, ...], list[int]] = {}
         for k, path in enumerate(paths):
             self.groups.setdefault(path or (float(np.sign(H[k])), np.inf), []).append(k)
@@ -183,32 +205,111 @@ class _Story:
 
     def design(self, *weightings: Floats) -> list[Floats]:
         """One (n, columns) matrix for each weighting (n, q) of the nodes."""
-        medium, up = self.medium, self.up
+        medium = self.medium
         out = [np.empty((len(self.u), columns())) for _ in weightings]
-        shapes = medium.ramps(self.u)
-        if self.start:
-            shapes = np.concatenate([shapes, medium.beyond(self.start, self.reached)], axis=-1)
+        shapes = self._shapes(self.u, self.reached)
         inside = len(medium.grid.area)
         last = inside + shapes.shape[-1]
+        cells = medium.grid.cells
+        ends = tuple(
+            medium.passed(np.full((1, self.u.shape[1]), end))
+            for end in (-medium.largest, medium.largest, 0.0)
+        )
+        up, mirrored = medium.passed(self.u), medium.passed(-self.u)
         for rows in self.groups.values():
-            path = self.paths[rows[0]]
             for matrix, weighting in zip(out, weightings, strict=True):
                 w = weighting[rows]
-                if path:
-                    first = [path[0]]
-                    total = medium.beginning(self.start, self.H[path[0]], w, up[first], self.mirrored[first])
-                    for a, b in pairwise(path):
-                        total += self._between(w, up[[a]], up[[b]], self.H[b] > self.H[a])
-                    total += self._between(w, up[[path[-1]]], up[rows], self.H[rows[0]] > self.H[path[-1]])
-                else:
-                    total = medium.beginning(self.start, self.H[rows[0]], w, up[rows], self.mirrored[rows])
+                whole = np.broadcast_to(w.sum(axis=1)[:, None, None], (len(w), cells, cells))
+                everett = partial(medium.everett, w)
+                total = self._total(rows, everett, whole, ends, (up, mirrored), up[rows], mirrored[rows])
                 matrix[rows, :inside] = medium.grid.folded(total)
                 matrix[rows, inside:last] = np.einsum("rq,rqp->rp", w, shapes[rows])
                 matrix[rows, last:] = 0.0
         return out
 
-    def _between(self, w: Floats, a: Floats, b: Floats, rising: bool) -> Floats:
-        return 2.0 * self.medium.everett(w, b, a) if rising else -2.0 * self.medium.everett(w, a, b)
+    def magnetisation(self, masses: Floats, by: float = 0.0) -> Floats:
+        """M at every node (n, q) by the columns' ``masses``, each row by itself ``by`` (A/m) farther on."""
+        medium, inside = self.medium, len(self.medium.grid.area)
+        cells, n = medium.grid.unfolded(masses[:inside]), medium.grid.cells
+        here, reached = self.u + by, self.reached
+        if by:
+            reached = np.maximum(reached, -self.start * here)
+        shapes = self._shapes(here, reached)
+        M = shapes @ masses[inside : inside + shapes.shape[-1]]
+        whole, everett = np.asarray(cells.sum()), EverettTable(cells)
+        ends = tuple(np.full((1, 1), end) for end in (0.0, float(n), 0.5 * n))
+        turns, places = medium.places(self.u), medium.places(here)
+        for rows in self.groups.values():
+            M[rows] += self._total(
+                rows, everett, whole, ends, (turns, n - turns), places[rows], n - places[rows]
+            )
+        return M
+
+    def _shapes(self, u: Floats, reached: Floats) -> Floats:
+        """Of the columns that are no cells, what each contributes at every node: (n, q, p)."""
+        shapes = self.medium.ramps(u)
+        if not self.start:
+            return shapes
+        return np.concatenate([shapes, self.medium.beyond(self.start, reached)], axis=-1)
+
+    def _total(
+        self,
+        rows: list[int],
+        everett: Everett,
+        whole: Floats,
+        ends: Any,
+        turns: tuple[Floats, Floats],
+        up: Floats,
+        mirrored: Floats,
+    ) -> Floats:
+        """The cells' state at rows of one path, where these have come to ``up`` and the turning points of
+        all rows lie at ``turns``."""
+        path = self.paths[rows[0]]
+        if not path:
+            sign = self.H[rows[0]]
+            return self.medium.beginning(self.start, sign, everett, whole, ends, up, mirrored)
+        turned, first = turns[0], [path[0]]
+        sign = self.H[path[0]]
+        total = self.medium.beginning(self.start, sign, everett, whole, ends, turned[first], turns[1][first])
+        for a, b in pairwise(path):
+            total = total + _between(everett, turned[[a]], turned[[b]], self.H[b] > self.H[a])
+        return total + _between(everett, turned[[path[-1]]], up, self.H[rows[0]] > self.H[path[-1]])
+
+
+class EverettTable:
+    """The Everett function of the cells' ``masses`` (cells, cells) at places counted in cells.
+
+    Each mass lies evenly on its cell, on the diagonal on the cell's triangle: a table at the corners,
+    between which it is bilinear, and the diagonal for itself.
+    """
+
+    def __init__(self, masses: Floats) -> None:
+        n = len(masses)
+        self.diagonal = np.append(np.diag(masses), 0.0)
+        off = masses - np.diag(np.diag(masses))
+        # Up to alpha from below, and down to beta from above.
+        self.table = np.zeros((n + 2, n + 2))
+        self.table[1 : n + 1, :n] = np.cumsum(np.cumsum(off, axis=0)[:, ::-1], axis=1)[:, ::-1]
+        self.table[n + 1] = self.table[n]
+        self.whole = np.concatenate([[0.0], np.cumsum(self.diagonal)])
+
+    def __call__(self, high: Floats, low: Floats) -> Floats:
+        """E between the places ``high`` and ``low``; 0 where that is above."""
+        i, j = high.astype(np.intp), low.astype(np.intp)
+        x, y = high - i, low - j
+        T = self.table
+        E = (1 - x) * ((1 - y) * T[i, j] + y * T[i, j + 1]) + x * (
+            (1 - y) * T[i + 1, j] + y * T[i + 1, j + 1]
+        )
+        apart = (
+            self.diagonal[j] * (1 - y) ** 2 + (self.whole[i] - self.whole[j + 1]) + self.diagonal[i] * x**2
+        )
+        together = self.diagonal[i] * np.maximum(x - y, 0.0) ** 2
+        return E + np.where(i > j, apart, np.where(i == j, together, 0.0))
+
+
+def _between(everett: Everett, a: Floats, b: Floats, rising: bool) -> Floats:
+    return 2.0 * everett(b, a) if rising else -2.0 * everett(a, b)
 
 
 class Past:
@@ -228,20 +329,27 @@ class Past:
 
     def design(self, medium: Medium, u: Floats, *weightings: Floats) -> list[Floats]:
         """One (n, columns) matrix for each weighting (n, q): the run's rows, nodes feeling ``u`` (n, q)."""
-        return self._blend(
-            [_Story(medium, u, self.H, self.paths[s], s, _reached(s, u)) for s, _ in self.shares], *weightings
+        return self._blend([story for _, story in self._stories(medium, u)], *weightings)
+
+    def state(self, medium: Medium, u: Floats, masses: Floats) -> Floats:
+        """M at every node (n, q) for ``masses`` of the columns, nodes feeling ``u`` (n, q)."""
+        return sum((share * s.magnetisation(masses) for share, s in self._stories(medium, u)), np.zeros(()))
+
+    def slope(self, medium: Medium, u: Floats, masses: Floats) -> Floats:
+        """dM/du (n, q), each row moved by itself, by central differences within a cell."""
+        step = 0.25 * medium.largest / medium.grid.cells
+        return sum(
+            (
+                share * (s.magnetisation(masses, step) - s.magnetisation(masses, -step)) / (2.0 * step)
+                for share, s in self._stories(medium, u)
+            ),
+            np.zeros(()),
         )
 
-    def moved(self, medium: Medium, u: Floats, rows: NDArray[np.intp], by: float, pull: Floats) -> Floats:
-        """As ``design`` of some rows, each by itself moved on by ``by`` (A/m) in what its nodes feel."""
-        n, both = len(u), np.vstack([u, u[rows] + by])
-        H, stories = np.concatenate([self.H, self.H[rows]]), []
-        for start, _ in self.shares:
-            paths = [*self.paths[start], *(self.paths[start][k] for k in rows)]
-            reached = _reached(start, u)
-            reached = np.vstack([reached, np.maximum(reached[rows], -start * both[n:])])
-            stories.append(_Story(medium, both, H, paths, start, reached))
-        return self._blend(stories, np.vstack([pull, pull[rows]]))[0][n:]
+    def _stories(self, medium: Medium, u: Floats) -> list[tuple[float, _Story]]:
+        return [
+            (share, _Story(medium, u, self.H, self.paths[s], s, _reached(s, u))) for s, share in self.shares
+        ]
 
     def uniform(self, medium: Medium, row: int, turns_felt: Floats, u: Floats) -> Floats:
         """Columns of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies on.

@@ -1,63 +1,37 @@
 """What a loop's figures depend on: each shared input of the bench, and how the loop answers to it.
 
 Shared inputs (remanence, contact gap, sizes, gravity ...) move the whole loop at once and must stay
-shared; each is taken one standard uncertainty up and down, and the whole inversion repeated. Each
-reading's own part goes through the inversion's linear answer to forces.
+shared. An input counts as what the bench file states of it: where the readings say more of it than the file
+does (``joint_fit``), the loop hardly answers to that statement, but to the readings instead.
 """
 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass, fields, is_dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import quadrature, weighing
 from .bench import Bench, ReferenceMagnet
+from .bench_model import DEMAGNETISING, measured_inputs, with_value
+from .bench_model import WORDS as FIELD_WORDS
 from .constants import MU0
-from .loop import LoopEstimate
-from .magnetisation import Method, invert
+from .loop import Answer, LoopEstimate
 from .points import Points
 from .quantities import Measured
 
 Floats = NDArray[np.float64]
 
-#: Relative standard uncertainty of the demagnetising factor: the magnetometric factor holds for an evenly
-#: magnetised body, and on a branch ours is not. N of a disc 6 x 3 mm falls by 0.5 % from susceptibility 0
-#: to 0.3 (computed with the tests' second model); a rectangle that wide.
-U_DEMAGNETISING = 0.003
-
-#: The temperature a remanence in the bench file is stated at, K (20 degrees Celsius).
-_REFERENCE_TEMPERATURE = 293.15
-
 #: Words for the inputs a bench file names.
-WORDS = {
-    "reference_magnet.remanence": "remanence of the reference magnet",
-    "reference_magnet.height": "height of the reference magnet",
-    "reference_magnet.diameter": "diameter of the reference magnet",
-    "reference_magnet.length": "length of the reference magnet",
-    "reference_magnet.width": "width of the reference magnet",
-    "reference_magnet.outer_diameter": "outer diameter of the reference magnet",
-    "reference_magnet.inner_diameter": "inner diameter of the reference magnet",
-    "reference_magnet.temperature_coefficient": "temperature coefficient of the remanence",
+WORDS = FIELD_WORDS | {
     "reference_magnet.recoil_permeability": "image of the sample in the reference magnet",
-    "sample.height": "height of the sample",
-    "sample.diameter": "diameter of the sample",
-    "sample.length": "length of the sample",
-    "sample.width": "width of the sample",
     "sample.mass": "mass of the sample",
     "sample.offset": "offset of the sample from the magnet's axis",
-    "gap.contact": "contact gap",
-    "gap.spacer": "thickness of the spacers",
     "site.latitude": "gravity (latitude)",
     "site.altitude": "gravity (altitude)",
-    "site.temperature": "temperature",
 }
-#: Inputs of the bench that no figure depends on.
-_NO_PART = ("reference_magnet.pan_load",)
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +78,7 @@ def state_of(estimate: LoopEstimate, bench: Bench) -> State:
     down, up = estimate.descending, estimate.ascending
     none = np.zeros(0)
     mass = bench.sample.mass
-    density = np.nan if mass is None else mass.value / quadrature.volume(bench.sample)
+    density = np.nan if mass is None else mass.value / estimate.bench.field.volume
     vector = np.concatenate(
         [
             down.H_applied,
@@ -119,153 +93,57 @@ def state_of(estimate: LoopEstimate, bench: Bench) -> State:
     return State(vector, len(down), 0 if up is None else len(up), len(estimate.points))
 
 
-def force_answer(estimate: LoopEstimate) -> Floats:
-    """(L, n): the state's linear answer to the n forces."""
-    down, up = estimate.descending, estimate.ascending
-    n = len(estimate.points)
-    n_down, n_up = len(down), 0 if up is None else len(up)
-    parts = [np.zeros((n_down, n)), down.force_map.reshape(n_down, n)]
-    parts += [np.zeros((n_up, n)), np.zeros((0, n)) if up is None else up.force_map]
-    parts += [
-        np.zeros((2, n)),
-        np.zeros((n, n)),
-        np.where(np.isfinite(estimate.force_map_points), estimate.force_map_points, 0.0),
-    ]
-    return np.concatenate(parts)
+def answer_of(estimate: LoopEstimate, bench: Bench) -> Answer:
+    """The state's answer to errors: L values."""
+    down, up, model = estimate.descending, estimate.ascending, estimate.bench
+    volume, mass = model.field.volume, bench.sample.mass
+    density = 0.0 if mass is None else mass.value / volume
+    one = np.stack([model.N_change, -density * model.volume_change / volume])
+    parts = [down.H_answer, down.M_answer]
+    parts += [] if up is None else [up.H_answer, up.M_answer]
+    parts += [estimate.z_answer.through(one), estimate.H_answer, estimate.M_answer]
+    both = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
+    # Rows without a reading have no state to answer with.
+    return Answer(*(np.where(np.isfinite(part), part, 0.0) for part in both))
 
 
-def measured_inputs(bench: Bench) -> Iterator[tuple[str, Measured]]:
-    """Every input of the bench that has an uncertainty, by its place: ("gap.contact", ...)."""
-    for part in ("reference_magnet", "sample", "gap", "site"):
-        record = getattr(bench, part)
-        for item in fields(record):
-            value = getattr(record, item.name)
-            if isinstance(value, Measured) and value.u > 0:
-                yield f"{part}.{item.name}", value
-
-
-def with_value(bench: Bench, key: str, change: float) -> Bench:
-    """The bench with one input changed by ``change`` in its SI unit."""
-    part, name = key.split(".")
-    record: Any = getattr(bench, part)
-    assert is_dataclass(record)
-    measured: Measured = getattr(record, name)
-    changed = replace(record, **{name: replace(measured, value=measured.value + change)})  # type: ignore[type-var]
-    if key == "sample.diameter" and bench.sample.shape == "sphere":
-        changed = replace(changed, height=changed.diameter)  # type: ignore[type-var]
-    return replace(bench, **{part: changed})
-
-
-def changed_points(points: Points, key: str, change: float) -> Points:
-    """The points as they lie with one input of the gap changed."""
-    if key == "gap.contact":
-        return replace(points, gap=points.gap + change)
-    if key == "gap.spacer":
-        return replace(points, gap=points.gap + np.nan_to_num(points.spacers) * change)
-    return points
-
-
-def shared_inputs(estimate: LoopEstimate, bench: Bench, method: Method) -> tuple[State, tuple[Shared, ...]]:
-    """The loop's state and its answer to every shared input; the inversion's choices stay as made."""
-    points = estimate.points
-    centre = state_of(estimate, bench)
-    answer = force_answer(estimate)
+def shared_inputs(estimate: LoopEstimate, bench: Bench) -> tuple[State, Answer, tuple[Shared, ...]]:
+    """The loop's state, its answer to errors, and every shared input."""
+    centre, answer = state_of(estimate, bench), answer_of(estimate, bench)
+    points, model = estimate.points, estimate.bench
     nothing = np.zeros_like(centre.vector)
-    per_one = nothing
-
-    def answered(changed: Points, other: Bench) -> Floats:
-        state = state_of(invert(changed, other, method, settled=estimate.settled), other)
-        # Two rows at almost one field may merge or part with a small change, and with them the curve's
-        # grid; such a step says nothing.
-        return state.vector if state.vector.shape == centre.vector.shape else centre.vector
-
-    def again(key: str, change: float) -> Floats:
-        return answered(changed_points(points, key, change), with_value(bench, key, change))
-
-    def pulled(more: Floats) -> Floats:
-        return answered(replace(points, force=points.force + more), bench)
-
-    def both_ways(key: str, u: float) -> Floats:
-        # The second order is left out on purpose: it is small in all of these, while what a spline's
-        # constraints make of it, taking hold on one side and not on the other, is not.
-        return 0.5 * (again(key, u) - again(key, -u))
-
-    # The field's strength is one number, whatever it is uncertain by; the loop answers to it but once.
-    strength = {
-        key: by
-        for key, value in measured_inputs(bench)
-        if (by := _of_strength(key, value.u, points, bench)) is not None
-    }
-    reference = max((abs(by) for by in strength.values()), default=0.0)
-    if reference > 0:
-        per_one = both_ways("reference_magnet.remanence", reference * bench.reference_magnet.remanence.value)
-
     found: list[Shared] = []
+
+    def put(key: str, value: Measured, odd: Floats, even: Floats = nothing) -> None:
+        owner = bench.sample.name if key.startswith("sample.") or key == DEMAGNETISING else ""
+        found.append(Shared(key, WORDS[key], f"{owner}|{key}|{value.value!r}|{value.u!r}", odd, even))
+
+    for i, (key, value) in enumerate(zip(model.keys, model.stated, strict=True)):
+        put(key, value, answer.to_stated[:, i])
     for key, value in measured_inputs(bench):
-        words = WORDS.get(key)
-        if words is None or (key == "gap.spacer" and not np.isfinite(points.spacers).any()):
-            continue
-        if bench.sample.shape == "sphere" and key == "sample.height":
-            continue
-        odd, even = nothing, nothing
         if key == "sample.offset":
             # The offset has no preferred side: only its square counts.
-            even = pulled(_force_lost_to_offset(points, bench, value.u)) - centre.vector
+            put(key, value, nothing, answer.to_force @ _force_lost_to_offset(points, bench, value.u))
         elif key == "reference_magnet.recoil_permeability":
-            image = _force_of_image(estimate, bench)
-            odd = 0.5 * (pulled(image) - pulled(-image))
+            put(key, value, answer.to_force @ _force_of_image(estimate, bench))
         elif key == "sample.mass":
             odd = nothing.copy()
-            assert bench.sample.mass is not None
-            centre.part("density", odd)[:] = centre.part("density") * value.u / bench.sample.mass.value
-        elif key in strength:
-            odd = per_one * (strength[key] / reference if reference > 0 else 0.0)
+            centre.part("density", odd)[:] = centre.part("density") * value.u / value.value
+            put(key, value, odd)
         elif key in ("site.latitude", "site.altitude"):
-            odd, even = _of_gravity(key, value.u, points, bench, answer)
-        elif key in _NO_PART:
-            continue
-        else:
-            odd = both_ways(key, value.u)
-        # Rows without a reading have no state to answer with.
-        odd, even = (np.where(np.isfinite(part), part, 0.0) for part in (odd, even))
-        owner = bench.sample.name if key.startswith("sample.") else ""
-        found.append(Shared(key, words, f"{owner}|{key}|{value.value!r}|{value.u!r}", odd, even))
-    found.append(_demagnetising(centre, bench))
+            put(key, value, *_of_gravity(key, value.u, points, bench, answer))
     inversion = _inversion(centre, estimate)
     if np.any(inversion.odd):
         found.append(inversion)
-    return centre, tuple(found)
+    return centre, answer, tuple(found)
 
 
-def _of_strength(key: str, u: float, points: Points, bench: Bench) -> float | None:
-    """By which part one standard uncertainty of an input changes the field's strength; None for another."""
-    magnet = bench.reference_magnet
-    kelvin = points.temperature[np.isfinite(points.temperature)]
-    warmth = (float(kelvin.mean()) if len(kelvin) else bench.site.temperature.value) - _REFERENCE_TEMPERATURE
-    coefficient = magnet.temperature_coefficient.value
-    now = 1.0 + coefficient * warmth
-    parts = {
-        "reference_magnet.remanence": u / magnet.remanence.value,
-        "site.temperature": coefficient * u / now,
-        "reference_magnet.temperature_coefficient": warmth * u / now,
-    }
-    return parts.get(key)
-
-
-def _of_gravity(key: str, u: float, points: Points, bench: Bench, answer: Floats) -> tuple[Floats, Floats]:
+def _of_gravity(key: str, u: float, points: Points, bench: Bench, answer: Answer) -> tuple[Floats, Floats]:
     """All forces are in proportion to gravity: the loop's answer to the first and second order."""
     here = weighing.force_per_kg(bench.site)
     high, low = (weighing.force_per_kg(with_value(bench, key, d).site) / here - 1.0 for d in (u, -u))
-    force = answer @ np.nan_to_num(points.force)
+    force = answer.to_force @ np.nan_to_num(points.force)
     return 0.5 * (high - low) * force, 0.5 * (high + low) * force
-
-
-def _demagnetising(centre: State, bench: Bench) -> Shared:
-    odd = np.zeros_like(centre.vector)
-    centre.part("N", odd)[:] = U_DEMAGNETISING * centre.part("N")
-    return Shared(
-        "demagnetising factor", "demagnetising factor", f"{bench.sample.name}|N", odd, np.zeros_like(odd)
-    )
 
 
 def _inversion(centre: State, estimate: LoopEstimate) -> Shared:

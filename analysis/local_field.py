@@ -11,7 +11,7 @@ from .bench import Bench
 from .constants import MU0
 from .demag import demagnetising_factor
 from .points import Points
-from .quadrature import layers, volume
+from .quadrature import Rule, layers, rule_of_layers, volume
 
 Floats = NDArray[np.float64]
 
@@ -25,12 +25,14 @@ class LocalField:
 
     ``H`` (n, q): applied field along the sample's own axis at node q, A/m. ``pull`` (n, q): force
     per magnetisation of the node, N/(A/m), so that F = sum(pull * M). ``weights`` (q,) sum to one;
-    ``N`` is the demagnetising factor along the axis, ``volume`` in m^3.
+    ``nodes`` (q, 3) in m, z from the sample's lower face; ``N`` is the demagnetising factor along the
+    axis, ``volume`` in m^3.
     """
 
     H: Floats
     pull: Floats
     weights: Floats
+    nodes: Floats
     N: float
     volume: float
 
@@ -46,19 +48,22 @@ class LocalField:
 
     def rows(self, index: NDArray[np.intp]) -> LocalField:
         """The same for some of the rows."""
-        return LocalField(self.H[index], self.pull[index], self.weights, self.N, self.volume)
+        return LocalField(self.H[index], self.pull[index], self.weights, self.nodes, self.N, self.volume)
 
 
-def local_field(points: Points, bench: Bench) -> LocalField:
+def local_field(points: Points, bench: Bench, rule: Rule | None = None) -> LocalField:
     """Field and pull at every row of ``points``; the magnet's remanence follows each row's temperature.
 
     Force on the sample, attraction positive: F = -orientation * integral of M dBz/dz over its volume.
+    ``rule``: nodes chosen before (``rule_for``), so that slightly different benches are told apart by
+    nothing else.
     """
     magnet, sample = bench.reference_magnet, bench.sample
     gaps, back = np.unique(points.gap, return_inverse=True)
     known = np.isfinite(gaps)
-    # Without any gap the nodes are chosen for the closest position; the fields stay unknown.
-    q = layers(magnet, sample, gaps[known] if known.any() else [bench.gap.contact.value])
+    # Without any gap the fields stay unknown.
+    rule = rule_for(points, bench) if rule is None else rule
+    q = layers(magnet, sample, gaps[known] if known.any() else [bench.gap.contact.value], rule=rule)
     Bz, dBz = (np.full((len(gaps), len(q.weights)), np.nan) for _ in range(2))
     if known.any():
         Bz[known], dBz[known] = q.Bz, q.dBz
@@ -70,6 +75,14 @@ def local_field(points: Points, bench: Bench) -> LocalField:
         facing * Bz[back] / MU0,
         -facing * dBz[back] * (body * q.weights),
         q.weights,
+        rule.points,
         demagnetising_factor(sample).axial,
         body,
     )
+
+
+def rule_for(points: Points, bench: Bench) -> Rule:
+    """Nodes for these rows: chosen for the closest gap there is, else for the closest position."""
+    known = points.gap[np.isfinite(points.gap)]
+    closest = float(known.min()) if len(known) else bench.gap.contact.value
+    return rule_of_layers(bench.reference_magnet, bench.sample, closest)

@@ -3,13 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .bench_model import BenchModel
 from .points import Branch, Points
 
 Floats = NDArray[np.float64]
+
+
+class Answer(NamedTuple):
+    """How m values answer, to first order, to errors: ``to_force`` (m, n) per newton of each row's force,
+    ``to_stated`` (m, k) per standard uncertainty of each input of the bench as stated."""
+
+    to_force: Floats
+    to_stated: Floats
+
+    def through(self, matrix: Floats) -> Answer:
+        """The answer of ``matrix`` (l, m) @ the values."""
+        return Answer(matrix @ self.to_force, matrix @ self.to_stated)
+
+    def and_also(self, other: Answer) -> Answer:
+        """The answer of the sum of both values."""
+        return Answer(self.to_force + other.to_force, self.to_stated + other.to_stated)
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,16 +35,17 @@ class Curve:
     """One branch on a grid of applied field; arrays of shape (m,), SI, in order of rising field.
 
     M is the material's: what a sample would show whose whole volume stood in the applied field
-    ``H_applied``. ``force_map`` (m, n) is how M at fixed applied field answers to the n forces, with
-    regularisation and active constraints as they were: M + force_map @ dF. ``u_model`` is the standard
-    uncertainty the method itself brings in (smoothing, choice of method), A/m.
+    ``H_applied``. The grid belongs to the branch's rows and moves with their field, so both answer to
+    errors: ``H_answer``, ``M_answer``, with regularisation and active constraints as they were.
+    ``u_model`` is the standard uncertainty the method itself brings in (smoothing, choice of method), A/m.
     """
 
     branch: Branch
     H_applied: Floats
     M: Floats
     N: float
-    force_map: Floats
+    H_answer: Answer
+    M_answer: Answer
     u_model: Floats
 
     @property
@@ -44,8 +63,9 @@ class LoopEstimate:
 
     ``H_applied`` is the field's volume mean times the orientation; M the sample's volume mean.
     Rows not used carry the plain `mean` result, so that they can be shown; nothing else depends on
-    them. ``force_map_points`` (n, n): M + force_map_points @ dF. ``residual`` (N) is force minus fit.
-    ``evidence`` holds named numbers of the choice of method, ``why`` says it in a sentence.
+    them. ``residual`` (N) is force minus fit. ``bench`` is the bench as found: field, pull and N go with its
+    ``z``; ``z_answer`` and the others say how everything answers to errors. ``evidence`` holds named
+    numbers of the choice of method, ``why`` says it in a sentence.
     """
 
     points: Points
@@ -54,13 +74,16 @@ class LoopEstimate:
     H_internal: Floats
     N: float
     residual: Floats
-    force_map_points: Floats
+    bench: BenchModel
+    z_answer: Answer
+    H_answer: Answer
+    M_answer: Answer
     descending: Curve
     ascending: Curve | None
     method_used: str
     why: str
     evidence: dict[str, float] = field(default_factory=dict)
-    #: What a repeated inversion with slightly changed bench values holds fixed.
+    #: What a repeated inversion with slightly changed forces holds fixed.
     settled: Settled | None = None
 
     @property
@@ -74,16 +97,16 @@ class LoopEstimate:
 class Settled:
     """Choices an inversion made from the data, to be taken over by its repetitions.
 
-    ``method`` as in ``LoopEstimate.method_used``; ``own_field`` the factor by N with which each part of
-    the sample feels its own magnetisation (``branch_inversion``); ``smoothing`` by branch, or of the
-    density; ``M`` (n,) where to begin. Of the density also the state the hysterons began in, the rows
-    fitted, the columns free of the constraint and the steady field of what never turned (A/m).
+    ``method`` as in ``LoopEstimate.method_used``; ``own_field`` the hypothesis on the sample's own field
+    (``own_field``); ``smoothing`` by branch, or of the density; ``z`` (k,) the bench found. Of the density
+    also the state the hysterons began in, the rows fitted, the columns free of the constraint and the steady
+    field of what never turned (A/m).
     """
 
     method: str
-    own_field: float
+    own_field: str
     smoothing: dict[str, float] = field(default_factory=dict)
-    M: Floats | None = None
+    z: Floats | None = None
     start: float = 0.0
     fitted: NDArray[np.intp] | None = None
     free: NDArray[np.intp] | None = None

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Literal
 
 from .bench import Bench
+from .bench_model import bench_model
 from .estimates import DENSITY, MEAN, SPLINE, density_estimate, mean_estimate, spline_estimate
-from .evidence import best_estimate
-from .local_field import local_field
+from .evidence import best_estimate, best_hypothesis
 from .loop import LoopEstimate, Settled
 from .points import Points
 
@@ -28,21 +28,23 @@ def invert(
     the sample is undone, by the branch spline or by the hysteron density, as the evidence decides
     (``evidence``). ``forced`` names the way ("mean", "branch spline", "hysteron density") instead;
     ``settled`` takes over all choices of an earlier estimate, for quick repetition with slightly changed
-    bench values. Raises ValueError for an unknown name. What a way cannot do with the rows there are, the
-    plain mean does; see ``method_used`` and ``why`` of the result.
+    forces or bench values. Raises ValueError for an unknown name. What a way cannot do with the rows there
+    are, the plain mean does; see ``method_used`` and ``why`` of the result.
     """
     if method not in ("finite", "mean"):
         raise ValueError(f"method {method!r} is not known; use finite or mean")
     if forced not in (None, MEAN, SPLINE, DENSITY):
         raise ValueError(f"{forced!r} is not known; use {MEAN}, {SPLINE} or {DENSITY}")
-    field = local_field(points, bench)
+    model = bench_model(points, bench)
     way = MEAN if method == "mean" else forced if settled is None else settled.method
     if way == MEAN:
-        return mean_estimate(points, field, "asked for")
+        return mean_estimate(model, "asked for")
     if way is None:
-        return best_estimate(points, field)
+        return best_estimate(model)
     make = spline_estimate if way == SPLINE else density_estimate
-    estimate = make(points, field, settled)
-    return (
-        mean_estimate(points, field, f"too few usable points for a {way}") if estimate is None else estimate
-    )
+    if settled is not None:
+        found = make(model, settled=settled)
+        estimate = None if found is None else found[0]
+    else:
+        estimate = best_hypothesis(make, model)
+    return mean_estimate(model, f"too few usable points for a {way}") if estimate is None else estimate

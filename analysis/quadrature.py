@@ -180,11 +180,25 @@ def layers(
     """
     at = np.atleast_1d(np.asarray(gaps, float))
     if rule is None:
-        rule = choose_order(magnet, sample, float(at.min()), offset=offset, least=_LEAST_ORDER_OF_LAYERS)
+        rule = rule_of_layers(magnet, sample, float(at.min()), offset)
     shift = np.zeros((len(at), 1, 3))
     shift[:, 0, 0], shift[:, 0, 2] = offset, at
     Bz, dBz = axial_field_and_gradient(magnet, rule.points[None, :, :] + shift)
     return Layers(Bz, dBz, rule.weights)
+
+
+def rule_of_layers(magnet: ReferenceMagnet, sample: Sample, gap: float, offset: float = 0.0) -> Rule:
+    """Nodes over which the sample's magnetisation, not the field alone, may be summed, for gaps (m) from
+    ``gap`` on."""
+    return choose_order(magnet, sample, gap, offset=offset, least=_LEAST_ORDER_OF_LAYERS)
+
+
+def same_nodes(rule: Rule, magnet: ReferenceMagnet, sample: Sample) -> Rule:
+    """The same choice of nodes for a magnet and a sample of slightly different sizes."""
+    points, weights = sample_nodes(
+        sample, rule.order, symmetry=rule.symmetry, magnet=magnet, levels=rule.levels
+    )
+    return Rule(points, weights, rule.order, rule.levels, rule.symmetry)
 
 
 def mean_field(

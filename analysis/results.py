@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .bench import Bench
+from .bench_model import FoundInput, found_inputs
 from .branches import Arrangement, Warning
 from .demag import demagnetising_factor
 from .figure_names import FIGURE_NAMES
+from .figures import Figure, judge
 from .figures import figures as figures_of
-from .figures import judge
 from .loop import LoopEstimate
 from .magnetisation import Method, invert
 from .points import Points
@@ -49,6 +50,11 @@ class LoopResult:
     seed: int
     #: Every shared input: what tells it from another run's, and its words (see ``compare``).
     shared: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def found_inputs(self) -> tuple[FoundInput, ...]:
+        """The bench's inputs as stated and as the readings leave them."""
+        return found_inputs(self.estimate.bench, *self.estimate.z_answer)
 
     def to_json(self) -> dict[str, Any]:
         """The public JSON: plain types only, null where there is no number."""
@@ -91,6 +97,17 @@ class LoopResult:
                 name: [{"input": b.input, "share": b.share, "u": b.u} for b in lines]
                 for name, lines in self.budget.items()
             },
+            "bench_conditioned": [
+                {
+                    "input": f.key,
+                    "stated": f.stated,
+                    "u_stated": f.u_stated,
+                    "found": f.found,
+                    "u_found": f.u_found,
+                    "shift_in_u": f.shift,
+                }
+                for f in self.found_inputs
+            ],
             "warnings": [{"code": w.code, "text": w.text, "rows": list(w.rows)} for w in self.warnings],
         }
 
@@ -147,8 +164,13 @@ def analyse(
     arranged = check(readings, bench)
     arranged, estimate = _without_outliers(arranged, bench, how)
     claims = figures_of(estimate, bench)
-    known = evaluate(readings, arranged.zeros, estimate, claims, bench, method=how, trials=trials, seed=seed)
-    warnings = (*arranged.warnings, *_not_saturated(estimate))
+    known = evaluate(readings, arranged.zeros, estimate, claims, bench, trials=trials, seed=seed)
+    warnings = (
+        *arranged.warnings,
+        *_not_saturated(estimate),
+        *_inconsistent(estimate),
+        *_taken_off(claims, estimate, bench),
+    )
     return LoopResult(
         readings,
         bench,
@@ -193,6 +215,40 @@ def _not_saturated(estimate: LoopEstimate) -> list[Warning]:
     if verdict.saturated or not verdict.why_not:
         return []
     return [Warning("not-saturated", verdict.why_not)]
+
+
+#: An input this many standard uncertainties from what is stated is worth a look.
+_INCONSISTENT = 3.0
+
+
+def _inconsistent(estimate: LoopEstimate) -> list[Warning]:
+    """Inputs of the bench that the readings contradict."""
+    return [
+        Warning(
+            "bench-inconsistent",
+            f"{f.key}: with the {f.words} as stated no loop fits the readings; they put it {f.shift:+.1f} "
+            f"standard uncertainties from there ({f.found:.5g} in place of {f.stated:.5g}, SI units). "
+            "Measure it again, or state a wider uncertainty.",
+        )
+        for f in found_inputs(estimate.bench, *estimate.z_answer)
+        if abs(f.shift) > _INCONSISTENT
+    ]
+
+
+def _taken_off(claims: dict[str, Figure], estimate: LoopEstimate, bench: Bench) -> list[Warning]:
+    """A sample that its own field demagnetises loses magnetisation whenever it is taken off the magnet,
+    as it is for every change of spacers."""
+    HcJ, Mr = (claims[name].value for name in ("coercivity_HcJ_A_per_m", "remanence_A_per_m"))
+    if bench.gap.ladder != "spacers" or HcJ is None or Mr is None or HcJ >= estimate.N * Mr:
+        return []
+    return [
+        Warning(
+            "taken-off-demagnetises",
+            f"The coercivity HcJ, {HcJ / 1e3:.3g} kA/m, is below the sample's own demagnetising field N Mr, "
+            f"{estimate.N * Mr / 1e3:.3g} kA/m: taken away from the magnet for a change of spacers the "
+            "sample loses magnetisation, and the loop is not the one it would be on a lift.",
+        )
+    ]
 
 
 def _number(value: float | None) -> float | None:

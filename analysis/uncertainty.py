@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 
 from .bench import Bench
 from .figures import Figure, extract, judge
-from .inputs import Shared, State, force_answer, shared_inputs
+from .inputs import Shared, State, shared_inputs
 from .loop import LoopEstimate
-from .magnetisation import Method
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
 from .readings import Readings
 from .zeros import Zeros
@@ -99,7 +98,6 @@ def evaluate(
     figures: dict[str, Figure],
     bench: Bench,
     *,
-    method: Method = "finite",
     trials: int = 10_000,
     seed: int = 1,
 ) -> Uncertainty:
@@ -109,13 +107,13 @@ def evaluate(
     ``samples`` are the trials of each figure (t,), by which runs are compared: an input that two runs
     share (same place in the bench file, same value) takes the same values in both.
     """
-    centre, shared = shared_inputs(estimate, bench, method)
+    centre, answer, shared = shared_inputs(estimate, bench)
     scale = misfit(estimate)
     own = own_inputs(zeros, estimate, bench, scale)
     law = (
         judge(estimate.descending, estimate.ascending).law_of_approach if len(estimate.descending) else False
     )
-    model = _Model(centre, shared, own, estimate, figures, bench, law, readings, seed)
+    model = _Model(centre, answer.to_force, shared, own, estimate, figures, bench, law, readings, seed)
     samples = propagate(model, seed, most=max(trials, 2), batch=min(BATCH, max(trials // 2, 1)))
     linear, budget = _linear(model)
     results = {name: _result(figure, samples.get(name), linear.get(name)) for name, figure in figures.items()}
@@ -176,6 +174,7 @@ class _Model:
     def __init__(
         self,
         centre: State,
+        answer: Floats,
         shared: tuple[Shared, ...],
         own: tuple[Own, ...],
         estimate: LoopEstimate,
@@ -187,7 +186,7 @@ class _Model:
     ) -> None:
         self.centre, self.shared, self.own = centre, shared, own
         self.estimate, self.figures, self.law = estimate, figures, law
-        self.answer = force_answer(estimate)
+        self.answer = answer
         curves = len(centre.vector) - 2 * centre.points
         self.curves = curves
         # Only what the figures are read from is tried: not the points.

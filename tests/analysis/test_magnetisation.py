@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from tests.benchmarks.inversion import errors
 from tests.models.runs import CASES, LAYERED, MEAN_FIELD, Case, bench_of, points_of, weighed
+from weighloop.analysis.bench import Site
 from weighloop.analysis.figures import figures
 from weighloop.analysis.loop import LoopEstimate
 from weighloop.analysis.magnetisation import invert
@@ -55,30 +56,36 @@ def test_an_unsaturated_loop_comes_back_from_each_parts_own_history(name: str) -
 def test_the_data_tell_when_all_parts_feel_the_mean_magnetisation() -> None:
     found = estimate_of(MEAN_FIELD)
     M, HcJ, *_ = errors(MEAN_FIELD, found)
-    assert found.evidence["own_field"] == 0.0
+    assert found.settled is not None
+    assert found.settled.own_field == "mean"
     assert M <= 0.5
     assert abs(HcJ) <= 0.5
 
 
-def test_the_interaction_of_real_layers_is_near_the_local_limit() -> None:
-    """Neither limit is the truth for real layers; the error left is stated here, not hidden."""
-    M, HcJ, *_ = errors(LAYERED, estimate_of(LAYERED))
+def test_real_layers_are_held_likely() -> None:
+    found = estimate_of(LAYERED)
+    M, HcJ, *_ = errors(LAYERED, found)
+    assert found.evidence["weight_shape"] > 0.2
     assert M <= 1.0
-    assert abs(HcJ) <= 2.5
+    assert abs(HcJ) <= 1.0
 
 
-def test_the_maps_foretell_what_a_changed_force_does() -> None:
-    """Against a repeated inversion (with the choices held), which is what the maps stand for."""
+def test_the_answers_foretell_what_a_changed_force_does() -> None:
+    """Against a repeated inversion (with the choices held), which is what the answers stand for."""
     for name in ("soft disc", "nearly"):
         case = _BY_NAME[name]
         bench, points = bench_of(case.magnet, case.pellet), points_of(weighed(case), 3)
-        found = invert(points, bench)
+        # A bench known without doubt: what the readings say of it is tried in ``test_joint_fit``.
+        magnet = replace(bench.reference_magnet, temperature_coefficient=Measured(-0.0011))
+        bench = replace(bench, reference_magnet=magnet, site=Site(temperature=Measured(293.15)))
+        settled = invert(points, bench).settled
+        found = invert(points, bench, settled=settled)
         push = 1e-5 * points.force * np.random.default_rng(0).standard_normal(len(points))
-        moved = invert(replace(points, force=points.force + push), bench, settled=found.settled)
-        foretold = found.descending.force_map @ push
+        moved = invert(replace(points, force=points.force + push), bench, settled=settled)
+        foretold = found.descending.M_answer.to_force @ push
         actual = moved.descending.M - found.descending.M
         assert np.linalg.norm(actual - foretold) < 0.1 * np.linalg.norm(foretold)
-        at_points = found.force_map_points @ push
+        at_points = found.M_answer.to_force @ push
         assert np.linalg.norm(moved.M - found.M - at_points) < 0.1 * np.linalg.norm(at_points)
 
 
@@ -88,7 +95,7 @@ def test_noise_comes_out_as_the_maps_say() -> None:
     bench, run = bench_of(case.magnet, case.pellet), weighed(case)
     found = invert(points_of(run), bench)
     noise = np.hypot(2e-6 * 9.81, 3e-4 * run.force)
-    said = np.sqrt(found.force_map_points**2 @ noise**2)
+    said = np.sqrt(found.M_answer.to_force**2 @ noise**2)
     trials = np.array([invert(points_of(run, k), bench, settled=found.settled).M for k in range(40)])
     branch = np.array(found.points.branch) == "descending"
     ratio = np.sqrt(np.mean(trials.std(axis=0)[branch] ** 2) / np.mean(said[branch] ** 2))
@@ -117,7 +124,7 @@ def test_turning_the_sample_over_turns_the_loop_over(way: str) -> None:
     bench, points = bench_of(case.magnet, case.pellet), points_of(weighed(case), 3)
     turned = replace(points, orientation=-points.orientation)
     plain, other = invert(points, bench, forced=way), invert(turned, bench, forced=way)
-    np.testing.assert_allclose(other.H_applied, -plain.H_applied, rtol=1e-12)
+    np.testing.assert_allclose(other.H_applied, -plain.H_applied, rtol=1e-6)
     np.testing.assert_allclose(other.M, -plain.M, atol=1e-5 * np.abs(plain.M).max())
 
 

@@ -1,0 +1,170 @@
+"""A branch as a spline that rises: its knots, its smoothing, and the linear problem of its coefficients.
+
+On a branch that starts with the whole sample past its largest field, M is one function of the field each
+part of the sample feels: a spline f, linear in its coefficients. It rises (its coefficients do), and is
+smoothed through its third derivative; how much is chosen by generalised cross-validation (P. Craven, G.
+Wahba, Numer. Math. 31 (1979) 377), with the degrees of freedom counted 1.2-fold against under-smoothing on
+short series.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .joint_fit import DEGREES_WEIGHT, LEAST_LEFT
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Fewest rows a spline is fitted to: below, the plain mean is the honest answer.
+LEAST_ROWS = 6
+
+#: Knots no closer than this part of the range of field, none farther apart than that.
+_CLOSEST, _FARTHEST = 1 / 300, 1 / 50
+
+#: The knots reach beyond the field felt by this part of its range: the field moves with the bench values.
+_MARGIN = 0.03
+
+_DEGREE = 3
+#: Steps in which the smoothing weight is refined.
+_FINER = 10.0**-0.5
+
+
+class RisingSpline:
+    """The space of splines over the field felt at some rows, and its linear problems (``joint_fit``)."""
+
+    knots: Floats
+    #: (rows, K): coefficients to the third derivative, so that its square sums to an integral.
+    bend: Floats
+    #: c = rising @ d, all d but the first not negative: the spline rises.
+    rising: Floats
+
+    def begin(self, felt: Floats, pull: Floats) -> None:
+        """Knots for rows whose nodes feel ``felt`` (n, q), A/m, and count ``pull`` (n, q)."""
+        from scipy.interpolate import BSpline
+
+        low, high = float(felt.min()), float(felt.max())
+        margin = _MARGIN * (high - low)
+        low, high = low - margin, high + margin
+        weight = np.abs(pull)
+        breaks = _breaks((weight * felt).sum(axis=1) / weight.sum(axis=1), low, high)
+        self.knots = np.concatenate([[low] * _DEGREE, breaks, [high] * _DEGREE])
+        self.size = len(self.knots) - _DEGREE - 1
+        span, widths = high - low, np.diff(breaks)
+        third = BSpline(self.knots, np.eye(self.size), _DEGREE).derivative(3)(breaks[:-1] + 0.5 * widths)
+        self.bend = third * (np.sqrt(widths / span) * span**3)[:, None]
+        self._rough = self.bend.T @ self.bend
+        self.rising = np.tril(np.ones((self.size, self.size)))
+
+    def inside(self, u: Floats) -> Floats:
+        """Beyond its knots the branch goes on level."""
+        return np.clip(u, self.knots[0], self.knots[-1])
+
+    def basis(self, u: Floats) -> Any:
+        """Sparse (u.size, K): every coefficient's part in f at ``u``."""
+        from scipy.interpolate import BSpline
+
+        return BSpline.design_matrix(self.inside(u).ravel(), self.knots, _DEGREE)
+
+    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
+        """f and df/du at ``felt`` (...), A/m."""
+        from scipy.interpolate import BSpline
+
+        spline = BSpline(self.knots, c, _DEGREE)
+        within = (felt >= self.knots[0]) & (felt <= self.knots[-1])
+        u = self.inside(felt)
+        return spline(u), np.where(within, spline.derivative()(u), 0.0)
+
+    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+        """Change of f (k, n, q) where what the nodes feel changes by each of ``by`` (k, n, q)."""
+        return slope * by
+
+    def design(self, felt: Floats, weights: Floats) -> Floats:
+        """(n, K): rows of ``weights`` (n, q) applied to the basis at the nodes."""
+        from scipy.sparse import csr_matrix
+
+        n, q = weights.shape
+        layout = (np.arange(n * q), np.arange(0, n * q + 1, q))
+        rows: Any = csr_matrix((weights.ravel(), *layout), shape=(n, n * q))
+        return (rows @ self.basis(felt)).toarray()
+
+    def smoothing(self, X: Floats, y: Floats) -> float:
+        """The smoothing weight by which the least squares left and twice the degrees of freedom, each counted
+        a little more, are least; ``X`` (n, K) and ``y`` (n,) in standard deviations."""
+        weight = self._unbound(X, y)
+        best = self._score(X, y, weight)
+        # The branch must rise besides: where that binds, it leaves more and needs fewer degrees.
+        for step in (_FINER, 1.0 / _FINER):
+            while True:
+                score = self._score(X, y, weight * step)
+                if score >= best:
+                    break
+                best, weight = score, weight * step
+        return weight
+
+    def _score(self, X: Floats, y: Floats, weight: float) -> float:
+        c, free = self.fit(X, y, weight)
+        degrees = float(np.sum(X * self.answer(X, weight, free).T))
+        return float(np.sum((y - X @ c) ** 2)) + 2.0 * DEGREES_WEIGHT * degrees
+
+    def _unbound(self, X: Floats, y: Floats) -> float:
+        """The weight with the constraint left aside."""
+        from scipy.linalg import eigh
+
+        # Both squares in one set of axes, so that every weight's answer is a sum.
+        normal = X.T @ X
+        scale = np.trace(normal) / np.trace(self._rough)
+        both = normal / np.trace(normal) + self._rough / np.trace(self._rough)
+        both[np.diag_indices_from(both)] += 1e-13 / len(both)
+        seen, axes = eigh(normal / np.trace(normal), both)
+        seen = np.clip(seen, 0.0, 1.0)
+        n, best, turned = len(y), (np.inf, scale * 1e-6), X @ axes
+        rhs = turned.T @ y / np.trace(normal)
+        for weight in 10.0 ** np.arange(-14.0, 1.1, 0.5):
+            kept = 1.0 / (seen + weight * (1.0 - seen) + 1e-15)
+            left = n - DEGREES_WEIGHT * float(np.sum(seen * kept))
+            if left < LEAST_LEFT * n:
+                continue
+            misfit = y - turned @ (kept * rhs)
+            score = float(misfit @ misfit) + 2.0 * (n - left)
+            if score < best[0]:
+                best = (score, weight * scale)
+        return float(best[1])
+
+    def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
+        """Coefficients (K,) under the constraint, and which increments are free of it."""
+        from scipy.optimize import nnls
+
+        A = np.vstack([X, np.sqrt(weight) * self.bend]) @ self.rising
+        b = np.concatenate([y, np.zeros(len(self.bend))])
+        # The first coefficient may have either sign: the difference of two that may not.
+        d, _ = nnls(np.hstack([A, -A[:, :1]]), b, maxiter=50 * A.shape[1])
+        d[0] -= d[-1]
+        d = d[:-1]
+        free = np.flatnonzero((d > 0.0) | (np.arange(len(d)) == 0))
+        return self.rising @ d, free
+
+    def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """Coefficients by readings (K, n) on the free increments, in standard deviations of the latter."""
+        T = self.rising[:, free]
+        A, R = X @ T, self.bend @ T
+        return T @ np.linalg.lstsq(A.T @ A + weight * R.T @ R, A.T, rcond=1e-13)[0]
+
+
+def _breaks(data: Floats, low: float, high: float) -> Floats:
+    """Knots at the data, thinned and filled to the allowed spacing."""
+    span = high - low
+    kept = [low]
+    for u in np.sort(data):
+        if u - kept[-1] > _CLOSEST * span and high - u > _CLOSEST * span:
+            kept.append(u)
+    kept.append(high)
+    pieces = [
+        np.linspace(a, b, max(1, int(np.ceil((b - a) / (_FARTHEST * span)))) + 1)[1:]
+        for a, b in pairwise(kept)
+    ]
+    return np.concatenate([[low], *pieces])

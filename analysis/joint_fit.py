@@ -1,0 +1,481 @@
+"""Loop and bench values in one fit: what the forces say of the sample, and of the bench that weighed it.
+
+A bench value wrong within its stated uncertainty bends the forces in a way no loop can, and a loop fitted
+without regard to that is wrong by far more than the value's own share: 1.5 % of remanence can move HcJ by
+a tenth. So the bench's inputs are unknowns too, each with what the file states as one more observation
+(least squares with prior information; the posterior of a linear-Gaussian problem, cf. JCGM 101:2008, 6.1
+and JCGM 102:2011). Minimised is
+
+    sum ((F - F_model(c, z)) / sigma)^2 + smoothing * roughness(c) + z^T C^-1 z
+
+over the coefficients c of the sample's parts and, but for the roughness, over the inputs z, in standard
+uncertainties from what is stated. (The roughness has no say in z: it falls with M and with the loop's
+width, and would make every reference magnet stronger than it is.) Inputs the forces say nothing of stay as
+stated.
+
+M at node j follows from M_j = f(u_j), u_j = H_j - (D M)_j (``own_field``); the problem is solved by
+Gauss-Newton steps. Every answer to errors (of forces, of what is stated) comes from the last step's linear
+problem, with the smoothing and the active constraints as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bench_model import BenchModel
+from .local_field import LocalField
+from .own_field import OwnField, own_field
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Relative standard deviation of a force beyond its reading's own uncertainty: the gap's repeatability
+#: (0.3 um at a gradient of 10 % per mm) and the quadrature. Our choice, from trials.
+_MODEL_SPREAD = 3e-4
+#: Gauss-Newton steps at most, and how often the smoothing is chosen anew among them.
+_STEPS, _CHOICES = 14, 4
+#: After so many steps a fit four times worse than what is enough is hopeless.
+_HOPELESS = 5
+#: Enough when the objective and the inputs (in standard uncertainties) move by less than this.
+_STILL, _STILL_Z = 3e-3, 0.02
+#: A step is halved where it makes the objective this many times worse. (Some it may: the coefficients'
+#: step serves the roughness too.)
+_WORSE = 1.1
+#: The parts agree with what they feel when M is off by less than this part of the largest; and rounds.
+_AGREED, _ROUNDS = 1e-5, 8
+#: A reduced chi-square above this says the readings are not as good as they claim, and count less beside
+#: what the bench file states (Birge ratio; R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
+_CLAIM = 1.5
+#: The bench is worked out anew at the inputs found, at most so often, until they (in standard
+#: uncertainties) and the Birge ratio stay about as they are.
+_BENCHES, _NEAR, _ALIKE = 4, 0.2, 0.15
+#: No input is sought farther than this from what is stated, in standard uncertainties, nor at less than half
+#: of it: there is then something else the matter.
+_FARTHEST = 8.0
+#: Each degree of freedom counts this much against a fit (as in the choice of smoothing), and of the rows
+#: at least this part stays free.
+DEGREES_WEIGHT, LEAST_LEFT = 1.2, 0.15
+
+
+def weighing_spread(force: Floats, u_force: Floats) -> Floats:
+    """Standard deviation a fit may expect of each force, N: its reading's and the bench's repeatability."""
+    own = np.where(np.isfinite(u_force), u_force, 0.0)
+    least = 1e-6 * np.abs(force).max() if len(force) else 0.0
+    return np.maximum(np.hypot(own, _MODEL_SPREAD * force), max(least, 1e-12))
+
+
+class Material(Protocol):
+    """What a part of the sample does in the field it feels: linear in its coefficients (K,)."""
+
+    def begin(self, felt: Floats, pull: Floats) -> None:
+        """Make ready for rows whose nodes feel ``felt`` (n, q), A/m, and count ``pull`` (n, q)."""
+        ...
+
+    def design(self, felt: Floats, weights: Floats) -> Floats:
+        """(n, K): sums over the nodes of ``weights`` (n, q) times M, by coefficient."""
+        ...
+
+    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
+        """M (n, q) and its slope dM/du at each node in its own row's field."""
+        ...
+
+    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+        """Change of M (k, n, q) where what the nodes feel at all rows changes by each of ``by`` (k, n, q)."""
+        ...
+
+    def smoothing(self, X: Floats, y: Floats) -> float:
+        """The smoothing weight that suits the readings ``y`` (n,), in standard deviations, like the design
+        ``X`` (n, K)."""
+        ...
+
+    def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
+        """Coefficients within their bounds, and which unknowns are free of them."""
+        ...
+
+    def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, n): coefficients by readings, with bounds as they are."""
+        ...
+
+
+@dataclass(eq=False)
+class Part:
+    """One branch's part of the fit, or the whole run's.
+
+    ``rows`` (n,) of the run, of which ``counted`` (m,) are fitted, the others being history only. A part
+    that ``tells`` has a say in the bench. ``M``, ``felt`` (u) and ``slope`` (dM/du) are (n, q), at the
+    nodes; ``force``, ``sigma``, ``model`` and ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are
+    within their bounds; ``c_to_force`` (K, m) and ``c_to_z`` (K, k) say how c answers.
+    """
+
+    rows: Indices
+    counted: Indices
+    material: Material
+    force: Floats
+    sigma: Floats
+    tells: bool
+    M: Floats
+    smoothing: float = 0.0
+    c: Floats | None = None
+    free: Indices = field(default_factory=lambda: np.zeros(0, np.intp))
+    felt: Floats = field(default_factory=lambda: np.zeros(0))
+    slope: Floats = field(default_factory=lambda: np.zeros(0))
+    model: Floats = field(default_factory=lambda: np.zeros(0))
+    hat: Floats = field(default_factory=lambda: np.zeros(0))
+    #: Forces by coefficient (m, K) and by input (m, k), around where the fit stands.
+    design: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    by_input: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    c_to_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    c_to_z: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+
+    @property
+    def residual(self) -> Floats:
+        """Force minus fit, N."""
+        return self.force - self.model
+
+    @property
+    def chi_square_rows(self) -> Floats:
+        """Squared residuals in standard deviations."""
+        return (self.residual / self.sigma) ** 2
+
+    @property
+    def reduced_chi_square(self) -> float:
+        """chi-square per degree of freedom left."""
+        return float(self.chi_square_rows.sum() / max(len(self.force) - float(self.hat.sum()), 1.0))
+
+    @property
+    def held_out(self) -> float:
+        """Mean square of the leave-one-out residuals in standard deviations, constraints frozen."""
+        return float(np.mean(self.chi_square_rows / np.maximum(1.0 - self.hat, 0.05) ** 2))
+
+
+@dataclass(frozen=True)
+class Role:
+    """What of a run a part of the fit is: its rows, which of them count, and whether it has a say in the
+    bench."""
+
+    rows: Indices
+    material: Material
+    counted: Indices | None = None
+    tells: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class JointFit:
+    """The fitted parts over the bench found (``model``, at its ``z``).
+
+    ``z_to_force`` (k, n of all rows of the run), ``z_to_stated`` (k, k): how the inputs answer to errors of
+    the forces and of what is stated; ``scale`` the Birge ratio the weights were loosened by; ``objective``
+    as minimised but for the roughness, in the readings' own standard deviations; ``degrees`` of freedom
+    used; ``steady_field`` (A/m) as given.
+    """
+
+    model: BenchModel
+    own: OwnField
+    parts: dict[str, Part]
+    z_to_force: Floats
+    z_to_stated: Floats
+    scale: float
+    objective: float
+    degrees: float
+    steady_field: float
+
+    @property
+    def field(self) -> LocalField:
+        """The field of the bench found."""
+        return self.model.field
+
+    def by_others(self, M: Floats) -> Floats:
+        """D M of magnetisations (n, q) with the demagnetising factor found."""
+        return _by_others(self.own, self.model, M)
+
+    def others(self) -> float:
+        """What an evenly magnetised body feels by others, by M."""
+        return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
+
+    @property
+    def score(self) -> float:
+        """The objective by degrees of freedom, as cross-validation weighs it: the less the better."""
+        n = sum(len(p.force) for p in self.parts.values() if p.tells)
+        return n * self.objective / max(n - DEGREES_WEIGHT * self.degrees, LEAST_LEFT * n) ** 2
+
+
+def fit_jointly(
+    model: BenchModel,
+    roles: Mapping[str, Role],
+    hypothesis: str,
+    *,
+    smoothing: Mapping[str, float] | None = None,
+    z: Floats | None = None,
+    conditioned: bool = True,
+    steady_field: float = 0.0,
+    enough: float = np.inf,
+) -> JointFit:
+    """Fit the parts by name under one ``hypothesis`` on the sample's own field.
+
+    ``smoothing`` by part and ``z`` (k,) to begin with, where known from before; not ``conditioned`` the
+    bench stays at ``z``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first
+    round, is above ``enough`` is left as it then is: it will not be the one.
+    """
+    fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough)
+    return fit.solve(np.zeros(len(model.keys)) if z is None else z)
+
+
+def _by_others(own: OwnField, model: BenchModel, M: Floats, z: Floats | None = None) -> Floats:
+    N = model.field.N if z is None else model.field.N + float((z - model.z) @ model.N_change)
+    return own.by_others(M) * (N / model.stated_field.N)
+
+
+class _Fit:
+    def __init__(
+        self,
+        model: BenchModel,
+        roles: Mapping[str, Role],
+        hypothesis: str,
+        smoothing: Mapping[str, float],
+        conditioned: bool,
+        steady_field: float,
+        enough: float,
+    ) -> None:
+        self.stated, self.roles, self.known = model, roles, smoothing
+        self.conditioned, self.steady, self.enough = conditioned, steady_field, enough
+        self.precision = np.linalg.inv(model.prior)
+        self.root = np.linalg.cholesky(model.prior)
+        self.reach = np.array([min(_FARTHEST, 0.5 * abs(s.value) / s.u) for s in model.stated])
+        self.scale = 1.0
+        f = model.stated_field
+        self.own = own_field(hypothesis, model.bench.sample, f.nodes, f.weights)
+        self.parts: dict[str, Part] = {}
+
+    def solve(self, z: Floats) -> JointFit:
+        """The parts that tell, with the bench; then the others on the bench found."""
+        silent = {name: role for name, role in self.roles.items() if not role.tells}
+        self.roles = {name: role for name, role in self.roles.items() if role.tells}
+        model, chi = self.stated.moved(z), np.inf
+        for _ in range(_BENCHES):
+            z = self._settle(model, z)
+            chi, left = self._misfit(z)
+            scale = float(np.sqrt(chi / left)) if chi > _CLAIM * left else 1.0
+            steady = abs(scale / self.scale - 1.0) < _ALIKE
+            if (np.abs(z - model.z).max(initial=0.0) < _NEAR and steady) or chi > self.enough:
+                break
+            model, self.scale = self.stated.moved(z), scale
+        if silent and chi <= self.enough:
+            told, self.parts, self.roles, conditioned = self.parts, {}, silent, self.conditioned
+            self.conditioned = False
+            self._settle(model, z)
+            self.parts, self.conditioned = told | self.parts, conditioned
+        return self._finished(model, z)
+
+    # -- one bench
+
+    def _settle(self, model: BenchModel, z: Floats) -> Floats:
+        """Gauss-Newton steps with the field linear around ``model``; the inputs found."""
+        first, old = not self.parts, np.inf
+        self._begin(model)
+        for step in range(_STEPS):
+            self._linearise(model, z)
+            if step < _CHOICES:
+                self._choose(z, rough=first and step < _CHOICES // 2)
+            wanted = self._inputs(z) if step and self.conditioned else z
+            reference = self._objective(z) if step else np.inf
+            before = [(p.c, p.M) for p in self.parts.values()]
+            coefficients = self._coefficients(wanted, z)
+            length = 1.0
+            while True:
+                at = z + length * (wanted - z)
+                for p, (c, M), target in zip(self.parts.values(), before, coefficients, strict=True):
+                    p.c, p.M = target if c is None else c + length * (target - c), M
+                self._follow(model, at)
+                new = self._objective(at)
+                if new <= _WORSE * (1.0 + reference) or length < 0.2:
+                    break
+                length *= 0.5
+            moved, z = float(np.abs(at - z).max(initial=0.0)), at
+            if not self.conditioned and not self.own.left.shape[1]:
+                break  # one linear problem
+            if step >= _HOPELESS and new * self.scale**2 > 4.0 * self.enough:
+                break
+            if step >= _CHOICES and abs(new - old) < _STILL * (1.0 + new) and moved < _STILL_Z:
+                break
+            old = new
+        return z
+
+    def _begin(self, model: BenchModel) -> None:
+        """The parts over what their nodes feel, M as found before or by plain means."""
+        old, self.parts = self.parts, {}
+        points = model.points
+        for name, role in self.roles.items():
+            f = model.field.rows(role.rows)
+            if name in old:
+                M = old[name].M
+            else:
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    plain = np.nan_to_num(points.force[role.rows] / f.pull_mean)
+                M = np.repeat(plain[:, None], len(f.weights), axis=1)
+            role.material.begin(f.H - _by_others(self.own, model, M) + self.steady, f.pull)
+            counted = np.arange(len(role.rows)) if role.counted is None else role.counted
+            rows = role.rows[counted]
+            sigma = weighing_spread(points.force[rows], points.u_force[rows])
+            self.parts[name] = Part(
+                role.rows, counted, role.material, points.force[rows], sigma, role.tells, M
+            )
+            if name in old:
+                self.parts[name].smoothing = old[name].smoothing
+
+    def _felt(self, model: BenchModel, f: LocalField, z: Floats, M: Floats) -> Floats:
+        return f.H - _by_others(self.own, model, M, z) + self.steady
+
+    def _follow(self, model: BenchModel, z: Floats) -> None:
+        """M at the nodes and the forces for the present coefficients: Newton's method for M = f(H - D M)."""
+        field = model.at(z)
+        for p in self.parts.values():
+            assert p.c is not None
+            f, M = field.rows(p.rows), p.M
+            for _ in range(_ROUNDS):
+                p.felt = self._felt(model, f, z, M)
+                value, p.slope = p.material.state(p.c, p.felt)
+                if not self.own.left.shape[1]:
+                    M = value
+                    break
+                off = value - M
+                if np.abs(off).max() < _AGREED * np.abs(M).max():
+                    break
+                M = M + self.own.answered(p.slope, off)
+            p.M = M
+            p.model = (f.pull * M).sum(axis=1)[p.counted]
+
+    def _linearise(self, model: BenchModel, z: Floats) -> None:
+        """Forces by coefficient (design) and by input, around where the fit stands."""
+        field = model.at(z)
+        for p in self.parts.values():
+            f = field.rows(p.rows)
+            if p.c is None:
+                # Nothing is known of the slopes yet: as if no part answered to any other.
+                p.felt = self._felt(model, f, z, p.M)
+                p.design = p.material.design(p.felt, f.pull)[p.counted]
+                p.model, p.by_input = np.zeros(len(p.force)), np.zeros((len(p.force), len(z)))
+                continue
+            v = self.own.undone(p.slope, f.pull)
+            p.design = p.material.design(p.felt, v)[p.counted]
+            by_input = np.einsum("nq,knq->nk", v, self._changes(model, p, z))
+            by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
+            p.by_input = by_input[p.counted]
+
+    def _changes(self, model: BenchModel, p: Part, z: Floats) -> Floats:
+        """M by input (k, n, q), before the parts have answered to one another."""
+        assert p.c is not None
+        return p.material.changes(p.c, p.felt, p.slope, self._felt_changes(model, p, z))
+
+    def _felt_changes(self, model: BenchModel, p: Part, z: Floats) -> Floats:
+        """What the nodes feel, by input (k, n, q), with M as it is."""
+        others = _by_others(self.own, model, p.M, z)
+        return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
+
+    # -- the linear problem, readings in standard deviations
+
+    def _targets(self, p: Part, z: Floats) -> Floats:
+        """What design @ c + by_input @ z should be."""
+        return p.force - p.model + (0.0 if p.c is None else p.design @ p.c) + p.by_input @ z
+
+    def _choose(self, z: Floats, rough: bool) -> None:
+        """The smoothing of each part: the least squares left and twice the degrees of freedom are least
+        (C. L. Mallows, Technometrics 15 (1973) 661, from memory); ``rough`` while the bench is not found.
+        """
+        for name, p in self.parts.items():
+            if name in self.known:
+                p.smoothing = self.known[name]
+                continue
+            spread, y = p.sigma * self.scale, self._targets(p, z)
+            if rough and p.tells and self.conditioned:
+                # What the bench may be off by counts as noise that the rows have in common.
+                off = p.by_input @ self.root / spread[:, None]
+                white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
+            else:
+                y, white = y - p.by_input @ z, np.diag(1.0 / spread)
+            p.smoothing = p.material.smoothing(white @ p.design, white @ y)
+
+    def _left(self, p: Part) -> tuple[Floats, Floats]:
+        """What a part's coefficients leave of its rows (m, m), and the coefficients by row (K, m)."""
+        X = p.design / (p.sigma * self.scale)[:, None]
+        answer = p.material.answer(X, p.smoothing, p.free)
+        return np.eye(len(X)) - X @ answer, answer
+
+    def _inputs(self, z: Floats) -> Floats:
+        """The inputs that fit best once every part's coefficients have done their best."""
+        normal, rhs = self.precision.copy(), np.zeros(len(z))
+        for p in self.parts.values():
+            if p.tells:
+                left, _ = self._left(p)
+                spread = p.sigma * self.scale
+                J = left @ (p.by_input / spread[:, None])
+                normal += J.T @ J
+                rhs += J.T @ left @ (self._targets(p, z) / spread)
+        found = np.asarray(np.linalg.solve(normal, rhs), float)
+        return np.clip(found, -self.reach, self.reach)
+
+    def _coefficients(self, wanted: Floats, z: Floats) -> list[Floats]:
+        found = []
+        for p in self.parts.values():
+            spread = p.sigma * self.scale
+            y = (self._targets(p, z) - p.by_input @ wanted) / spread
+            c, p.free = p.material.fit(p.design / spread[:, None], y, p.smoothing)
+            found.append(c)
+        return found
+
+    def _objective(self, z: Floats) -> float:
+        of_rows = sum(float(p.chi_square_rows.sum()) for p in self.parts.values() if p.tells)
+        return float(z @ self.precision @ z) + of_rows / self.scale**2
+
+    def _misfit(self, z: Floats) -> tuple[float, float]:
+        """The objective in the readings' own standard deviations, and the degrees of freedom left."""
+        chi, left = float(z @ self.precision @ z), 0.0
+        for p in self.parts.values():
+            if p.tells:
+                left += float(np.trace(self._left(p)[0]))
+                chi += float(p.chi_square_rows.sum())
+        return chi, max(left, 1.0)
+
+    def _finished(self, model: BenchModel, z: Floats) -> JointFit:
+        """Every answer, from the linear problem at the end."""
+        self._linearise(model, z)
+        k = len(z)
+        normal = self.precision.copy()
+        seen: dict[str, tuple[Floats, Floats, Floats, Floats]] = {}
+        for name, p in self.parts.items():
+            left, answer = self._left(p)
+            spread = p.sigma * self.scale
+            J = p.by_input / spread[:, None]
+            seen[name] = (left, answer, J, spread)
+            if p.tells and self.conditioned:
+                normal += J.T @ left.T @ left @ J
+        inverse = np.linalg.inv(normal)
+        z_to_force, degrees = np.zeros((len(model.points), k)), 0.0
+        for name, p in self.parts.items():
+            left, answer, J, spread = seen[name]
+            p.c_to_force, p.c_to_z = answer / spread, -answer @ J
+            p.hat = 1.0 - np.einsum("ii->i", left)
+            if p.tells and self.conditioned:
+                by_row = inverse @ J.T @ left.T @ left
+                p.hat = p.hat + np.einsum("ij,ji->i", left @ J, by_row)
+                # A row at which two branches meet is in both.
+                np.add.at(z_to_force, p.rows[p.counted], (by_row / spread).T)
+            if p.tells:
+                degrees += float(p.hat.sum())
+        objective, _ = self._misfit(z)
+        to_stated = inverse @ self.precision
+        return JointFit(
+            self.stated.moved(z) if np.abs(z - model.z).max(initial=0.0) > 0 else model,
+            self.own,
+            self.parts,
+            z_to_force.T,
+            to_stated,
+            self.scale,
+            objective,
+            degrees,
+            self.steady,
+        )
