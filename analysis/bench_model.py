@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 U_DEMAGNETISING = 0.003
 DEMAGNETISING = "demagnetising factor"
 #: More nodes than this are taken together in groups.
-_MOST_NODES = 144
+_MOST_NODES = 400
 
 #: Words for the inputs that the field at the sample depends on.
 WORDS = {

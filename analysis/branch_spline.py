@@ -2,9 +2,9 @@
 
 On a branch that starts with the whole sample past its largest field, M is one function of the field each
 part of the sample feels: a spline f, linear in its coefficients. It rises (its coefficients do), and is
-smoothed through its third derivative; how much is chosen by generalised cross-validation (P. Craven, G.
-Wahba, Numer. Math. 31 (1979) 377), with the degrees of freedom counted 1.2-fold against under-smoothing on
-short series.
+smoothed through its third derivative; how much is chosen so that the least squares left and twice the
+degrees of freedom are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory), the latter counted
+1.2-fold against under-smoothing on short series.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .joint_fit import DEGREES_WEIGHT, LEAST_LEFT
+from .joint_fit import DEGREES_WEIGHT, LEAST_LEFT, likeliest
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -30,8 +30,6 @@ _CLOSEST, _FARTHEST = 1 / 300, 1 / 50
 _MARGIN = 0.03
 
 _DEGREE = 3
-#: Steps in which the smoothing weight is refined.
-_FINER = 10.0**-0.5
 
 
 class RisingSpline:
@@ -92,19 +90,12 @@ class RisingSpline:
         rows: Any = csr_matrix((weights.ravel(), *layout), shape=(n, n * q))
         return (rows @ self.basis(felt)).toarray()
 
-    def smoothing(self, X: Floats, y: Floats) -> float:
+    def smoothing(self, X: Floats, y: Floats, bound: bool) -> float:
         """The smoothing weight by which the least squares left and twice the degrees of freedom, each counted
         a little more, are least; ``X`` (n, K) and ``y`` (n,) in standard deviations."""
-        weight = self._unbound(X, y)
-        best = self._score(X, y, weight)
         # The branch must rise besides: where that binds, it leaves more and needs fewer degrees.
-        for step in (_FINER, 1.0 / _FINER):
-            while True:
-                score = self._score(X, y, weight * step)
-                if score >= best:
-                    break
-                best, weight = score, weight * step
-        return weight
+        weight = self._unbound(X, y)
+        return likeliest(weight, lambda w: self._score(X, y, w)) if bound else weight
 
     def _score(self, X: Floats, y: Floats, weight: float) -> float:
         c, free = self.fit(X, y, weight)

@@ -51,11 +51,12 @@ def spline_estimate(
     *,
     settled: Settled | None = None,
     past: Settled | None = None,
+    near: JointFit | None = None,
     enough: float = np.inf,
 ) -> tuple[LoopEstimate, JointFit] | None:
     """Every branch with rows enough by its own spline; None if neither returning branch has them.
 
-    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``enough`` as in
+    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near`` and ``enough`` as in
     ``fit_jointly``. ``past`` is not asked.
     """
     points, H = model.points, model.field.H_mean
@@ -75,6 +76,7 @@ def spline_estimate(
         smoothing=None if settled is None else settled.smoothing,
         z=None if settled is None else settled.z,
         enough=enough,
+        near=near,
     )
     found = _Points(fit.model, _of_inputs(fit))
     curves: dict[Branch, Curve] = {}
@@ -103,6 +105,7 @@ def density_estimate(
     *,
     settled: Settled | None = None,
     past: Settled | None = None,
+    near: JointFit | None = None,
     enough: float = np.inf,
 ) -> tuple[LoopEstimate, JointFit] | None:
     """The whole run by one hysteron density; None if it has not the rows, or not both orientations.
@@ -126,7 +129,7 @@ def density_estimate(
         else:
             fitted, start, steady = past.fitted, past.start, past.bias
         roles = _whole_run(points, H, fitted, start)
-        fit = fit_jointly(model, roles, hypothesis, steady_field=steady, enough=enough)
+        fit = fit_jointly(model, roles, hypothesis, steady_field=steady, enough=enough, near=near)
     else:
         assert settled.fitted is not None
         fitted, start = settled.fitted, settled.start

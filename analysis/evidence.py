@@ -76,22 +76,29 @@ def best_estimate(model: BenchModel) -> LoopEstimate:
 def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good."""
     tried: list[tuple[float, LoopEstimate, JointFit]] = []
-    enough, past = np.inf, None
+    enough, past, near = np.inf, None, None
     for hypothesis in HYPOTHESES:
-        found = way(model, hypothesis, past=past, enough=enough)
+        found = way(model, hypothesis, past=past, near=near, enough=enough)
         if found is None:
             return None
         estimate, fit = found
-        past = estimate.settled
         tried.append((fit.objective + 2.0 * fit.degrees, estimate, fit))
         enough = min(enough, max(_FAR * fit.objective, _AT_LEAST))
-    tried.sort(key=lambda one: one[0])
-    least, best, fit = tried[0]
-    evidence = {f"objective_{f.own.name}": f.objective for _, _, f in tried}
+        past, near = estimate.settled, near or fit
     # The readings may be worse than they claim: then differences count less.
-    weights = np.exp([0.5 * (least - criterion) / (_SOFT * fit.scale**2) for criterion, _, _ in tried])
+    least, scale = min((criterion, fit.scale) for criterion, _, fit in tried)
+    weights = np.array(
+        [
+            HYPOTHESES[fit.own.name] * np.exp(0.5 * (least - criterion) / (_SOFT * scale**2))
+            for criterion, _, fit in tried
+        ]
+    )
+    order = np.argsort(-weights)
+    weights, tried = weights[order] / weights[order[0]], [tried[i] for i in order]
+    _, best, fit = tried[0]
+    evidence = {f"objective_{f.own.name}": f.objective for _, _, f in tried}
     likely = [(w, e, f) for w, (_, e, f) in zip(weights, tried, strict=True) if w > _UNLIKELY]
-    evidence |= {f"weight_{f.own.name}": w / weights.sum() for w, _, f in likely}
+    evidence |= {f"weight_{f.own.name}": float(w / weights.sum()) for w, _, f in likely}
     best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
     if len(likely) == 1:
         return best

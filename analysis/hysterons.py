@@ -4,8 +4,8 @@ Where each part of the sample has turned at its own largest field, M is no longe
 But if the material is a set of hysterons, each turned up at a field alpha and down at beta <= alpha
 (Preisach), the state of every part follows from its own field history, and every force is linear in the
 density over (alpha, beta). The density is not negative, symmetric (alpha, beta) <-> (-beta, -alpha) as the
-material knows no up or down, and smooth: non-negative least squares with a curvature penalty whose weight
-generalised cross-validation chooses. The loop of a uniform field then follows from the density.
+material knows no up or down, and smooth: non-negative least squares with a curvature penalty, its weight
+chosen as in ``branch_spline``. The loop of a uniform field then follows from the density.
 
 Between two turning points of the history M changes by twice the Everett function, the density's integral
 over the triangle they span (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory); a part's
@@ -78,8 +78,10 @@ class Density:
                 out[i] = ahead - behind
         return out
 
-    def smoothing(self, X: Floats, y: Floats) -> float:
-        """The smoothing weight by generalised cross-validation, constraints left aside."""
+    def smoothing(self, X: Floats, y: Floats, bound: bool) -> float:
+        """The smoothing weight by which the least squares left and twice the degrees of freedom, each counted
+        a little more, are least; ``X`` (n, K) and ``y`` (n,) in standard deviations. The constraint is left
+        aside in any case: with it, in trials of ours, too little was smoothed."""
         values, vectors = np.linalg.eigh(X @ self.prior @ X.T)
         values = np.maximum(values, 0.0)
         turned, n = vectors.T @ y, len(y)
@@ -88,7 +90,7 @@ class Density:
             kept = values / (values + weight)
             left = n - DEGREES_WEIGHT * kept.sum()
             if left >= LEAST_LEFT * n:
-                score = n * np.sum(((1.0 - kept) * turned) ** 2) / left**2
+                score = np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
                 if score < best[0]:
                     best = (float(score), float(weight))
         return best[1]

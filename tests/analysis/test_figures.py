@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.models.runs import CASES, bench_of, points_of, uniform_loop, weighed
 from weighloop.analysis.constants import MU0
 from weighloop.analysis.figures import NAMES, claim, extract, figures, judge
-from weighloop.analysis.loop import Curve
+from weighloop.analysis.loop import Answer, Curve
 from weighloop.analysis.magnetisation import invert
 from weighloop.analysis.quantities import Measured
 
@@ -21,7 +21,8 @@ _HARD = next(case for case in CASES if case.name == "not")
 
 
 def curve(H: np.ndarray, M: np.ndarray, N: float = 0.0, branch: str = "descending") -> Curve:
-    return Curve(branch, H, M, N, np.zeros((len(H), 0)), np.zeros(len(H)))  # type: ignore[arg-type]
+    sure = Answer(np.zeros((len(H), 0)), np.zeros((len(H), 0)))
+    return Curve(branch, H, M, N, sure, sure, np.zeros(len(H)))  # type: ignore[arg-type]
 
 
 def tanh_pair(Ms: float, Hc: float, width: float, top: float, N: float = 0.0) -> tuple[Curve, Curve]:
