@@ -12,6 +12,11 @@ from typing import Any
 
 import click
 
+# The matrices here are small and many: threads cost more than they bring, half as much again on two cores.
+# To be said before numpy is first imported.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 #: Verb: the module that has it (a command of the same name) and its line in the help.
 VERBS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Run one whole loop on the bench twin: weigh, analyse, report."),
