@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from . import branch_spline, hysterons
 from .bench_model import BenchModel
 from .branch_spline import RisingSpline
+from .fit_parts import Role
 from .hysterons import Density, magnetised_before
-from .joint_fit import JointFit, Role, fit_jointly
+from .joint_fit import JointFit, fit_jointly
 from .loop import Answer, Curve, LoopEstimate, Settled, branch_rows
 from .own_field import PART
 from .points import Branch, Points

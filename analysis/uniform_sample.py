@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .branch_spline import RisingSpline
+from .fit_parts import Part
 from .hysterons import Density
-from .joint_fit import JointFit, Part
+from .joint_fit import JointFit
 from .loop import Answer, Curve
 from .points import Branch
 

@@ -1,0 +1,107 @@
+"""The parts of a joint fit (``joint_fit``): a branch or the whole run, and what its material must do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+
+class Material(Protocol):
+    """What a part of the sample does in the field it feels: linear in its coefficients (K,)."""
+
+    def begin(self, felt: Floats, pull: Floats) -> None:
+        """Make ready for rows whose nodes feel ``felt`` (n, q), A/m, and count ``pull`` (n, q)."""
+        ...
+
+    def design(self, felt: Floats, weights: Floats) -> Floats:
+        """(n, K): sums over the nodes of ``weights`` (n, q) times M, by coefficient."""
+        ...
+
+    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
+        """M (n, q) and its slope dM/du at each node in its own row's field."""
+        ...
+
+    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+        """Change of M (k, n, q) where what the nodes feel at all rows changes by each of ``by`` (k, n, q)."""
+        ...
+
+    def smoothing(self, X: Floats, y: Floats, bound: bool) -> float:
+        """The smoothing weight that suits the readings ``y`` (n,), in standard deviations, like the design
+        ``X`` (n, K); ``bound``: with regard to what the coefficients are bound to, which takes longer."""
+        ...
+
+    def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
+        """Coefficients within their bounds, and which unknowns are free of them."""
+        ...
+
+    def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, n): coefficients by readings, with bounds as they are."""
+        ...
+
+
+@dataclass(eq=False)
+class Part:
+    """One branch's part of the fit, or the whole run's.
+
+    ``rows`` (n,) of the run, of which ``counted`` (m,) are fitted, the others being history only. A part
+    that ``tells`` has a say in the bench. ``M``, ``felt`` (u) and ``slope`` (dM/du) are (n, q), at the
+    nodes; ``force``, ``sigma``, ``model`` and ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are
+    within their bounds; ``c_to_force`` (K, m) and ``c_to_z`` (K, k) say how c answers.
+    """
+
+    rows: Indices
+    counted: Indices
+    material: Material
+    force: Floats
+    sigma: Floats
+    tells: bool
+    M: Floats
+    smoothing: float = 0.0
+    c: Floats | None = None
+    free: Indices = field(default_factory=lambda: np.zeros(0, np.intp))
+    felt: Floats = field(default_factory=lambda: np.zeros(0))
+    slope: Floats = field(default_factory=lambda: np.zeros(0))
+    model: Floats = field(default_factory=lambda: np.zeros(0))
+    hat: Floats = field(default_factory=lambda: np.zeros(0))
+    #: Forces by coefficient (m, K) and by input (m, k), around where the fit stands.
+    design: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    by_input: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    c_to_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    c_to_z: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+
+    @property
+    def residual(self) -> Floats:
+        """Force minus fit, N."""
+        return self.force - self.model
+
+    @property
+    def chi_square_rows(self) -> Floats:
+        """Squared residuals in standard deviations."""
+        return (self.residual / self.sigma) ** 2
+
+    @property
+    def reduced_chi_square(self) -> float:
+        """chi-square per degree of freedom left."""
+        return float(self.chi_square_rows.sum() / max(len(self.force) - float(self.hat.sum()), 1.0))
+
+    @property
+    def held_out(self) -> float:
+        """Mean square of the leave-one-out residuals in standard deviations, constraints frozen."""
+        return float(np.mean(self.chi_square_rows / np.maximum(1.0 - self.hat, 0.05) ** 2))
+
+
+@dataclass(frozen=True)
+class Role:
+    """What of a run a part of the fit is: its rows, which of them count, and whether it has a say in the
+    bench."""
+
+    rows: Indices
+    material: Material
+    counted: Indices | None = None
+    tells: bool = True
