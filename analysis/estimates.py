@@ -51,14 +51,13 @@ def spline_estimate(
     hypothesis: str = PART,
     *,
     settled: Settled | None = None,
-    past: Settled | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
 ) -> tuple[LoopEstimate, JointFit] | None:
     """Every branch with rows enough by its own spline; None if neither returning branch has them.
 
     ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near`` and ``enough`` as in
-    ``fit_jointly``. ``past`` is not asked.
+    ``fit_jointly``.
     """
     points, H = model.points, model.field.H_mean
     roles: dict[str, Role] = {}
@@ -105,14 +104,12 @@ def density_estimate(
     hypothesis: str = PART,
     *,
     settled: Settled | None = None,
-    past: Settled | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
 ) -> tuple[LoopEstimate, JointFit] | None:
     """The whole run by one hysteron density; None if it has not the rows, or not both orientations.
 
-    As ``spline_estimate``; what the sample was before the run is as in ``past``, where another hypothesis
-    has found it out.
+    As ``spline_estimate``; what the sample was before the run is as in ``near``, where there is one.
     """
     points, H = model.points, model.field.H_mean
     names = np.array(points.branch)
@@ -125,10 +122,13 @@ def density_estimate(
     ):
         return None
     if settled is None:
-        if past is None or past.fitted is None:
+        if near is None:
             fitted, start, steady = _past(model, fitted)
         else:
-            fitted, start, steady = past.fitted, past.start, past.bias
+            before = near.parts[DENSITY]
+            assert isinstance(before.material, Density)
+            fitted, start = before.rows[before.counted], before.material.start
+            steady = near.steady_field
         roles = _whole_run(points, H, fitted, start)
         fit = fit_jointly(model, roles, hypothesis, steady_field=steady, enough=enough, near=near)
     else:

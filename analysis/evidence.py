@@ -4,7 +4,8 @@ Three questions, asked in this order, each once the bench has been conditioned o
 (``joint_fit``), as a bench value wrong within its uncertainty would otherwise decide them:
 
 1. How do the sample's parts feel one another (``own_field``)? The hypothesis that fits best, its degrees of
-   freedom counted against it; what others nearly as good would say goes into the uncertainty.
+   freedom counted against it; others nearly as good are averaged in by their weight, and their
+   difference goes into the uncertainty.
 2. Is M one function of the field on each branch? It is where the whole sample has been past its largest
    field: the branches, as the splines find them, have met before the top.
 3. If not, a hysteron density, which follows each part's own history. It must foretell a held-out point no
@@ -76,15 +77,15 @@ def best_estimate(model: BenchModel) -> LoopEstimate:
 def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good."""
     tried: list[tuple[float, LoopEstimate, JointFit]] = []
-    enough, past, near = np.inf, None, None
+    enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
-        found = way(model, hypothesis, past=past, near=near, enough=enough)
+        found = way(model, hypothesis, near=near, enough=enough)
         if found is None:
             return None
         estimate, fit = found
         tried.append((fit.objective + 2.0 * fit.degrees, estimate, fit))
         enough = min(enough, max(_FAR * fit.objective, _AT_LEAST))
-        past, near = estimate.settled, near or fit
+        near = near or fit
     # The readings may be worse than they claim: then differences count less.
     least, scale = min((criterion, fit.scale) for criterion, _, fit in tried)
     weights = np.array(

@@ -47,7 +47,7 @@ class Density:
     medium: Medium
 
     def __init__(self, H: Floats, start: float, free: Indices | None = None) -> None:
-        self.past, self.known_free = Past(start, H), free
+        self.past, self.start, self.known_free = Past(start, H), start, free
         #: Unknowns are densities: masses by the cells' areas, the others by as many as there are in a row.
         self.scale = np.concatenate([grid().area, np.full(columns() - len(grid().area), float(grid().cells))])
         self.penalty, self.prior = _penalties()

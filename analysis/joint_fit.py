@@ -115,9 +115,9 @@ class JointFit:
         """The field of the bench found."""
         return self.model.field
 
-    def by_others(self, M: Floats) -> Floats:
-        """D M of magnetisations (n, q) with the demagnetising factor found."""
-        return _by_others(self.own, self.model, M)
+    def felt_changes(self, part: Part) -> Floats:
+        """What a part's nodes feel, by input (k, n, q), with M as it is."""
+        return _felt_changes(self.own, self.model, part)
 
     def others(self) -> float:
         """What an evenly magnetised body feels by others, by M."""
@@ -158,6 +158,17 @@ def _by_others(own: OwnField, model: BenchModel, M: Floats, z: Floats | None = N
     return own.by_others(M) * (N / model.stated_field.N)
 
 
+def _felt_changes(own: OwnField, model: BenchModel, p: Part, z: Floats | None = None) -> Floats:
+    """What a part's nodes feel, by input (k, n, q), with M as it is."""
+    others = _by_others(own, model, p.M, z)
+    return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
+
+
+def _of_readings(p: Part) -> Floats:
+    """The readings' own standard deviations, N."""
+    return p.sigma
+
+
 class _Fit:
     def __init__(
         self,
@@ -188,7 +199,7 @@ class _Fit:
         model, chi = self.stated.moved(z), np.inf
         for _ in range(_BENCHES):
             z = self._settle(model, z)
-            chi, left = self._misfit(z)
+            chi, left = self._objective(z, _of_readings), self._left_over()
             scale = float(np.sqrt(chi / left)) if chi > _CLAIM * left else 1.0
             steady = abs(scale / self.scale - 1.0) < _ALIKE
             if (np.abs(z - model.z).max(initial=0.0) < _NEAR and steady) or chi > self.enough:
@@ -214,7 +225,7 @@ class _Fit:
             if choosing and step < _CHOICES:
                 self._choose(z, step)
             wanted = self._inputs(z) if step and self.conditioned else z
-            reference = self._objective(z) if step else np.inf
+            reference = self._objective(z, self._doubt) if step else np.inf
             before = [(p.c, p.M) for p in self.parts.values()]
             coefficients = self._coefficients(wanted, z)
             length = 1.0
@@ -223,7 +234,7 @@ class _Fit:
                 for p, (c, M), target in zip(self.parts.values(), before, coefficients, strict=True):
                     p.c, p.M = target if c is None else c + length * (target - c), M
                 self._follow(model, at)
-                new = self._objective(at)
+                new = self._objective(at, self._doubt)
                 if new <= _WORSE * (1.0 + reference) or length < 0.2:
                     break
                 length *= 0.5
@@ -303,12 +314,7 @@ class _Fit:
     def _changes(self, model: BenchModel, p: Part, z: Floats) -> Floats:
         """M by input (k, n, q), before the parts have answered to one another."""
         assert p.c is not None
-        return p.material.changes(p.c, p.felt, p.slope, self._felt_changes(model, p, z))
-
-    def _felt_changes(self, model: BenchModel, p: Part, z: Floats) -> Floats:
-        """What the nodes feel, by input (k, n, q), with M as it is."""
-        others = _by_others(self.own, model, p.M, z)
-        return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
+        return p.material.changes(p.c, p.felt, p.slope, _felt_changes(self.own, model, p, z))
 
     # -- the linear problem, readings in standard deviations
 
@@ -366,20 +372,14 @@ class _Fit:
             found.append(c)
         return found
 
-    def _objective(self, z: Floats) -> float:
-        of_rows = sum(
-            float(np.sum((p.residual / self._doubt(p)) ** 2)) for p in self.parts.values() if p.tells
-        )
+    def _objective(self, z: Floats, spread: Callable[[Part], Floats]) -> float:
+        """What is minimised but for the roughness, misfits counted by each part's ``spread`` (N)."""
+        of_rows = sum(float(np.sum((p.residual / spread(p)) ** 2)) for p in self.parts.values() if p.tells)
         return float(z @ self.precision @ z) + of_rows
 
-    def _misfit(self, z: Floats) -> tuple[float, float]:
-        """The objective in the readings' own standard deviations, and the degrees of freedom left."""
-        chi, left = float(z @ self.precision @ z), 0.0
-        for p in self.parts.values():
-            if p.tells:
-                left += float(np.trace(self._left(p)[0]))
-                chi += float(p.chi_square_rows.sum())
-        return chi, max(left, 1.0)
+    def _left_over(self) -> float:
+        """Degrees of freedom that the coefficients leave, at least one."""
+        return max(sum(float(np.trace(self._left(p)[0])) for p in self.parts.values() if p.tells), 1.0)
 
     def _finished(self, model: BenchModel, z: Floats) -> JointFit:
         """Every answer, from the linear problem at the end."""
@@ -405,7 +405,6 @@ class _Fit:
                 np.add.at(z_to_force, p.rows[p.counted], by_force.T)
             if p.tells:
                 degrees += float(p.hat.sum())
-        objective, _ = self._misfit(z)
         to_stated = inverse @ self.precision
         return JointFit(
             self.stated.moved(z) if np.abs(z - model.z).max(initial=0.0) > 0 else model,
@@ -414,7 +413,7 @@ class _Fit:
             z_to_force.T,
             to_stated,
             self.scale,
-            objective,
+            self._objective(z, _of_readings),
             degrees,
             self.steady,
         )

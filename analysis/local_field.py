@@ -12,11 +12,9 @@ from .constants import MU0
 from .demag import demagnetising_factor
 from .points import Points
 from .quadrature import Rule, layers, rule_of_layers, volume
+from .reference_magnet import REMANENCE_TEMPERATURE
 
 Floats = NDArray[np.float64]
-
-#: The temperature a remanence in the bench file is stated at, K (20 degrees Celsius).
-_REFERENCE_TEMPERATURE = 293.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +66,7 @@ def local_field(points: Points, bench: Bench, rule: Rule | None = None) -> Local
     if known.any():
         Bz[known], dBz[known] = q.Bz, q.dBz
     kelvin = np.where(np.isfinite(points.temperature), points.temperature, bench.site.temperature.value)
-    strength = 1.0 + magnet.temperature_coefficient.value * (kelvin - _REFERENCE_TEMPERATURE)
+    strength = 1.0 + magnet.temperature_coefficient.value * (kelvin - REMANENCE_TEMPERATURE)
     facing = (points.orientation * strength)[:, None]
     body = volume(sample)
     return LocalField(

@@ -30,10 +30,7 @@ def as_of_points(fit: JointFit, part: Part, chosen: NDArray[np.bool_]) -> tuple[
     v = fit.own.undone(part.slope, weights)
     by_c = part.material.design(part.felt, v)[chosen]
     assert part.c is not None
-    model = fit.model
-    others = fit.by_others(part.M)
-    felt = model.H_change[:, part.rows] - (model.N_change / field.N)[:, None, None] * others
-    changes = part.material.changes(part.c, part.felt, part.slope, felt)
+    changes = part.material.changes(part.c, part.felt, part.slope, fit.felt_changes(part))
     by_z = np.einsum("nq,knq->nk", v, changes)[chosen]
     return (part.M @ field.weights)[chosen], _answer(fit, part, by_c, by_z)
 
@@ -84,8 +81,7 @@ def curve_of_density(
     by_c = density.uniform(row, turns, u)
     M = by_c @ c
     # The turning points move with the bench as the grid does.
-    felt = model.H_change - (model.N_change / fit.field.N)[:, None, None] * fit.by_others(part.M)
-    turns_by_z = felt @ fit.field.weights
+    turns_by_z = fit.felt_changes(part) @ fit.field.weights
     of_grid = by_field - np.outer(M, _of_others(fit))
     by_z = np.zeros((len(H), len(model.keys)))
     for i in range(len(model.keys)):

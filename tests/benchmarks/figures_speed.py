@@ -66,19 +66,15 @@ def bare(readings: object, trials: int) -> Callable[[], None]:
     bench = reclaimed_bench()
     arranged = check(readings, bench)  # type: ignore[arg-type]
     estimate = invert(arranged.points, bench)
-    state, shared = inputs.shared_inputs(estimate, bench, "finite")
-    answer = inputs.force_answer(estimate)
+    state, told, shared = inputs.shared_inputs(estimate, bench)
+    answer = told.to_force
     m = len(estimate.descending)
     rows = 4 * m
     odd = np.array([s.odd[:rows] for s in shared])
     even = np.array([s.even[:rows] for s in shared])
-    # Strength, contact, diameter and height of the sample, and its image, up and down; its offset once.
-    repeats = 11
 
     def work() -> None:
         invert(arranged.points, bench)
-        for _ in range(repeats):
-            invert(arranged.points, bench, settled=estimate.settled)
         rng = np.random.default_rng(1)
         for start in range(0, trials, 1000):
             count = min(1000, trials - start)
