@@ -14,7 +14,7 @@ from weighloop.analysis.settling import SettlingFilter
 MG = 1e-6
 TRIALS = 4
 RECORDS = {
-    "respiration belt": (recorded.respiration, "systole", 3.0),
+    "respiration": (recorded.respiration, "peakdet", 3.0),
     "ground motion": (recorded.ground, "obspy", 2.0),
 }
 

@@ -1,7 +1,7 @@
 """The settling filter on recorded breathing and ground motion, scaled to the balance.
 
-``python -m tests.benchmarks.settling_recorded [--trials N] [--data DIR]``. Needs the files of ``systole``
-and ``obspy`` (installed, or unpacked side by side in DIR); what is not there is left out.
+``python -m tests.benchmarks.settling_recorded [--trials N] [--data DIR]``. Needs the files of ``peakdet``,
+``obspy`` and ``systole`` (installed, or unpacked side by side in DIR); what is not there is left out.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from .settling import BASELINES, HEAD, Trial, row, settle
 
 KINDS = {
     "recorded breath": (recorded.respiration, 1.0, 20.0),
+    "recorded belt": (recorded.belt, 1.0, 20.0),
     "recorded ground": (recorded.ground, 0.5, 10.0),
 }
 SENSOR = (0.4, 2.5)  # digits, as in the seeded classes

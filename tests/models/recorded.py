@@ -1,5 +1,6 @@
 """Real disturbances that general-purpose packages ship with their own tests and examples.
 
+``peakdet`` (PyPI, Apache): tests/data/RESP.csv, 10 min of slow breathing at 40 Hz (its own test says so).
 ``systole`` (PyPI, MIT): datasets/Task1_Respiration.npy, 25 min of a respiration belt at 1000 Hz.
 ``obspy`` (PyPI, LGPL): signal/tests/data/CRLZ.HHZ.10.NZ.SAC, 5.5 min of ground velocity at 100 Hz.
 Only the files are read, the packages are not imported; each comes back at 100 Hz, free of its mean
@@ -34,6 +35,15 @@ def _unit(x: Floats) -> Floats:
 
 
 def respiration(root: Path | None = None) -> Floats | None:
+    """Slow breathing, ten breaths a minute, with rests between them."""
+    path = _file("peakdet", "tests/data/RESP.csv", root)
+    if path is None:
+        return None
+    x = np.loadtxt(path)
+    return _unit(np.interp(np.arange(int(len(x) * 2.5)) / 2.5, np.arange(len(x)), x))
+
+
+def belt(root: Path | None = None) -> Floats | None:
     """Breathing as a belt felt it; the belt's few glitches are cut off."""
     path = _file("systole", "datasets/Task1_Respiration.npy", root)
     if path is None:
