@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from pathlib import Path
 
 from platformdirs import PlatformDirs
@@ -23,7 +24,13 @@ def socket_path() -> Path:
     Where there are no Unix sockets this is a small file with the port and the token.
     """
     named = os.environ.get("WEIGHLOOP_SOCKET")
-    return Path(named) if named else Path(_DIRS.user_runtime_dir) / "daemon.sock"
+    if named:
+        return Path(named)
+    with warnings.catch_warnings():
+        # No folder for sockets from the system (a bare console, a container): the one made instead is the
+        # user's alone as well, and that is no news for who starts a daemon or looks for one.
+        warnings.simplefilter("ignore")
+        return Path(_DIRS.user_runtime_dir) / "daemon.sock"
 
 
 def has_unix_sockets() -> bool:

@@ -51,9 +51,8 @@ class TwinProcess:
         line = self._process.stdout.readline()
         if not line:
             _, error = self._process.communicate()
-            raise TwinError(
-                f"the bench twin did not start: {error.strip().splitlines()[-1:] or 'no reason given'}"
-            )
+            why = error.strip().splitlines() or ["no reason given"]
+            raise TwinError(f"the bench twin did not start: {why[-1]}")
         self.places = json.loads(line)
         self._control = socket.socket(socket.AF_UNIX)
         self._control.connect(self.places["control"])

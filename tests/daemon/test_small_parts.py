@@ -3,6 +3,7 @@
 import json
 import os
 import socket
+import subprocess
 import sys
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from weighloop.daemon import health
 from weighloop.daemon.acquisition import Acquisition, Limits, Thinner
 from weighloop.daemon.health import Alarm, DiskGuard, Repeats
 from weighloop.daemon.long_clock import StepWatch, start_after
+from weighloop.daemon.twin_process import TwinError, TwinProcess
 from weighloop.drivers.device import BalanceReading
 
 
@@ -140,3 +142,23 @@ class TestWatchdog:
         held = {"id": 4, "state": "held", "why": "the balance: unplugged"}
         assert health.verdict({"run": held}) == (False, "run 4 is held: the balance: unplugged")
         assert health.verdict({"run": None}) == (True, "")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere the system always names the folder")
+class TestPlaces:
+    def test_where_the_system_names_no_folder_for_sockets_nobody_is_bothered(self) -> None:
+        """XDG base directory specification: the variable may be missing; the place is then ours to choose."""
+        bare = {k: v for k, v in os.environ.items() if k not in ("XDG_RUNTIME_DIR", "WEIGHLOOP_SOCKET")}
+        program = "from weighloop.daemon.places import socket_path; print(socket_path())"
+        said = subprocess.run(
+            [sys.executable, "-W", "always", "-c", program], env=bare, capture_output=True, text=True
+        )
+        assert (said.returncode, said.stderr) == (0, "")
+        assert Path(said.stdout.strip()).name == "daemon.sock"
+
+    def test_a_twin_that_does_not_start_says_why_in_one_sentence(self) -> None:
+        with (
+            pytest.raises(TwinError, match=r"^the bench twin did not start: nowhere: no such twin bench; "),
+            TwinProcess(sample="nowhere"),
+        ):
+            pass
