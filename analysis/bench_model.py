@@ -237,8 +237,7 @@ def _field_at(
         elif by:
             changed = with_value(changed, key, by * value.u)
             points = _points_at(points, key, by * value.u)
-    rule = same_nodes(rule, changed.reference_magnet, changed.sample) if changed is not bench else rule
-    f = local_field(points, changed, rule)
+    f = local_field(points, changed, same_nodes(rule, bench.sample, changed.sample))
     return LocalField(f.H * strength, f.pull * strength, f.weights, f.nodes, f.N * (1.0 + factor), f.volume)
 
 

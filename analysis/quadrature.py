@@ -11,7 +11,7 @@ over a block one quadrant does; off the magnet's axis it takes the whole body.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
@@ -193,12 +193,32 @@ def rule_of_layers(magnet: ReferenceMagnet, sample: Sample, gap: float, offset: 
     return choose_order(magnet, sample, gap, offset=offset, least=_LEAST_ORDER_OF_LAYERS)
 
 
-def same_nodes(rule: Rule, magnet: ReferenceMagnet, sample: Sample) -> Rule:
-    """The same choice of nodes for a magnet and a sample of slightly different sizes."""
-    points, weights = sample_nodes(
-        sample, rule.order, symmetry=rule.symmetry, magnet=magnet, levels=rule.levels
-    )
-    return Rule(points, weights, rule.order, rule.levels, rule.symmetry)
+def same_nodes(rule: Rule, sample: Sample, changed: Sample) -> Rule:
+    """The nodes of ``rule`` as they lie in the sample with its sizes slightly ``changed``.
+
+    They stay where they are in the body, whatever becomes of the magnet's edges: their number must not
+    change with a size, or benches could not be told apart by nothing else. Stretching a body along its axes
+    leaves the weights as they are; only a block's rings change their arcs.
+    """
+    if sample == changed:
+        return rule
+    up = changed.height.value / sample.height.value
+    if sample.shape != "block":
+        wide = _radius(changed) / _radius(sample)
+        return replace(rule, points=rule.points * [wide, wide, up], error=float("nan"))
+    before, after = np.array(_half_sides(sample)), np.array(_half_sides(changed))
+    if rule.symmetry != "axis":
+        return replace(rule, points=rule.points * [*(after / before), up], error=float("nan"))
+    # Between the corners of the rings' weights the squared radius stretches evenly.
+    corners, moved = (np.unique([0.0, *np.sort(h**2), np.sum(h**2)]) for h in (before, after))
+    if len(corners) != len(moved):  # a square becoming a rectangle, or the reverse
+        corners, moved = (np.array([0.0, np.mean(h**2), np.sum(h**2)]) for h in (before, after))
+    s = rule.points[:, 0] ** 2
+    stretch = (np.diff(moved) / np.diff(corners))[np.searchsorted(corners[1:-1], s)]
+    s_moved = np.interp(s, corners, moved)
+    weights = rule.weights * stretch * _arc(s_moved, *after) / _arc(s, *before)
+    points = np.stack([np.sqrt(s_moved), rule.points[:, 1], rule.points[:, 2] * up], axis=1)
+    return replace(rule, points=points, weights=weights / weights.sum(), error=float("nan"))
 
 
 def mean_field(
@@ -248,12 +268,17 @@ def _block_by_radius(
     a, b = _half_sides(sample)
     edges = [R**2 for _, R in cylinders(magnet)] if magnet is not None else []
     s, ws = _graded(0.0, a**2 + b**2, edges, levels, order, kinks=(a**2, b**2))
-    rho = np.sqrt(s)
-    outside = np.arccos(np.minimum(a / rho, 1.0)) + np.arccos(np.minimum(b / rho, 1.0))
-    ws = ws * (1 - outside / (np.pi / 2))
-    radius, along = (c.ravel() for c in np.broadcast_arrays(rho[:, None], z[None, :]))
+    ws = ws * _arc(s, a, b)
+    radius, along = (c.ravel() for c in np.broadcast_arrays(np.sqrt(s)[:, None], z[None, :]))
     weights = (ws[:, None] * wz[None, :]).ravel()
     return np.stack([radius, np.zeros_like(radius), along], axis=1), weights / weights.sum()
+
+
+def _arc(s: Floats, a: float, b: float) -> Floats:
+    """Which part of a ring of squared radius ``s`` (m^2) lies inside a block of half sides ``a`` and ``b``."""
+    rho = np.sqrt(s)
+    outside = np.arccos(np.minimum(a / rho, 1.0)) + np.arccos(np.minimum(b / rho, 1.0))
+    return 1 - outside / (np.pi / 2)
 
 
 def _graded(

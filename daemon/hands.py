@@ -1,24 +1,48 @@
-"""What the balance shows of a person's hands: sample off, sample on, spacers changed, a wrong count.
+"""What the balance shows of a person's hands: sample off, sample on, spacers changed, the zero moved.
 
-Nothing here guesses: where the expected change of the reading is small or unknown the answer is
-"not seen", and the person's own word is waited for.
+Nothing here guesses: where the expected change of the reading is small or unknown the answer is "not seen",
+and the person's own word is waited for, by a key or by two taps on the pan.
 """
 
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 
-from .protocol import ActionCode, Step
+from .protocol import ActionCode, Point, Step
 from .run_state import RunRecord
 
-#: A change counts as seen above so many digits of the balance, and to within such a share of itself.
-DIGITS = 50.0
-SHARE = 0.3
-#: A count is doubted when the pull is off its prediction by the share OFF (one spacer changes it by
-#: a quarter or more) and within STEADY of another count's, on a leg whose last pulls changed their
-#: ratio to the plan by less than STEADY, over no more than WIDEST spacers.
-OFF, STEADY, WIDEST = 0.2, 0.08, 4
+#: A change counts as seen above so many digits of the balance and so many times the uncertainty aimed at.
+DIGITS, SIGMAS = 10.0, 5.0
+#: The zero is back within this part of the pull that went, or within the least change.
+BACK = 0.002
+#: Spacers show by their mass to within this part of one.
+SPACER = 0.3
+#: Weighed at this gap two passages before, the pull comes back to within this part of itself (a gap that is
+#: one spacer off misses it by a quarter or more); where only the plan foretells it, within these factors,
+#: since the plan knows nothing of the sample.
+LOOP_SHARE, PLAN_LEAST, PLAN_MOST = 0.15, 0.2, 4.0
+#: With another number of spacers the pull changes by more than this part of itself.
+SAME_PULL = 0.03
+#: A balance that was re-zeroed shows nought within so many digits.
+NOUGHT = 3.0
+
+
+def least_change(run: RunRecord) -> float:
+    """The least change of a settled level that counts as one, kg."""
+    return max(DIGITS * run.limits.get("resolution_kg", math.inf), SIGMAS * run.target_u_kg)
+
+
+def pull_at(run: RunRecord, point: Point) -> float | None:
+    """A point less the zero that was read last before it, kg; None without one."""
+    zeros = [
+        z["value_kg"]
+        for z in run.points
+        if z["kind"] == "zero"
+        and z["set_aside"] is None
+        and z["id"] < point["id"]
+        and z["spacers"] == point["spacers"]
+    ]
+    return point["value_kg"] - zeros[-1] if zeros else None
 
 
 def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: float | None) -> bool:
@@ -26,133 +50,95 @@ def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: flo
 
     ``before`` is the settled level before it (kg), None where there was none.
     """
-    least = DIGITS * run.limits.get("resolution_kg", math.inf)
     zero = run.last("zero")
+    if zero is None or before is None or not could_see(code, step, run):
+        return False
+    change = level - zero["value_kg"]
+    if code == "remove-sample":
+        return abs(change) <= max(least_change(run), BACK * abs(_last_pull(run) or 0.0))
+    if code == "place-sample":
+        return _fits(run, step, change) and not _shows_nought(run, level)
+    mass, was, count = run.limits.get("spacer_mass_kg"), run.spacers, step["spacers"]
+    if mass is None:
+        # The balance's own zero key, pressed after something on the pan was changed.
+        changed = min(abs(before), abs(before - zero["value_kg"])) > least_change(run)
+        return changed and _shows_nought(run, level)
+    if was is None or count is None or (_shows_nought(run, level) and not _shows_nought(run, -change)):
+        return False  # re-zeroed: the masses are counted from another zero
+    return abs(abs(change) - abs(count - was) * mass) < SPACER * mass
+
+
+def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:
+    """Whether the balance can show that the action ``code`` was done."""
+    zero, least = run.last("zero"), least_change(run)
     if run.ladder != "spacers" or zero is None:
         return False  # with a lift the sample is handled where its pull is smallest
     if code == "remove-sample":
-        # The level must have been the sample's own, and must have come back to the zero.
-        point = run.last("point")
-        if point is None or before is None or point["spacers"] != run.spacers:
-            return False
-        pull = point["value_kg"] - zero["value_kg"]
-        return abs(pull) > least and abs(level - zero["value_kg"]) < SHARE * abs(pull)
+        pull = _last_pull(run)
+        return pull is not None and abs(pull) > least
     if code == "place-sample":
-        expected = step["predicted_reading_kg"]
-        if expected is None or zero["spacers"] != run.spacers:
-            return False
-        pull = level - zero["value_kg"]
-        return abs(pull) > least and abs(expected) > least and abs(pull) > SHARE * abs(expected)
+        expected = _by_the_loop(run, step) or step["predicted_reading_kg"]
+        here = run.spacers_with_sample or zero["spacers"] == run.spacers
+        return here and expected is not None and abs(expected) > least
     if code == "set-spacers":
         mass = run.limits.get("spacer_mass_kg")
-        if mass is None or run.spacers is None or step["spacers"] is None or before is None:
-            return False
-        moved = abs(step["spacers"] - run.spacers) * mass
-        return moved > least and abs(abs(level - zero["value_kg"]) - moved) < SHARE * mass
+        if mass is None:
+            return run.spacers is not None
+        moved = step["spacers"] is not None and run.spacers not in (None, step["spacers"])
+        return moved and zero["spacers"] == run.spacers and mass > least
     return False
 
 
-def doubt_about_count(run: RunRecord, step: Step, value: float) -> str:
-    """A question when the reading says that another number of spacers is set, else an empty text.
-
-    Two independent signs: the zeros, where one spacer's mass is known and spacers stand on the pan;
-    and the pull, foretold from the leg so far (measured over planned, carried on along the leg).
-    """
-    if run.ladder != "spacers" or step["spacers"] is None:
-        return ""
-    if step["kind"] == "zero":
-        return _by_mass(run, step, value)
-    return _by_pull(run, step, value)
+def zero_moved(run: RunRecord, level: float) -> bool:
+    """Whether the balance was re-zeroed since its zero was read: nought where it was not."""
+    zero = run.last("zero")
+    return zero is not None and _shows_nought(run, level) and abs(zero["value_kg"]) > least_change(run)
 
 
-def _by_mass(run: RunRecord, step: Step, value: float) -> str:
-    """Zeros differ by whole spacer masses where spacers stand on the pan, and not at all where not."""
-    mass, count = run.limits.get("spacer_mass_kg"), step["spacers"]
-    zeros = [
-        (p["spacers"], p["value_kg"])
-        for p in run.points
-        if p["kind"] == "zero" and p["set_aside"] is None and p["spacers"] is not None
-    ]
-    if mass is None or count is None or not zeros:
-        return ""
-    before, level = zeros[-1]
-    moved = round((value - level) / mass)
-    whole = abs(value - level - moved * mass) < 0.15 * mass
-    if not whole or abs(value) < 0.15 * mass or before == count:
-        return ""  # re-zeroed by hand, or no spacer was to be moved
-    # From the zeros so far: +1 or -1 by which way a spacer more moves the reading, 0 where none does.
-    signs = {
-        round((b - a) / mass / (m - n))
-        for (n, a), (m, b) in pairwise(zeros)
-        if m != n and abs(b) > 0.15 * mass
-    }
-    sign = signs.pop() if len(signs) == 1 else None
-    expected = {sign * (count - before)} if sign is not None else {0, count - before, before - count}
-    if moved in expected:
-        return ""
-    asked = abs(count - before)
-    return f"The pan changed by {abs(moved)} spacer masses where {asked} were asked for. Is the count right?"
+def unchanged(run: RunRecord, step: Step, pull: float) -> bool:
+    """Whether the pull is the one at the leg's last count, where another count was asked for."""
+    used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
+    if not used or used[-1]["leg"] != step["leg"] or used[-1]["spacers"] == step["spacers"]:
+        return False
+    last = pull_at(run, used[-1])
+    return last is not None and abs(last) > least_change(run) and abs(pull / last - 1) < SAME_PULL
 
 
-def _by_pull(run: RunRecord, step: Step, value: float) -> str:
-    """Measured over planned pull changes slowly along a leg; a wrong count breaks that.
-
-    Silent wherever the leg so far foretells nothing: the first curve, wide steps, a pull that nearly
-    vanishes, a ratio that is on the move itself.
-    """
-    count, zero = step["spacers"], run.last("zero")
-    least = DIGITS * run.limits.get("resolution_kg", math.inf)
-    if zero is None or count is None or step["leg"] == 0:
-        return ""
-    plan = sorted(
-        (s["spacers"], s["predicted_reading_kg"])
-        for s in run.plan
-        if s["kind"] == "point"
-        and s["leg"] == step["leg"]
-        and s["spacers"] is not None
-        and s["predicted_reading_kg"]
-    )
-    before = _ratios(run, step["leg"], plan, least)[-2:]
-    if len(before) < 2 or max(abs(n - count) for n, _ in before) > WIDEST:
-        return ""
-    (_, first), (_, last) = before
-    if min(first, last) <= 0.2 or abs(last / first - 1) > STEADY:
-        return ""
-    pull = value - zero["value_kg"]
-    misses = {}
-    for other in range(max(0, count - WIDEST), count + WIDEST + 1):
-        foretold = _at(plan, other)
-        if foretold is not None and abs(last * foretold) > least:
-            misses[other] = abs(pull / (last * foretold) - 1)
-    best = min(misses, key=lambda n: misses[n], default=count)
-    if best == count or count not in misses or misses[count] < OFF or misses[best] > STEADY:
-        return ""
-    return f"The reading fits {best} spacers better than {count}. Is the count right?"
+def _shows_nought(run: RunRecord, level: float) -> bool:
+    return abs(level) <= NOUGHT * run.limits.get("resolution_kg", 0.0)
 
 
-def _ratios(run: RunRecord, leg: int, plan: list[tuple[int, float]], least: float) -> list[tuple[int, float]]:
-    """Count and measured over planned pull, for the leg's points so far."""
-    zeros = {
-        p["spacers"]: p["value_kg"] for p in run.points if p["kind"] == "zero" and p["set_aside"] is None
-    }
-    ratios = []
+def _last_pull(run: RunRecord) -> float | None:
+    """The pull that was read last, where its spacers are still set."""
+    point = run.last("point")
+    return None if point is None or point["spacers"] != run.spacers else pull_at(run, point)
+
+
+def _by_the_loop(run: RunRecord, step: Step) -> float | None:
+    """What was weighed at the gap two passages before, turned over: the loop's symmetry; None before that."""
+    if step["leg"] < 3:
+        return None  # two passages before was the first curve
     for p in run.points:
-        n = p["spacers"]
-        if p["kind"] != "point" or p["leg"] != leg or p["set_aside"] is not None or n is None:
-            continue
-        foretold = _at(plan, n)
-        if foretold is not None and abs(foretold) > least and n in zeros:
-            ratios.append((n, (p["value_kg"] - zeros[n]) / foretold))
-    return ratios
-
-
-def _at(plan: list[tuple[int, float]], count: int) -> float | None:
-    """The planned reading at a count: log-linear between the plan's own counts, None outside."""
-    for (low, below), (high, above) in pairwise(plan):
-        if low <= count <= high and high - low <= WIDEST:
-            if below * above <= 0:
-                return None
-            share = (count - low) / (high - low) if high > low else 0.0
-            size = math.exp(math.log(abs(below)) * (1 - share) + math.log(abs(above)) * share)
-            return math.copysign(size, below)
+        same = p["kind"] == "point" and p["leg"] == step["leg"] - 2 and p["spacers"] == step["spacers"]
+        if same and p["set_aside"] is None:
+            return pull_at(run, p)
     return None
+
+
+def _fits(run: RunRecord, step: Step, pull: float) -> bool:
+    """Whether a change of the reading against the zero is the sample's pull at its step."""
+    planned, mirrored = step["predicted_reading_kg"], _by_the_loop(run, step)
+    if abs(pull) <= least_change(run) or (run.spacers_with_sample and unchanged(run, step, pull)):
+        return False
+    if mirrored is not None and abs(mirrored) > least_change(run):
+        return abs(pull / mirrored - 1) < LOOP_SHARE
+    if not planned or not PLAN_LEAST < abs(pull / planned) < PLAN_MOST:
+        return False
+    last = run.last("point")
+    if last is None or step["leg"] == 0:
+        return True  # how the sample comes is not known: it may pull or push
+    if last["orientation"] != step["orientation"]:
+        before = pull_at(run, last)  # turned over at the far end: push where it pulled
+        return before is not None and pull * before < 0
+    # Outward, after the strongest field, it pulls; inward after the turn it pushes first and pulls later.
+    return step["leg"] % 2 == 0 or pull * planned > 0
