@@ -49,7 +49,7 @@ def answer(run: RunRecord, stage: Stage, asked: Asked) -> Outcome:
 def by_hand(run: RunRecord, stage: Stage, task: Task, how: str) -> Outcome:
     """The person has done what was asked; where a gap was set, its setter is told and says how it stands."""
     if task.kind == "ask":
-        return run, stage, [hands_done(task, how)]
+        return run, stage, [hands_done(run, task, how)]
     if stage.told:
         return run, stage, []  # it has been told already
     return run, replace(stage, told=how), [Said(task)]
@@ -126,6 +126,8 @@ def _confirm(run: RunRecord, stage: Stage, choice: str | None, code: str | None)
         if plan is not None:
             acts.append(restarted("the spacers are counted again", plan))
         acts.append(Record("hands", "The spacers are counted again.", {"spacers": None}))
+    if doubt.turn_missed:
+        acts.append(Record("hands", f"{run.sample} is turned over once more.", {"orientation": None}))
     return run, stage, acts
 
 

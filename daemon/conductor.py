@@ -7,6 +7,7 @@ Only ``turn`` does work; the thread calls it again and again, a test may call it
 from __future__ import annotations
 
 import logging
+import math
 import queue
 import threading
 import time
@@ -16,7 +17,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from ..drivers.clock import Clock
-from ..drivers.device import DeviceState
+from ..drivers.device import BalanceReading, DeviceState
 from . import procedure as p
 from .acquisition import PATIENCE, Acquisition, Limits
 from .device_watch import DeviceWatch
@@ -27,6 +28,7 @@ from .raw_blocks import Raw
 from .recorder import Recorder
 from .run_queue import TARGET_DIGITS, RunQueue
 from .run_state import ENDED, LogEvent, RunRecord
+from .taps import Taps
 from .teller import Teller
 
 if TYPE_CHECKING:
@@ -82,6 +84,8 @@ class Conductor:
         self._held_at: float | None = None
         self._armed = False
         self._live_new = False
+        self.taps = Taps(math.inf, math.inf)  # of no bench yet: hears none
+        self._tapped_for: int | None = None
         self._thread = threading.Thread(target=self._work, name="conductor", daemon=True)
 
     # -- the outside, from any thread ----------------------------------------------------------
@@ -172,8 +176,10 @@ class Conductor:
         follow = self.watched or self._filter_needed()
         for reading in readings:
             settling = acquisition.feed(reading, follow, self._handling())
+            self._hear_taps(reading)
             if (bad := acquisition.out_of_range()) is not None:
                 self._happen(p.OutOfRange(*bad))
+                acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
             if settling is None:
                 continue
             if settling.event == "level" and settling.value is not None:
@@ -186,6 +192,17 @@ class Conductor:
         if self.run is None or self.run.state != "running" or task is None:
             return False
         return task.kind == "read" or (task.by_hand and self.run.hands_free)
+
+    def _hear_taps(self, reading: BalanceReading) -> None:
+        task = self.stage.task
+        if self.run is None or not self.run.hands_free or task is None or not task.by_hand:
+            self._tapped_for = None
+            return
+        if self._tapped_for != task.serial:  # what was tapped before it was asked says nothing of it
+            self._tapped_for = task.serial
+            self.taps.reset()
+        if self.taps.feed(reading.time, reading.value, reading.mark):
+            self._happen(p.Tapped())
 
     def _handling(self) -> bool:
         """Whether a person is at work on the bench, as asked."""
@@ -250,6 +267,7 @@ class Conductor:
         load = bench.reference_magnet.pan_load
         limits = Limits(bench.balance.capacity, load.value if load is not None else None)
         self.acquisition = Acquisition(resolution, target or TARGET_DIGITS * resolution, limits, memory)
+        self.taps = Taps(bench.balance.capacity, resolution)
 
     def add_run(
         self,
@@ -260,9 +278,12 @@ class Conductor:
         version: str,
         later: str | None,
         hands_free: bool = False,
+        spacers_on_pan: bool = True,
     ) -> int:
         """Plan a run; it starts as soon as no other is under way and its time has come."""
-        number, planned = self.queue.add(plan, bench_text, target, name, version, later, hands_free)
+        number, planned = self.queue.add(
+            plan, bench_text, target, name, version, later, hands_free, spacers_on_pan
+        )
         self._record(number, planned, lambda event: None)
         self._start_planned()
         return number

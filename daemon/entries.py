@@ -6,6 +6,7 @@ from typing import Any
 
 from .history import Restart
 from .protocol import Step
+from .run_state import RunRecord
 from .stage import Record, Task
 
 
@@ -47,7 +48,7 @@ def reading_of(step: Step, reading: dict[str, Any]) -> Record:
     return Record(step["kind"], text, {"point": point})
 
 
-def hands_done(task: Task, how: str) -> Record:
+def hands_done(run: RunRecord, task: Task, how: str) -> Record:
     """What was asked of the person is done; ``how`` that became known."""
     assert task.step is not None
     data: dict[str, Any] = {"code": task.code, "how": how}
@@ -55,6 +56,8 @@ def hands_done(task: Task, how: str) -> Record:
         data["sample_on"] = False
     elif task.code == "place-sample":
         data |= {"sample_on": True, "orientation": task.step["orientation"]}
+        if run.spacers_with_sample:
+            data["spacers"] = task.step["spacers"]
     elif task.code == "set-spacers":
         data["spacers"] = task.step["spacers"]
     elif task.code == "turn-over":

@@ -17,10 +17,10 @@ DIGITS, SIGMAS = 10.0, 5.0
 BACK = 0.002
 #: Spacers show by their mass to within this part of one.
 SPACER = 0.3
-#: Weighed at this gap two passages before, the pull comes back to within this part of itself (a gap that is
-#: one spacer off misses it by a quarter or more); where only the plan foretells it, within these factors,
-#: since the plan knows nothing of the sample.
-LOOP_SHARE, PLAN_LEAST, PLAN_MOST = 0.15, 0.2, 4.0
+#: Weighed at this gap two passages before, the pull comes back to within this part of itself and half the
+#: least change. Where only the plan foretells it, within these factors: it knows nothing of the sample.
+#: Turned over, the sample is magnetised no more than on the way out: its pull is at most MOST of that.
+LOOP_SHARE, PLAN_LEAST, PLAN_MOST, MOST = 0.05, 0.2, 4.0, 1.2
 #: With another number of spacers the pull changes by more than this part of itself.
 SAME_PULL = 0.03
 #: A balance that was re-zeroed shows nought within so many digits.
@@ -51,7 +51,7 @@ def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: flo
     ``before`` is the settled level before it (kg), None where there was none.
     """
     zero = run.last("zero")
-    if zero is None or before is None or not could_see(code, step, run):
+    if zero is None or not could_see(code, step, run):
         return False
     change = level - zero["value_kg"]
     if code == "remove-sample":
@@ -61,9 +61,10 @@ def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: flo
     mass, was, count = run.limits.get("spacer_mass_kg"), run.spacers, step["spacers"]
     if mass is None:
         # The balance's own zero key, pressed after something on the pan was changed.
-        changed = min(abs(before), abs(before - zero["value_kg"])) > least_change(run)
-        return changed and _shows_nought(run, level)
-    if was is None or count is None or (_shows_nought(run, level) and not _shows_nought(run, -change)):
+        if before is None or not _shows_nought(run, level):
+            return False
+        return min(abs(before), abs(before - zero["value_kg"])) > least_change(run)
+    if was is None or count is None or (_shows_nought(run, level) and not _shows_nought(run, change)):
         return False  # re-zeroed: the masses are counted from another zero
     return abs(abs(change) - abs(count - was) * mass) < SPACER * mass
 
@@ -77,9 +78,9 @@ def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:
         pull = _last_pull(run)
         return pull is not None and abs(pull) > least
     if code == "place-sample":
-        expected = _by_the_loop(run, step) or step["predicted_reading_kg"]
+        expected = _by_the_loop(run, step)
         here = run.spacers_with_sample or zero["spacers"] == run.spacers
-        return here and expected is not None and abs(expected) > least
+        return here and (abs(expected) if expected is not None else _most(run, step)) > least
     if code == "set-spacers":
         mass = run.limits.get("spacer_mass_kg")
         if mass is None:
@@ -96,9 +97,9 @@ def zero_moved(run: RunRecord, level: float) -> bool:
 
 
 def unchanged(run: RunRecord, step: Step, pull: float) -> bool:
-    """Whether the pull is the one at the leg's last count, where another count was asked for."""
+    """Whether the pull is still the one at the last count, where another count was asked for."""
     used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
-    if not used or used[-1]["leg"] != step["leg"] or used[-1]["spacers"] == step["spacers"]:
+    if not used or used[-1]["orientation"] != step["orientation"] or used[-1]["spacers"] == step["spacers"]:
         return False
     last = pull_at(run, used[-1])
     return last is not None and abs(last) > least_change(run) and abs(pull / last - 1) < SAME_PULL
@@ -116,24 +117,36 @@ def _last_pull(run: RunRecord) -> float | None:
 
 def _by_the_loop(run: RunRecord, step: Step) -> float | None:
     """What was weighed at the gap two passages before, turned over: the loop's symmetry; None before that."""
-    if step["leg"] < 3:
-        return None  # two passages before was the first curve
+    return _weighed(run, step["leg"] - 2, step) if step["leg"] >= 3 else None
+
+
+def _weighed(run: RunRecord, leg: int, step: Step) -> float | None:
+    """The pull on an earlier leg at the step's count, kg."""
     for p in run.points:
-        same = p["kind"] == "point" and p["leg"] == step["leg"] - 2 and p["spacers"] == step["spacers"]
+        same = p["kind"] == "point" and p["leg"] == leg and p["spacers"] == step["spacers"]
         if same and p["set_aside"] is None:
             return pull_at(run, p)
     return None
 
 
+def _most(run: RunRecord, step: Step) -> float:
+    """No sample the plan may be meant for pulls or pushes more at this count, kg."""
+    outward = _weighed(run, 1, step) if step["leg"] == 2 else None
+    if outward is not None:
+        return MOST * abs(outward)
+    same = [s["predicted_reading_kg"] for s in run.plan if s["spacers"] == step["spacers"]]
+    return PLAN_MOST * max((abs(planned) for planned in same if planned is not None), default=0.0)
+
+
 def _fits(run: RunRecord, step: Step, pull: float) -> bool:
     """Whether a change of the reading against the zero is the sample's pull at its step."""
     planned, mirrored = step["predicted_reading_kg"], _by_the_loop(run, step)
-    if abs(pull) <= least_change(run) or (run.spacers_with_sample and unchanged(run, step, pull)):
+    if not least_change(run) < abs(pull) < _most(run, step):
+        return False
+    if run.spacers_with_sample and unchanged(run, step, pull):
         return False
     if mirrored is not None and abs(mirrored) > least_change(run):
-        return abs(pull / mirrored - 1) < LOOP_SHARE
-    if not planned or not PLAN_LEAST < abs(pull / planned) < PLAN_MOST:
-        return False
+        return abs(pull - mirrored) < LOOP_SHARE * abs(mirrored) + 0.5 * least_change(run)
     last = run.last("point")
     if last is None or step["leg"] == 0:
         return True  # how the sample comes is not known: it may pull or push
@@ -141,4 +154,5 @@ def _fits(run: RunRecord, step: Step, pull: float) -> bool:
         before = pull_at(run, last)  # turned over at the far end: push where it pulled
         return before is not None and pull * before < 0
     # Outward, after the strongest field, it pulls; inward after the turn it pushes first and pulls later.
-    return step["leg"] % 2 == 0 or pull * planned > 0
+    outward = step["leg"] in (1, 3)
+    return not outward or (planned is not None and pull / planned > PLAN_LEAST)

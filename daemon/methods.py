@@ -91,6 +91,7 @@ class Methods:
         plan = await self._plan(params)
         text, name = params["bench_text"], params.get("name")
         queued, hands_free = bool(params.get("queue")), bool(params.get("hands_free"))
+        on_pan = bool(params.get("spacers_on_pan", True))
 
         def add() -> int:
             conductor = self.conductor
@@ -100,7 +101,7 @@ class Methods:
                 state = f"run {conductor.run.id} is {conductor.run.state}"
                 raise Refused(f"{state}; stop it first, or start with queue = true")
             numbers = [
-                conductor.add_run(plan, text, target, name, self.version, later, hands_free)
+                conductor.add_run(plan, text, target, name, self.version, later, hands_free, on_pan)
                 for _ in range(loops)
             ]
             return numbers[0]

@@ -7,6 +7,7 @@ point has a zero with its own.
 
 from __future__ import annotations
 
+from .hands import could_see
 from .protocol import Action, ActionCode, Step
 from .run_state import ENDED, RunRecord
 from .stage import Stage, Task
@@ -38,6 +39,8 @@ def _towards(run: RunRecord, stage: Stage, step: Step) -> Task:
     """The next thing on the way to the step."""
     wanted = step["kind"] == "point"
     handled = run.sample_on is wanted and (not wanted or run.orientation == step["orientation"])
+    if run.spacers_with_sample and wanted:
+        handled = handled and run.spacers == step["spacers"]
     if run.ladder == "lift" and not stage.at_far_end and not (wanted and handled):
         return Task("retreat")
     if not handled:
@@ -55,7 +58,7 @@ def _setting(run: RunRecord, stage: Stage, step: Step) -> Task | None:
         height = step["height_m"] if step["kind"] == "point" else None
         there = height is None or (stage.height is not None and abs(stage.height - height) <= SAME_HEIGHT)
         return None if there else Task("approach", height=height, step=step)
-    if step["kind"] == "point" or run.spacers == step["spacers"]:
+    if step["kind"] == "point" or run.spacers_with_sample or run.spacers == step["spacers"]:
         return None
     return Task("approach", _height(run, step), step, "set-spacers", _words("set-spacers", step, run))
 
@@ -72,14 +75,41 @@ def _ask(code: ActionCode, step: Step, run: RunRecord) -> Task:
 
 def _words(code: ActionCode, step: Step, run: RunRecord) -> str:
     side = "marked face up" if step["orientation"] > 0 else "marked face down"
-    count = step["spacers"]
     texts: dict[ActionCode, str] = {
         "remove-sample": f"Take {run.sample} off its holder.",
-        "place-sample": f"Put {run.sample} on its holder, {side}.",
+        "place-sample": _placing(run, step, side),
         "turn-over": f"Turn {run.sample} over: it goes on with its {side}; keep it away for now.",
-        "set-spacers": f"Set {count} spacer{'' if count == 1 else 's'}, the sample away.",
+        "set-spacers": f"Set {_spacers(step)}, the sample away.",
     }
     return texts[code]
+
+
+def _spacers(step: Step) -> str:
+    return f"{step['spacers']} spacer{'' if step['spacers'] == 1 else 's'}"
+
+
+def _placing(run: RunRecord, step: Step, side: str) -> str:
+    """How the sample goes on: with the turn and the spacers, where they are not asked for by themselves."""
+    known, right = run.orientation is not None, run.orientation == step["orientation"]
+    if run.sample_on and not right:
+        return f"Take {run.sample} off, turn it over and put it on again, {side}."
+    words = f"put {run.sample} on its holder, {side}."
+    if known and not right:
+        words = f"turn {run.sample} over and put it on its holder, {side}."
+    if run.spacers_with_sample and run.spacers != step["spacers"]:
+        return f"Set {_spacers(step)}, then {words}"
+    return words[0].upper() + words[1:]
+
+
+def _hint(run: RunRecord, task: Task) -> str:
+    """How it is known that the person has done the task, but for a key; empty where only a key tells."""
+    if not run.hands_free or task.step is None or task.code == "question":
+        return ""
+    if not could_see(task.code, task.step, run):
+        return "tap the pan twice when done"
+    if task.code == "set-spacers" and "spacer_mass_kg" not in run.limits:
+        return "re-zero the balance when done, or tap the pan twice"
+    return "the balance notices; or tap the pan twice"
 
 
 def action_of(run: RunRecord, stage: Stage) -> Action:
@@ -95,6 +125,8 @@ def action_of(run: RunRecord, stage: Stage) -> Action:
         "choices": [],
         "spacers": spacers,
         "orientation": orientation,
+        "hint": "",
+        "sets_spacers": False,
     }
     if run.state == "held" and stage.unsettled is not None:
         text = f"Held: {run.why}. Take it with u = {stage.unsettled['u_kg'] * 1e6:.2g} mg, or once more?"
@@ -112,7 +144,9 @@ def action_of(run: RunRecord, stage: Stage) -> Action:
     if task.by_hand:
         question = task.code == "question"
         choices = [AS_IT_IS, ONCE_MORE] if question else []
-        return {**action, "code": task.code, "text": task.text, "needs_confirm": True, "choices": choices}
+        count = task.sets_by_hand or (task.code == "place-sample" and run.spacers_with_sample)
+        told: Action = {**action, "code": task.code, "text": task.text, "needs_confirm": True}
+        return {**told, "choices": choices, "hint": _hint(run, task), "sets_spacers": count}
     if task.kind == "read":
         zero = task.step is not None and task.step["kind"] == "zero"
         what = "zero" if zero else "reading"

@@ -7,7 +7,7 @@ taken up again after a crash goes the same way as one that was never broken off.
 
 Order of a lift run: home, sample off, zero, sample on, legs in and out; at the far end sample off,
 zero, turn over, sample on, and so on. With spacers every point has its own: spacers, zero, sample on,
-reading, sample off.
+reading, sample off. Hands-free, the balance shows what was done: see ``hands``, ``taps`` and ``doubts``.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from . import drift, hands
+from . import doubts, drift, hands
 from .answers import Outcome, answer, by_hand, go_on
 from .entries import hands_done, held, reading_of, restarted
 from .history import restart, under_way
@@ -45,6 +45,7 @@ from .stage import (
     Stage,
     Stands,
     StopMove,
+    Tapped,
     Task,
 )
 
@@ -71,6 +72,7 @@ __all__ = [
     "Stage",
     "Stands",
     "StopMove",
+    "Tapped",
     "Task",
     "action_of",
     "advance",
@@ -136,7 +138,7 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
             if event.serial != serial or task is None:
                 return run, stage, []
             if task.sets_by_hand:
-                return run, replace(stage, task=None), [hands_done(task, stage.told)]
+                return run, replace(stage, task=None), [hands_done(run, task, stage.told)]
             stage = replace(
                 stage,
                 lift_known=True,
@@ -182,8 +184,12 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
             )
         case Level():
             return _level(run, stage, event.value)
+        case Tapped():
+            return _told_by_the_balance(run, stage, "tapped on the pan")
         case OutOfRange():
             task = stage.task
+            if event.code == "magnet-lifted" and _waits_to_place(run, stage):
+                return _zero_again(run, stage, "the magnet was taken off the pan")
             with_sample = task is not None and task.step is not None and task.step["kind"] == "point"
             if not _going(run, stage) or task is None or task.by_hand or not with_sample:
                 return run, stage, []  # a hand leaning on the pan is no fault
@@ -288,9 +294,9 @@ def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str, *, unconfirmed
 
 def _accepted(run: RunRecord, stage: Stage, step: Step, reading: dict[str, Any]) -> Outcome:
     stage = replace(stage, lift_failures=0)
-    doubt = hands.doubt_about_count(run, step, reading["value_kg"])
-    if doubt:
-        return run, replace(stage, doubt=Doubt(doubt, reading, spacers_wrong=True), task=None), []
+    doubt = doubts.about(run, step, reading["value_kg"])
+    if doubt is not None:
+        return run, replace(stage, doubt=replace(doubt, reading=reading), task=None), []
     if step["kind"] == "zero":
         stage = replace(stage, zero_void=False)
     acts: list[Act] = [reading_of(step, reading)]
@@ -303,11 +309,37 @@ def _level(run: RunRecord, stage: Stage, value: float) -> Outcome:
     before = stage.level
     stage = replace(stage, level=value)
     task = stage.task
-    if task is None or not task.by_hand or task.step is None or task.code == "question":
+    if task is None or not task.by_hand or task.step is None or not run.hands_free:
         return run, stage, []
-    if not run.hands_free or not hands.seen(task.code, task.step, run, value, before):
+    if _waits_to_place(run, stage) and hands.zero_moved(run, value):
+        return _zero_again(run, stage, "the balance was re-zeroed")
+    if not hands.seen(task.code, task.step, run, value, before):
         return run, stage, []
-    return by_hand(run, replace(stage, seen=task.code), task, "seen by the balance")
+    return _told_by_the_balance(run, stage, "seen by the balance")
+
+
+def _told_by_the_balance(run: RunRecord, stage: Stage, how: str) -> Outcome:
+    """What was asked is done, as the balance shows; a question is answered by a key alone."""
+    task = stage.task
+    if not run.hands_free or task is None or not task.by_hand or task.code == "question" or stage.unrecorded:
+        return run, stage, []
+    return by_hand(run, replace(stage, seen=task.code), task, how)
+
+
+def _waits_to_place(run: RunRecord, stage: Stage) -> bool:
+    """Whether the sample is away, its zero is read, and it is about to go on."""
+    task = stage.task
+    if not _going(run, stage) or task is None or run.sample_on:
+        return False
+    return task.code == "place-sample" or (task.code == "turn-over" and run.ladder == "lift")
+
+
+def _zero_again(run: RunRecord, stage: Stage, why: str) -> Outcome:
+    """The zero just read does not hold any more."""
+    plan = restart(run, why, need_zero=True, moved=False)
+    if plan is None or stage.unrecorded:
+        return run, stage, []
+    return run, stage, [restarted(why, plan)]
 
 
 def resumed(run: RunRecord, why: str) -> Stage:

@@ -25,7 +25,7 @@ ActionCode = Literal[
     "wait-reading",  # hands off, the reading is being taken
     "wait-move",  # the lift moves
     "remove-sample",  # take the sample away
-    "place-sample",  # put the sample on (with spacers: first set that many)
+    "place-sample",  # put the sample on (with sets_spacers: first set that many)
     "set-spacers",  # set the number of spacers, sample away
     "turn-over",  # turn the sample over in its holder, so that the field points the other way
     "question",  # something looks wrong: the person decides
@@ -41,6 +41,8 @@ class Action(TypedDict):
     choices: list[str]  # for a question: the answers ``run.confirm`` takes
     spacers: int | None
     orientation: int | None
+    hint: str  # hands-free: how the balance will know that it is done, "" where only a key tells
+    sets_spacers: bool  # whether the number of spacers is to be set now
 
 
 class Device(TypedDict):
@@ -222,6 +224,8 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "not_before_utc": "str, optional: ISO 8601",
             "hands_free": "bool, optional: spacers; the balance may show that an action was done. "
             "Only for clients that give the code with run.confirm",
+            "spacers_on_pan": "bool, optional: whether spacers lie between magnet and pan (so without it) "
+            "or under the sample, where only its pull shows them",
         },
         "int: the run's id",
         True,

@@ -34,8 +34,15 @@ class RunQueue:
         version: str,
         later: str | None,
         hands_free: bool,
+        spacers_on_pan: bool = True,
     ) -> tuple[int, Record]:
         """A new run at the end of the line: its number, and what must be written down of it."""
+        limits, steps = dict(plan.limits), list(plan.steps)
+        if plan.bench.gap.ladder == "spacers":
+            if hands_free:  # turned in the hand the sample shows nothing; put on, it does
+                steps = [step for step in steps if step["kind"] != "turn"]
+            if not spacers_on_pan:
+                limits.pop("spacer_mass_kg", None)
         number = self._next
         self._next += 1
         data: dict[str, Any] = {
@@ -44,13 +51,14 @@ class RunQueue:
             "bench_text": bench_text,
             "target_u_kg": target or TARGET_DIGITS * plan.bench.balance.resolution,
             "seconds": plan.seconds,
-            "steps": list(plan.steps),
-            "limits": plan.limits,
+            "steps": steps,
+            "limits": limits,
             "version": version,
             "not_before_utc": later,
             "hands_free": hands_free,
+            "spacers_on_pan": spacers_on_pan,
         }
-        text = f"Planned: {data['sample']}, {len(plan.steps)} steps"
+        text = f"Planned: {data['sample']}, {len(steps)} steps"
         self.waiting.append(
             apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))
         )

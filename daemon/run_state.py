@@ -61,11 +61,18 @@ class RunRecord:
     not_before_utc: str | None = None
     homed: int = 0  # the event of the last homing: readings after it stand on it
     hands_free: bool = False  # the balance may show that an action was done
+    spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
 
     @property
     def next_step(self) -> Step | None:
         """The step under way or to come; None when all are done."""
         return self.steps[self.done] if self.done < len(self.steps) else None
+
+    @property
+    def spacers_with_sample(self) -> bool:
+        """Whether the spacers are set as the sample is put back: hands-free, off the pan, only its pull shows
+        them, and no zero depends on them."""
+        return self.ladder == "spacers" and self.hands_free and not self.spacers_on_pan
 
     @property
     def unchecked(self) -> tuple[Point, ...]:
@@ -99,6 +106,7 @@ def apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 version=data.get("version", ""),
                 not_before_utc=data.get("not_before_utc"),
                 hands_free=data.get("hands_free", False),
+                spacers_on_pan=data.get("spacers_on_pan", True),
                 started_utc=event.utc,
                 plan=steps,
                 steps=steps,

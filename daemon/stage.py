@@ -49,6 +49,7 @@ class Doubt:
     text: str
     reading: dict[str, Any]
     spacers_wrong: bool = False
+    turn_missed: bool = False
 
 
 @dataclass(frozen=True)
@@ -188,6 +189,11 @@ class Level:
 
 
 @dataclass(frozen=True)
+class Tapped:
+    """The person tapped the pan twice: it is done."""
+
+
+@dataclass(frozen=True)
 class OutOfRange:
     """Overload, or the pull lifted the magnet off the pan; ``code`` names which."""
 
@@ -233,6 +239,7 @@ Event = (
     | Accepted
     | NotSettled
     | Level
+    | Tapped
     | OutOfRange
     | BalanceGone
     | BalanceBack

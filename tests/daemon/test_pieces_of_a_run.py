@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from virtual_bench import BENCH_TEXT
 
-from weighloop.daemon import drift, hands, history
+from weighloop.daemon import doubts, drift, history
 from weighloop.daemon.protocol import Point, Step
 from weighloop.daemon.readings_of import readings_of
 from weighloop.daemon.run_plan import RunPlan, make_plan
@@ -141,19 +141,21 @@ class TestHands:
         plan = [s for s in run.plan if s["kind"] == "point" and s["leg"] == 1]
         foretold = {s["spacers"]: s["predicted_reading_kg"] or 0.0 for s in plan}
         wide = [abs((b["spacers"] or 0) - (a["spacers"] or 0)) for a, b in pairwise(plan)]
-        assert max(wide[:5]) <= hands.WIDEST
+        assert max(wide[:5]) <= doubts.WIDEST
         while (step := run.next_step) is not None and not (step["leg"] == 1 and step["kind"] == "point"):
             run = take(run, 0.0 if step["kind"] != "point" else 0.8 * (step["predicted_reading_kg"] or 0.0))
         for step in plan[:5]:
             assert run.next_step is not None
             right = 0.8 * foretold[step["spacers"]]
-            assert hands.doubt_about_count(run, step, right) == ""
+            assert doubts.about(run, step, right) is None
             run = take(run, right)
             while run.next_step is not None and run.next_step["kind"] == "zero":
                 run = take(run, 0.0)
         step, back = plan[5], plan[3]
-        text = hands.doubt_about_count(run, step, 0.8 * foretold[back["spacers"]])
-        assert f"fits {back['spacers']} spacers" in text
+        doubt = doubts.about(run, step, 0.8 * foretold[back["spacers"]])
+        assert doubt is not None
+        assert doubt.spacers_wrong
+        assert f"fits {back['spacers']} spacers" in doubt.text
 
 
 def test_drift_is_the_change_of_the_pull_at_the_mirrored_far_end(lift_plan: RunPlan) -> None:

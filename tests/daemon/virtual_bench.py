@@ -7,7 +7,6 @@ a pull that falls off with height, some noise, a lift that takes its time. Night
 from __future__ import annotations
 
 import heapq
-import math
 from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
@@ -52,6 +51,15 @@ capacity = "220 g"
 [lift]
 port = "/dev/ttyVirtual1"
 """
+
+
+#: Gaps (m above the closest) at which the virtual sample follows the field. Farther out it keeps its way.
+STRONG = 5e-3
+
+
+def attraction(height: float) -> float:
+    """The virtual sample's pull at a height above the closest position (m) with the field along it, kg."""
+    return 0.08 * (1.0 + height / 8e-3) ** -3
 
 
 class Clock:
@@ -239,6 +247,9 @@ class VirtualBench:
         self.spacers = 0
         self.spacer_mass = 0.9e-3
         self.offset = 0.0  # what the balance shows with nothing on it, kg
+        self.magnetised = 1  # which way along its own axis: the strongest fields turn it
+        self.on_pan = True  # whether the spacers not under the sample lie under the magnet
+        self.pressed = 0.0  # what a finger, or a hand that takes the magnet away, adds, kg
         self.silent = False
         self.forced: tuple[float | None, str | None] | None = None
         self.path: list[float] = []
@@ -277,10 +288,13 @@ class VirtualBench:
 
     def pull(self) -> float:
         """What the balance shows, kg, but for noise."""
+        shown = self.offset + self.pressed
         if not self.sample_on:
-            return self.offset
+            return shown
         gap = self.height if self.run is None or self.run.ladder == "lift" else self.spacers * 1e-3
-        return self.offset - 0.08 * math.exp(-gap / 4e-3)
+        if gap < STRONG:
+            self.magnetised = self.orientation
+        return shown - self.orientation * self.magnetised * attraction(gap)
 
     def advance(self, seconds: float, step: float = 0.1) -> None:
         """Let time pass, in steps of ``step``, each with the readings due and one turn."""
@@ -361,12 +375,29 @@ class VirtualBench:
             case "remove-sample":
                 self.sample_on = False
             case "place-sample":
-                self.sample_on = True
+                if action.get("sets_spacers"):
+                    self.set_spacers(action["spacers"])
+                self.sample_on, self.orientation = True, action["orientation"]
             case "turn-over":
                 self.orientation = action["orientation"]
             case "set-spacers":
-                self.offset += (self.spacers - action["spacers"]) * self.spacer_mass
-                self.spacers = action["spacers"]
+                self.set_spacers(action["spacers"])
+
+    def set_spacers(self, count: int) -> None:
+        """So many between the closest position and now; the others lie on the pan, or apart."""
+        if self.on_pan:
+            self.offset += (self.spacers - count) * self.spacer_mass
+        self.spacers = count
+
+    def tap(self) -> None:
+        """Two taps on the pan."""
+        self.advance(1.5)
+        for _ in range(2):
+            self.pressed = 0.03
+            self.advance(0.5)
+            self.pressed = 0.0
+            self.advance(0.7)
+        self.advance(1.0)
 
     def say(self, what: Any, text: str | None = None, code: str | None = None) -> Any:
         """A person's word, answered; raises Refused."""

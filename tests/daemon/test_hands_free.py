@@ -1,0 +1,276 @@
+"""With spacers nobody needs the keyboard: what the balance shows, and two taps, carry a whole loop.
+
+The virtual sample keeps its magnetisation in weak fields and follows strong ones: turned over at the far
+end it is pushed where it was pulled (so is any permanent magnet in a field below its coercivity).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from virtual_bench import STRONG, VirtualBench, attraction
+
+from weighloop.daemon.taps import Taps
+
+
+def hands_free(on_pan: bool = True, points: int = 4) -> VirtualBench:
+    bench = VirtualBench()
+    bench.on_pan, bench.offset = on_pan, 5e-3
+    bench.start("spacers", points=points, hands_free=True, spacers_on_pan=on_pan)
+    return bench
+
+
+def weigh(bench: VirtualBench, stop: Callable[[Any], bool] = lambda action: False) -> list[str]:
+    """By the hands alone until the run is over or ``stop`` is so: the actions that had to be tapped."""
+    tapped = []
+    while bench.run is None or bench.run.state in ("planned", "running"):
+        action = bench.action()
+        if stop(action):
+            break
+        if action["needs_confirm"]:
+            assert action["code"] != "question", action["text"]
+            bench.hands(action)
+            bench.advance(4.0)
+            if bench.action() == action:
+                bench.tap()
+                tapped.append(action["text"])
+            assert bench.action() != action, action
+        bench.advance(0.5)
+    return tapped
+
+
+def leg_of(bench: VirtualBench) -> int:
+    step = bench.run.next_step if bench.run is not None else None
+    return step["leg"] if step is not None else -1
+
+
+@pytest.mark.parametrize("on_pan", [True, False])
+def test_a_whole_loop_without_a_key(on_pan: bool) -> None:
+    bench = hands_free(on_pan)
+    tapped = weigh(bench)
+    run = bench.run
+    assert run is not None
+    assert run.state == "finished"
+    events = [e for e in bench.store.events(run.id) if e.kind == "hands"]
+    assert {e.data["how"] for e in events} == {"seen by the balance", "tapped on the pan"}
+    assert len(tapped) <= 4 < len(events) - 4, tapped  # where nothing is known yet
+    points = [p for p in run.points if p["kind"] == "point"]
+    assert len(points) == 5 * 4 - 2
+    for point in points:  # each is the pull at its own count and way round
+        height = (point["spacers"] or 0) * 1e-3
+        push = point["leg"] in (2, 4) and height >= STRONG
+        zero = [z for z in run.points if z["kind"] == "zero" and z["id"] < point["id"]][-1]
+        pull = zero["value_kg"] - point["value_kg"]
+        assert abs(pull - (-1 if push else 1) * attraction(height)) < 5 * point["u_kg"], point
+
+
+def is_placing(action: Any) -> bool:
+    return action["code"] == "place-sample"
+
+
+def test_the_hint_says_how_it_is_noticed() -> None:
+    bench = hands_free()
+    bench.until(lambda: bench.action()["needs_confirm"])
+    assert bench.action()["hint"] == "tap the pan twice when done"  # nothing is known of the bench yet
+    weigh(bench, is_placing)
+    assert bench.action()["hint"].startswith("the balance notices")
+    keys = VirtualBench()
+    keys.start("spacers", points=4)
+    keys.until(lambda: keys.action()["needs_confirm"])
+    assert keys.action()["hint"] == ""
+
+
+@pytest.mark.parametrize("on_pan", [True, False])
+def test_a_forgotten_turn_is_not_seen_and_said_done_is_asked_about(on_pan: bool) -> None:
+    bench = hands_free(on_pan)
+    weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 2)
+    action = bench.action()
+    assert "urn WP-07-1 over" in action["text"]
+    bench.hands({**action, "orientation": 1})  # put back as it was
+    bench.advance(10)
+    assert bench.action() == action
+    bench.tap()
+    bench.until(lambda: bench.action()["code"] == "question", 60)
+    assert "Was it turned?" in bench.action()["text"]
+    assert not any(p["leg"] == 2 and p["kind"] == "point" for p in bench.run.points)  # type: ignore[union-attr]
+    bench.tap()
+    assert bench.action()["code"] == "question"  # only a key answers
+    bench.say("confirm", "once more")
+    bench.advance(1)
+    assert bench.action()["text"].startswith("Take WP-07-1 off, turn it over")
+    weigh(bench)
+    assert bench.run is not None
+    assert bench.run.state == "finished"
+
+
+@pytest.mark.parametrize("ladder", ["spacers", "lift"])
+def test_a_forgotten_turn_is_asked_about_with_keys_too(ladder: str) -> None:
+    bench = VirtualBench()
+    bench.start(ladder, points=4)
+    bench.operate(stop=lambda: bench.action()["code"] == "turn-over")
+    bench.say("confirm")  # said, not done
+    bench.until(lambda: bench.action()["code"] == "place-sample", 600)
+    bench.sample_on = True
+    bench.say("confirm")
+    bench.until(lambda: bench.action()["code"] == "question", 60)
+    assert "Was it turned?" in bench.action()["text"]
+    bench.say("confirm", "once more")
+    bench.operate()
+    assert bench.run is not None
+    assert bench.run.state == "finished"
+
+
+def test_spacers_off_the_pan_that_were_not_changed_are_not_seen_and_asked_about() -> None:
+    bench = hands_free(on_pan=False)
+    weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 1)
+    action = bench.action()
+    assert action["text"] == "Set 2 spacers, then put WP-07-1 on its holder, marked face up."
+    assert action["sets_spacers"]
+    bench.hands({**action, "spacers": 0})  # still as for the reading before
+    bench.advance(10)
+    assert bench.action() == action
+    bench.tap()
+    bench.until(lambda: bench.action()["code"] == "question", 60)
+    assert "The pull is the same as before 2 spacers" in bench.action()["text"]
+    bench.say("confirm", "once more")
+    weigh(bench)
+    assert bench.run is not None
+    assert bench.run.state == "finished"
+
+
+def test_another_count_shows_against_the_passage_two_before() -> None:
+    bench = hands_free(on_pan=False, points=8)
+    weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 3)
+    action = bench.action()
+    bench.hands({**action, "spacers": action["spacers"] + 1})
+    bench.advance(10)
+    assert bench.action() == action
+    bench.tap()
+    bench.until(lambda: bench.action()["code"] == "question", 60)
+    assert f"fits {action['spacers'] + 1} spacers" in bench.action()["text"]
+
+
+def after_zero(bench: VirtualBench) -> int:
+    """Up to a placing on the way out; how many zeros are read by then."""
+    weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 1)
+    return sum(p["kind"] == "zero" for p in bench.run.points)  # type: ignore[union-attr]
+
+
+def test_a_zero_is_read_anew_when_the_balance_was_re_zeroed_after_it() -> None:
+    bench = hands_free()
+    zeros = after_zero(bench)
+    assert abs(bench.offset) > 1e-3
+    bench.pressed = 20e-6  # a finger on the key
+    bench.advance(1)
+    bench.pressed, bench.offset = 0.0, 0.0
+    bench.until(lambda: sum(p["kind"] == "zero" for p in bench.run.points) > zeros, 60)  # type: ignore[union-attr]
+    bench.until(lambda: is_placing(bench.action()), 60)
+    weigh(bench)
+    assert bench.run is not None
+    assert bench.run.state == "finished"
+
+
+def test_a_zero_is_read_anew_when_the_magnet_left_the_pan_and_never_without_it() -> None:
+    bench = hands_free()
+    conductor = bench.conductor
+    assert conductor.acquisition is not None
+    zeros = after_zero(bench)
+    bench.pressed = -0.3  # the magnet and all below it are in the hand: what the bench file calls pan_load
+    bench.advance(20)
+    assert bench.action()["code"] == "wait-zero"
+    assert sum(p["kind"] == "zero" for p in bench.run.points) == zeros  # type: ignore[union-attr]
+    bench.pressed, bench.offset = 0.0, bench.offset + 0.4e-3  # back, a little aside of where it stood
+    bench.until(lambda: is_placing(bench.action()), 60)
+    again = bench.run.points[-1]  # type: ignore[union-attr]
+    assert again["kind"] == "zero"
+    assert again["value_kg"] == pytest.approx(bench.offset, abs=5 * again["u_kg"])
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_spacers_of_unknown_mass_are_done_when_the_balance_is_re_zeroed(known: bool) -> None:
+    bench = hands_free()
+    if not known:
+        run = bench.run
+        assert run is not None
+        limits = {k: v for k, v in run.limits.items() if k != "spacer_mass_kg"}
+        bench.conductor.run = __import__("dataclasses").replace(run, limits=limits)
+    weigh(bench, lambda action: action["code"] == "set-spacers" and leg_of(bench) == 1)
+    bench.offset = 0.0  # re-zeroed before anything was changed
+    bench.advance(5)
+    assert bench.action()["code"] == "set-spacers"
+    bench.hands(bench.action())
+    bench.advance(5)
+    bench.offset = 0.0
+    bench.advance(8)
+    # With a mass, the masses are counted, and a key that was pressed between hides them.
+    assert (bench.action()["code"] == "set-spacers") is known
+    if known:
+        bench.tap()
+    weigh(bench)
+    assert bench.run is not None
+    assert bench.run.state == "finished"
+
+
+# -- taps ------------------------------------------------------------------------------------------
+
+RATE = 10.0
+
+
+def heard(load: list[tuple[float, float]], noise: float = 1e-6, seed: int = 1) -> int:
+    """How often two taps are heard in a load (seconds, kg) behind a balance's filter of 0.4 s."""
+    rng = np.random.default_rng(seed)
+    levels = np.concatenate([np.full(round(seconds * RATE), kg) for seconds, kg in load])
+    shown = np.convolve(np.pad(levels, (3, 0), mode="edge"), np.ones(4) / 4, mode="valid")
+    shown = np.round((shown + rng.normal(0, noise, len(shown))) / 1e-6) * 1e-6
+    taps = Taps(0.22, 1e-6)
+    return sum(
+        taps.feed(10 + k / RATE, None if x > 0.22 else x, "steady") for k, x in enumerate(shown.tolist())
+    )
+
+
+def test_two_taps_are_heard_once_whatever_their_strength_and_rhythm() -> None:
+    for press in (0.02, 0.05, 0.1):
+        for down, pause in ((0.3, 0.5), (0.6, 0.6), (1.5, 1.5)):
+            for level in (0.0, -0.05, 0.009):
+                tap = [(down, level + press), (pause, level), (down, level + press)]
+                assert heard([(3, level), *tap, (3, level)]) == 1, (press, down, pause, level)
+
+
+def test_nothing_else_is_taken_for_two_taps() -> None:
+    tap = [(0.5, 0.03), (0.6, 0.0)]
+    assert heard([(3, 0.0), *tap, (8, 0.0)]) == 0  # one
+    assert heard([(3, 0.0), *tap, *tap, *tap, (8, 0.0)]) == 0  # three
+    assert heard([(3, 0.0), (4, 0.03), (0.6, 0.0), (4, 0.03), (8, 0.0)]) == 0  # a hand that leans on the pan
+    assert heard([(3, 0.0), (0.5, 0.005), (0.6, 0.0), (0.5, 0.005), (8, 0.0)]) == 0  # too light
+    assert heard([(3, 0.0), *tap, (0.5, 0.03), (8, 0.9e-3)]) == 0  # a spacer was put down meanwhile
+    assert heard([(3, 0.0), (0.5, 0.03), (0.6, -0.15), (0.5, 0.03), (8, 0.0)]) == 0  # the magnet was lifted
+    assert heard([(0.3, 0.0), *tap, *tap, (8, 0.0)]) == 0  # nothing stood still before
+
+
+def test_hands_at_work_and_a_shaken_bench_are_not_taken_for_taps() -> None:
+    """A thousand minutes of hands: 3 g about, blows of 5 g, and up to 30 g where something is set down."""
+    rng = np.random.default_rng(5)
+    taps, count = Taps(0.22, 1e-6), 0
+    level, time = 0.0, 0.0
+    for _ in range(1000):
+        level += rng.integers(-3, 4) * 0.9e-3
+        work = (
+            level
+            + np.cumsum(rng.normal(0, 1.5e-3, 300)) * 0.3
+            + (rng.random(300) < 0.03) * rng.normal(0, 0.03, 300)
+        )
+        calm = level + rng.normal(0, 1e-6, 300)
+        for value in (*work.tolist(), *calm.tolist()):
+            time += 0.1
+            count += taps.feed(time, value, None)
+    assert count == 0
+
+
+def test_an_overload_while_tapping_is_a_tap_and_a_silent_number_is_none() -> None:
+    taps = Taps(0.22, 1e-6)
+    shown: list[float | None] = [*[0.1] * 30, *[None] * 5, *[0.1] * 6, *[None] * 5, *[0.1] * 15]
+    assert sum(taps.feed(k / RATE, x, "overload" if x is None else None) for k, x in enumerate(shown)) == 1
+    assert sum(taps.feed(k / RATE, x, "underload" if x is None else None) for k, x in enumerate(shown)) == 0
