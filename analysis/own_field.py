@@ -44,6 +44,8 @@ WORDS = {
 _DEGREE = 6
 #: Parts of the body along its height and across, for the charges.
 _ALONG, _ACROSS = 14, 10
+#: Polynomials that come to less than this part of the largest mean square over the nodes are zero there.
+_KNOWN = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,11 +102,14 @@ def own_field(name: str, sample: Sample, nodes: Floats, weights: Floats) -> OwnF
         return OwnField(name, 0.0, np.full((len(weights), 1), N), weights[:, None])
     if name != SHAPE:
         raise KeyError(name)
-    basis, between = _between_polynomials(_unnamed(sample))
-    Q = _polynomials(nodes, sample) @ basis
+    powers = _polynomials(nodes, sample)
+    # Orthonormal over the nodes, which reach nearer to the faces than the middles of the parts do: a
+    # polynomial orthonormal over those alone may be anything out there. Few nodes know fewer polynomials.
+    size, axes = np.linalg.eigh(powers.T @ (weights[:, None] * powers))
+    known = size > _KNOWN * size[-1]
+    basis = axes[:, known] / np.sqrt(size[known])
+    Q, between = powers @ basis, basis.T @ _between_polynomials(_unnamed(sample)) @ basis
     left, right = Q @ (between - N * np.eye(len(between))), weights[:, None] * Q
-    # Over these nodes the polynomials are not quite orthonormal; an even M feels N on average all the same.
-    left[:, 0] -= weights @ left @ right.sum(axis=0)
     return OwnField(name, N, left, right)
 
 
@@ -114,17 +119,14 @@ def _unnamed(sample: Sample) -> Sample:
 
 
 @lru_cache(maxsize=16)
-def _between_polynomials(sample: Sample) -> tuple[Floats, Floats]:
-    """Coefficients (p, p) of polynomials orthonormal over the body, and T between them (p, p)."""
+def _between_polynomials(sample: Sample) -> Floats:
+    """T between the polynomials (p, p): volume means of each times the field of each other."""
     at, share, field = _parts(sample)
     powers = _polynomials(at, sample)
-    # Orthonormal with respect to the parts' volumes (Cholesky in place of Gram-Schmidt).
-    basis = np.linalg.inv(np.linalg.cholesky(powers.T @ (share[:, None] * powers))).T
-    Q = powers @ basis
-    between = Q.T @ (share[:, None] * (field @ Q))
+    between = powers.T @ (share[:, None] * (field @ powers))
     between = 0.5 * (between + between.T)
     # The parts are few; their mean of T is brought to the factor of the whole body.
-    return np.asarray(basis, float), between * (demagnetising_factor(sample).axial / between[0, 0])
+    return np.asarray(between * (demagnetising_factor(sample).axial / between[0, 0]), float)
 
 
 def _polynomials(at: Floats, sample: Sample) -> Floats:
@@ -178,25 +180,24 @@ def _parts(sample: Sample) -> tuple[Floats, Floats, Any]:
 
 
 def _boxes(sample: Sample) -> tuple[Floats, Floats, Any]:
-    """A block in equal boxes; the average over the four mirror images stands for each."""
+    """A quadrant of a block in equal boxes; each box's four mirror images act together."""
     assert sample.length is not None
     assert sample.width is not None
     a, b, height = sample.length.value, sample.width.value, sample.height.value
-    nx, nz = _ACROSS // 2, _ALONG // 2
-    x, y = (0.5 * side / nx * (np.arange(nx) + 0.5) for side in (a, b))
-    z = height / nz * (np.arange(nz) + 0.5)
-    at = np.stack(np.meshgrid(x, y, z, indexing="ij"), axis=-1).reshape(-1, 3)
-    c = len(at)
+    n, nz = _ACROSS // 2, _ALONG
+    size = np.array([0.5 * a / n, 0.5 * b / n, height / nz])
+    index = np.stack(np.meshgrid(range(n), range(n), range(nz), indexing="ij"), axis=-1).reshape(-1, 3)
     box = ReferenceMagnet(
-        "block",
-        Measured(height / nz),
-        Measured(1.0),
-        length=Measured(0.5 * a / nx),
-        width=Measured(0.5 * b / nx),
+        "block", Measured(size[2]), Measured(1.0), length=Measured(size[0]), width=Measured(size[1])
     )
-    B = np.zeros((c, c))
-    for sx in (1.0, -1.0):
-        for sy in (1.0, -1.0):
-            source = at * [sx, sy, 1.0] + [0.0, 0.0, 0.5 * height / nz]
-            B += axial_field_and_gradient(box, at[:, None, :] - source[None, :, :])[0]
-    return np.asarray(at, float), np.full(c, 1.0 / c), np.eye(c) - B
+    # From box to box it is whole steps, so every distance is worked out once.
+    steps = np.stack(np.meshgrid(range(2 * n), range(2 * n), range(nz), indexing="ij"), axis=-1)
+    B = axial_field_and_gradient(box, steps * size - [0.0, 0.0, 0.5 * size[2]])[0]
+    apart = np.abs(index[:, None, :] - index[None, :, :])
+    mirrored = index[:, None, :] + index[None, :, :] + 1
+    x, y, z = (
+        np.stack([d, m]) for d, m in zip(*(np.moveaxis(k, -1, 0) for k in (apart, mirrored)), strict=True)
+    )
+    total = sum(B[x[i], y[j], z[0]] for i in (0, 1) for j in (0, 1))
+    c = len(index)
+    return (index + 0.5) * size, np.full(c, 1.0 / c), np.eye(c) - total

@@ -275,7 +275,7 @@ def _block_by_radius(
 
 
 def _arc(s: Floats, a: float, b: float) -> Floats:
-    """Which part of a ring of squared radius ``s`` (m^2) lies inside a block of half sides ``a`` and ``b``."""
+    """The part of a ring of squared radius ``s`` (m^2) that lies in a block of half sides ``a``, ``b``."""
     rho = np.sqrt(s)
     outside = np.arccos(np.minimum(a / rho, 1.0)) + np.arccos(np.minimum(b / rho, 1.0))
     return 1 - outside / (np.pi / 2)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
 from tests.models.forward import Pellet
 from weighloop.analysis.bench import Sample
+from weighloop.analysis.constants import MU0
 from weighloop.analysis.demag import demagnetising_factor
 from weighloop.analysis.own_field import HYPOTHESES, MEAN_OF_ALL, PART, SHAPE, own_field
 from weighloop.analysis.quadrature import sample_nodes
@@ -57,6 +60,43 @@ def test_a_disc_magnetised_unevenly_against_the_second_model() -> None:
         # In the rings next to the rim and the faces a mean over a ring and its middle differ.
         assert np.sqrt(weight @ (ours - theirs) ** 2) < 0.06 * np.abs(M).max()
         assert weight @ (M * ours) == pytest.approx(float(weight @ (M * theirs)), rel=0.02)
+
+
+@pytest.mark.parametrize("symmetry", ["axis", "quadrant"])
+def test_a_block_magnetised_unevenly_against_magpylib(symmetry) -> None:
+    """Thirty layers, each magnetised evenly: magpylib's closed form for boxes, H at the nodes."""
+    from magpylib.magnet import Cuboid
+
+    a, b, height, count = 6e-3, 4e-3, 3e-3, 30
+    faces = np.linspace(0.0, height, count + 1)
+    whole, weights = sample_nodes(SAMPLES[1], 10, symmetry="quadrant")
+    nodes, w = sample_nodes(SAMPLES[1], 10, symmetry=symmetry)
+    own = own_field(SHAPE, SAMPLES[1], nodes, w)
+    for profile in (lambda z: z / height, lambda z: np.tanh((z - 1.2e-3) / 0.6e-3)):
+        theirs = np.zeros(len(weights))
+        for low, high in pairwise(faces):
+            M = float(profile(0.5 * (low + high)))
+            layer = Cuboid(polarization=(0, 0, MU0 * M), dimension=(a, b, high - low))
+            layer.position = (0.0, 0.0, 0.5 * (low + high))
+            theirs -= layer.getH(whole)[:, 2]
+        of = profile(nodes[:, 2])
+        ours = own.own * of + own.by_others(of[None, :])[0]
+        at = profile(whole[:, 2])
+        assert w @ (of * ours) == pytest.approx(float(weights @ (at * theirs)), rel=0.02)
+        assert w @ (nodes[:, 2] * ours) == pytest.approx(float(weights @ (whole[:, 2] * theirs)), rel=0.02)
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: s.shape)
+@pytest.mark.parametrize("symmetry", ["axis", "quadrant"])
+def test_magnetisation_never_feeds_itself(sample: Sample, symmetry) -> None:
+    """The energy of any body's own field is positive and below that of an infinite plate (common knowledge of
+    the trade, no source): T has its eigenvalues in 0 ... 1, but for what few parts leave."""
+    nodes, w = sample_nodes(sample, 8, symmetry=symmetry)
+    own = own_field(SHAPE, sample, nodes, w)
+    values = np.linalg.eigvals(own.own * np.eye(len(w)) + own.left @ own.right.T)
+    assert np.abs(values.imag).max() < 1e-6
+    assert values.real.min() > 0.0
+    assert values.real.max() < 1.05
 
 
 @pytest.mark.parametrize("name", HYPOTHESES)

@@ -173,3 +173,36 @@ def test_a_line_told_twice_counts_once_and_missing_ones_are_counted() -> None:
     )
     assert [type(item) for item in items] == [Reading, Refused, Reading, Reading]
     assert stream.missed == 2  # 2 and 3; number 0 is a controller that was reset
+
+
+def spoil(line: bytes, chance: random.Random, rate: float) -> tuple[bytes, bool]:
+    """A line after the cable, and whether only bits were flipped in it: then it may be another valid line."""
+    if chance.random() < rate:
+        line, whole = line.rstrip(b"\r\n"), False  # its end is lost: it joins the next one
+    else:
+        whole = True
+    spoilt = bytearray()
+    for byte in line:
+        kind = chance.random() / rate
+        if kind < 0.5:
+            whole = False
+            continue
+        spoilt.append(byte ^ (1 << chance.randrange(8)) if kind < 1.0 else byte)
+    return bytes(spoilt), whole and spoilt != line
+
+
+@pytest.mark.parametrize("name", FIXED_WIDTH)
+@given(sent=values, seed=st.integers(0, 2**32), rate=st.sampled_from([0.01, 0.05, 0.2]))
+@settings(max_examples=150, deadline=None)
+def test_lost_flipped_and_joined_lines_give_what_was_sent_or_flips_alone(
+    name: str, sent: list, seed: int, rate: float
+) -> None:
+    """Whatever the mixture: a reading that was not sent is one whole line whose bits were flipped, counted."""
+    chance = random.Random(seed)
+    lines = [written(name, i + 1, value, steady) for i, (value, steady) in enumerate(sent)]
+    spoilt = [spoil(line, chance, rate) for line in lines]
+    flipped = [line for line, flips_alone in spoilt if flips_alone]
+    got = heard(name, b"".join(line for line, _ in spoilt), chance)
+    foreign = [reading.raw for reading in got if reading.raw not in lines]
+    assert set(foreign) <= set(flipped)
+    assert len(foreign) <= len(flipped)
