@@ -123,6 +123,8 @@ class Rehearsal:
         if action["code"] == "set-spacers":
             self.twin.do("set-spacers", n=action["spacers"])
         elif action["code"] == "place-sample":
+            if action["sets_spacers"]:
+                self.twin.do("set-spacers", n=action["spacers"])
             self.twin.do("place-sample", orientation=action["orientation"])
         elif action["code"] in ("remove-sample", "turn-over"):
             self.twin.do(action["code"])

@@ -89,7 +89,7 @@ class TwinBench:
         self.sample_on = False
         self.orientation = 1
         self.spacers = len(self.scenario.shims)
-        self.lifted_off = False
+        self.lifted_off = self.magnet_away = False  # with the sample; in a hand
         self.extra_load: list[tuple[float, float]] = []  # (until, g)
         self._ticks = 0
         self._reading_due = 0.0
@@ -166,7 +166,7 @@ class TwinBench:
         sign = -1.0 if self.scenario.attraction == "lighter" else 1.0
         load += sign * self._pull
         load += sum(g for until, g in self.extra_load if until > self.now)
-        return 0.0 if self.lifted_off else load
+        return 0.0 if self.lifted_off or self.magnet_away else load
 
     def _weigh(self) -> None:
         """Pass one time step to the balance."""
@@ -284,6 +284,8 @@ class TwinBench:
             "place-sample": person.place_sample,
             "turn-over": person.turn_over,
             "set-spacers": person.set_spacers,
+            "turn-magnet": person.turn_magnet,
+            "tap": person.tap,
             "press-zero": person.press_zero,
         }
 

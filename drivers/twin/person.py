@@ -82,6 +82,25 @@ class Person:
         yield 0.5 * self.pace
         bench.disturbances.placed()
 
+    def turn_magnet(self) -> Story:
+        """Take the magnet with its riser off the pan, turn it over and put it back; the sample must be away."""
+        if self.bench.sample_on:
+            raise CannotDo("take the sample off before the magnet is turned")
+        yield from self._hands_at_work(0.8, 3.0)
+        self.bench.magnet_away = True
+        yield 4.0 * self.pace
+        self.bench.magnet_away = False
+        self.bench.orientation = -self.bench.orientation
+        yield from self._hands_at_work(1.0, 3.0)
+        self.bench.disturbances.placed()
+
+    def tap(self, grams: float = 30.0) -> Story:
+        """Tap the pan twice with a finger."""
+        yield 1.0 * self.pace
+        for _ in range(2):
+            self.bench.extra_load.append((self.bench.now + 0.4, float(grams)))
+            yield 0.9
+
     def press_zero(self) -> Story:
         """Press the key on the balance."""
         yield from self._hands_at_work(0.3, 0.2)

