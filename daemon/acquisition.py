@@ -69,7 +69,7 @@ class Acquisition:
     def __init__(
         self, resolution: float, target: float, limits: Limits, memory: NoiseMemory | None = None
     ) -> None:
-        self._resolution, self._target = resolution, target
+        self._resolution, self.target = resolution, target
         self.filter = SettlingFilter(resolution, target, memory)
         self._hands: SettlingFilter | None = None  # follows hands at work; learns for no reading
         self._heard: float | None = None  # when the filter last heard a reading
@@ -88,7 +88,7 @@ class Acquisition:
         heard = self._heard if self._heard is not None else time
         if not 0.0 <= time - heard < FORGET:
             # Too long ago to say anything of this level; what it knows of the noise is kept.
-            self.filter = SettlingFilter(self._resolution, self._target, self.filter.memory())
+            self.filter = SettlingFilter(self._resolution, self.target, self.filter.memory())
         self.filter.begin(time)
 
     def feed(self, reading: BalanceReading, follow: bool = True, handling: bool = False) -> Settling | None:
@@ -110,7 +110,7 @@ class Acquisition:
         self.last = heard
         if handling:
             if self._hands is None:
-                self._hands = SettlingFilter(self._resolution, self._target, self.filter.memory())
+                self._hands = SettlingFilter(self._resolution, self.target, self.filter.memory())
             self.settling = self._hands.feed(*heard)
             return self.settling
         self._hands = None

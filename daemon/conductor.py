@@ -23,6 +23,7 @@ from .acquisition import PATIENCE, Acquisition, Limits
 from .device_watch import DeviceWatch
 from .devices import Devices
 from .gap_mover import GapMover, Mover
+from .levels import Levels
 from .protocol import Snapshot, Topic
 from .raw_blocks import Raw
 from .recorder import Recorder
@@ -85,7 +86,8 @@ class Conductor:
         self._armed = False
         self._live_new = False
         self.taps = Taps(math.inf, math.inf)  # of no bench yet: hears none
-        self._tapped_for: int | None = None
+        self.levels = Levels(0.0)
+        self._listens_for: int | None = None
         self._thread = threading.Thread(target=self._work, name="conductor", daemon=True)
 
     # -- the outside, from any thread ----------------------------------------------------------
@@ -176,14 +178,12 @@ class Conductor:
         follow = self.watched or self._filter_needed()
         for reading in readings:
             settling = acquisition.feed(reading, follow, self._handling())
-            self._hear_taps(reading)
+            self._hear_hands(reading)
             if (bad := acquisition.out_of_range()) is not None:
                 self._happen(p.OutOfRange(*bad))
                 acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
             if settling is None:
                 continue
-            if settling.event == "level" and settling.value is not None:
-                self._happen(p.Level(settling.value))
             self._maybe_accept(acquisition)
 
     def _filter_needed(self) -> bool:
@@ -191,18 +191,23 @@ class Conductor:
         task = self.stage.task
         if self.run is None or self.run.state != "running" or task is None:
             return False
-        return task.kind == "read" or (task.by_hand and self.run.hands_free)
+        return task.kind == "read"
 
-    def _hear_taps(self, reading: BalanceReading) -> None:
+    def _hear_hands(self, reading: BalanceReading) -> None:
+        """What the balance shows of a person's hands, where the run may go by it."""
+        level = self.levels.feed(reading.time, reading.value)
         task = self.stage.task
         if self.run is None or not self.run.hands_free or task is None or not task.by_hand:
-            self._tapped_for = None
+            self._listens_for = None
             return
-        if self._tapped_for != task.serial:  # what was tapped before it was asked says nothing of it
-            self._tapped_for = task.serial
+        if self._listens_for != task.serial:  # what was shown before it was asked says nothing of it
+            self._listens_for = task.serial
+            self.levels.reset()
             self.taps.reset()
-        if self.taps.feed(reading.time, reading.value, reading.mark):
+        elif self.taps.feed(reading.time, reading.value, reading.mark):
             self._happen(p.Tapped())
+        elif level is not None:
+            self._happen(p.Level(level))
 
     def _handling(self) -> bool:
         """Whether a person is at work on the bench, as asked."""
@@ -214,6 +219,7 @@ class Conductor:
             reading = acquisition.taken()
             if reading is not None:
                 self._armed = False
+                self.levels.quiet()
                 reading |= self.devices.measured()
                 self._happen(p.Accepted(task.serial, reading))
 
@@ -268,6 +274,7 @@ class Conductor:
         limits = Limits(bench.balance.capacity, load.value if load is not None else None)
         self.acquisition = Acquisition(resolution, target or TARGET_DIGITS * resolution, limits, memory)
         self.taps = Taps(bench.balance.capacity, resolution)
+        self.levels = Levels(p.least_change(resolution, self.acquisition.target))
 
     def add_run(
         self,

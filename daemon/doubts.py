@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
-from .hands import least_change, pull_at, unchanged
+from .hands import least_of, pull_at, unchanged
 from .protocol import Step
 from .run_state import RunRecord
 from .stage import Doubt
@@ -74,7 +74,7 @@ def _by_mass(run: RunRecord, step: Step, value: float) -> str:
 def _by_sign(run: RunRecord, step: Step, pull: float) -> str:
     """At the far end the field is too weak to turn the magnetisation: turned over, the pull turns too."""
     before = _before_the_turn(run, step)
-    if before is None or abs(before) <= least_change(run) or pull / before < KEPT:
+    if before is None or abs(before) <= least_of(run) or pull / before < KEPT:
         return ""
     return f"The pull has not changed its sign since {run.sample} was to be turned over. Was it turned?"
 
@@ -93,7 +93,7 @@ def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
     Silent wherever the leg so far foretells nothing: the first curve, wide steps, a pull that nearly
     vanishes, a ratio that is on the move itself.
     """
-    count, least = step["spacers"], least_change(run)
+    count, least = step["spacers"], least_of(run)
     if count is None or step["leg"] == 0:
         return ""
     weighed = _two_passages_before(run, step)

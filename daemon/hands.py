@@ -11,7 +11,7 @@ import math
 from .protocol import ActionCode, Point, Step
 from .run_state import RunRecord
 
-#: A change counts as seen above so many digits of the balance and so many times the uncertainty aimed at.
+#: A change counts above so many digits of the balance and so many times the uncertainty aimed at.
 DIGITS, SIGMAS = 10.0, 5.0
 #: The zero is back within this part of the pull that went, or within the least change.
 BACK = 0.002
@@ -27,9 +27,14 @@ SAME_PULL = 0.03
 NOUGHT = 3.0
 
 
-def least_change(run: RunRecord) -> float:
-    """The least change of a settled level that counts as one, kg."""
-    return max(DIGITS * run.limits.get("resolution_kg", math.inf), SIGMAS * run.target_u_kg)
+def least_change(resolution: float, target_u: float) -> float:
+    """The least change of a level that counts as one, from the balance's resolution and the target, kg."""
+    return max(DIGITS * resolution, SIGMAS * target_u)
+
+
+def least_of(run: RunRecord) -> float:
+    """The least change of a level that counts as one in a run, kg."""
+    return least_change(run.limits.get("resolution_kg", math.inf), run.target_u_kg)
 
 
 def pull_at(run: RunRecord, point: Point) -> float | None:
@@ -46,16 +51,16 @@ def pull_at(run: RunRecord, point: Point) -> float | None:
 
 
 def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: float | None) -> bool:
-    """Whether a settled ``level`` (kg) shows that the action ``code`` was done.
+    """Whether a ``level`` (kg) on which the reading stands still shows that the action ``code`` was done.
 
-    ``before`` is the settled level before it (kg), None where there was none.
+    ``before`` is the level before it (kg), None where there was none.
     """
     zero = run.last("zero")
     if zero is None or not could_see(code, step, run):
         return False
     change = level - zero["value_kg"]
     if code == "remove-sample":
-        return abs(change) <= max(least_change(run), BACK * abs(_last_pull(run) or 0.0))
+        return abs(change) <= max(least_of(run), BACK * abs(_last_pull(run) or 0.0))
     if code == "place-sample":
         return _fits(run, step, change) and not _shows_nought(run, level)
     mass, was, count = run.limits.get("spacer_mass_kg"), run.spacers, step["spacers"]
@@ -63,7 +68,7 @@ def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: flo
         # The balance's own zero key, pressed after something on the pan was changed.
         if before is None or not _shows_nought(run, level):
             return False
-        return min(abs(before), abs(before - zero["value_kg"])) > least_change(run)
+        return min(abs(before), abs(before - zero["value_kg"])) > least_of(run)
     if was is None or count is None or (_shows_nought(run, level) and not _shows_nought(run, change)):
         return False  # re-zeroed: the masses are counted from another zero
     return abs(abs(change) - abs(count - was) * mass) < SPACER * mass
@@ -71,7 +76,7 @@ def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: flo
 
 def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:
     """Whether the balance can show that the action ``code`` was done."""
-    zero, least = run.last("zero"), least_change(run)
+    zero, least = run.last("zero"), least_of(run)
     if run.ladder != "spacers" or zero is None:
         return False  # with a lift the sample is handled where its pull is smallest
     if code == "remove-sample":
@@ -93,7 +98,7 @@ def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:
 def zero_moved(run: RunRecord, level: float) -> bool:
     """Whether the balance was re-zeroed since its zero was read: nought where it was not."""
     zero = run.last("zero")
-    return zero is not None and _shows_nought(run, level) and abs(zero["value_kg"]) > least_change(run)
+    return zero is not None and _shows_nought(run, level) and abs(zero["value_kg"]) > least_of(run)
 
 
 def unchanged(run: RunRecord, step: Step, pull: float) -> bool:
@@ -102,7 +107,7 @@ def unchanged(run: RunRecord, step: Step, pull: float) -> bool:
     if not used or used[-1]["orientation"] != step["orientation"] or used[-1]["spacers"] == step["spacers"]:
         return False
     last = pull_at(run, used[-1])
-    return last is not None and abs(last) > least_change(run) and abs(pull / last - 1) < SAME_PULL
+    return last is not None and abs(last) > least_of(run) and abs(pull / last - 1) < SAME_PULL
 
 
 def _shows_nought(run: RunRecord, level: float) -> bool:
@@ -141,12 +146,12 @@ def _most(run: RunRecord, step: Step) -> float:
 def _fits(run: RunRecord, step: Step, pull: float) -> bool:
     """Whether a change of the reading against the zero is the sample's pull at its step."""
     planned, mirrored = step["predicted_reading_kg"], _by_the_loop(run, step)
-    if not least_change(run) < abs(pull) < _most(run, step):
+    if not least_of(run) < abs(pull) < _most(run, step):
         return False
     if run.spacers_with_sample and unchanged(run, step, pull):
         return False
-    if mirrored is not None and abs(mirrored) > least_change(run):
-        return abs(pull - mirrored) < LOOP_SHARE * abs(mirrored) + 0.5 * least_change(run)
+    if mirrored is not None and abs(mirrored) > least_of(run):
+        return abs(pull - mirrored) < LOOP_SHARE * abs(mirrored) + 0.5 * least_of(run)
     last = run.last("point")
     if last is None or step["leg"] == 0:
         return True  # how the sample comes is not known: it may pull or push

@@ -18,6 +18,7 @@ from typing import Any
 from . import doubts, drift, hands
 from .answers import Outcome, answer, by_hand, go_on
 from .entries import hands_done, held, reading_of, restarted
+from .hands import least_change
 from .history import restart, under_way
 from .next_task import action_of, next_task
 from .protocol import Step
@@ -77,6 +78,7 @@ __all__ = [
     "action_of",
     "advance",
     "apply",
+    "least_change",
     "next_task",
     "resumed",
 ]

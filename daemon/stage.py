@@ -74,7 +74,7 @@ class Stage:
     unsettled: dict[str, Any] | None = None  # a reading known less well than wanted
     told: str = ""  # how the gap setter was told that the person has done it; it has not answered yet
     seen: str = ""  # the last action the balance showed before anybody said it was done
-    level: float | None = None  # the last settled level, whatever it was, kg
+    level: float | None = None  # the last level the reading stood still on, kg
     halted: bool = False  # a move was stopped: its failure is expected
     holding: bool = False  # the hold is being written down: what comes now adds nothing to it
     person_first: bool = False  # the lift was stopped or did not obey: only a person lets it move
@@ -183,7 +183,7 @@ class NotSettled:
 
 @dataclass(frozen=True)
 class Level:
-    """The readings settled on a level of their own accord (placed, taken away, touched)."""
+    """The reading stands still on a level, kg, while a person is asked to do something."""
 
     value: float
 

@@ -1,0 +1,56 @@
+"""When a reading stands still under a person's hands, and on what level.
+
+Hands shake the balance a thousand times more than the bench does, so that a filter which learns what is noise
+learns the wrong thing. To tell sample on from sample off a plain look is enough: the readings of the last
+moments lie close together.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+#: Readings stand still when those of the last STILL seconds, at least FEWEST of them, lie within the width.
+STILL, FEWEST = 1.5, 4
+#: While they stand still the level is told so often, s: what was set down may creep into its place.
+AGAIN = 0.5
+#: The width is so many times the range the readings had while one was last accepted: breathing, draughts.
+ROOM = 1.5
+
+
+class Levels:
+    """Hears readings one by one; ``width`` in kg is the least that counts as a change of level."""
+
+    def __init__(self, width: float) -> None:
+        self._least = self._width = width
+        self._recent: deque[tuple[float, float]] = deque()
+        self._told = 0.0
+
+    def reset(self) -> None:
+        """What came before does not count."""
+        self._recent.clear()
+
+    def quiet(self) -> None:
+        """The readings just heard are those of the bench at rest: a reading is accepted."""
+        if len(self._recent) >= FEWEST:
+            self._width = max(self._least, ROOM * self._range())
+
+    def feed(self, time: float, value: float | None) -> float | None:
+        """One reading (s, kg; None where there is no number); the level in kg when there is one to tell."""
+        if value is None or (self._recent and time < self._recent[-1][0]):
+            self.reset()
+            return None
+        self._recent.append((time, value))
+        while len(self._recent) > FEWEST and time - self._recent[1][0] >= STILL:
+            self._recent.popleft()
+        enough = len(self._recent) >= FEWEST and time - self._recent[0][0] >= STILL
+        if not enough or self._range() > self._width:
+            self._told = time - AGAIN
+            return None
+        if time - self._told < AGAIN:
+            return None
+        self._told = time
+        return sum(v for _, v in self._recent) / len(self._recent)
+
+    def _range(self) -> float:
+        values = [v for _, v in self._recent]
+        return max(values) - min(values)
