@@ -12,6 +12,9 @@ from .stage import BalanceBack, BalanceGone, Event, LiftBack, LiftVoid
 
 #: Silence of the balance that is borne before the run is held, s by the clock.
 SILENCE_BORNE = 10.0
+#: The same in s of the machine's time, where the clock runs faster than life: the far end is a program then,
+#: and a busy machine may not let it speak for a second or two.
+LEAST_PATIENCE = 3.0
 GONE = (DeviceState.LOST, DeviceState.ABSENT, DeviceState.FAULT)
 VOID: dict[DeviceState, Literal["reset", "fault", "gone"]] = {
     DeviceState.LOST: "reset",
@@ -62,9 +65,7 @@ class DeviceWatch:
         """See to the time: has the balance been silent for too long?"""
         if self._gone or self._silent_since is None:
             return
-        least = getattr(
-            self._clock, "rate", 1.0
-        )  # no patience is shorter than a second of the machine's time
+        least = LEAST_PATIENCE * getattr(self._clock, "rate", 1.0)
         if self._clock.now() - self._silent_since > max(SILENCE_BORNE, least):
             self._is_gone()
 

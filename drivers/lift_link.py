@@ -15,7 +15,7 @@ from .clock import Clock
 from .device import DeviceError, DeviceLost, DeviceRefused, DeviceState, DeviceTimeout
 from .gap_setter import GapPosition, GapSetterListener
 from .lift_words import Reply
-from .serial_line import LEAST_DEADLINE, REOPEN_WAITS, Deadline, SerialLine, real_seconds
+from .serial_line import LEAST_DEADLINE, Deadline, SerialLine, real_seconds, reopen_wait
 
 #: Wait for the answer to a line before it is sent again, s by the clock (a line takes 11 ms).
 ANSWER_PATIENCE = 0.4
@@ -266,9 +266,7 @@ class LiftLink:
             except DeviceError as error:
                 if self._line.is_open and not self._nonce and not self._closing.is_set():
                     self.enter(DeviceState.SILENT, f"no session: {error}")
-                wait = real_seconds(
-                    self._clock, REOPEN_WAITS[min(attempt, len(REOPEN_WAITS) - 1)], least=0.05
-                )
+                wait = real_seconds(self._clock, reopen_wait(attempt), least=0.05)
                 attempt += 1
 
     # ---- what the line calls, from its thread ----

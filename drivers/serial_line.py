@@ -23,10 +23,17 @@ log = logging.getLogger(__name__)
 REOPEN_WAITS = (1.0, 2.0, 5.0, 15.0, 60.0)
 #: Longest blocking read, s of the machine's time: bounds how late a loss or a close is noticed.
 READ_TIMEOUT = 0.05
+#: A read that took more than so many times its timeout was not listening all the while.
+LISTENING = 2.0
 #: Longest blocking write, s of the machine's time.
 WRITE_TIMEOUT = 1.0
 #: What an operating system needs to wake a thread and move some bytes: no deadline is shorter.
 LEAST_DEADLINE = 0.2
+
+
+def reopen_wait(attempt: int) -> float:
+    """Wait after so many attempts in vain (0, 1, ...), s by the clock: longer each time, without an end."""
+    return REOPEN_WAITS[min(attempt, len(REOPEN_WAITS) - 1)]
 
 
 def real_seconds(clock: Clock, seconds: float, least: float = 0.0) -> float:
@@ -86,6 +93,7 @@ class SerialLine:
         self.port, self._settings = port, settings
         self._read_timeout, self._raise_dtr = read_timeout, raise_dtr
         self._heard = False
+        self._failure: DeviceLost | None = None  # of a write, in another thread
         self._handler, self._clock = handler, clock
         self._serial: Any = None
         self._writing = threading.Lock()
@@ -117,12 +125,19 @@ class SerialLine:
         self._remembered = self._present or self._remembered
 
     def write(self, data: bytes) -> None:
-        """Send. Raises DeviceLost when the port is not open or does not take the bytes in time."""
+        """Send. Raises DeviceLost when the port is not open or does not take the bytes in time.
+
+        A port that does not take them has failed: it is let go of and opened again like any lost one.
+        """
         with self._writing:
             serial = self._serial
             if serial is None:
                 raise DeviceLost(f"{self.port} is not open")
-            write_port(serial, data)
+            try:
+                write_port(serial, data)
+            except DeviceLost as error:
+                self._failure = error
+                raise
 
     def _run(self) -> None:
         attempt = 0
@@ -138,7 +153,7 @@ class SerialLine:
             if self._closing.is_set():
                 break
             self._handler.lost(why, there)
-            self._wait_to_reopen(REOPEN_WAITS[min(attempt, len(REOPEN_WAITS) - 1)], found.device is not None)
+            self._wait_to_reopen(reopen_wait(attempt), found.device is not None)
             attempt += 1
 
     def _find(self) -> port_names.Found:
@@ -146,7 +161,7 @@ class SerialLine:
 
     def _serve(self, found: port_names.Found) -> str:
         """Open and read until the port fails; returns why it did."""
-        self._heard = False
+        self._heard, self._failure = False, None
         try:
             serial = open_port(
                 found.device or self.port, self._settings, self._read_timeout, raise_dtr=self._raise_dtr
@@ -157,14 +172,20 @@ class SerialLine:
         self._serial = serial
         try:
             self._handler.opened(found.device or self.port)
+            longest = LISTENING * self._read_timeout * getattr(self._clock, "rate", 1.0)
             while not self._closing.is_set():
+                if self._failure is not None:
+                    raise self._failure
                 # An empty read is a timeout; a port at its end raises, and so leaves at once.
+                began = self._clock.now()
                 data = read_port(serial)
                 now = self._clock.now()
                 if data:
                     self._heard = True
                     self._handler.received(data, now)
-                self._handler.tick(now)
+                # Nothing is silent while nobody listens: where the machine was busy or asleep in between,
+                # what came meanwhile lies in the port and is fetched by the next read.
+                self._handler.tick(min(now, began + longest))
             return "closed"
         except DeviceLost as error:
             return str(error)
@@ -174,6 +195,9 @@ class SerialLine:
         finally:
             with self._writing:
                 self._serial = None
+            with contextlib.suppress(Exception):
+                if self._failure is not None:
+                    serial.reset_output_buffer()  # some systems wait for what is stuck there
             with contextlib.suppress(Exception):
                 serial.close()
 

@@ -197,7 +197,7 @@ def spoil(line: bytes, chance: random.Random, rate: float) -> tuple[bytes, bool]
 def test_lost_flipped_and_joined_lines_give_what_was_sent_or_flips_alone(
     name: str, sent: list, seed: int, rate: float
 ) -> None:
-    """Whatever the mixture: a reading that was not sent is one whole line whose bits were flipped, counted."""
+    """Whatever the mixture: a reading that was not sent is one whole line with flipped bits, and counted."""
     chance = random.Random(seed)
     lines = [written(name, i + 1, value, steady) for i, (value, steady) in enumerate(sent)]
     spoilt = [spoil(line, chance, rate) for line in lines]

@@ -324,6 +324,24 @@ def test_silence_is_told_and_ends_by_itself(far: FakeLift, lift: SerialLift, ear
     assert lift.where().known  # nothing happened to it meanwhile
 
 
+@pytest.mark.parametrize("asked", ["where", "approach", "retreat", "establish"])
+def test_a_lift_that_says_nothing_keeps_nobody_waiting(
+    far: FakeLift, lift: SerialLift, monkeypatch: pytest.MonkeyPatch, asked: str
+) -> None:
+    """Every call has its deadline and an error of ours; after a move that may have begun nothing is known."""
+    lift.establish()
+    monkeypatch.setattr("weighloop.drivers.lift_link.TRIES", 2)
+    far.mute = True
+    failed, thread = in_thread(lambda: getattr(lift, asked)(*([10e-3] if asked == "approach" else [])))
+    thread.join(20)
+    assert not thread.is_alive()
+    assert isinstance(failed[0], DeviceTimeout if asked in ("where", "establish") else PositionVoid)
+    if asked in ("approach", "retreat"):
+        wait_for(lambda: far.halted)  # it is stopped, whatever it heard
+        with pytest.raises(PositionVoid, match="no answer"):
+            lift.approach(20e-3)
+
+
 def test_another_session_is_noticed(far: FakeLift, lift: SerialLift, ears: Ears) -> None:
     lift.establish()
     far.raw(sealed(f"tm K{far.nonce % 65535 + 1} T1 Z1.000 S1600 H1 M0 A32768 B26214 V160 n100"))
