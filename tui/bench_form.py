@@ -77,7 +77,13 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("gap.ladder", "gap set by", "lift", choices=("lift", "spacers")),
         Field("gap.spacer", "one spacer", "1.00 mm +/- 0.02 mm", when=("gap.ladder", ("spacers",))),
         Field("gap.spacers", "how many", "30", when=("gap.ladder", ("spacers",)), number=True),
-        Field("gap.spacer_mass", "its mass", "", "may stay empty", when=("gap.ladder", ("spacers",))),
+        Field(
+            "gap.spacer_mass",
+            "its mass",
+            "",
+            "so that the balance can count them",
+            when=("gap.ladder", ("spacers",)),
+        ),
         Field("lift.port", "lift's port", "/dev/ttyACM0", when=("gap.ladder", ("lift",))),
     ),
     "Balance, site": (

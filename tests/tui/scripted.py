@@ -153,6 +153,8 @@ def action(
         choices=choices or [],
         spacers=more.get("spacers"),
         orientation=more.get("orientation"),
+        hint=more.get("hint", ""),
+        sets_spacers=more.get("sets_spacers", code == "set-spacers"),
     )
 
 

@@ -10,6 +10,7 @@ import time
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -147,36 +148,48 @@ def start_from_the_form(terminal: Terminal, bench_file: str) -> None:
 
 
 def weigh(terminal: Terminal, rehearsal: Rehearsal, watcher: Client) -> None:
-    """Do with the twin's hands what the screen says, and press Enter, until the run is over."""
+    """Do with the twin's hands what the screen says until the run is over.
+
+    The balance notices most of it. What it cannot is said by Enter and by two taps on the pan, in turns.
+    """
     end = time.monotonic() + 200
-    seen = 0
+    told = tapped = 0
     while time.monotonic() < end:
         run = watcher.call("snapshot")["run"]
         if run["state"] in ("finished", "stopped", "held"):
             assert run["state"] == "finished", run["why"]
-            assert seen > 20  # the screen did say what to do, again and again
+            assert told > 20  # the screen did say what to do, again and again
+            assert tapped > 0
             return
         action = run["action"]
         banner = " ".join(" ".join(terminal.text().splitlines()[1:4]).split())
         asked = " ".join(action["text"].split()[:5])
-        if (
-            not action["needs_confirm"]
-            or asked not in banner
-            or not any(tag in banner for tag in ("NOW YOU", "QUESTION"))
-        ):
+        if not action["needs_confirm"] or asked not in banner or "NOW YOU" not in banner:
             time.sleep(0.05)  # hands off, or the screen is a moment behind
             continue
-        seen += 1
+        assert "tap the pan twice" in banner
+        told += 1
         if action["code"] == "set-spacers":
             rehearsal.twin.do("set-spacers", n=action["spacers"])
-        elif action["code"] != "question":
+        elif action["code"] == "place-sample":
+            rehearsal.twin.do("place-sample", orientation=action["orientation"])
+        else:
             rehearsal.twin.do(action["code"])
-        if watcher.call("snapshot")["run"]["action"] == action:  # else the balance noticed by itself
-            terminal.press("Enter")
-            if action["code"] == "question":
-                terminal.until(lambda text: "arrows and Enter" in text)
+        if not gone_on(watcher, action, 8 / SPEED):
+            if told % 2:
                 terminal.press("Enter")
-            waited = time.monotonic() + 10
-            while watcher.call("snapshot")["run"]["action"] == action and time.monotonic() < waited:
-                time.sleep(0.05)
+            else:
+                rehearsal.twin.do("tap")
+                tapped += 1
+            assert gone_on(watcher, action, 10), terminal.text()
     raise AssertionError(f"the run did not end; in the terminal:\n{terminal.text()}")
+
+
+def gone_on(watcher: Client, action: Any, patience: float) -> bool:
+    """Whether the run goes on from an action within so many seconds."""
+    end = time.monotonic() + patience
+    while watcher.call("snapshot")["run"]["action"] == action:
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.02)
+    return True

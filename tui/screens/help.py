@@ -17,8 +17,8 @@ from ..words import STATES
 HOW: Final = {
     "run": (
         "The sentence on top says what to do next; HANDS OFF means that the bench works by itself. "
-        "With spacers the balance notices the sample coming on or off; Enter says that spacers are set "
-        "or the sample is turned. "
+        "Hands-free, with spacers, the balance notices what you did; where it cannot, tap the pan twice "
+        "with a finger, or press Enter. A question waits for a key. "
         "Points run along five passages: in, out, turned in, out, back in. "
         "A filled dot: field along the sample; an open dot: against it."
     ),

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 #: A pause in typing after which the plan is asked for, s.
 QUIET_S = 0.6
 
+#: Where the spacers are that do not lift the sample: then their mass is weighed, or not.
+ON_PAN = "under the magnet"
+
 #: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
 RUN_FIELDS = (
     Field("run.points", "gaps", "22", "on each of five passages"),
@@ -35,8 +38,16 @@ RUN_FIELDS = (
         "run.hands_free",
         "hands-free",
         "yes",
-        "balance sees sample on, off",
+        "the balance notices; two taps say done",
         choices=("yes", "no"),
+        when=("gap.ladder", ("spacers",)),
+    ),
+    Field(
+        "run.spacers_lie",
+        "spacers lie",
+        ON_PAN,
+        "those not under the sample",
+        choices=(ON_PAN, "aside"),
         when=("gap.ladder", ("spacers",)),
     ),
 )
@@ -173,6 +184,7 @@ class NewRun(ModalScreen[int | None]):
             target_u_kg=target,
             name=self.values["sample.name"].strip() or None,
             hands_free=self.values["gap.ladder"] == "spacers" and self.values["run.hands_free"] == "yes",
+            spacers_on_pan=self.values["run.spacers_lie"] == ON_PAN,
         )
         if number is not None:
             self.owner.notify(f"Bench file kept as {path}", markup=False)

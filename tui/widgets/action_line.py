@@ -56,11 +56,9 @@ def what_next(picture: Picture) -> tuple[str, str, str, str, int | None]:
         why = run["why"] or "The run is held."
         return f"HELD, {name}", why[:1].upper() + why[1:], "g: go on   s: stop", "held", None
     if action["code"] in ASKS_A_PERSON or action["needs_confirm"]:
-        hint = "Enter when done"
-        if run["hands_free"] and action["code"] in ("remove-sample", "place-sample"):
-            hint = "the balance notices; or Enter when done"
-        if action["code"] == "set-spacers" and (now := last_spacers(run)) is not None:
-            hint = f"until now {now}; Enter when done"
-        count = action["spacers"] if action["code"] == "set-spacers" else None
+        hint = f"{action['hint']}; or Enter" if action["hint"] else "Enter when done"
+        if action["sets_spacers"] and (now := last_spacers(run)) is not None and now != action["spacers"]:
+            hint = f"until now {now}; {hint}"
+        count = action["spacers"] if action["sets_spacers"] else None
         return f"NOW YOU, {name}", action["text"], hint, "person", count
     return f"HANDS OFF, {name}", action["text"] or "The bench works by itself.", "", "quiet", None
