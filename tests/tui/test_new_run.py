@@ -167,21 +167,24 @@ async def test_no_new_run_while_one_goes_on() -> None:
         assert len(st.app.screen_stack) == 1
 
 
-async def test_a_bench_file_is_opened_and_a_missing_one_is_named(tmp_path: Path) -> None:
-    path = tmp_path / "bench.toml"
-    path.write_text(S.BENCH.format(ladder="spacers").replace("6.00 mm", "6.01 mm"))
+async def test_a_bench_file_is_opened_and_a_missing_one_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)  # every letter of a path is a key press
+    Path("b.toml").write_text(S.BENCH.format(ladder="spacers").replace("6.00 mm", "6.01 mm"))
     async with stage(S.snapshot(None)) as st:
         screen = await open_form(st)
-        for place, said in ((tmp_path / "none.toml", "cannot be read"), (path, "6.01 mm")):
+        for place, said in (("none.toml", "cannot be read"), ("b.toml", "6.01 mm")):
             await st.press("ctrl+o")
             await st.until(lambda: "Which bench file?" in st.text())
-            await st.press(*str(place), "enter")
+            await st.press(*place, "enter")
             await st.until(lambda said=said: said in st.text() and st.app.screen is screen)
         assert screen.values["gap.ladder"] == "spacers"
         assert parse_bench(screen.text()).gap.spacers == 30
         await st.press("ctrl+s")
         await st.until(lambda: st.feed.asked("run.start"))
         assert st.feed.asked("run.start")[0]["hands_free"] is True
+        assert st.feed.asked("run.start")[0]["spacers_on_pan"] is True
 
 
 async def test_keys_that_come_in_a_bundle_keep_their_order() -> None:
