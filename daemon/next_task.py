@@ -108,7 +108,7 @@ def _hint(run: RunRecord, task: Task) -> str:
     if not could_see(task.code, task.step, run):
         return "tap the pan twice when done"
     if task.code == "set-spacers" and "spacer_mass_kg" not in run.limits:
-        return "re-zero the balance when done, or tap the pan twice"
+        return "re-zero when done, or tap the pan twice"
     return "the balance notices; or tap the pan twice"
 
 

@@ -137,6 +137,19 @@ def device_line(name: str, device: Device | None) -> str:
     return f"{sign} {name}" if device["state"] == "ready" else f"{sign} {name} {device['state']}"
 
 
+def telemetry_words(device: Device | None) -> list[str]:
+    """What the lift also measures, each in a few words; nothing for a probe that is not there."""
+    told = (device or {}).get("telemetry", {})
+    shown = {
+        "temperature_K": lambda kelvin: f"{kelvin - 273.15:.1f} °C at the magnet",
+        "hall_V": lambda volt: f"field probe {volt:.3f} V",
+        "vibration_V": lambda volt: f"vibration {two_figures(volt * 1e3)} mV rms",
+    }
+    return [
+        _signed(words(told[key])) for key, words in shown.items() if math.isfinite(told.get(key, math.nan))
+    ]
+
+
 #: The daemon's action codes that ask something of a person.
 ASKS_A_PERSON: Final[frozenset[ActionCode]] = frozenset(
     {"remove-sample", "place-sample", "set-spacers", "turn-over", "question"}

@@ -202,6 +202,10 @@ def device(port: str, state: str = "ready", age: float | None = 0.1) -> Device:
     return Device(state=state, why="", port=port, age_s=age, lines=4120, refused=2)
 
 
+#: What the lift's probes say: 22.4 degrees Celsius, a Hall probe, an accelerometer.
+TELEMETRY = {"temperature_K": 295.55, "hall_V": 2.6134, "vibration_V": 0.0042}
+
+
 def snapshot(run: Run | None = None, live: Live | None = None, lift: bool = True) -> Snapshot:
     """A whole picture."""
     log = [
@@ -219,7 +223,7 @@ def snapshot(run: Run | None = None, live: Live | None = None, lift: bool = True
         utc=UTC.format(20, 0),
         clock_s=100.0,
         balance=device("/dev/ttyUSB0"),
-        lift=device("/dev/ttyACM0") if lift else None,
+        lift={**device("/dev/ttyACM0"), "telemetry": TELEMETRY} if lift else None,
         live=live,
         run=run,
         log=log,

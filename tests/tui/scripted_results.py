@@ -18,6 +18,19 @@ def figure(
     return SimpleNamespace(value=value, u=u, low95=low, high95=high, status=status, why=why)
 
 
+def found(key: str, words: str, stated: float, u_stated: float, value: float, u: float) -> Any:
+    """A value of the bench as the readings leave it."""
+    return SimpleNamespace(
+        key=key,
+        words=words,
+        stated=stated,
+        u_stated=u_stated,
+        found=value,
+        u_found=u,
+        shift=(value - stated) / u_stated,
+    )
+
+
 class Flags(list[bool]):
     """A list that can be summed as numpy's flags are."""
 
@@ -62,6 +75,12 @@ def result(run: Any, trials: int = 1000) -> Any:
                 line(input="readings", share=0.09, u=1e3),
             )
         },
+        found_inputs=(
+            found("gap.contact", "contact gap", 1.0e-3, 0.05e-3, 1.06e-3, 0.012e-3),
+            found(
+                "reference_magnet.remanence", "remanence of the reference magnet", 1.32, 0.02, 1.318, 0.015
+            ),
+        ),
         warnings=(line(code="duplicate-gap", text="two readings at one gap", rows=(4, 5)),),
     )
 

@@ -34,7 +34,8 @@ LOOK = figuring.SteadyLook(
 
 
 def spacers() -> Any:
-    act = S.action("set-spacers", "Set 17 spacers, the sample away.", True, spacers=17)
+    hint = "the balance notices; or tap the pan twice"
+    act = S.action("set-spacers", "Set 17 spacers, the sample away.", True, spacers=17, hint=hint)
     return S.snapshot(S.run_at(20, "spacers", action=act), S.live_at(100.0), lift=False)
 
 

@@ -44,6 +44,7 @@ async def test_figures_say_what_is_measured_bound_and_not_determined() -> None:
         assert "not determined" in lines["squareness"]
         assert "M is still rising at the largest field." in text
         assert "! two readings at one gap (rows 4, 5)" in text
+        assert "the readings on the bench file" in text
         await st.press("down")
         await st.until(lambda: "uncertainty of Mr, by input" in st.text())
         assert "71 %" in st.text()
@@ -150,6 +151,7 @@ async def test_the_bench_view_says_what_is_wrong() -> None:
         text = st.text()
         assert "balance silent" in text
         assert "heard 12 s ago, 2 of 4120 refused" in text
+        assert "22.4 °C at the magnet, field probe 2.613 V, vibration" in text
         assert "! the balance is heard" in text
         assert "remanance" in text
         assert "! the bench file has no faults" in text

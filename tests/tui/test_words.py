@@ -6,8 +6,10 @@ import math
 
 import pytest
 import scripted as S
+from scripted_results import found
 
 from weighloop.tui import words
+from weighloop.tui.bench_found import bench_rows
 
 
 @pytest.mark.parametrize(
@@ -64,3 +66,26 @@ def test_every_state_and_device_has_a_sign_of_its_own() -> None:
     assert words.device_line("balance", S.device("/dev/ttyUSB0")) == "● balance"
     assert words.device_line("balance", S.device("/dev/ttyUSB0", "lost")) == "× balance lost"
     assert words.device_line("lift", None) == "○ no lift"
+
+
+def test_what_the_lift_measures_is_told_for_the_probes_it_has() -> None:
+    lift = {**S.device("/dev/ttyACM0"), "telemetry": S.TELEMETRY}
+    said = ["22.4 °C at the magnet", "field probe 2.613 V", "vibration 4.2 mV rms"]
+    assert words.telemetry_words(lift) == said  # pyright: ignore[reportArgumentType]
+    lift["telemetry"] = {"temperature_K": 268.05}
+    assert words.telemetry_words(lift) == ["−5.1 °C at the magnet"]  # pyright: ignore[reportArgumentType]
+    assert words.telemetry_words(S.device("/dev/ttyACM0")) == []
+    assert words.telemetry_words(None) == []
+
+
+def test_what_the_readings_say_of_the_bench_file_names_what_moved() -> None:
+    contact = found("gap.contact", "contact gap", 1.0e-3, 0.05e-3, 1.06e-3, 0.012e-3)
+    bore = found("reference_magnet.inner_diameter", "inner diameter", 8e-3, 0.1e-3, 7.85e-3, 0.05e-3)
+    room = found("site.temperature", "temperature", 294.15, 1.0, 294.25, 0.98)
+    assert bench_rows([room, contact, bore]) == [
+        ("·", "inner diameter: 7.850 ± 0.050 mm, stated 8.00 ± 0.10: 1.5 standard uncertainties below"),
+        ("·", "contact gap: 1.060 ± 0.012 mm, stated 1.000 ± 0.050: 1.2 standard uncertainties above"),
+    ]
+    (agrees,) = bench_rows([room])
+    assert agrees[1] == "they agree with it; most off is the temperature, 0.10 standard uncertainties above"
+    assert bench_rows([]) == []

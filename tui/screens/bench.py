@@ -18,7 +18,7 @@ from ..figuring import bench_faults
 from ..keys import bindings
 from ..picture import Picture
 from ..widgets.listing import listing
-from ..words import DEVICE_SIGNS, duration
+from ..words import DEVICE_SIGNS, duration, telemetry_words
 from .asking import AskYesNo
 from .view import View
 
@@ -119,6 +119,8 @@ def _device_rows(name: str, device: Device | None, later: float) -> list[tuple[s
     age = device["age_s"]
     heard = "never heard" if age is None else f"heard {duration(age + later)} ago"
     rows.append(("", f"{heard}, {device['refused']} of {device['lines']} refused"))
+    if measured := telemetry_words(device):
+        rows.append(("", ", ".join(measured)))
     return rows
 
 

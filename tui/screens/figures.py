@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from typing import Any
 
+from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 from textual import work
@@ -15,6 +16,7 @@ from textual.worker import get_current_worker
 
 from ...analysis.figure_names import FIGURE_NAMES, FigureName
 from ...daemon.protocol import Run
+from ..bench_found import bench_rows
 from ..figuring import NotYet, analyse_run, loop_points
 from ..keys import bindings
 from ..widgets.budget_bars import BudgetBars
@@ -32,6 +34,10 @@ STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "not d
 
 #: Headings and widths; together they fit 80 columns with a scrollbar.
 COLUMNS = ((" figure", 23), (" " * 11 + "value", 16), (" unit", 8), (" " * 12 + "95 %", 16), (" status", 15))
+
+
+#: Over what the readings say of the bench.
+BENCH = "the readings on the bench file"
 
 
 class FiguresView(View):
@@ -139,7 +145,9 @@ class FiguresView(View):
         table.move_cursor(row=min(row, max(0, table.row_count - 1)))
         table.focus()
         self._show_chosen()
-        self.query_one("#warnings", Static).update(warnings_list(result.warnings))
+        self.query_one("#warnings", Static).update(
+            Group(warnings_list(result.warnings), "", listing(bench_rows(result.found_inputs), BENCH))
+        )
         dots = [
             Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used)
             for p in loop_points(result)

@@ -62,6 +62,8 @@ class RunView(View):
     def changed(self, what: str) -> None:
         if what in ("live", "all", "clock", "link"):
             self.query_one(ReadingPanel).show_live(self.picture)
+        if what in ("device", "all", "link"):
+            self.query_one(ReadingPanel).show_measured(self.picture)
         if what in ("run", "point", "all", "link"):
             self.query_one(ActionLine).show(self.picture)
             self.query_one(ProgressLadder).show(self.picture.run)

@@ -17,6 +17,7 @@ from ..words import (
     milligrams,
     millimetres,
     orientation_words,
+    telemetry_words,
 )
 from .big_digits import BigDigits
 
@@ -28,12 +29,18 @@ class ReadingPanel(Vertical):
         yield BigDigits(id="digits", unit="g")
         yield Static(id="state", markup=False)
         yield Static(id="where", markup=False)
+        yield Static(id="measured", markup=False)
 
     def show_live(self, picture: Picture) -> None:
         """The quick part: at most five times a second."""
         digits, state = live_texts(picture)
         self.query_one("#digits", BigDigits).show(digits)
         self.query_one("#state", Static).update(state)
+
+    def show_measured(self, picture: Picture) -> None:
+        """What the lift's probes measure, where it has any."""
+        words = telemetry_words(picture.lift) if picture.linked else []
+        self.query_one("#measured", Static).update("\n".join(words))
 
     def show_where(self, picture: Picture) -> None:
         """The slow part: when the run has moved on."""
