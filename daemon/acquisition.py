@@ -8,6 +8,7 @@ from typing import Any
 
 from ..analysis.settling import NoiseMemory, Settling, SettlingFilter
 from ..drivers.device import BalanceReading
+from .lone_readings import LoneReadings
 from .protocol import Live
 from .recorder import utc_now
 
@@ -78,6 +79,7 @@ class Acquisition:
         self.began: float | None = None
         self.last: tuple[float, float | None, str | None] | None = None
         self.zero: float | None = None  # kg, for telling that the magnet left the pan
+        self._lone = LoneReadings(resolution)
         self._thinner = Thinner()
         self._bad = 0
         self._worst: tuple[float | None, str | None] | None = None
@@ -85,6 +87,7 @@ class Acquisition:
     def begin(self, time: float) -> None:
         """A new level begins now; what was read before does not count for it."""
         self.began, self._hands = time, None
+        self._lone.forget()
         heard = self._heard if self._heard is not None else time
         if not 0.0 <= time - heard < FORGET:
             # Too long ago to say anything of this level; what it knows of the noise is kept.
@@ -104,6 +107,12 @@ class Acquisition:
             self.last = (reading.time, reading.value, reading.mark)
             self.settling = None
             return None
+        if handling:
+            return self._follow(reading, handling)
+        told = [self._follow(one, handling) for one in self._lone.feed(reading)]
+        return next((settling for settling in reversed(told) if settling is not None), None)
+
+    def _follow(self, reading: BalanceReading, handling: bool) -> Settling | None:
         heard = self._thinner.feed(reading)
         if heard is None:
             return None

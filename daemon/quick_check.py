@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
+from collections.abc import Iterator
 from types import TracebackType
 from typing import Any
 
@@ -14,6 +15,7 @@ from ..drivers.balance import SerialBalance
 from ..drivers.clock import RealClock
 from ..drivers.device import BalanceReading, DeviceState
 from ..drivers.dialect import load_dialect
+from .lone_readings import LoneReadings
 
 #: Readings kept for the summary: an hour at 20 a second.
 _KEPT = 72_000
@@ -31,6 +33,7 @@ class QuickCheck:
         self._clock = RealClock(rate)
         self._resolution = resolution
         self._filter = SettlingFilter(resolution, target)
+        self._lone = LoneReadings(resolution)
         self._readings: queue.SimpleQueue[BalanceReading | None] = queue.SimpleQueue()
         self._times: list[float] = []
         self._values: list[float] = []
@@ -85,9 +88,14 @@ class QuickCheck:
         found = steadiness(np.array(self._times), np.array(self._values), self._resolution)
         return common | found.to_json() | {"time_to_accept_s": self._accepted_after} | {"words": found.words}
 
+    def _followed(self) -> Iterator[BalanceReading]:
+        """The readings without those that stand alone, until the end."""
+        while (reading := self._readings.get()) is not None:
+            yield from self._lone.feed(reading)
+
     def _work(self) -> None:
         waiting_since: float | None = None
-        while (reading := self._readings.get()) is not None:
+        for reading in self._followed():
             self.last = self._filter.feed(reading.time, reading.value, reading.mark)
             if reading.value is None:
                 continue
