@@ -31,9 +31,14 @@ def bench() -> Picture:
     p.line([(60, pan_y + 92), (700, pan_y + 92)], width=2.5)
     p.line([(185, pan_y + 60), (185, 120), (575, 120), (575, pan_y + 60)], colour=FAINT, dashes="6 4")
     p.dimension((axis + mw / 2, top - mh), (axis + mw / 2, top - mh - gap), "gap", 26)
-    p.note(600, 152, "sample, magnetised upright,\nin the rest's seat", (axis + sw / 2, top - mh - gap - 5))
-    p.note(600, 208, "spacers under both feet\nof the rest", (axis + 168, top - mh - gap + 8))
-    p.note(600, 264, "reference magnet,\nfree on the riser's cup", (axis + mw / 2, top - mh / 2))
+    p.note(
+        600,
+        152,
+        "sample, magnetised upright,\nheld down in the rest's seat",
+        (axis + sw / 2, top - mh - gap - 5),
+    )
+    p.note(600, 208, "spacers, the same number\non every pin of the rest", (axis + 168, top - mh - gap + 8))
+    p.note(600, 264, "reference magnet, held\nin the riser's cup", (axis + mw / 2, top - mh / 2))
     p.note(
         600, 330, "rest: stands on the table,\ntouches neither balance\nnor draught shield", (axis + 168, 345)
     )
@@ -60,6 +65,7 @@ def riser() -> Picture:
     magnet, depth = scale * s.MAGNET_DIAMETER / 2, scale * s.CUP_DEPTH
     p.box(axis - magnet - wall, top - depth, wall, depth, "plastic")
     p.box(axis + magnet, top - depth, wall, depth, "plastic")
+    p.box(axis - magnet - wall, top - depth - 4, 2 * (magnet + wall), 4, "plastic")
     p.box(
         axis - magnet,
         top - scale * s.MAGNET_HEIGHT,
@@ -70,16 +76,16 @@ def riser() -> Picture:
     )
     inside = body - wall
     p.box(axis - inside, foot_y - scale * s.FOOT_HEIGHT - 24, 2 * inside, 24, "aluminium")
-    p.line([(axis, top - 60), (axis, foot_y + 14)], colour=FAINT, dashes="10 4 2 4")
+    p.line([(axis, top - 66), (axis, foot_y + 14)], colour=FAINT, dashes="10 4 2 4")
     p.dimension((axis - foot, foot_y), (axis - foot, top), f"{s.RISER_HEIGHT:g} mm", -26)
     p.dimension((axis - foot, foot_y), (axis + foot, foot_y), f"{s.FOOT_DIAMETER:g} mm", 40)
     p.note(
         400,
-        110,
-        "cup: the magnet lies free in it,\nno glue, out with two fingers",
-        (axis + magnet + 5, top - 8),
+        96,
+        "cup with a thin cap or a ring: it\nholds the magnet, which is pulled\nwith several times its weight",
+        (axis + magnet + wall, top - depth - 2),
     )
-    p.note(400, 220, "tube and cap: acetal or acrylic,\nno metal screw", (axis + body, 250))
+    p.note(400, 220, "tube and top: acetal or acrylic,\nno metal screw", (axis + body, 250))
     p.note(
         400,
         340,
@@ -100,13 +106,24 @@ def rest() -> Picture:
     p.box(axis - 200, under - plate, 400, plate, "plastic")
     p.box(axis - sample - 3, under - plate, 2 * sample + 6, plate - floor, "paper")
     p.box(axis - sample, under - floor - height, 2 * sample, height, "sample", "sample")
+    p.box(axis - sample, under - plate - 10, 2 * sample, plate - floor - height + 10, "aluminium", "plug")
     magnet = scale * s.MAGNET_DIAMETER / 2
     p.box(axis - magnet, under + 14, 2 * magnet, 42, "magnet", "reference magnet")
+    p.note(
+        250,
+        60,
+        "plug, taped or screwed\ndown: the turned field\npushes the sample up",
+        (axis - sample, 100),
+        "end",
+    )
     p.dimension((axis + 200, under - floor), (axis + 200, under + 14), "contact", 20)
     p.dimension((axis - 200, under), (axis - 200, under - plate), f"{s.PLATE_THICKNESS:g} mm", -24)
     p.note(560, 84, "seat: turned to the sample's\ndiameter + 0.05 mm", (axis + sample + 3, 126))
     p.note(
-        560, 148, f"floor {s.SEAT_FLOOR:g} mm: contact =\nfloor + air; calibrate it", (axis + 170, under - 3)
+        560,
+        148,
+        f"floor {s.SEAT_FLOOR:g} mm; contact =\nfloor + air + cap: calibrate",
+        (axis + 170, under - 3),
     )
     p.text(30, 36, "Rest at its lowest: section through the seat", size=15)
     p.text(30, 300, "From above", size=15)
@@ -130,14 +147,14 @@ def rest() -> Picture:
 
 def lift() -> Picture:
     """The lift: screw above the draught shield, motor at the far end, stops where they count."""
-    p = Picture(940, 640, "The lift in side view")
-    axis, column = 300, 480
-    base = 590
+    p = Picture(940, 690, "The lift in side view")
+    axis, column, base = 300, 480, 640
+    gap, left_open = 34, 10  # the bolt ends the way before the sample meets the magnet
     p.line([(60, base), (620, base)], width=2.5)
     p.box(column, 70, 30, base - 70, "aluminium")
     p.box(column + 30, 52, 76, 76, "aluminium", "motor", 4)
     p.line([(column - 30, 110), (column - 30, 420)], width=5, colour=FAINT)
-    p.line([(column + 68, 66), (column + 68, 52), (column - 30, 52), (column - 30, 110)], dashes="4 3")
+    p.line([(column + 68, 66), (column + 68, 44), (column - 30, 44), (column - 30, 110)], dashes="4 3")
     for y in (100, 412):
         p.box(column - 44, y, 44, 14, "aluminium")
     carriage = 330
@@ -145,15 +162,25 @@ def lift() -> Picture:
     p.box(axis - 16, carriage + 12, column - 56 - axis + 16, 16, "plastic")
     p.box(axis - 10, carriage + 28, 20, 74, "plastic")
     p.box(axis - 14, carriage + 102, 28, 14, "sample")
-    p.box(axis - 46, 480, 92, 40, "magnet", "magnet")
-    p.box(axis - 50, 520, 100, 50, "plastic", "riser")
-    p.box(axis - 90, 570, 180, 10, "aluminium")
+    top = carriage + 116 + gap
+    p.box(axis - 46, top, 92, 40, "magnet", "magnet")
+    p.box(axis - 50, top + 40, 100, 50, "plastic", "riser")
+    p.box(axis - 90, top + 90, 180, 10, "aluminium")
+    p.line([(axis, top + 100), (axis, top + 108)], width=6)
+    p.box(axis - 120, top + 108, 240, base - top - 108, "aluminium", "balance", 6)
     p.box(column - 20, 176, 20, 20, "paper")
     p.line([(column - 16, 196), (column - 10, 204)], width=2)
-    p.line([(column - 78, 400), (column - 78, 424)], width=6)
+    p.line([(column - 78, carriage + 28 + gap - left_open), (column - 78, 424)], width=6)
     p.box(column - 90, 424, 46, 12, "aluminium")
     p.note(190, 560, "pan", (axis - 90, 574), "end")
-    p.dimension((axis - 14, carriage + 116), (axis - 14, 480), "gap", -60)
+    p.dimension((axis - 14, carriage + 116), (axis - 14, top), "gap", -60)
+    p.note(
+        215,
+        392,
+        "sample, glued or clamped:\npulled and pushed with many\ntimes its weight",
+        (axis - 14, 439),
+        "end",
+    )
     p.line([(column - 100, 300), (column - 100, 230)], tips="end")
     p.text(column - 108, 268, "opens (Z grows)", "end")
     p.note(
@@ -178,7 +205,7 @@ def lift() -> Picture:
     p.note(
         210, 310, "arm: aluminium or plastic,\nno steel near the sample", (axis + 40, carriage + 14), "end"
     )
-    p.note(620, 520, "column on the table,\nnot on the balance", (column + 30, 540))
+    p.note(620, 520, "column on the table,\nnot on the balance", (column + 30, 560))
     p.text(40, 32, "The lift, sample above the pan. Not to scale.", size=15)
-    p.text(40, 620, f"Travel {s.SCREW_TRAVEL:g} mm.", colour=FAINT)
+    p.text(40, 668, f"Travel {s.SCREW_TRAVEL:g} mm.", colour=FAINT)
     return p

@@ -75,7 +75,9 @@ def wiring() -> Picture:
     p.line([(732, 226), (768, 226)], width=2)
     p.circle(771, 226, 3)
     p.line([(774, 226), (790, 226)])
-    p.box(790, 206, 100, 40, "paper", "motor supply", 4)
+    p.line([(710, 240), (790, 240)])
+    p.text(704, 244, "GND", "end", size=11)
+    p.box(790, 204, 100, 44, "paper", "motor supply,\nfused", 4)
     p.text(890, 266, "emergency stop, pole 1: cuts the motor supply", "end")
     p.text(704, 230, "supply, 100 uF", "end", size=11)
     return p
