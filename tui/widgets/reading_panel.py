@@ -90,6 +90,8 @@ def where_text(picture: Picture) -> Text:
     ahead = next(iter(foreseen(run)), None)
     if ahead is not None:
         sign, _ = bench_facts(run["bench_text"])
-        reading = grams(last_zero(run) + sign * ahead.pull, 1)
+        expected = last_zero(run) + sign * ahead.pull
+        # Three figures: it is foretold to a few percent, if so well.
+        reading = grams(expected, 1 if abs(expected) >= 0.01 else 2 if abs(expected) >= 0.001 else 3)
         text.append(f"{'expected' if ahead.by_the_loop else 'planned'} {reading} g", style="dim")
     return text
