@@ -55,6 +55,7 @@ SLOWS = (
     ((1.8, 2.0, 2.8), -2.1),
 )
 UNEVEN = (((2.0, 0.03, 0.03), -2.1),)
+DRAUGHTY = 0.1  # variance of the slowest noise over the fast from which a model counts as one of draughts
 DRIFT_PRIOR = 0.5  # resolutions/s
 DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
 DRIFT_TIME = 30.0
@@ -139,7 +140,10 @@ class Bank:
         self._rates[OVERTONE:CREEP] = 1 / SWING_TIME
         self._rates[CREEP:] = 1 / np.array(CREEP_TIMES)[:, None]
         self._wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
-        self._slow_wins = (shapes.slow.max(axis=0) > 1.0).astype(float)
+        # a draught reaches the slowest of the noises, unlike the unevenness of breathing
+        draughty = (shapes.slow[-1] > DRAUGHTY).astype(float)
+        self._kinds = np.array([1.0 - draughty, draughty])
+        self._slow_wins = (shapes.slow[-1] > 1.0).astype(float)
         self._breathes = (shapes.frequency > 0).astype(float)
         self._rate_power = 2 * self._lag**2 * self._power
         self._diagonal[NOISE:PAIRS] = self._rate_power
@@ -305,14 +309,17 @@ class Bank:
     # -- what the mixture says ----------------------------------------------------------------
 
     def level(self) -> tuple[Floats, Floats]:
-        """Mean and covariance under the mixture of what makes up the level: itself, drift, creep."""
+        """Mean under the mixture of what makes up the level: itself, drift, creep; and what the models
+        without and with draughts add to its covariance, shape (2, states, states)."""
         w = self.weight
         states = self.x[LEVEL_STATES]
         mean = states @ w
         off = states - mean[:, None]
         dof = SCALE_DOF + self.count  # a scale known from few readings: Student's variance
-        spread = w * self.scale * dof / (dof - 2)
-        return mean, self.P[_LEVEL_ROWS, _LEVEL_COLUMNS] @ spread + (w * off) @ off.T
+        parts = self._kinds * w
+        spread = parts * (self.scale * dof / (dof - 2))
+        inside = self.P[_LEVEL_ROWS, _LEVEL_COLUMNS] @ spread.T
+        return mean, np.moveaxis(inside, -1, 0) + (parts[:, None] * off) @ off.T
 
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""

@@ -28,17 +28,22 @@ PATIENCE = 3.0  # s of movement after which the noise itself must have changed
 WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
 HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
 #: No breath is quite like the one before: this share of its depth, over the breaths seen, is left in a level.
-BREATH_LEFT = 0.08
-#: True errors over the bank's standard deviations, fitted to seeded streams of every class: at first what
-#: no model has weighs; later the bank still reckons with draughts, drift and creep that most benches do not
-#: have; a real draught is worse than its models. The slow noise of a bench watched for less than WATCHED s
-#: is hardly known.
-AT_FIRST, LATER, FIRST_TIME, IN_DRAUGHT = 1.25, 0.5, 3.0, 1.4
-WATCHED = 10.0
+BREATH_LEFT = 0.045
+#: True errors over the bank's standard deviations, fitted to seeded streams of every class, first for what
+#: models without draughts add to the variance, then for those with: at first what no model has weighs; later
+#: the bank still reckons with drift, creep and draughts that most benches do not have, unless the draught is
+#: plain to see (IN_DRAUGHT).
+AT_FIRST, LATER, FIRST_TIME, IN_DRAUGHT = np.array([0.75, 1.3]), np.array([0.6, 0.5]), 4.5, 0.75
+#: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
+WATCHED = 11.0
+#: Readings that scatter more than foretold over LIVELY_TIME (s): their mean square over the one foretold, to
+#: this power, widens the variance.
+LIVELY, LIVELY_TIME, MOST_LIVELY = 0.6, 2.0, 3.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
-QUIET_SINCE = 0.5  # s since a reading was set aside
+QUIET_SINCE = 1.0  # s since a reading was set aside
+UNEASY = 2.5  # mean square of the normalised errors over the last second
 HOLD = 2  # readings in a row
 HORIZON = 5.0  # s over which a drift counts
 DRIFT_LIMIT = 5.0  # targets
@@ -83,7 +88,8 @@ class SettlingFilter:
         self._remainder = 0.0  # resolutions the reading still moved by when the level began
         self._moving_since: float | None = None
         self._told = False
-        self._calmness = 1.0  # running mean square of the normalised errors
+        self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
+        self._lively = 1.0  # the same with them, over longer
         self._good = 0
         self._accepted = False
         self._state: Settling | None = None
@@ -177,6 +183,7 @@ class SettlingFilter:
         self._carried = now
         mean, variance = bank.forecast()
         e = (y - mean) / math.sqrt(variance)
+        self._lively += (min(e * e, 9.0) - self._lively) * min(1.0, dt / LIVELY_TIME + 1e-3)
         self._recent.append((now, y))
         self._suspects *= math.exp(-dt)
         if abs(e) > GATE and self._readings > 3:
@@ -240,7 +247,8 @@ class SettlingFilter:
             bank.reset_swing(swing)
         dt = times[0] - self._carried
         if not self._told:
-            mean, covariance = bank.level()
+            mean, parts = bank.level()
+            covariance = parts.sum(axis=0)
             ahead = level_row(times.mean() - self._carried)
             off = clean.mean() - ahead @ mean
             if off**2 <= 9 * (ahead @ covariance @ ahead + (0.5 * sigma) ** 2 + 0.09):
@@ -284,10 +292,13 @@ class SettlingFilter:
                 reason = "disturbed"
                 text = "the reading is jumping: hands off, nobody walking by, lid closed"
             return Settling(time, False, reason, text, event=event)
-        mean, covariance = bank.level()
+        mean, parts = bank.level()
+        covariance = parts.sum(axis=0)
         age = now - self._since
-        lag, variance = best_moment(covariance, age)
-        level = float(level_row(-lag) @ mean)
+        lag = best_moment(covariance, age)
+        row = level_row(-lag)
+        variances = np.maximum(parts @ row @ row, 0.0)
+        level = float(row @ mean)
         slope = drift_row()
         drift = float(slope @ mean)
         settled = self._since + 2 * TRANSIENT_TIME
@@ -295,10 +306,10 @@ class SettlingFilter:
         hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
         frequency, amplitude = bank.swing()
         breath = BREATH_LEFT * amplitude / max(age * frequency, 0.3)
-        u = math.hypot(self._share(age, now) * math.sqrt(variance), breath, hidden)
+        u = math.hypot(math.sqrt(self._trusted(variances, age, now)), breath, hidden)
         u_drift = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
-        disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > 3.0
+        disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > UNEASY
         unwatched = self._to_watch(now)
         young = age < YOUNGEST or self._readings < FEWEST or unwatched > 0
         good = u <= self._target and not (drifting or disturbed or young)
@@ -322,12 +333,14 @@ class SettlingFilter:
             event=event,
         )
 
-    def _share(self, age: float, now: float) -> float:
-        """What a level's standard deviation must be taken times, see AT_FIRST and WATCHED."""
+    def _trusted(self, variances: Floats, age: float, now: float) -> float:
+        """The level's variance from what models without and with draughts say: AT_FIRST, WATCHED, LIVELY."""
         assert self._bank is not None
-        share = LATER + (AT_FIRST - LATER) * FIRST_TIME / (FIRST_TIME + age)
-        share += (IN_DRAUGHT - share) * self._bank.draughty()
-        return share * math.hypot(1, WATCHED / (self._known_before + now - self._watched_since))
+        share = LATER + (AT_FIRST - LATER) * (FIRST_TIME / (FIRST_TIME + age))
+        share[1] += (max(IN_DRAUGHT, share[1]) - share[1]) * self._bank.draughty()
+        watched = self._known_before + now - self._watched_since
+        lively = min(max(self._lively, 1.0), MOST_LIVELY) ** LIVELY
+        return float(share**2 @ variances) * (1 + (WATCHED / watched) ** 2) * lively
 
     def _to_watch(self, now: float) -> float:
         """How long (s) this bench must still be watched before a reading is believed."""
@@ -370,12 +383,10 @@ def drift_row() -> Floats:
     return np.concatenate(([0.0, 1.0], -1 / _CREEP))
 
 
-def best_moment(covariance: Floats, age: float) -> tuple[float, float]:
-    """How far back (s), up to half the level's age, it is known best; and its variance there."""
+def best_moment(covariance: Floats, age: float) -> float:
+    """How far back (s), up to half the level's age, it is known best."""
     lags = age * _FRACTIONS
     rows = np.ones((len(lags), len(covariance)))
     rows[:, 1] = -lags
     rows[:, 2:] = np.exp(lags[:, None] / _CREEP)
-    variances = ((rows @ covariance) * rows).sum(axis=1)
-    best = int(np.argmin(variances))
-    return float(lags[best]), max(float(variances[best]), 0.0)
+    return float(lags[np.argmin(((rows @ covariance) * rows).sum(axis=1))])
