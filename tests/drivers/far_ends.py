@@ -96,15 +96,19 @@ class Talker:
         self._ending.set()
         self._thread.join()
 
+    def said(self) -> bytes:
+        """What is said this time."""
+        return self._line
+
     def _run(self) -> None:
         heard = b""
         while not self._ending.is_set():
             heard += self._end.heard(self._every)
             if self._request is None:
-                self._end.send(self._line)
+                self._end.send(self.said())
             elif self._request in heard:
                 heard = b""
-                self._end.send(self._line)
+                self._end.send(self.said())
 
 
 class Noise:

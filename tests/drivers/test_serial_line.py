@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import termios
 import time
 from collections.abc import Iterator
 from itertools import pairwise
@@ -9,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from far_ends import FarEnd, wait_for
+from serial import SerialException
 
 from weighloop.drivers import serial_line
 from weighloop.drivers.clock import RealClock
@@ -125,6 +128,39 @@ def test_what_the_far_end_does_not_take_is_an_error_of_ours_and_removes_the_read
     wait_for(lambda: line.line.is_open and len(line.handler.attempts) >= 2)
     line.line.write(b"Q\r\n")
     assert far_end.heard(5.0, until=b"Q\r\n") == b"Q\r\n"
+
+
+@pytest.mark.parametrize(
+    "fault", [OSError(5, "x"), TypeError("x"), termios.error(5, "x"), SerialException("x")]
+)
+def test_whatever_the_system_raises_is_one_error_of_ours(fault: Exception) -> None:
+    """What pyserial lets through when an adapter is pulled, on one system or another."""
+
+    class Port:
+        port = "/dev/ttyUSB0"
+        in_waiting = 1
+
+        def read(self, size: int) -> bytes:
+            raise fault
+
+        def write(self, data: bytes) -> int:
+            raise fault
+
+    with pytest.raises(DeviceLost, match="ttyUSB0 is gone"):
+        serial_line.read_port(Port())
+    with pytest.raises(DeviceLost, match="ttyUSB0 does not take"):
+        serial_line.write_port(Port(), b"Q")
+
+
+def test_no_other_file_speaks_to_the_port_library() -> None:
+    """So that there is one place only where such an error can come up."""
+    root = Path(__file__).parents[2]
+    files = [
+        path for folder in ("drivers", "daemon", "analysis", "tui") for path in (root / folder).rglob("*.py")
+    ]
+    speaks = re.compile(r"^\s*(import|from) serial\b", re.MULTILINE)
+    found = {path.name for path in files if speaks.search(path.read_text(encoding="utf-8"))}
+    assert found == {"serial_line.py", "port_names.py"}  # the second only lists what ports there are
 
 
 def test_a_machine_that_was_busy_has_not_heard_silence(

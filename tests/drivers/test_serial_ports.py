@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import termios
 
 import pytest
 from far_ends import FarEnd, Talker
@@ -30,6 +31,25 @@ def test_each_dialect_is_recognised_and_no_other(name: str, far_end: FarEnd) -> 
     assert fit["samples"][0].encode().decode("unicode_escape").encode() in line
     assert f"{fit['good']} lines fit" in fit["words"]
     assert json.loads(json.dumps(fits)) == fits
+
+
+def test_the_speed_at_which_it_speaks_is_found(far_end: FarEnd) -> None:
+    """Heard at another speed a line is other bytes; the terminal tells the far end what the host has set."""
+    dialect = load_dialect("status-line")
+    line = dialect.examples[0][0] + dialect.terminator
+    tried: list[LineSettings] = []
+
+    class At2400(Talker):
+        def said(self) -> bytes:
+            same = termios.tcgetattr(far_end.master)[5] == termios.B2400
+            return line if same else bytes(byte ^ 0xA6 for byte in line)
+
+    with At2400(far_end, line):
+        fits = listen(far_end.port, each=0.3, settings=[*ONE, LineSettings(4800)], progress=tried.append)
+    best = fits[0]
+    assert (best["dialect"], best["clear"], best["settings"]) == ("status-line", True, "2400 8N1")
+    assert tried == ONE  # a clear fit ends the search
+    assert [(fit["dialect"], fit["settings"]) for fit in fits[1:]] == [(None, "9600 8N1")]
 
 
 def test_lines_between_noise_are_no_clear_fit(far_end: FarEnd) -> None:
