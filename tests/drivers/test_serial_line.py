@@ -152,15 +152,36 @@ def test_whatever_the_system_raises_is_one_error_of_ours(fault: Exception) -> No
         serial_line.write_port(Port(), b"Q")
 
 
-def test_no_other_file_speaks_to_the_port_library() -> None:
-    """So that there is one place only where such an error can come up."""
+def sources() -> dict[str, str]:
+    """Every source file of the program, without the virtual bench."""
     root = Path(__file__).parents[2]
     files = [
         path for folder in ("drivers", "daemon", "analysis", "tui") for path in (root / folder).rglob("*.py")
     ]
+    return {
+        path.relative_to(root).as_posix(): path.read_text(encoding="utf-8")
+        for path in files
+        if "twin" not in path.parts
+    }
+
+
+def test_no_other_file_speaks_to_the_port_library() -> None:
+    """So that there is one place only where such an error can come up."""
     speaks = re.compile(r"^\s*(import|from) serial\b", re.MULTILINE)
-    found = {path.name for path in files if speaks.search(path.read_text(encoding="utf-8"))}
-    assert found == {"serial_line.py", "port_names.py"}  # the second only lists what ports there are
+    found = {name for name, text in sources().items() if speaks.search(text)}
+    assert found == {
+        "drivers/serial_line.py",
+        "drivers/port_names.py",
+    }  # the second only lists what ports there are
+
+
+def test_the_virtual_bench_is_reached_through_its_ports_alone() -> None:
+    """Nothing imports it; it is started as a program of its own."""
+    reaches = re.compile(
+        r"^\s*(from \S*\btwin(\.\S+)? import|import \S*\btwin\b|from \S* import .*\btwin\b)", re.M
+    )
+    assert len(sources()) > 80
+    assert {name for name, text in sources().items() if reaches.search(text)} == set()
 
 
 def test_a_machine_that_was_busy_has_not_heard_silence(
