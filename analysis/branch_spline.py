@@ -2,9 +2,7 @@
 
 On a branch that starts with the whole sample past its largest field, M is one function of the field each
 part of the sample feels: a spline f, linear in its coefficients. It rises (its coefficients do), and is
-smoothed through its third derivative; how much is chosen so that the least squares left and twice the
-degrees of freedom are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory), the latter counted
-1.2-fold against under-smoothing on short series.
+smoothed through its third derivative; how much, the readings' likelihood says (``smoothness``).
 """
 
 from __future__ import annotations
@@ -15,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .joint_fit import DEGREES_WEIGHT, LEAST_LEFT, likeliest
+from .smoothness import likeliest
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -55,7 +53,10 @@ class RisingSpline:
         span, widths = high - low, np.diff(breaks)
         third = BSpline(self.knots, np.eye(self.size), _DEGREE).derivative(3)(breaks[:-1] + 0.5 * widths)
         self.bend = third * (np.sqrt(widths / span) * span**3)[:, None]
-        self._rough = self.bend.T @ self.bend
+        # What the penalty does not see, parabolas, and a root of its inverse for the rest.
+        _, size, axes = np.linalg.svd(self.bend, full_matrices=True)
+        seen = self.size - _DEGREE
+        self._level, self._bent = axes[seen:].T, axes[:seen].T / size[:seen]
         self.rising = np.tril(np.ones((self.size, self.size)))
 
     def inside(self, u: Floats) -> Floats:
@@ -90,41 +91,10 @@ class RisingSpline:
         rows: Any = csr_matrix((weights.ravel(), *layout), shape=(n, n * q))
         return (rows @ self.basis(felt)).toarray()
 
-    def smoothing(self, X: Floats, y: Floats, bound: bool) -> float:
-        """The smoothing weight by which the least squares left and twice the degrees of freedom, each counted
-        a little more, are least; ``X`` (n, K) and ``y`` (n,) in standard deviations."""
-        # The branch must rise besides: where that binds, it leaves more and needs fewer degrees.
-        weight = self._unbound(X, y)
-        return likeliest(weight, lambda w: self._score(X, y, w)) if bound else weight
-
-    def _score(self, X: Floats, y: Floats, weight: float) -> float:
-        c, free = self.fit(X, y, weight)
-        degrees = float(np.sum(X * self.answer(X, weight, free).T))
-        return float(np.sum((y - X @ c) ** 2)) + 2.0 * DEGREES_WEIGHT * degrees
-
-    def _unbound(self, X: Floats, y: Floats) -> float:
-        """The weight with the constraint left aside."""
-        from scipy.linalg import eigh
-
-        # Both squares in one set of axes, so that every weight's answer is a sum.
-        normal = X.T @ X
-        scale = np.trace(normal) / np.trace(self._rough)
-        both = normal / np.trace(normal) + self._rough / np.trace(self._rough)
-        both[np.diag_indices_from(both)] += 1e-13 / len(both)
-        seen, axes = eigh(normal / np.trace(normal), both)
-        seen = np.clip(seen, 0.0, 1.0)
-        n, best, turned = len(y), (np.inf, scale * 1e-6), X @ axes
-        rhs = turned.T @ y / np.trace(normal)
-        for weight in 10.0 ** np.arange(-14.0, 1.1, 0.5):
-            kept = 1.0 / (seen + weight * (1.0 - seen) + 1e-15)
-            left = n - DEGREES_WEIGHT * float(np.sum(seen * kept))
-            if left < LEAST_LEFT * n:
-                continue
-            misfit = y - turned @ (kept * rhs)
-            score = float(misfit @ misfit) + 2.0 * (n - left)
-            if score < best[0]:
-                best = (score, weight * scale)
-        return float(best[1])
+    def smoothing(self, X: Floats, y: Floats) -> tuple[float, float]:
+        """The likeliest smoothing weight and how unlikely it leaves the readings (``smoothness``), the
+        constraint left aside; ``X`` (n, K) and ``y`` (n,) in standard deviations."""
+        return likeliest(X, y, self._bent, self._level)
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""
@@ -144,6 +114,13 @@ class RisingSpline:
         T = self.rising[:, free]
         A, R = X @ T, self.bend @ T
         return T @ np.linalg.lstsq(A.T @ A + weight * R.T @ R, A.T, rcond=1e-13)[0]
+
+    def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, r): what the readings leave unknown of the coefficients, by one standard normal a column: the
+        penalty taken as knowledge (``smoothness``), on the free increments."""
+        T = self.rising[:, free]
+        A, R = X @ T, self.bend @ T
+        return T @ np.linalg.lstsq(A.T @ A + weight * R.T @ R, np.sqrt(weight) * R.T, rcond=1e-13)[0]
 
 
 def _breaks(data: Floats, low: float, high: float) -> Floats:

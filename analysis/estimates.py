@@ -227,10 +227,11 @@ def _evidence(fit: JointFit) -> dict[str, float]:
     told = [p for p in fit.parts.values() if p.tells]
     n = sum(len(p.force) for p in told)
     return {
+        "misfit": sum(float(np.sum((p.residual / p.doubt) ** 2)) for p in told)
+        / max(sum(float(np.sum(1.0 - p.hat)) for p in told), 1.0),
         "held_out": sum(p.held_out * len(p.force) for p in told) / n,
         "objective": fit.objective,
         "degrees": fit.degrees,
-        "score": fit.score,
     }
 
 
@@ -265,7 +266,7 @@ class _Points:
         pick[np.arange(len(rows)), rows] = 1.0
         if len(x) < 2:
             H_answer, M_answer = (_known(a).through(pick) for a in (self.H_answer, self.M_answer))
-            return Curve(branch, x, M[rows], N, H_answer, M_answer, np.zeros(len(x)))
+            return Curve(branch, x, M[rows], N, H_answer, M_answer, *_nothing(len(x)))
         from scipy.interpolate import PchipInterpolator
 
         grid = np.linspace(x[0], x[-1], _CURVE_POINTS)
@@ -274,7 +275,7 @@ class _Points:
         between = (1 - share)[:, None] * pick[right - 1] + share[:, None] * pick[right]
         H_answer, M_answer = (_known(a).through(between) for a in (self.H_answer, self.M_answer))
         M_grid = PchipInterpolator(x, M[rows])(grid)
-        return Curve(branch, grid, M_grid, N, H_answer, M_answer, np.zeros(len(grid)))
+        return Curve(branch, grid, M_grid, N, H_answer, M_answer, *_nothing(len(grid)))
 
     def estimate(
         self,
@@ -310,3 +311,8 @@ class _Points:
 def _known(answer: Answer) -> Answer:
     """Rows without a reading answer to nothing."""
     return Answer(*(np.where(np.isfinite(part), part, 0.0) for part in answer))
+
+
+def _nothing(m: int) -> tuple[Floats, Floats]:
+    """Nothing unseen, nothing undecided."""
+    return np.zeros((m, 0)), np.zeros((m, 0))

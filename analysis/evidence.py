@@ -18,24 +18,26 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .bench_model import BenchModel
 from .estimates import density_estimate, mean_estimate, spline_estimate
 from .figures import judge
 from .joint_fit import JointFit
 from .loop import Curve, LoopEstimate
-from .own_field import HYPOTHESES, WORDS
+from .own_field import HYPOTHESES, MEAN_OF_ALL, WORDS
 
 #: The density may foretell held-out points worse by this factor: the splines have their freedom by branch.
 _NO_WORSE = 3.0
 #: A hypothesis is given up where its objective is this many times the best one's, and more than so much.
-_FAR, _AT_LEAST = 4.0, 200.0
-#: Objectives of smoothed and bounded fits scatter more than a chi-square does: in trials of ours a wrong
-#: hypothesis came out ahead by up to 10.
-_SOFT = 10.0
+_FAR, _AT_LEAST = 10.0, 200.0
+#: By how much differences of twice a log likelihood count less, as no hypothesis is quite true: in trials of
+#: ours a wrong one came out ahead by up to 10. And of misfits, which scatter more.
+_SOFT, _SOFTER = 4.0, 10.0
 #: Hypotheses whose weight beside the best one's is less than this are not thought of.
 _UNLIKELY = 0.05
 
+Floats = NDArray[np.float64]
 Way = Callable[..., tuple[LoopEstimate, JointFit] | None]
 
 
@@ -76,29 +78,22 @@ def best_estimate(model: BenchModel) -> LoopEstimate:
 
 def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good."""
-    tried: list[tuple[float, LoopEstimate, JointFit]] = []
+    tried: list[tuple[LoopEstimate, JointFit]] = []
     enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
         found = way(model, hypothesis, near=near, enough=enough)
         if found is None:
             return None
         estimate, fit = found
-        tried.append((fit.objective + 2.0 * fit.degrees, estimate, fit))
+        tried.append((estimate, fit))
         enough = min(enough, max(_FAR * fit.objective, _AT_LEAST))
         near = near or fit
-    # The readings may be worse than they claim: then differences count less.
-    least, scale = min((criterion, fit.scale) for criterion, _, fit in tried)
-    weights = np.array(
-        [
-            HYPOTHESES[fit.own.name] * np.exp(0.5 * (least - criterion) / (_SOFT * scale**2))
-            for criterion, _, fit in tried
-        ]
-    )
+    weights = _weights([fit for _, fit in tried])
     order = np.argsort(-weights)
     weights, tried = weights[order] / weights[order[0]], [tried[i] for i in order]
-    _, best, fit = tried[0]
-    evidence = {f"objective_{f.own.name}": f.objective for _, _, f in tried}
-    likely = [(w, e, f) for w, (_, e, f) in zip(weights, tried, strict=True) if w > _UNLIKELY]
+    best, fit = tried[0]
+    evidence = {f"objective_{f.own.name}": f.objective for _, f in tried}
+    likely = [(w, e, f) for w, (e, f) in zip(weights, tried, strict=True) if w > _UNLIKELY]
     evidence |= {f"weight_{f.own.name}": float(w / weights.sum()) for w, _, f in likely}
     best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
     if len(likely) == 1:
@@ -117,17 +112,36 @@ def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
     )
 
 
+def _weights(fits: list[JointFit]) -> Floats:
+    """How likely each hypothesis is, by the readings and before them; up to a factor.
+
+    The two that have what a part does to itself in common are told apart by the readings' likelihood, where
+    it is told. Where all feel the mean, M is a function of another field, and the likelihoods do not
+    compare: there misfit and degrees of freedom do.
+    """
+    unlikely = np.array([np.nan if fit.own.name == MEAN_OF_ALL else fit.unlikely for fit in fits])
+    misfit = np.array([fit.objective + 2.0 * fit.degrees for fit in fits])
+    scale = fits[int(np.argmin(misfit))].scale
+    told = np.isfinite(unlikely)
+    # The readings may be worse than they claim: then misfits differ by more.
+    chance = -0.5 * (misfit - misfit[told if told.any() else slice(None)].min()) / (_SOFTER * scale**2)
+    if told.any():
+        chance[told] = -0.5 * (unlikely[told] - unlikely[told].min()) / _SOFT
+    chance += np.log([HYPOTHESES[fit.own.name] for fit in fits])
+    return np.exp(chance - chance.max())
+
+
 def _averaged(shares: list[tuple[float, Curve]]) -> Curve:
-    """The first curve, M averaged over the hypotheses by their shares, with their spread in ``u_model``."""
+    """The first curve, M averaged over the hypotheses by their shares, and how they differ from that."""
     curve = shares[0][1]
     if len(curve) < 2:
         return curve
-    kept = [(w, c) for w, c in shares if len(c) > 1]
-    w = np.array([share for share, _ in kept])
-    each = np.array([np.interp(curve.H_applied, c.H_applied, c.M) for _, c in kept])
-    M = w @ each / w.sum()
-    spread = w @ (each - M) ** 2 / w.sum()
-    return replace(curve, M=M, u_model=np.sqrt(curve.u_model**2 + spread))
+    w = np.array([share for share, _ in shares]) / sum(share for share, _ in shares)
+    each = np.array(
+        [np.interp(curve.H_applied, c.H_applied, c.M) if len(c) > 1 else curve.M for _, c in shares]
+    )
+    M = w @ each
+    return replace(curve, M=M, undecided=np.sqrt(w) * (each - M).T)
 
 
 def _with(estimate: LoopEstimate, why: str) -> LoopEstimate:

@@ -31,9 +31,10 @@ class Material(Protocol):
         """Change of M (k, n, q) where what the nodes feel at all rows changes by each of ``by`` (k, n, q)."""
         ...
 
-    def smoothing(self, X: Floats, y: Floats, bound: bool) -> float:
+    def smoothing(self, X: Floats, y: Floats) -> tuple[float, float]:
         """The smoothing weight that suits the readings ``y`` (n,), in standard deviations, like the design
-        ``X`` (n, K); ``bound``: with regard to what the coefficients are bound to, which takes longer."""
+        ``X`` (n, K), and minus twice the logarithm of the likelihood it leaves them (``smoothness``), NaN
+        where that is not told."""
         ...
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
@@ -44,6 +45,10 @@ class Material(Protocol):
         """(K, n): coefficients by readings, with bounds as they are."""
         ...
 
+    def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, r): what the readings leave unknown of the coefficients, by one standard normal a column."""
+        ...
+
 
 @dataclass(eq=False)
 class Part:
@@ -51,8 +56,10 @@ class Part:
 
     ``rows`` (n,) of the run, of which ``counted`` (m,) are fitted, the others being history only. A part
     that ``tells`` has a say in the bench. ``M``, ``felt`` (u) and ``slope`` (dM/du) are (n, q), at the
-    nodes; ``force``, ``sigma``, ``model`` and ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are
-    within their bounds; ``c_to_force`` (K, m) and ``c_to_z`` (K, k) say how c answers.
+    nodes; ``force``, ``sigma``, ``doubt`` (what any model of a sample is off by besides), ``model`` and
+    ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are
+    within their bounds; ``c_to_force`` (K, m) and ``c_to_z`` (K, k) say how c answers, ``c_unseen`` (K, r)
+    what of it the readings leave unknown.
     """
 
     rows: Indices
@@ -72,8 +79,10 @@ class Part:
     #: Forces by coefficient (m, K) and by input (m, k), around where the fit stands.
     design: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     by_input: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    doubt: Floats = field(default_factory=lambda: np.zeros(0))
     c_to_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     c_to_z: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    c_unseen: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     @property
     def residual(self) -> Floats:

@@ -5,7 +5,7 @@ But if the material is a set of hysterons, each turned up at a field alpha and d
 (Preisach), the state of every part follows from its own field history, and every force is linear in the
 density over (alpha, beta). The density is not negative, symmetric (alpha, beta) <-> (-beta, -alpha) as the
 material knows no up or down, and smooth: non-negative least squares with a curvature penalty, its weight
-chosen as in ``branch_spline``. The loop of a uniform field then follows from the density.
+chosen by misfit and degrees of freedom. The loop of a uniform field then follows from the density.
 
 Between two turning points of the history M changes by twice the Everett function, the density's integral
 over the triangle they span (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory); a part's
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .hysteron_history import RAMPS, Medium, Past, columns, grid
-from .joint_fit import DEGREES_WEIGHT, LEAST_LEFT, weighing_spread
+from .joint_fit import weighing_spread
 from .local_field import LocalField
 
 Floats = NDArray[np.float64]
@@ -32,6 +32,9 @@ _SIZE = 1e-4
 _MARGIN = 0.03
 #: A sample whose first M is below this part of the largest counts as virgin.
 _UNMAGNETISED = 0.05
+#: Each degree of freedom counts this much in the choice of smoothing, against too little of it on short
+#: series, and of the rows at least this part stays free.
+_DEGREES_WEIGHT, _LEAST_LEFT = 1.2, 0.15
 #: Fewest used rows a density is fitted to.
 LEAST_ROWS = 20
 
@@ -50,7 +53,7 @@ class Density:
         self.past, self.start, self.known_free = Past(start, H), start, free
         #: Unknowns are densities: masses by the cells' areas, the others by as many as there are in a row.
         self.scale = np.concatenate([grid().area, np.full(columns() - len(grid().area), float(grid().cells))])
-        self.penalty, self.prior = _penalties()
+        self.penalty, self.shapes = _penalties()
 
     def begin(self, felt: Floats, pull: Floats) -> None:
         """Cells for rows whose nodes feel ``felt`` (n, q), A/m."""
@@ -78,22 +81,25 @@ class Density:
                 out[i] = ahead - behind
         return out
 
-    def smoothing(self, X: Floats, y: Floats, bound: bool) -> float:
-        """The smoothing weight by which the least squares left and twice the degrees of freedom, each counted
-        a little more, are least; ``X`` (n, K) and ``y`` (n,) in standard deviations. The constraint is left
-        aside in any case: with it, in trials of ours, too little was smoothed."""
-        values, vectors = np.linalg.eigh(X @ self.prior @ X.T)
+    def smoothing(self, X: Floats, y: Floats) -> tuple[float, float]:
+        """The weight by which the least squares left and twice the degrees of freedom, each counted a little
+        more, are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory); ``X`` (n, K) and ``y`` (n,)
+        in standard deviations. Densities that are bound not to be negative are far from normally distributed,
+        so that no likelihood is told (NaN); the likeliest weight smoothed too much in trials of ours. The
+        constraint is left aside: with it too little was smoothed."""
+        seen = X @ self.shapes
+        values, vectors = np.linalg.eigh(seen @ seen.T)
         values = np.maximum(values, 0.0)
         turned, n = vectors.T @ y, len(y)
         best = (np.inf, 1e-6 * values.max())
         for weight in values.max() * 10.0 ** np.arange(-12.0, 0.1, 0.5):
             kept = values / (values + weight)
-            left = n - DEGREES_WEIGHT * kept.sum()
-            if left >= LEAST_LEFT * n:
+            left = n - _DEGREES_WEIGHT * kept.sum()
+            if left >= _LEAST_LEFT * n:
                 score = np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
                 if score < best[0]:
                     best = (float(score), float(weight))
-        return best[1]
+        return best[1], np.nan
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Densities (K,), none negative, and which of them are free of the constraint."""
@@ -114,6 +120,14 @@ class Density:
         whole[free] = np.linalg.solve(normal, A.T)
         return whole
 
+    def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, r): what the readings leave unknown of the densities, by one standard normal a column: the
+        penalty taken as knowledge (``smoothness``), on the free ones."""
+        A, P = X[:, free], weight * self.penalty[np.ix_(free, free)]
+        whole = np.zeros((X.shape[1], len(free)))
+        whole[free] = np.linalg.solve(A.T @ A + P, np.linalg.cholesky(P))
+        return whole
+
     def uniform(self, row: int, turns_felt: Floats, u: Floats) -> Floats:
         """(m, K): M by density of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies
         on; ``turns_felt`` (n,) is what it felt at the run's rows."""
@@ -122,7 +136,8 @@ class Density:
 
 @lru_cache(maxsize=2)
 def _penalties() -> tuple[Floats, Floats]:
-    """The penalty (K, K), of second differences of all columns that have neighbours, and its inverse."""
+    """The penalty (K, K), of second differences of all columns that have neighbours, and a root of its
+    inverse."""
     g = grid()
     inside, pairs = len(g.area), g.cells
     roughness = np.zeros((len(g.roughness) + pairs - 2, columns()))
@@ -132,7 +147,7 @@ def _penalties() -> tuple[Floats, Floats]:
         roughness[len(g.roughness) + k, at + k : at + k + 3] = (1.0, -2.0, 1.0)
     penalty = roughness.T @ roughness
     penalty[np.diag_indices_from(penalty)] += _SIZE
-    return penalty, np.asarray(np.linalg.inv(penalty), float)
+    return penalty, np.asarray(np.linalg.inv(np.linalg.cholesky(penalty)).T, float)
 
 
 def magnetised_before(field: LocalField, force: Floats, u_force: Floats, fitted: Indices) -> float:
@@ -153,11 +168,12 @@ def magnetised_before(field: LocalField, force: Floats, u_force: Floats, fitted:
         Past(part, H).design(medium, field.H, field.pull)[0][fitted] * scale / sigma[:, None]
         for part in (0.0, sign)
     )
-    y, prior = force[fitted] / sigma, _penalties()[1]
+    y, shapes = force[fitted] / sigma, _penalties()[1]
     best = (np.inf, 0.0)
     for part in np.linspace(0.0, 1.0, 9):
         X = (1.0 - part) * virgin + part * magnetised
-        kernel = X @ prior @ X.T
+        kernel = X @ shapes
+        kernel = kernel @ kernel.T
         kernel[np.diag_indices_from(kernel)] += 1e-6 * np.trace(kernel)
         misfit = float(y @ np.linalg.solve(kernel, y))
         if misfit < best[0]:

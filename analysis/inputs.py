@@ -7,7 +7,6 @@ does (``joint_fit``), the loop hardly answers to that statement, but to the read
 
 from __future__ import annotations
 
-import zlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -132,9 +131,6 @@ def shared_inputs(estimate: LoopEstimate, bench: Bench) -> tuple[State, Answer, 
             put(key, value, odd)
         elif key in ("site.latitude", "site.altitude"):
             put(key, value, *_of_gravity(key, value.u, points, bench, answer))
-    inversion = _inversion(centre, estimate)
-    if np.any(inversion.odd):
-        found.append(inversion)
     return centre, answer, tuple(found)
 
 
@@ -146,16 +142,23 @@ def _of_gravity(key: str, u: float, points: Points, bench: Bench, answer: Answer
     return 0.5 * (high - low) * force, 0.5 * (high + low) * force
 
 
-def _inversion(centre: State, estimate: LoopEstimate) -> Shared:
-    """The method's own error, as the inversion states it. Smoothing errs alike on both branches, seen from
-    each one's start, so the signs are opposite."""
-    odd = np.zeros_like(centre.vector)
-    centre.part("M_down", odd)[:] = estimate.descending.u_model
-    if estimate.ascending is not None:
-        centre.part("M_up", odd)[:] = -estimate.ascending.u_model
-    words = "inversion (smoothing, choice of method)"
-    own = zlib.crc32(np.nan_to_num(estimate.points.force).tobytes())
-    return Shared("inversion", words, f"{own}|inversion", odd, np.zeros_like(odd))
+def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Floats], ...]:
+    """What the method itself brings in: key, words, and the state's change (L, r) by one standard normal a
+    column."""
+    down, up = estimate.descending, estimate.ascending
+    other = 0 if up is None else up.unseen.shape[1]
+    unseen = np.zeros((len(centre.vector), down.unseen.shape[1] + other))
+    undecided = np.zeros((len(centre.vector), down.undecided.shape[1]))
+    split = down.unseen.shape[1]
+    centre.part("M_down", unseen.T)[:split] = down.unseen.T
+    centre.part("M_down", undecided.T)[:] = down.undecided.T
+    if up is not None:
+        centre.part("M_up", unseen.T)[split:] = up.unseen.T
+        centre.part("M_up", undecided.T)[:] = up.undecided.T
+    return (
+        ("unseen", "inversion: what lies between the readings", unseen),
+        ("undecided", "inversion: how the sample's parts feel one another", undecided),
+    )
 
 
 def _force_lost_to_offset(points: Points, bench: Bench, u: float) -> Floats:

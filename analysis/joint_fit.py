@@ -62,25 +62,9 @@ _CLAIM = 1.5
 #: The bench is worked out anew at the inputs found, at most so often, until they (in standard
 #: uncertainties) and the Birge ratio stay about as they are.
 _BENCHES, _NEAR, _ALIKE = 4, 0.2, 0.15
-#: Steps in which a smoothing weight is refined.
-_FINER = 10.0**-0.5
 #: No input is sought farther than this from what is stated, in standard uncertainties, nor at less than half
 #: of it: there is then something else the matter.
 _FARTHEST = 8.0
-#: Each degree of freedom counts this much against a fit (as in the choice of smoothing), and of the rows
-#: at least this part stays free.
-DEGREES_WEIGHT, LEAST_LEFT = 1.2, 0.15
-
-
-def likeliest(unbound: float, score: Callable[[float], float]) -> float:
-    """The weight near ``unbound`` whose ``score`` is least, by steps of half a decade either way."""
-    weight, best = unbound, score(unbound)
-    for step in (_FINER, 1.0 / _FINER):
-        while (now := score(weight * step)) < best:
-            best, weight = now, weight * step
-        if weight != unbound:
-            break
-    return weight
 
 
 def weighing_spread(force: Floats, u_force: Floats) -> Floats:
@@ -97,7 +81,8 @@ class JointFit:
     ``z_to_force`` (k, n of all rows of the run), ``z_to_stated`` (k, k): how the inputs answer to errors of
     the forces and of what is stated; ``scale`` the Birge ratio the weights were loosened by; ``objective``
     as minimised but for the roughness, in the readings' own standard deviations; ``degrees`` of freedom
-    used; ``steady_field`` (A/m) as given.
+    used; ``unlikely`` minus twice the logarithm of the likelihood of forces and inputs, but for a constant
+    (NaN where it is not told); ``steady_field`` (A/m) as given.
     """
 
     model: BenchModel
@@ -108,6 +93,7 @@ class JointFit:
     scale: float
     objective: float
     degrees: float
+    unlikely: float
     steady_field: float
 
     @property
@@ -122,12 +108,6 @@ class JointFit:
     def others(self) -> float:
         """What an evenly magnetised body feels by others, by M."""
         return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
-
-    @property
-    def score(self) -> float:
-        """The objective by degrees of freedom, as cross-validation weighs it: the less the better."""
-        n = sum(len(p.force) for p in self.parts.values() if p.tells)
-        return n * self.objective / max(n - DEGREES_WEIGHT * self.degrees, LEAST_LEFT * n) ** 2
 
 
 def fit_jointly(
@@ -323,10 +303,8 @@ class _Fit:
         return p.force - p.model + (0.0 if p.c is None else p.design @ p.c) + p.by_input @ z
 
     def _choose(self, z: Floats, step: int) -> None:
-        """The smoothing of each part: the least squares left and twice the degrees of freedom are least
-        (C. L. Mallows, Technometrics 15 (1973) 661, from memory)."""
+        """The smoothing of each part, the likeliest."""
         rough = not any(p.smoothing for p in self.parts.values()) or step < _CHOICES // 2
-        last = step == _CHOICES - 1 or not self.conditioned
         for name, p in self.parts.items():
             if name in self.known:
                 p.smoothing = self.known[name]
@@ -338,7 +316,7 @@ class _Fit:
                 white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
             else:
                 y, white = y - p.by_input @ z, np.diag(1.0 / spread)
-            p.smoothing = p.material.smoothing(white @ p.design, white @ y, bound=last)
+            p.smoothing = p.material.smoothing(white @ p.design, white @ y)[0]
 
     def _left(self, p: Part) -> tuple[Floats, Floats]:
         """What a part's coefficients leave of changes of its forces (m, m), and the coefficients by force
@@ -348,7 +326,7 @@ class _Fit:
         return np.eye(len(spread)) - p.design @ answer, answer
 
     def _doubt(self, p: Part) -> Floats:
-        """What the misfit must exceed to tell of the bench, N."""
+        """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
         return np.hypot(p.sigma * self.scale, _DOUBT * p.force)
 
     def _inputs(self, z: Floats) -> Floats:
@@ -387,10 +365,15 @@ class _Fit:
         k = len(z)
         normal = self.precision.copy()
         seen: dict[str, tuple[Floats, Floats]] = {}
+        unlikely = float(z @ normal @ z)
         for name, p in self.parts.items():
             seen[name] = left, answer = self._left(p)
             p.c_to_force, p.c_to_z = answer, -answer @ p.by_input
             p.hat = 1.0 - np.einsum("ii->i", left)
+            p.c_unseen = p.material.unseen(p.design / (p.sigma * self.scale)[:, None], p.smoothing, p.free)
+            p.doubt = self._doubt(p)
+            if p.tells:
+                unlikely += self._unlikely(p, z)
             if p.tells and self.conditioned:
                 J = left @ p.by_input / self._doubt(p)[:, None]
                 normal += J.T @ J
@@ -415,5 +398,13 @@ class _Fit:
             self.scale,
             self._objective(z, _of_readings),
             degrees,
+            unlikely,
             self.steady,
         )
+
+    def _unlikely(self, p: Part, z: Floats) -> float:
+        """Minus twice the logarithm of the likelihood of a part's forces, but for a constant, each doubted as
+        much as any model of a sample must be."""
+        doubt = self._doubt(p)
+        y = (self._targets(p, z) - p.by_input @ z) / doubt
+        return p.material.smoothing(p.design / doubt[:, None], y)[1] + 2.0 * float(np.sum(np.log(doubt)))

@@ -37,7 +37,9 @@ class Curve:
     M is the material's: what a sample would show whose whole volume stood in the applied field
     ``H_applied``. The grid belongs to the branch's rows and moves with their field, so both answer to
     errors: ``H_answer``, ``M_answer``, with regularisation and active constraints as they were.
-    ``u_model`` is the standard uncertainty the method itself brings in (smoothing, choice of method), A/m.
+    What the readings leave open, A/m by one standard normal a column: ``unseen`` (m, r) of this branch
+    between and beside its readings, ``undecided`` (m, h), the same for both branches, between the hypotheses
+    on the sample's own field.
     """
 
     branch: Branch
@@ -46,7 +48,8 @@ class Curve:
     N: float
     H_answer: Answer
     M_answer: Answer
-    u_model: Floats
+    unseen: Floats
+    undecided: Floats
 
     @property
     def H_internal(self) -> Floats:

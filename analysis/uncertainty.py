@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from .bench import Bench
 from .figures import Figure, extract, judge
-from .inputs import Shared, State, shared_inputs
+from .inputs import Shared, State, of_method, shared_inputs
 from .loop import LoopEstimate
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
 from .readings import Readings
@@ -193,13 +193,20 @@ class _Model:
         self.odd = np.array([s.odd[:curves] for s in shared])
         self.even = np.array([s.even[:curves] for s in shared])
         self.roots = [self.answer[:curves] @ o.root for o in own]
+        self.words = [o.words for o in own]
+        streams = [o.key for o in own]
+        for key, words, root in of_method(centre, estimate):
+            if root.any():
+                self.roots.append(root[:curves])
+                self.words.append(words)
+                streams.append(key)
         self.correlation = bench.reference_magnet.remanence_contact_correlation
         self.keys = [s.key for s in shared]
         mark = zlib.crc32(
             readings.reading.tobytes() + readings.gap.tobytes() + readings.orientation.tobytes()
         )
         self.streams = {s.identity: _stream(seed, s.identity) for s in shared}
-        self.own_streams = {o.key: _stream(seed, f"{mark}|{o.key}") for o in own}
+        self.own_streams = [_stream(seed, f"{mark}|{key}") for key in streams]
 
     def __call__(self, rng: np.random.Generator, count: int) -> dict[str, Floats]:
         """``count`` trials of every figure. Each input has a stream of its own, so ``rng`` is not used."""
@@ -216,9 +223,8 @@ class _Model:
         z = np.array([self.streams[s.identity].standard_normal(count) for s in self.shared]).T
         self._correlate(z)
         states = self.centre.vector[: self.curves] + z @ self.odd + z**2 @ self.even
-        for own, root in zip(self.own, self.roots, strict=True):
-            draws = self.own_streams[own.key].standard_normal((count, own.root.shape[1]))
-            states += draws @ root.T
+        for stream, root in zip(self.own_streams, self.roots, strict=True):
+            states += stream.standard_normal((count, root.shape[1])) @ root.T
         return self.rising(states)
 
     def rising(self, states: Floats) -> Floats:
@@ -298,10 +304,10 @@ def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine
         if not np.any(s.odd):
             steps[i] = np.sqrt(2.0) * s.even[: model.curves][None, :]
     # A row's own step through the linear answer; rows set aside do not count.
-    for own, root in zip(model.own, model.roots, strict=True):
+    for words, root in zip(model.words, model.roots, strict=True):
         steps.append(root.T)
         widths.append(root.shape[1])
-        names.append(own.words)
+        names.append(words)
     step = np.concatenate(steps)
     moved = model.read(model.rising(np.concatenate([centre + step, centre - step])))
     bounds = np.cumsum([0, *widths])

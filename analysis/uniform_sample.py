@@ -15,6 +15,7 @@ from .hysterons import Density
 from .joint_fit import JointFit
 from .loop import Answer, Curve
 from .points import Branch
+from .smoothness import main_columns
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -36,10 +37,7 @@ def as_of_points(fit: JointFit, part: Part, chosen: NDArray[np.bool_]) -> tuple[
 
 
 def curve_of_spline(fit: JointFit, branch: Branch, part: Part, points: int) -> Curve:
-    """The branch of a fitted spline on an even grid over its rows' fields.
-
-    ``u_model`` is the smoothing's bias: what a second fit to the first one's forces changes.
-    """
+    """The branch of a fitted spline on an even grid over its rows' fields."""
     spline = part.material
     assert isinstance(spline, RisingSpline)
     assert part.c is not None
@@ -54,8 +52,7 @@ def curve_of_spline(fit: JointFit, branch: Branch, part: Part, points: int) -> C
     slower = 1.0 + others * slope
     by_c = spline.basis(u).toarray() / slower[:, None]
     by_z = slope[:, None] * (by_field - np.outer(M, _of_others(fit))) / slower[:, None]
-    bias = np.abs(by_c @ (part.c_to_force @ part.residual))
-    return Curve(branch, H, M, fit.field.N, H_answer, _answer(fit, part, by_c, by_z), bias)
+    return _curve(fit, branch, part, H, M, H_answer, by_c, by_z)
 
 
 def curve_of_density(
@@ -93,8 +90,22 @@ def curve_of_density(
             by_z[:, i] = ahead - behind
     slower = (1.0 + others * slope)[:, None]
     by_c, by_z = by_c / slower, by_z / slower
-    bias = np.abs(by_c @ (part.c_to_force @ part.residual))
-    return Curve(branch, H, M, fit.field.N, H_answer, _answer(fit, part, by_c, by_z), bias)
+    return _curve(fit, branch, part, H, M, H_answer, by_c, by_z)
+
+
+def _curve(
+    fit: JointFit,
+    branch: Branch,
+    part: Part,
+    H: Floats,
+    M: Floats,
+    H_answer: Answer,
+    by_c: Floats,
+    by_z: Floats,
+) -> Curve:
+    unseen = main_columns(by_c @ part.c_unseen)
+    M_answer, decided = _answer(fit, part, by_c, by_z), np.zeros((len(H), 0))
+    return Curve(branch, H, M, fit.field.N, H_answer, M_answer, unseen, decided)
 
 
 def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Answer, Floats]:

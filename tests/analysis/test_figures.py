@@ -22,7 +22,8 @@ _HARD = next(case for case in CASES if case.name == "not")
 
 def curve(H: np.ndarray, M: np.ndarray, N: float = 0.0, branch: str = "descending") -> Curve:
     sure = Answer(np.zeros((len(H), 0)), np.zeros((len(H), 0)))
-    return Curve(branch, H, M, N, sure, sure, np.zeros(len(H)))  # type: ignore[arg-type]
+    nothing = np.zeros((len(H), 0))
+    return Curve(branch, H, M, N, sure, sure, nothing, nothing)  # type: ignore[arg-type]
 
 
 def tanh_pair(Ms: float, Hc: float, width: float, top: float, N: float = 0.0) -> tuple[Curve, Curve]:
@@ -119,6 +120,36 @@ def test_branches_that_have_not_met_mean_a_minor_loop() -> None:
     assert not judge(down, up).saturated
     down, up = tanh_pair(3e5, 3e4, 8e3, 1.4e5)
     assert judge(down, up).saturated
+
+
+def test_branches_that_cross_have_not_met_either() -> None:
+    """A descending branch below the ascending one is no branch of a loop (common practice, no source)."""
+    down, up = tanh_pair(3e5, 5e4, 3e4, 3e5)
+    crossed = curve(down.H_applied, down.M - np.where(down.H_applied > 2e5, 0.03 * 3e5, 0.0))
+    assert judge(down, up).saturated
+    verdict = judge(crossed, up)
+    assert not verdict.saturated
+    assert "apart" in str(verdict.why_not)
+
+
+def test_a_loop_that_does_not_open_tells_nothing() -> None:
+    """A sample in which nothing has turned over: reversible, M in proportion to the field."""
+    H = np.linspace(-2e5, 2e5, 401)
+    down, up = curve(H, 0.1 * H + 30.0), curve(H, 0.1 * H - 30.0, branch="ascending")
+    verdict = judge(down, up)
+    for name in ("coercivity_HcJ_A_per_m", "remanence_A_per_m", "loop_energy_J_per_m3"):
+        claimed = claim(name, 100.0, verdict)
+        assert claimed.status == "not determined"
+        assert "do not part" in str(claimed.why)
+    assert claim("saturation_A_per_m", 2e4, verdict).status == "bound"
+
+
+def test_a_minor_loop_whose_readings_fit_nothing_has_no_bounds() -> None:
+    down, up = tanh_pair(3e5, 1.5e5, 8e4, 2.2e5)
+    assert claim("coercivity_HcB_A_per_m", 9e4, judge(down, up, misfit=0.8)).status == "bound"
+    claimed = claim("coercivity_HcB_A_per_m", 9e4, judge(down, up, misfit=9.0))
+    assert claimed.status == "not determined"
+    assert "3.0 times" in str(claimed.why)
 
 
 def test_one_branch_alone_goes_by_the_rule_of_three_times_HcJ() -> None:
