@@ -206,12 +206,16 @@ class WeighloopApp(App[None]):
             self.opened = None
             await self.switch_mode("run")
 
-    def action_help(self) -> None:
-        """Keys of this view, and how to use it."""
+    @work
+    async def action_help(self) -> None:
+        """Keys of this view, and how to use it; a click on one does what the key does."""
         from .screens.help import Help
 
         if len(self.screen_stack) == 1:
-            self.push_screen(Help(self.current_mode))
+            action = await self.push_screen_wait(Help(self.current_mode))
+            if action is not None:
+                own = hasattr(self.screen, f"action_{action.partition('(')[0]}")
+                await self.run_action(action, self.screen if own else self)
 
     async def ask_again(self) -> None:
         """Ask the daemon for the whole picture."""

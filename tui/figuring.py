@@ -26,6 +26,10 @@ LEAST_TRACE = 100
 OTHER_LOAD_DIGITS = 200.0
 
 
+#: A trace cannot show by itself whether the magnet works on the balance's own (common practice, no source).
+RISER = "if it is steady without the magnet: a taller riser under it"
+
+
 class NotYet(Exception):
     """There is nothing to compute from yet; the message says what is missing."""
 
@@ -216,9 +220,12 @@ def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> Stead
     except Exception as error:  # as above
         raise NotYet(f"The trace could not be judged ({type(error).__name__}: {error}).") from error
     density = [1e6 * value**0.5 for value in found.density]
+    advice = tuple(found.advice)
+    if found.noise > 2 * resolution_kg or abs(found.drift) > 3 * found.u_drift:
+        advice = (*advice, RISER)
     return SteadyLook(
         found.verdict,
-        tuple(found.advice),
+        advice,
         (list(found.frequency), density),
         (list(found.tau), [1e6 * value for value in found.allan]),
         found.breathing,

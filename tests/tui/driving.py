@@ -55,3 +55,13 @@ async def stage(
         await pilot.pause()
         await pilot.pause()
         yield found
+
+
+async def click(st: Stage, words: str) -> None:
+    """Click on words that stand on the screen."""
+    for row, line in enumerate(st.text().splitlines()):
+        if words in line:
+            await st.pilot.click(offset=(line.index(words) + 1, row))
+            await st.pilot.pause()
+            return
+    raise AssertionError(f"{words!r} is not on the screen:\n{st.text()}")

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 import scripted as S
-from driving import stage
+from driving import click, stage
 from textual.message import Message
 
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, ERROR_NOT_POSSIBLE
@@ -253,13 +253,3 @@ async def test_everything_has_its_click() -> None:
         await st.until(lambda: st.feed.asked("run.set_aside"))
         await click(st, "2 Steady")
         await st.until(lambda: st.app.current_mode == "steadiness")
-
-
-async def click(st: Any, words: str) -> None:
-    """Click on words that stand on the screen."""
-    for row, line in enumerate(st.text().splitlines()):
-        if words in line:
-            await st.pilot.click(offset=(line.index(words) + 1, row))
-            await st.pilot.pause()
-            return
-    raise AssertionError(f"{words!r} is not on the screen:\n{st.text()}")

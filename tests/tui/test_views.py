@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 import scripted as S
-from driving import Stage, stage
-from scripted_results import finished, result
+from driving import Stage, click, stage
+from scripted_results import figure, finished, result
 from textual.widgets import DataTable
 
 from weighloop.tui.keys import KEYS
@@ -62,6 +62,32 @@ async def test_figures_are_computed_again_when_asked(monkeypatch: pytest.MonkeyP
         await st.until(lambda: len(count) == 2)
 
 
+@pytest.mark.usefixtures("scripted_analysis")
+async def test_figures_come_as_they_become_determinable(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While the run goes on: nothing, then what the readings so far support, then more."""
+    monkeypatch.setattr(figures_view, "EVERY_S", 0.0)
+    monkeypatch.setattr(figures_view, "WORK_SHARE", 1e9)
+
+    def so_far(run: Any) -> Any:
+        found = result(run)
+        if len(run["points"]) < 40:
+            found.figures["remanence_A_per_m"] = figure(
+                None, None, "not determined", "No reverse branch yet."
+            )
+        return found
+
+    monkeypatch.setattr(figures_view, "analyse_run", so_far)
+    async with stage(S.snapshot(S.run_at(30))) as st:
+        await st.press("3")
+        await st.until(lambda: "remanence" in st.text())
+        assert ", still being weighed" in st.text()
+        assert "not determined" in next(k for k in st.text().splitlines() if " remanence" in k)
+        st.feed.say("run", S.run_at(50))
+        await st.until(lambda: "271.4 ± 2.3" in st.text())
+        assert sum(p["kind"] == "point" for p in S.run_at(50)["points"]) == 47
+        assert "47 of 47 readings used" in st.text()
+
+
 async def test_figures_of_too_few_readings_say_so() -> None:
     async with stage(S.snapshot(S.run_at(2))) as st:
         await st.press("3")
@@ -74,7 +100,7 @@ async def test_figures_by_the_real_analysis() -> None:
     """The same functions as the report; the script's loop has HcJ 90 kA/m (S.magnetisation_at)."""
     from weighloop.tui.figuring import analyse_run, loop_points
 
-    run = {**S.run_at(0), "steps": S.plan(22)}
+    run = {**S.run_at(0), "steps": S.plan(10)}
     run["steps_done"] = len(run["steps"])
     run["points"] = S.points_of(run["steps"], len(run["steps"]))
     found = analyse_run(run, trials=200)  # pyright: ignore[reportArgumentType]
@@ -130,7 +156,7 @@ def test_differences_are_judged_by_the_reports_functions() -> None:
     from weighloop.tui.figuring import analyse_run, differing
 
     run: Any = S.run_at(0)
-    run["steps"] = S.plan(22)
+    run["steps"] = S.plan(10)
     run["points"] = S.points_of(run["steps"], len(run["steps"]))
     weaker = {**run, "bench_text": run["bench_text"].replace("1.32 T", "0.66 T")}
     same, other = (analyse_run(one, trials=50) for one in (run, weaker))
@@ -194,6 +220,9 @@ def test_a_change_of_load_is_no_unsteadiness() -> None:
     # Allan deviation of white noise at one interval is its standard deviation (NIST SP 1065, table 2).
     assert look.allan[1][0] == pytest.approx(1.0, rel=0.15)
     assert len(look.advice) > 0
+    assert not any("riser" in words for words in look.advice)  # a digit of noise is nobody's fault
+    restless = steady_look([(t, x * 5) for t, x in trace[200:]], 1e-6)
+    assert any("riser" in words for words in restless.advice)
     with pytest.raises(NotYet):
         steady_look(trace[:250], 1e-6)
 
@@ -213,6 +242,41 @@ async def test_cautions_come_once_and_name_each_danger() -> None:
         assert "Before you begin" not in st.text()
         await st.press("5", "c")
         assert "Before you begin" in st.text()
+
+
+async def test_every_key_has_its_click_on_the_help_page() -> None:
+    async with stage(S.snapshot(S.run_at(), S.live_at(100.0)), size=(120, 60)) as st:
+        theme = st.app.theme
+        for words, done in (
+            ("Copy the live reading", lambda: st.app.clipboard == "-12.3456"),
+            ("Change between light and dark", lambda: st.app.theme != theme),
+            ("Go on with a held run", lambda: st.feed.asked("run.go_on")),
+            ("Take the reading at this gap", lambda: st.feed.asked("run.repeat")),
+            ("The runs in the store", lambda: st.app.current_mode == "runs"),
+        ):
+            await click(st, "Help")
+            await st.until(lambda words=words: words in st.text())
+            await click(st, words)
+            await st.until(done)
+
+
+@pytest.mark.usefixtures("scripted_analysis")
+async def test_readings_axes_and_lists_take_clicks() -> None:
+    async with stage(S.snapshot(S.run_at(60), S.live_at(100.0)), size=(120, 40)) as st:
+        await st.pilot.click("#digits")
+        await st.until(lambda: st.app.clipboard == "-12.3456")
+        await click(st, "pull, g, against")
+        await st.until(lambda: "M, kA/m" in st.text() or "M against" in st.text())
+        st.feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in (3, 12)]
+        st.feed.answers["runs.get"] = lambda run: finished(run)
+        await click(st, "4 Runs")
+        await st.until(lambda: "WP-07-12" in st.text())
+        await click(st, "Mark")
+        await st.until(lambda: "1 marked" in st.text())
+        await click(st, "WP-07-3")
+        await click(st, "WP-07-3")  # the first goes there, the second opens
+        await st.until(lambda: st.app.current_mode == "figures")
+        assert st.feed.asked("runs.get") == [{"run": 3}]
 
 
 @pytest.mark.parametrize("place", ["run", "steadiness", "figures", "runs", "bench"])

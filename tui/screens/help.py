@@ -6,11 +6,11 @@ from typing import ClassVar, Final
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
+from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from ..keys import KEYS, shown
+from ..keys import KEYS, Key, shown
 from ..widgets.listing import listing
 from ..words import STATES
 
@@ -36,8 +36,21 @@ HOW: Final = {
 }
 
 
-class Help(ModalScreen[None]):
-    """One page; any of the leaving keys closes it."""
+class KeyLine(Static):
+    """One key and what it does; a click is as good as the key."""
+
+    ALLOW_SELECT = False
+
+    def __init__(self, key: Key) -> None:
+        super().__init__(listing([(f"{shown(key):<14}", key.sentence)], bold=True))
+        self.key = key
+
+    def on_click(self) -> None:
+        self.screen.dismiss(self.key.action)
+
+
+class Help(ModalScreen[str | None]):
+    """One page; any of the leaving keys closes it. Gives the action whose line was clicked."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,q,enter", "leave", "Back")]
 
@@ -49,12 +62,15 @@ class Help(ModalScreen[None]):
         with VerticalScroll(classes="card wide"):
             yield Static(HOW.get(self.place, ""))
             keys = [*KEYS.get(self.place, ()), *KEYS["everywhere"]]
-            rows = [(f"{shown(key):<14}", key.sentence) for key in keys]
-            yield Static(listing(rows, bold=True), id="help-keys")
+            with Vertical(id="help-keys"):
+                yield from map(KeyLine, keys)
             yield Static(
-                "Signs: " + "  ".join(f"{sign}\u00a0{word}" for sign, word in STATES.values()), markup=False
+                "Signs: "
+                + "  ".join(f"{sign} {word}".replace(" ", "\u00a0") for sign, word in STATES.values()),
+                markup=False,
             )
-            yield Static("The mouse works too: views, keys, lists; the wheel zooms the plot.  Esc: back")
+            yield Static("The mouse works too: views, lists, keys below and here; the wheel zooms the plot.")
+            yield Static("Esc: back", classes="hint")
 
     def action_leave(self) -> None:
         self.dismiss(None)

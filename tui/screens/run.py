@@ -36,6 +36,15 @@ THE_WAY: Final = (
 )
 
 
+class Axes(Static):
+    """What is drawn; a click draws the other."""
+
+    ALLOW_SELECT = False
+
+    async def on_click(self) -> None:
+        await self.run_action("screen.what_is_drawn")
+
+
 class RunView(View):
     """The bench partner's main view."""
 
@@ -52,7 +61,7 @@ class RunView(View):
         yield ProgressLadder()
         with Horizontal(id="middle"):
             with Vertical(id="loop"):
-                yield Static(id="axes", markup=False)
+                yield Axes(id="axes", markup=False)
                 yield LoopPlot()
                 yield Static(LEGEND, id="legend-line", markup=False)
                 yield Static(listing(THE_WAY, "how a loop is weighed", bold=True), id="the-way")
@@ -84,7 +93,7 @@ class RunView(View):
                 self.query_one("#axes", Static).update("M against applied field: computing ...")
             self._compute(run)
         else:
-            self.query_one("#axes", Static).update("pull, g, against applied field, kA/m")
+            self.query_one("#axes", Static).update("pull, g, against applied field, kA/m  m: M")
             self.query_one(LoopPlot).draw_loop(*pull_dots(run, self.picture.live))
 
     @work(thread=True, exclusive=True, group="loop")
@@ -103,7 +112,7 @@ class RunView(View):
         if not self._magnetisation:
             return
         self._drawn = True
-        self.query_one("#axes", Static).update(why or "M, kA/m, against applied field, kA/m")
+        self.query_one("#axes", Static).update(why or "M, kA/m, against applied field, kA/m  m: pull")
         dots = [Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in taken]
         self.query_one(LoopPlot).draw_loop(dots, [Dot(p.H * 1e-3, p.M * 1e-3) for p in coming])
 

@@ -50,6 +50,11 @@ class BigDigits(Static):
         self.unit = unit
         self.text = ""
 
+    async def on_click(self) -> None:
+        """A click on a reading copies it."""
+        if self.unit and hasattr(self.screen, "action_copy"):
+            await self.run_action("screen.copy")
+
     def show(self, text: str) -> None:
         """Show a text of digits and signs; nothing is redrawn where nothing changed."""
         if text != self.text:
