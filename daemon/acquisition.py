@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,11 +65,16 @@ class Limits:
 class Acquisition:
     """Follows the balance for the whole of a run; tells of levels, acceptance and range.
 
-    One thread only. ``target`` and ``resolution`` in kg.
+    One thread only. ``target`` and ``resolution`` in kg; ``alone`` hears of readings that are not followed.
     """
 
     def __init__(
-        self, resolution: float, target: float, limits: Limits, memory: NoiseMemory | None = None
+        self,
+        resolution: float,
+        target: float,
+        limits: Limits,
+        memory: NoiseMemory | None = None,
+        alone: Callable[[BalanceReading], None] = lambda reading: None,
     ) -> None:
         self._resolution, self.target = resolution, target
         self.filter = SettlingFilter(resolution, target, memory)
@@ -79,7 +85,7 @@ class Acquisition:
         self.began: float | None = None
         self.last: tuple[float, float | None, str | None] | None = None
         self.zero: float | None = None  # kg, for telling that the magnet left the pan
-        self._lone = LoneReadings(resolution)
+        self._lone = LoneReadings(resolution, alone)
         self._thinner = Thinner()
         self._bad = 0
         self._worst: tuple[float | None, str | None] | None = None

@@ -272,7 +272,8 @@ class Conductor:
         memory = self.acquisition.filter.memory() if self.acquisition is not None else None
         load = bench.reference_magnet.pan_load
         limits = Limits(bench.balance.capacity, load.value if load is not None else None)
-        self.acquisition = Acquisition(resolution, target or TARGET_DIGITS * resolution, limits, memory)
+        target = target or TARGET_DIGITS * resolution
+        self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
         self.taps = Taps(bench.balance.capacity, resolution)
         self.levels = Levels(p.least_change(resolution, self.acquisition.target))
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any, Literal
 
 from ..drivers.clock import Clock
-from ..drivers.device import DeviceState
+from ..drivers.device import BalanceReading, DeviceState
 from .health import Repeats
 from .stage import BalanceBack, BalanceGone, Event, LiftBack, LiftVoid
 
@@ -87,3 +87,9 @@ class DeviceWatch:
         """A line of the balance was none of its dialect."""
         for text in self._repeats.say("line", f"a line was refused ({why})", example=repr(raw[:60])):
             self._note("refused", f"Balance: {text}")
+
+    def reading_alone(self, reading: BalanceReading) -> None:
+        """A reading leapt and was back at the next or the one after."""
+        text = "a reading stood alone and is not followed (a flipped bit, a knock)"
+        for said in self._repeats.say("alone", text, example=repr(reading.raw[:60])):
+            self._note("refused", f"Balance: {said}")

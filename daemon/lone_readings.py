@@ -8,6 +8,7 @@ size itself; one of a million digits would spoil what it knows of the noise.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from statistics import median
 
 from ..drivers.device import BalanceReading
@@ -26,11 +27,13 @@ class LoneReadings:
     """Holds a leaping reading back until the next ones tell whether it stood alone. ``resolution`` in kg.
 
     Order and times stay; while the pan really moves a reading comes out two readings late at most.
-    ``dropped`` counts those that stood alone.
+    ``alone`` hears of each that stood alone; ``dropped`` counts them.
     """
 
-    def __init__(self, resolution: float) -> None:
-        self._resolution = resolution
+    def __init__(
+        self, resolution: float, alone: Callable[[BalanceReading], None] = lambda reading: None
+    ) -> None:
+        self._resolution, self._alone = resolution, alone
         self._before: float | None = None  # the last one let through
         self._held: list[BalanceReading] = []
         self._usual: deque[float] = deque(maxlen=LOOKED_AT)
@@ -71,6 +74,8 @@ class LoneReadings:
         return self._let_through(reading)
 
     def _drop(self, count: int, at: int = 0) -> None:
+        for reading in self._held[at : at + count]:
+            self._alone(reading)
         del self._held[at : at + count]
         self.dropped += count
 

@@ -273,7 +273,9 @@ class VirtualBench:
             first_run=max(numbers, default=0) + 1,
         )
         self.mover = mover
-        self.conductor.acquisition = Acquisition(1e-6, 2e-6, Limits(0.22, 0.3))
+        self.conductor.acquisition = Acquisition(
+            1e-6, 2e-6, Limits(0.22, 0.3), alone=self.conductor.watch.reading_alone
+        )
         self.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
 
     def _told(self, topic: str, data: Any) -> None:

@@ -5,6 +5,8 @@ still be acted on sends the lift to the far end; a spoilt branch is walked again
 recorded that is not surely right). No outside source.
 """
 
+import math
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -12,7 +14,7 @@ from virtual_bench import VirtualBench
 
 from weighloop.daemon import procedure as p
 from weighloop.daemon.conductor import Refused
-from weighloop.drivers.device import DeviceState
+from weighloop.drivers.device import BalanceReading, DeviceState
 
 
 def started(points_taken: int, points: int = 4) -> VirtualBench:
@@ -103,6 +105,36 @@ class TestBalance:
         assert len(bench.run.points) <= count + 1  # type: ignore[union-attr]
         bench.advance(200)
         assert len(bench.run.points) <= count + 1  # type: ignore[union-attr]
+
+
+class TestFlippedBits:
+    def test_wild_numbers_all_through_a_run_are_told_and_reach_no_point(self) -> None:
+        """Every thirtieth line with a digit of tens of grams flipped: as good a line as any other."""
+        calm, shaken = VirtualBench(), VirtualBench()
+        given = shaken.devices.take_readings
+        count = 0
+
+        def flipped() -> list[BalanceReading]:
+            nonlocal count
+            readings = []
+            for reading in given():
+                count += 1
+                wild = count % 30 == 0 and reading.value is not None
+                readings.append(replace(reading, value=reading.value + 0.08) if wild else reading)
+            return readings
+
+        shaken.devices.take_readings = flipped  # type: ignore[method-assign]
+        for bench in (calm, shaken):
+            bench.start("lift", points=4)
+            finish(bench)
+        assert calm.run is not None
+        assert shaken.run is not None
+        assert len(shaken.run.points) == len(calm.run.points)
+        for one, other in zip(shaken.run.points, calm.run.points, strict=True):
+            assert abs(one["value_kg"] - other["value_kg"]) < 4 * math.hypot(one["u_kg"], other["u_kg"])
+        texts = [data["text"] for topic, data in shaken.told if topic == "log"]
+        assert any("stood alone" in text for text in texts)
+        assert max(shaken.store.raw().value_kg) > 0.07  # the raw readings keep them
 
 
 class TestRange:
