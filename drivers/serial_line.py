@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
+import select
 import threading
 import time
 from typing import Any, Protocol
@@ -223,9 +225,29 @@ def read_port(serial: Any) -> bytes:
 def write_port(serial: Any, data: bytes) -> None:
     """Send all of it. Raises DeviceLost, also when the far end does not take it in time."""
     try:
-        serial.write(data)
+        descriptor = getattr(serial, "fd", None)
+        if descriptor is None:  # a network port, or a system without descriptors
+            serial.write(data)
+        else:
+            _write_all(descriptor, data)
     except Exception as error:  # as above
         raise DeviceLost(f"{serial.port} does not take what is sent: {error}") from error
+
+
+def _write_all(descriptor: int, data: bytes) -> None:
+    """Raises TimeoutError when there is no room for WRITE_TIMEOUT.
+
+    Not by pyserial: that looks at the time once more when all is written, and on a busy machine takes what
+    has gone out for what has not.
+    """
+    end = time.monotonic() + WRITE_TIMEOUT
+    while True:
+        with contextlib.suppress(BlockingIOError):
+            data = data[os.write(descriptor, data) :]
+        if not data:
+            return
+        if not select.select([], [descriptor], [], max(end - time.monotonic(), 0.0))[1]:
+            raise TimeoutError(f"no room for {len(data)} bytes in {WRITE_TIMEOUT:g} s")
 
 
 def open_port(

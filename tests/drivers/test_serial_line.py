@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import termios
 import time
@@ -128,6 +129,23 @@ def test_what_the_far_end_does_not_take_is_an_error_of_ours_and_removes_the_read
     wait_for(lambda: line.line.is_open and len(line.handler.attempts) >= 2)
     line.line.write(b"Q\r\n")
     assert far_end.heard(5.0, until=b"Q\r\n") == b"Q\r\n"
+
+
+def test_what_has_gone_out_is_sent_however_busy_the_machine_was_then(
+    far_end: FarEnd, line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write = os.write
+
+    def and_then_no_turn(descriptor: int, data: bytes) -> int:
+        count = write(descriptor, data)
+        if data == b"Q\r\n":
+            time.sleep(1.2 * serial_line.WRITE_TIMEOUT)
+        return count
+
+    monkeypatch.setattr(os, "write", and_then_no_turn)
+    line.line.write(b"Q\r\n")
+    assert far_end.heard(5.0, until=b"Q\r\n") == b"Q\r\n"
+    assert line.line.is_open
 
 
 @pytest.mark.parametrize(
