@@ -81,7 +81,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
             "gap.spacer_mass",
             "its mass",
             "",
-            "so that the balance can count them",
+            "lets the balance count them",
             when=("gap.ladder", ("spacers",)),
         ),
         Field("lift.port", "lift's port", "/dev/ttyACM0", when=("gap.ladder", ("lift",))),

@@ -219,7 +219,7 @@ def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
         value, unit, between = NONE, "", NONE
     style = "" if figure.status == "measured" else "dim"
     return (
-        Text(f" {name.words}"),
+        Text(f" {name.words}", no_wrap=True, overflow="ellipsis"),
         Text(value, style=style or "bold", justify="right"),
         Text(f" {unit}", style="dim"),
         Text(between, style=style, justify="right"),

@@ -38,7 +38,7 @@ RUN_FIELDS = (
         "run.hands_free",
         "hands-free",
         "yes",
-        "the balance notices; two taps say done",
+        "the balance notices; or taps",
         choices=("yes", "no"),
         when=("gap.ladder", ("spacers",)),
     ),
