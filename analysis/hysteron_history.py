@@ -103,13 +103,23 @@ def surviving_turns(H: Floats, start: int = 0) -> list[tuple[int, ...]]:
             while len(turns) >= 2 and (H[k] >= H[turns[-2]] if rising else H[k] <= H[turns[-2]]):
                 del turns[-2:]
             if len(turns) == 1:
-                limit = -H[turns[0]] if start == 0 else 0.0 if start * H[turns[0]] > 0 else np.inf
-                if H[turns[0]] * (limit - H[k]) >= 0.0 and rising != (H[turns[0]] > 0) and np.isfinite(limit):
+                turn = H[turns[0]]
+                away, limit = -np.sign(turn), _remembered(start, turn, turn)
+                if rising == (away > 0) and away * (H[k] - limit) >= 0.0:
                     turns.clear()
         elif k == 0:
             heading = 1 if H[0] > 0 else -1
         survivors.append(tuple(turns))
     return survivors
+
+
+def _remembered(start: int, H: float, u: float) -> float:
+    """How far back the field must go to wipe out a first turn at mean field ``H``, where ``u`` was felt: a
+    virgin sample forgets it at the same field reversed, one magnetised along it at none, and one
+    magnetised against it (which the turn itself has turned over) never."""
+    if start == 0:
+        return -u
+    return 0.0 if start * H > 0 else -float(np.sign(H)) * np.inf
 
 
 class Medium:
@@ -365,7 +375,13 @@ class Past:
             past = [tuple(range(k)) for k in range(turns + 1)]
             before = _reached(start, turns_felt[: path[-1] + 1])[-1] if path else 0.0
             reached = np.maximum(before, -start * history)
-            stories.append(_Story(medium, history, H, past[:-1] + past[-1:] * len(u), start, reached))
+            wiped = np.zeros(len(u), bool)
+            if turns == 1:
+                # Like the rows of a run, a field beyond what the first turn remembers wipes it out.
+                away = -np.sign(self.H[path[0]])
+                wiped = away * (u - _remembered(start, self.H[path[0]], turns_felt[path[0]])) >= 0.0
+            paths = past[:-1] + [() if gone else past[-1] for gone in wiped]
+            stories.append(_Story(medium, history, H, paths, start, reached))
         designs = [s.design(np.ones_like(s.u))[0][-len(u) :] for s in stories]
         return sum((share * d for (_, share), d in zip(self.shares, designs, strict=True)), np.zeros(()))
 

@@ -371,7 +371,7 @@ class _Fit:
             p.c_to_force, p.c_to_z = answer, -answer @ p.by_input
             p.hat = 1.0 - np.einsum("ii->i", left)
             p.c_unseen = p.material.unseen(p.design / (p.sigma * self.scale)[:, None], p.smoothing, p.free)
-            p.doubt = self._doubt(p)
+            p.doubt = np.hypot(p.sigma, _DOUBT * p.force)
             if p.tells:
                 unlikely += self._unlikely(p, z)
             if p.tells and self.conditioned:

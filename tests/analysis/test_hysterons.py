@@ -41,6 +41,19 @@ def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
         np.testing.assert_allclose(design[k, : len(g.one)][inside][clear], expected[clear], atol=1e-9)
 
 
+@pytest.mark.parametrize("start", [0.0, 1.0, -1.0, 0.5, -0.5])
+def test_a_sample_in_an_even_field_is_on_the_branch_its_rows_are_on(start: float) -> None:
+    """Five legs of a run whose sample is all in one field: the branch worked out as a curve against the run's
+    own rows (which single hysterons bear out above), on both sides of zero and up to the far tip."""
+    leg = np.geomspace(0.03, 0.9, 9)
+    H = np.concatenate([leg, leg[-2::-1], -leg, -leg[-2::-1], leg])
+    past, medium = Past(start, H), Medium(1.0)
+    rows = past.design(medium, H[:, None], np.ones((len(H), 1)))[0]
+    for branch in (np.arange(9, 26), np.arange(26, 43)):
+        curve = past.uniform(medium, int(branch[0]), H, H[branch])
+        np.testing.assert_allclose(curve, rows[branch], atol=1e-9)
+
+
 def test_every_column_is_there() -> None:
     assert len(grid().area) + RAMPS + _CELLS + 1 == columns()
     assert grid().area.sum() == pytest.approx(_CELLS**2 / 2)
