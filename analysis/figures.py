@@ -60,7 +60,7 @@ _SHEARED = 6.0
 _OPEN = 0.02
 #: Above this mean square of misfits nothing is told of a minor loop: in trials of ours with samples that are
 #: no set of hysterons the bounds then were up to a sixth above the true values.
-_MISFIT = 1.5
+_MISFIT = 4.0
 #: How closely M must follow the law of approach, by M at the top; and how far it may extrapolate.
 _FOLLOWED, _EXTRAPOLATED = 0.003, 0.05
 
