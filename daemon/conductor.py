@@ -207,7 +207,7 @@ class Conductor:
         elif self.taps.feed(reading.time, reading.value, reading.mark):
             self._happen(p.Tapped())
         elif level is not None:
-            self._happen(p.Level(level))
+            self._happen(p.Level(level, self.levels.width))
 
     def _handling(self) -> bool:
         """Whether a person is at work on the bench, as asked."""
@@ -353,6 +353,7 @@ class Conductor:
         elif task.kind == "read" and self.acquisition is not None:
             self._read_began = self.clock.now()
             self._armed = True
+            self.levels.reset()
             zero = self.run.last("zero") if self.run is not None else None
             self.acquisition.zero = zero["value_kg"] if zero is not None else None
             self.acquisition.begin(self._read_began)

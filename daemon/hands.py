@@ -10,6 +10,7 @@ import math
 
 from .protocol import ActionCode, Point, Step
 from .run_state import RunRecord
+from .stage import Level
 
 #: A change counts above so many digits of the balance and so many times the uncertainty aimed at.
 DIGITS, SIGMAS = 10.0, 5.0
@@ -50,19 +51,21 @@ def pull_at(run: RunRecord, point: Point) -> float | None:
     return point["value_kg"] - zeros[-1] if zeros else None
 
 
-def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: float | None) -> bool:
-    """Whether a ``level`` (kg) on which the reading stands still shows that the action ``code`` was done.
+def seen(code: ActionCode, step: Step, run: RunRecord, stands: Level, before: float | None) -> bool:
+    """Whether the level on which the reading stands still shows that the action ``code`` was done.
 
     ``before`` is the level before it (kg), None where there was none.
     """
-    zero = run.last("zero")
+    zero, level = run.last("zero"), stands.value
     if zero is None or not could_see(code, step, run):
         return False
     change = level - zero["value_kg"]
     if code == "remove-sample":
-        return abs(change) <= max(least_of(run), BACK * abs(_last_pull(run) or 0.0))
+        pull = abs(_last_pull(run) or 0.0)
+        return pull > 2 * stands.width and abs(change) <= max(least_of(run), stands.width, BACK * pull)
     if code == "place-sample":
-        return _fits(run, step, change) and not _shows_nought(run, level)
+        clear = abs(change) > 2 * stands.width  # a restless bench may stray by its width
+        return clear and _fits(run, step, change) and not _shows_nought(run, level)
     mass, was, count = run.limits.get("spacer_mass_kg"), run.spacers, step["spacers"]
     if mass is None:
         # The balance's own zero key, pressed after something on the pan was changed.
@@ -71,7 +74,7 @@ def seen(code: ActionCode, step: Step, run: RunRecord, level: float, before: flo
         return min(abs(before), abs(before - zero["value_kg"])) > least_of(run)
     if was is None or count is None or (_shows_nought(run, level) and not _shows_nought(run, change)):
         return False  # re-zeroed: the masses are counted from another zero
-    return abs(abs(change) - abs(count - was) * mass) < SPACER * mass
+    return mass > 2 * stands.width and abs(abs(change) - abs(count - was) * mass) < SPACER * mass
 
 
 def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:

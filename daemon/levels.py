@@ -21,7 +21,7 @@ class Levels:
     """Hears readings one by one; ``width`` in kg is the least that counts as a change of level."""
 
     def __init__(self, width: float) -> None:
-        self._least = self._width = width
+        self._least = self.width = width  # what lies closer together is one level
         self._recent: deque[tuple[float, float]] = deque()
         self._told = 0.0
 
@@ -30,9 +30,9 @@ class Levels:
         self._recent.clear()
 
     def quiet(self) -> None:
-        """The readings just heard are those of the bench at rest: a reading is accepted."""
-        if len(self._recent) >= FEWEST:
-            self._width = max(self._least, ROOM * self._range())
+        """The readings since the last ``reset`` are those of the bench at rest: a reading is accepted."""
+        if len(self._recent) >= FEWEST and self._recent[-1][0] - self._recent[0][0] >= STILL:
+            self.width = max(self._least, ROOM * self._range())
 
     def feed(self, time: float, value: float | None) -> float | None:
         """One reading (s, kg; None where there is no number); the level in kg when there is one to tell."""
@@ -43,7 +43,7 @@ class Levels:
         while len(self._recent) > FEWEST and time - self._recent[1][0] >= STILL:
             self._recent.popleft()
         enough = len(self._recent) >= FEWEST and time - self._recent[0][0] >= STILL
-        if not enough or self._range() > self._width:
+        if not enough or self._range() > self.width:
             self._told = time - AGAIN
             return None
         if time - self._told < AGAIN:

@@ -185,7 +185,7 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
                 [held(event.why, "not-settled")],
             )
         case Level():
-            return _level(run, stage, event.value)
+            return _level(run, stage, event)
         case Tapped():
             return _told_by_the_balance(run, stage, "tapped on the pan")
         case OutOfRange():
@@ -307,15 +307,15 @@ def _accepted(run: RunRecord, stage: Stage, step: Step, reading: dict[str, Any])
     return run, stage, acts
 
 
-def _level(run: RunRecord, stage: Stage, value: float) -> Outcome:
+def _level(run: RunRecord, stage: Stage, level: Level) -> Outcome:
     before = stage.level
-    stage = replace(stage, level=value)
+    stage = replace(stage, level=level.value)
     task = stage.task
     if task is None or not task.by_hand or task.step is None or not run.hands_free:
         return run, stage, []
-    if _waits_to_place(run, stage) and hands.zero_moved(run, value):
+    if _waits_to_place(run, stage) and hands.zero_moved(run, level.value):
         return _zero_again(run, stage, "the balance was re-zeroed")
-    if not hands.seen(task.code, task.step, run, value, before):
+    if not hands.seen(task.code, task.step, run, level, before):
         return run, stage, []
     return _told_by_the_balance(run, stage, "seen by the balance")
 

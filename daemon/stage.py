@@ -183,9 +183,13 @@ class NotSettled:
 
 @dataclass(frozen=True)
 class Level:
-    """The reading stands still on a level, kg, while a person is asked to do something."""
+    """The reading stands still on a level, kg, while a person is asked to do something.
+
+    ``width``: how far apart readings may lie there and still be those of one level, kg.
+    """
 
     value: float
+    width: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from virtual_bench import STRONG, VirtualBench, attraction
 
+from weighloop.daemon.hands import least_change
 from weighloop.daemon.run_plan import make_plan
 from weighloop.daemon.taps import Taps
 from weighloop.drivers.device import BalanceReading
@@ -216,6 +217,24 @@ def test_another_count_shows_against_the_passage_two_before() -> None:
     bench.tap()
     bench.until(lambda: bench.action()["code"] == "question", 60)
     assert f"fits {action['spacers'] + 1} spacers" in bench.action()["text"]
+
+
+def test_a_restless_bench_is_not_taken_for_a_sample() -> None:
+    """Draughts of 25 mg each way: more than the least change, less than the bench was seen to stray."""
+    bench = hands_free()
+    bench.noise = 8e-6
+    weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 1)
+    action = bench.action()
+    assert least_change(1e-6, 2e-6) < 25e-6
+    assert bench.conductor.levels.width > 25e-6 / 2
+    for blow in (25e-6, -25e-6, 25e-6):
+        bench.pressed = blow
+        bench.advance(5)
+    bench.pressed = 0.0
+    assert bench.action() == action
+    bench.hands(action)
+    bench.advance(5)
+    assert bench.action() != action
 
 
 def after_zero(bench: VirtualBench) -> int:
