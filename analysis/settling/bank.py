@@ -64,6 +64,8 @@ SWING_WANDER = 0.1  # of the breathing's rate, over SWING_RATE_TIME
 SWING_RATE_TIME = 8.0  # s
 SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
 SWING_TIME = 60.0
+LOOSE = 0.1  # of the depth of late: what a breath held or let go may be off by from one reading to the next
+DEPTH_TIME = 30.0  # s, memory of the depth: a breath held is let go again
 QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
 SCALE_TIME = 25.0  # s, memory of each model's noise scale
 WEIGHT_TIME = 150.0  # s, memory of the weights
@@ -120,6 +122,7 @@ class Bank:
         self.log_weight = shapes.prior.copy()
         self.weight = _normalised(self.log_weight)
         self.phase = np.zeros(m)
+        self._depth = np.zeros(m)  # square of the breathing's amplitude of late
         self.x = np.zeros((STATES, m))
         self.P = np.zeros((STATES, STATES, m))
         self._product = np.empty_like(self.P)
@@ -141,9 +144,8 @@ class Bank:
         self._rates[CREEP:] = 1 / np.array(CREEP_TIMES)[:, None]
         self._wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
         # a draught reaches the slowest of the noises, unlike the unevenness of breathing
-        draughty = (shapes.slow[-1] > DRAUGHTY).astype(float)
-        self._kinds = np.array([1.0 - draughty, draughty])
-        self._slow_wins = (shapes.slow[-1] > 1.0).astype(float)
+        draughty = shapes.slow[-1] > DRAUGHTY
+        self._kinds = np.array([~draughty, draughty], float)
         self._breathes = (shapes.frequency > 0).astype(float)
         self._rate_power = 2 * self._lag**2 * self._power
         self._diagonal[NOISE:PAIRS] = self._rate_power
@@ -199,6 +201,13 @@ class Bank:
         for k, (_, share) in enumerate(OVERTONES):
             self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] = share**2 * power
 
+    def loosen_swing(self) -> None:
+        """The breath is not as foretold (held, let go): the next prediction leaves it room."""
+        power = LOOSE**2 * self._depth * self._breathes / self.scale
+        self._diagonal[LEVEL + SWING : LEVEL + NOISE] += power
+        for k, (_, share) in enumerate(OVERTONES):
+            self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] += share**2 * power
+
     @classmethod
     def from_readings(cls, shapes: Shapes, first: list[tuple[float, float]], swing: float) -> Bank:
         """A bank that has taken in the ``first`` readings (time, value), each model's noise scale begun
@@ -239,6 +248,7 @@ class Bank:
             self._coloured_noise(dt)
             # process noise of drift and breathing
             breath = np.square(x[LEVEL + SWING : LEVEL + NOISE]).sum(axis=0)
+            self._depth = np.maximum(breath, self._depth * np.exp(-dt / DEPTH_TIME))
             q = np.empty((NOISE, len(scale)))
             q[DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
             q[SWING:] = self._wander * (breath + SWING_FLOOR * scale)
@@ -338,10 +348,6 @@ class Bank:
             return 0.0, 0.0
         amplitude = np.hypot(*self.x[LEVEL + SWING : LEVEL + NOISE])
         return float(w @ self.shapes.frequency) / share, float(w @ amplitude)
-
-    def draughty(self) -> float:
-        """How likely slow noise is stronger than the fast, 0 to 1."""
-        return float(self.weight @ self._slow_wins)
 
     def sigma(self) -> float:
         """Standard deviation of the fast noise of one reading under the best model (resolutions)."""

@@ -27,18 +27,19 @@ PATIENCE = 3.0  # s of movement after which the noise itself must have changed
 #: can show itself: first while hardly more than the digit moves, then otherwise.
 WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
 HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
-#: No breath is quite like the one before: this share of its depth, over the breaths seen, is left in a level.
-BREATH_LEFT = 0.045
-#: True errors over the bank's standard deviations, fitted to seeded streams of every class, first for what
-#: models without draughts add to the variance, then for those with: at first what no model has weighs; later
-#: the bank still reckons with drift, creep and draughts that most benches do not have, unless the draught is
-#: plain to see (IN_DRAUGHT).
-AT_FIRST, LATER, FIRST_TIME, IN_DRAUGHT = np.array([0.75, 1.3]), np.array([0.6, 0.5]), 4.5, 0.75
+#: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
+#: after a part of one (a quarter at least counts as seen), less after several.
+BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.05, 0.25, 1.5
+#: True errors over the bank's standard deviations, fitted to seeded streams of every class. CALM for what
+#: models without draughts add: they reckon with drift and creep that most benches do not have. What those
+#: with draughts add weighs more while the level is young (FIRST_TIME, s): slow noise looks like a level for a
+#: while; later they are kept in mind where there is none.
+CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME = 0.55, 1.6, 0.62, 6.0
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
-WATCHED = 11.0
+WATCHED = 13.0
 #: Readings that scatter more than foretold over LIVELY_TIME (s): their mean square over the one foretold, to
 #: this power, widens the variance.
-LIVELY, LIVELY_TIME, MOST_LIVELY = 0.6, 2.0, 3.0
+LIVELY, LIVELY_TIME, MOST_LIVELY = 0.3, 2.0, 3.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
@@ -89,7 +90,7 @@ class SettlingFilter:
         self._moving_since: float | None = None
         self._told = False
         self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
-        self._lively = 1.0  # the same with them, over longer
+        self._lively = 1.0  # the same with them, over LIVELY_TIME
         self._good = 0
         self._accepted = False
         self._state: Settling | None = None
@@ -183,6 +184,11 @@ class SettlingFilter:
         self._carried = now
         mean, variance = bank.forecast()
         e = (y - mean) / math.sqrt(variance)
+        if abs(e) > DOUBT and bank.swing()[0]:
+            bank.loosen_swing()
+            bank.predict(0.0)
+            mean, variance = bank.forecast()
+            e = (y - mean) / math.sqrt(variance)
         self._lively += (min(e * e, 9.0) - self._lively) * min(1.0, dt / LIVELY_TIME + 1e-3)
         self._recent.append((now, y))
         self._suspects *= math.exp(-dt)
@@ -305,7 +311,7 @@ class SettlingFilter:
         values = np.array([y for t, y in self._recent if t >= settled])
         hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
         frequency, amplitude = bank.swing()
-        breath = BREATH_LEFT * amplitude / max(age * frequency, 0.3)
+        breath = BREATH_LEFT * amplitude / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
         u = math.hypot(math.sqrt(self._trusted(variances, age, now)), breath, hidden)
         u_drift = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
@@ -334,13 +340,12 @@ class SettlingFilter:
         )
 
     def _trusted(self, variances: Floats, age: float, now: float) -> float:
-        """The level's variance from what models without and with draughts say: AT_FIRST, WATCHED, LIVELY."""
-        assert self._bank is not None
-        share = LATER + (AT_FIRST - LATER) * (FIRST_TIME / (FIRST_TIME + age))
-        share[1] += (max(IN_DRAUGHT, share[1]) - share[1]) * self._bank.draughty()
+        """The level's variance from what models without and with draughts say of it."""
+        draught = DRAUGHT_LATER + (DRAUGHT_AT_FIRST - DRAUGHT_LATER) * FIRST_TIME / (FIRST_TIME + age)
         watched = self._known_before + now - self._watched_since
         lively = min(max(self._lively, 1.0), MOST_LIVELY) ** LIVELY
-        return float(share**2 @ variances) * (1 + (WATCHED / watched) ** 2) * lively
+        variance = CALM**2 * variances[0] + draught**2 * variances[1]
+        return float(variance) * (1 + (WATCHED / watched) ** 2) * lively
 
     def _to_watch(self, now: float) -> float:
         """How long (s) this bench must still be watched before a reading is believed."""

@@ -98,6 +98,37 @@ def test_begin_before_the_first_reading() -> None:
     assert b.show(quiet(40, 7.0)).accepted
 
 
+def test_a_breath_held_and_let_go_is_not_waited_for() -> None:
+    within = 0
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        t = np.arange(0, 75, 1 / RATE)
+        phase = 2 * np.pi * 0.25 * t + np.cumsum(rng.normal(0, 0.04, len(t))) + rng.uniform(0, 6)
+        # ten seconds of breath, eight without, from one to the other within 0.8 s
+        breathes = np.convolve(np.pad((t % 18 < 10) * 1.0, 4, mode="edge"), np.ones(8) / 8, "same")[4:-4]
+        disturbed = 20 * np.sin(phase) * breathes + rng.normal(0, 0.8, len(t))
+        b = Bench()
+        b.show(disturbed[:300])
+        placed = len(b.states)
+        b.show([3000.0, 9000.0, -500.0, 4000.0, 4800.0, 4950.0, 4990.0])
+        b.show(5000 + disturbed[307:470])
+        for s in b.states[placed:]:
+            if s.accepted and s.level_since > 130.0:
+                assert s.value == pytest.approx(5000 * MG, abs=3.5 * s.u)
+                within += s.at - 130.0 < 16.0
+                break
+    assert within >= 3
+
+
+def test_readings_that_jump_more_than_foretold_widen_what_is_stated() -> None:
+    calm, restless = Bench(), Bench()
+    for b in (calm, restless):
+        b.show(quiet(200, 0.0, noise=1.0, seed=16))
+    calm.show(quiet(10, 0.0, noise=1.0, seed=17))
+    restless.show(quiet(10, 0.0, noise=2.2, seed=17))
+    assert restless.last.u > 1.15 * calm.last.u
+
+
 def test_a_footstep_leaves_the_level_as_it_was() -> None:
     b = Bench()
     b.show(quiet(80, 1000.0))

@@ -80,6 +80,30 @@ def test_the_right_breathing_wins() -> None:
     assert amplitude == pytest.approx(8, rel=0.2)
 
 
+def test_the_parts_of_the_covariance_sum_to_the_mixture() -> None:
+    # outside route: the law of total variance over states drawn from the mixture
+    rng = np.random.default_rng(4)
+    b = Bank(standard_shapes(), 0.0, 2.0)
+    for _ in range(80):
+        b.predict(0.1)
+        b.update(rng.normal(0, 2), 0.1)
+    mean, parts = b.level()
+    rows = bank_module.LEVEL_STATES
+    model = rng.choice(len(b.weight), 40000, p=b.weight)
+    dof = bank_module.SCALE_DOF + b.count
+    drawn = np.empty((len(model), len(rows)))
+    for m in np.unique(model):
+        P = b.P[np.ix_(rows, rows, [m])][..., 0] * b.scale[m] * dof[m] / (dof[m] - 2)
+        chosen = model == m
+        drawn[chosen] = rng.multivariate_normal(b.x[rows, m], (P + P.T) / 2, chosen.sum())
+    assert np.all(np.abs(mean - drawn.mean(axis=0)) < 4 * drawn.std(axis=0) / np.sqrt(len(model)))
+    assert np.sqrt(np.diag(parts.sum(axis=0))) == pytest.approx(drawn.std(axis=0), rel=0.03)
+    draughty = b.shapes.slow[-1] > bank_module.DRAUGHTY
+    assert parts[1, 0, 0] == pytest.approx(
+        np.mean(np.where(draughty[model], drawn[:, 0] - mean[0], 0) ** 2), rel=0.1
+    )
+
+
 def test_weights_sum_to_one_and_covariances_stay_proper() -> None:
     rng = np.random.default_rng(3)
     b = Bank(standard_shapes(), 0.0, 3.0)
