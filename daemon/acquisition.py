@@ -109,7 +109,7 @@ class Acquisition:
         self._bad = self._bad + 1 if self._beyond(reading) else 0
         if self._bad:
             self._worst = (reading.value, reading.mark)
-        if not follow:
+        if not follow or (self.began is not None and reading.time < self.began):
             self.last = (reading.time, reading.value, reading.mark)
             self.settling = None
             return None

@@ -61,6 +61,7 @@ class SerialBalance:
         self._good = 0
         self._refusal: Refused | None = None
         self._opened_at = clock.now()
+        self._dated_last: float | None = None  # of the last line, fitting or not
         self._arrivals: deque[float] = deque(maxlen=LEARN_FROM)
         self._asking = dialect.ask is not None and dialect.ask.when == "always"
         self._asked_at: float | None = None
@@ -153,11 +154,12 @@ class SerialBalance:
         self._enter(DeviceState.IDENTIFYING, f"{device} is open; listening for a {self.dialect.name} balance")
 
     def received(self, data: bytes, now: float) -> None:
-        for item in self._stream.feed(data):
+        items = self._stream.feed(data)
+        for at, item in zip(self._dated(len(items), now), items, strict=True):
             if isinstance(item, Refused):
                 self.refused += 1
                 self._good, self._refusal = 0, item
-                self._listener.refused(now, item.raw, item.why)
+                self._listener.refused(at, item.raw, item.why)
                 continue
             self.lines += 1
             self._good += 1
@@ -166,16 +168,29 @@ class SerialBalance:
                 self._line.remember_identity()
                 self._enter(DeviceState.READY, f"speaks {self.dialect.name}")
             if isinstance(item, Reading):
-                self._arrivals.append(now)
+                self._arrivals.append(at)
                 if self.state is DeviceState.READY:
-                    self._listener.reading(
-                        BalanceReading(now, item.value, item.mark, item.raw, item.sequence)
-                    )
+                    self._listener.reading(BalanceReading(at, item.value, item.mark, item.raw, item.sequence))
             elif item.meaning.startswith("rezero"):
                 with self._answered:
                     self._answers.append(item)
                     self._answered.notify_all()
             self._note_answer()
+
+    def _dated(self, count: int, now: float) -> list[float]:
+        """When lines that were read in one go arrived: one after another, in the balance's own rhythm.
+
+        A machine that was busy, or a network that bundles, hands many lines over at once. Taken as of one
+        moment they would look like a level that stands still.
+        """
+        if count == 0:
+            return []
+        since = max(self._opened_at, self._dated_last or self._opened_at)
+        step = (now - since) / count
+        if (interval := self.interval) is not None:
+            step = min(step, interval)
+        self._dated_last = now
+        return [now - step * after for after in reversed(range(count))]
 
     def tick(self, now: float) -> None:
         self._ask(now)

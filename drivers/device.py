@@ -39,9 +39,10 @@ class DeviceRefused(DeviceError):
 class BalanceReading:
     """One line of a balance, understood.
 
-    ``time`` (s, the clock's) is the arrival of the line's last byte; ``value`` in kg is None
-    where the balance shows no number (overload, underload). ``mark`` is the balance's own
-    opinion: evidence, never proof.
+    ``time`` (s, the clock's) is the arrival of the line's last byte; of lines that were read in one
+    go the earlier ones are dated back by the balance's usual interval. ``value`` in kg is None where
+    the balance shows no number (overload, underload). ``mark`` is the balance's own opinion: evidence,
+    never proof.
     """
 
     time: float

@@ -25,6 +25,8 @@ log = logging.getLogger(__name__)
 REOPEN_WAITS = (1.0, 2.0, 5.0, 15.0, 60.0)
 #: Longest blocking read, s of the machine's time: bounds how late a loss or a close is noticed.
 READ_TIMEOUT = 0.05
+#: Bytes fetched in one go at the most.
+LARGEST_READ = 65536
 #: A read that took more than so many times its timeout was not listening all the while.
 LISTENING = 2.0
 #: Longest blocking write, s of the machine's time.
@@ -215,9 +217,12 @@ class SerialLine:
 
 
 def read_port(serial: Any) -> bytes:
-    """What has arrived, at least one byte if any comes before the timeout. Raises DeviceLost."""
+    """All that has arrived, at least one byte if any comes before the timeout. Raises DeviceLost."""
     try:
-        return serial.read(max(1, serial.in_waiting))
+        data = serial.read(max(1, serial.in_waiting))
+        while data and (more := serial.in_waiting) and len(data) < LARGEST_READ:
+            data += serial.read(more)
+        return data
     except Exception as error:  # pyserial raises OSError, TypeError, termios.error ... when a port goes
         raise DeviceLost(f"{serial.port} is gone: {error}") from error
 

@@ -322,6 +322,19 @@ class FakeLift(FarEnd):
         super().close()
 
 
+class StoppedClock:
+    """A clock turned by hand."""
+
+    def __init__(self) -> None:
+        self.time = 100.0
+
+    def now(self) -> float:
+        return self.time
+
+    def sleep(self, seconds: float) -> None:
+        self.time += seconds
+
+
 class Ears:
     """A listener for balances and gap setters that keeps everything, with times."""
 

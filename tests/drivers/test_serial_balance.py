@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from far_ends import Ears, FarEnd, wait_for
+from far_ends import Ears, FarEnd, StoppedClock, wait_for
 
 from weighloop.drivers import port_names
 from weighloop.drivers.balance import GOOD_LINES, SerialBalance
@@ -65,6 +65,31 @@ def test_bytes_one_at_a_time_are_stamped_at_the_last(
     wait_for(lambda: len(ears.readings) == count + 1)
     assert ears.readings[-1].time >= before
     assert ears.readings[-1].value == pytest.approx(0.012345)
+
+
+def test_lines_read_in_one_go_are_dated_in_the_balance_s_own_rhythm(ears: Ears) -> None:
+    """Ten lines a second; the machine was busy for two seconds; after a pause two lines come at once."""
+    clock = StoppedClock()
+    balance = SerialBalance("nowhere", load_dialect("status-line"), ears, clock)
+    balance.opened("nowhere")
+    for _ in range(20):
+        clock.time += 0.1
+        balance.received(LINE, clock.time)
+    for pause, lines in ((2.0, 20), (0.1, 1), (5.0, 2)):
+        clock.time += pause
+        balance.received(LINE * lines, clock.time)
+    times = [reading.time for reading in ears.readings]
+    usual = [100.1 + 0.1 * number for number in range(GOOD_LINES - 1, 41)]
+    assert times == pytest.approx([*usual, 109.0, 109.1], abs=1e-9)
+
+
+def test_before_the_rhythm_is_known_lines_are_spread_over_the_time_since_the_last(ears: Ears) -> None:
+    clock = StoppedClock()
+    balance = SerialBalance("nowhere", load_dialect("status-line"), ears, clock)
+    balance.opened("nowhere")
+    clock.time += 2.0
+    balance.received(LINE * 10, clock.time)
+    assert [reading.time for reading in ears.readings] == pytest.approx([100.6 + 0.2 * n for n in range(8)])
 
 
 def test_a_pulled_plug_is_seen_within_a_second_and_a_new_one_is_found(

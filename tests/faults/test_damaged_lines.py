@@ -12,10 +12,12 @@ from collections.abc import Container
 from dataclasses import dataclass
 
 import pytest
+from far_ends import StoppedClock
 from test_line_stream import load_dialect_once, written
 
 from weighloop.daemon.acquisition import Acquisition, Limits
 from weighloop.daemon.lone_readings import MOST, LoneReadings
+from weighloop.drivers.balance import SerialBalance
 from weighloop.drivers.device import BalanceReading
 from weighloop.drivers.line_stream import LineStream, Reading
 
@@ -108,6 +110,51 @@ def test_a_wild_number_at_the_worst_moment(wild: Container[int]) -> None:
     one = settle("status-line", 7, 0.0, wild=wild)
     assert one.wrong > 0
     assert abs(one.error) < 4 * one.u
+
+
+class Follower:
+    """Hands a balance's readings on."""
+
+    def __init__(self, acquisition: Acquisition) -> None:
+        self.acquisition = acquisition
+
+    def reading(self, reading: BalanceReading) -> None:
+        if not self.acquisition.ready:
+            self.acquisition.feed(reading)
+
+    def refused(self, time: float, raw: bytes, why: str) -> None:
+        raise AssertionError(raw)
+
+    def state(self, state: object, why: str) -> None:
+        pass
+
+
+@pytest.mark.parametrize("seconds", [0.1, 1.0, 4.0])
+def test_a_machine_that_gets_to_reading_only_now_and_then_accepts_no_other_level(seconds: float) -> None:
+    """Whole lines, undamaged, but handed over many at once, some of them from before the level began."""
+    for seed in range(5):
+        chance = random.Random(seed)
+        level = chance.uniform(-60_000, 60_000)
+        acquisition = Acquisition(1 * MG, 2 * MG, Limits())
+        clock = StoppedClock()
+        begin = clock.time
+        balance = SerialBalance("nowhere", load_dialect_once("status-line"), Follower(acquisition), clock)
+        balance.opened("nowhere")
+        waiting, begun = b"", False
+        while not acquisition.ready and clock.time < begin + 60:
+            clock.sleep(0.1)
+            passed = clock.time - begin - PLACED
+            shown = level * -math.expm1(-passed / LAG) if passed > 0 else 0.0
+            waiting += written("status-line", 0, round(shown + chance.gauss(0, 0.5)), True)
+            if passed > 0 and not begun:
+                acquisition.begin(clock.time)
+                begun = True
+            if chance.random() < 0.1 / seconds:
+                balance.received(waiting, clock.time)
+                waiting = b""
+        taken = acquisition.taken()
+        assert taken is not None
+        assert abs(taken["value_kg"] / MG - level) < 4 * taken["u_kg"] / MG
 
 
 def lone(values: list[float | None]) -> tuple[list[float | None], int]:
