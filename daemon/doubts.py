@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
-from .hands import least_of, pull_at, unchanged
+from .hands import comes_back, least_of, pull_at, unchanged
 from .protocol import Step
 from .run_state import RunRecord
 from .stage import Doubt
@@ -38,7 +38,9 @@ def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
     pull = value - zero["value_kg"]
     if text := _by_sign(run, step, pull):
         return Doubt(text, {}, turn_missed=True)
-    text = _by_pull(run, step, pull) or _by_nothing(run, step, pull) if run.ladder == "spacers" else ""
+    text = ""
+    if run.ladder == "spacers":
+        text = _by_pull(run, step, pull) or _by_nothing(run, step, pull) or _by_the_loop(run, step, pull)
     return Doubt(text, {}, spacers_wrong=True) if text else None
 
 
@@ -149,6 +151,16 @@ def _by_nothing(run: RunRecord, step: Step, pull: float) -> str:
     if not run.spacers_with_sample or not unchanged(run, step, pull):
         return ""
     return f"The pull is the same as before {step['spacers']} spacers were asked for. Is the count right?"
+
+
+def _by_the_loop(run: RunRecord, step: Step, pull: float) -> str:
+    """Off the pan a count is known by the pull alone: one that does not come back makes it doubtful."""
+    if not run.spacers_with_sample or comes_back(run, step, pull):
+        return ""
+    return (
+        f"With {step['spacers']} spacers the pull is not the one of two passages before. "
+        "Is the count right, now and then?"
+    )
 
 
 def _ratios(run: RunRecord, leg: int, plan: list[tuple[int, float]], least: float) -> list[tuple[int, float]]:

@@ -18,9 +18,10 @@ DIGITS, SIGMAS = 10.0, 5.0
 BACK = 0.002
 #: Spacers show by their mass to within this part of one.
 SPACER = 0.3
-#: Weighed at this gap two passages before, the pull comes back to within this part of itself and half the
-#: least change. Where only the plan foretells it, within these factors: it knows nothing of the sample.
-#: Turned over, the sample is magnetised no more than on the way out: its pull is at most MOST of that.
+#: Weighed at this gap two passages before, the pull comes back to within this part of itself (or of the one
+#: on the way out, where it passes through nought) and half the least change. Where only the plan foretells
+#: it, within these factors: it knows nothing of the sample. Turned over, the sample is magnetised no more
+#: than on the way out: its pull is at most MOST of that.
 LOOP_SHARE, PLAN_LEAST, PLAN_MOST, MOST = 0.05, 0.2, 4.0, 1.2
 #: With another number of spacers the pull changes by more than this part of itself.
 SAME_PULL = 0.03
@@ -104,8 +105,23 @@ def zero_moved(run: RunRecord, level: float) -> bool:
     return zero is not None and _shows_nought(run, level) and abs(zero["value_kg"]) > least_of(run)
 
 
+def comes_back(run: RunRecord, step: Step, pull: float) -> bool:
+    """Whether a pull is the one two passages before; True where there was none to tell by."""
+    before, outward = _by_the_loop(run, step), _weighed(run, step["leg"] - 3, step)
+    if before is None:
+        return True
+    size = max(abs(before), abs(outward or 0.0) if step["leg"] == 4 else 0.0)
+    return abs(pull - before) < LOOP_SHARE * size + 0.5 * least_of(run)
+
+
 def unchanged(run: RunRecord, step: Step, pull: float) -> bool:
-    """Whether the pull is still the one at the last count, where another count was asked for."""
+    """Whether the pull is still the one at the last count, where another count was asked for.
+
+    Not where a passage two before tells more: turned over, the pull passes through a largest push, and two
+    gaps about it push alike.
+    """
+    if _by_the_loop(run, step) is not None:
+        return False
     used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
     if not used or used[-1]["orientation"] != step["orientation"] or used[-1]["spacers"] == step["spacers"]:
         return False
@@ -153,8 +169,8 @@ def _fits(run: RunRecord, step: Step, pull: float) -> bool:
         return False
     if run.spacers_with_sample and unchanged(run, step, pull):
         return False
-    if mirrored is not None and abs(mirrored) > least_of(run):
-        return abs(pull - mirrored) < LOOP_SHARE * abs(mirrored) + 0.5 * least_of(run)
+    if mirrored is not None:
+        return comes_back(run, step, pull)
     last = run.last("point")
     if last is None or step["leg"] == 0:
         return True  # how the sample comes is not known: it may pull or push
