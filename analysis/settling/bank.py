@@ -66,6 +66,8 @@ SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
 SWING_TIME = 60.0
 LOOSE = 0.1  # of the depth of late: what a breath held or let go may be off by from one reading to the next
 DEPTH_TIME = 30.0  # s, memory of the depth: a breath held is let go again
+DEEPER_TIME = 4.0  # s in which a deeper breath is believed: what goes further sooner is a change of load
+DEEPEST = 1.5  # of the depth of late: no breath is deeper than that all at once
 QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
 SCALE_TIME = 25.0  # s, memory of each model's noise scale
 WEIGHT_TIME = 150.0  # s, memory of the weights
@@ -201,6 +203,13 @@ class Bank:
         for k, (_, share) in enumerate(OVERTONES):
             self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] = share**2 * power
 
+    def within_breath(self, reading: float) -> bool:
+        """Whether breathing as deep as of late may explain a reading: what lies further off is a change."""
+        w = self.weight
+        if float(w @ self._breathes) < 0.5:
+            return False
+        return abs(reading - float(w @ self.x[LEVEL])) < DEEPEST * float(np.sqrt(w @ self._depth))
+
     def loosen_swing(self) -> None:
         """The breath is not as foretold (held, let go): the next prediction leaves it room."""
         power = LOOSE**2 * self._depth * self._breathes / self.scale
@@ -248,7 +257,10 @@ class Bank:
             self._coloured_noise(dt)
             # process noise of drift and breathing
             breath = np.square(x[LEVEL + SWING : LEVEL + NOISE]).sum(axis=0)
-            self._depth = np.maximum(breath, self._depth * np.exp(-dt / DEPTH_TIME))
+            rises = breath > self._depth
+            self._depth += (rises * breath - self._depth) * -np.expm1(
+                -dt / np.where(rises, DEEPER_TIME, DEPTH_TIME)
+            )
             q = np.empty((NOISE, len(scale)))
             q[DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
             q[SWING:] = self._wander * (breath + SWING_FLOOR * scale)

@@ -184,7 +184,7 @@ class SettlingFilter:
         self._carried = now
         mean, variance = bank.forecast()
         e = (y - mean) / math.sqrt(variance)
-        if abs(e) > DOUBT and bank.swing()[0]:
+        if abs(e) > DOUBT and bank.within_breath(y):
             bank.loosen_swing()
             bank.predict(0.0)
             mean, variance = bank.forecast()

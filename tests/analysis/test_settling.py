@@ -98,9 +98,9 @@ def test_begin_before_the_first_reading() -> None:
     assert b.show(quiet(40, 7.0)).accepted
 
 
-def test_a_breath_held_and_let_go_is_not_waited_for() -> None:
-    within = 0
-    for seed in range(5):
+def test_a_breath_held_and_let_go_costs_little_time() -> None:
+    waits = []
+    for seed in range(4):
         rng = np.random.default_rng(seed)
         t = np.arange(0, 75, 1 / RATE)
         phase = 2 * np.pi * 0.25 * t + np.cumsum(rng.normal(0, 0.04, len(t))) + rng.uniform(0, 6)
@@ -109,15 +109,31 @@ def test_a_breath_held_and_let_go_is_not_waited_for() -> None:
         disturbed = 20 * np.sin(phase) * breathes + rng.normal(0, 0.8, len(t))
         b = Bench()
         b.show(disturbed[:300])
-        placed = len(b.states)
         b.show([3000.0, 9000.0, -500.0, 4000.0, 4800.0, 4950.0, 4990.0])
-        b.show(5000 + disturbed[307:470])
-        for s in b.states[placed:]:
+        for k in range(307, 750):
+            s = b.show([5000 + disturbed[k]])
             if s.accepted and s.level_since > 130.0:
                 assert s.value == pytest.approx(5000 * MG, abs=3.5 * s.u)
-                within += s.at - 130.0 < 16.0
                 break
-    assert within >= 3
+        waits.append(b.time - 130.7)
+    # a bank without room for a breath that stops takes 39 s in the mean of these (27 s as it is)
+    assert np.mean(waits) < 33.0
+
+
+def test_a_load_placed_under_deep_breathing_is_not_taken_for_a_breath() -> None:
+    rng = np.random.default_rng(18)
+    t = np.arange(0, 40, 0.05)
+    placed = 210 * (1 - np.exp(-np.maximum(t - 20, 0) / 0.25) * (1 + np.maximum(t - 20, 0) / 0.25))
+    y = 30 * np.sin(2 * np.pi * 0.18 * t + np.cumsum(rng.normal(0, 0.02, len(t)))) + placed
+    f = SettlingFilter(MG, MG)
+    states = [
+        f.feed(float(at), round(v) * MG) for at, v in zip(t, y + rng.normal(0, 0.5, len(t)), strict=True)
+    ]
+    events = [(s.event, at) for s, at in zip(states, t, strict=True) if s.event and at > 19.9]
+    assert [event for event, _ in events] == ["moving", "level"]
+    assert 20 < events[0][1] < 20.5
+    assert events[1][1] < 24
+    assert states[-1].value == pytest.approx(210 * MG, abs=4 * states[-1].u)
 
 
 def test_readings_that_jump_more_than_foretold_widen_what_is_stated() -> None:
