@@ -33,7 +33,7 @@ _NO_WORSE = 3.0
 _FAR, _AT_LEAST = 10.0, 200.0
 #: By how much differences of twice a log likelihood count less, as no hypothesis is quite true: in trials of
 #: ours a wrong one came out ahead by up to 10. And of misfits, which scatter more.
-_SOFT, _SOFTER = 4.0, 10.0
+_SOFT, _SOFTER = 6.0, 10.0
 #: Hypotheses whose weight beside the best one's is less than this are not thought of.
 _UNLIKELY = 0.05
 
