@@ -83,7 +83,7 @@ class Person:
         bench.disturbances.placed()
 
     def turn_magnet(self) -> Story:
-        """Take the magnet with its riser off the pan, turn it over and put it back; the sample must be away."""
+        """Turn the magnet over: off the pan with its riser and back on; the sample must be away."""
         if self.bench.sample_on:
             raise CannotDo("take the sample off before the magnet is turned")
         yield from self._hands_at_work(0.8, 3.0)
