@@ -96,7 +96,7 @@ def settle(dialect: str, seed: int, rate: float, blocks: float = 0.0, wild: Cont
 @pytest.mark.parametrize(("rate", "blocks"), [(0.003, 0.0), (0.02, 0.0), (0.01, 0.05)])
 def test_wrong_numbers_do_not_reach_what_is_accepted(dialect: str, rate: float, blocks: float) -> None:
     """Four standard uncertainties: one true value in 16,000 lies farther off (normal distribution)."""
-    taken = [settle(dialect, seed, rate, blocks) for seed in range(100, 106)]
+    taken = [settle(dialect, seed, rate, blocks) for seed in range(100, 104)]
     for one in taken:
         assert abs(one.error) < 4 * one.u
     assert sum(one.refused for one in taken) > 10
@@ -131,8 +131,11 @@ class Follower:
 
 @pytest.mark.parametrize("seconds", [0.1, 1.0, 4.0])
 def test_a_machine_that_gets_to_reading_only_now_and_then_accepts_no_other_level(seconds: float) -> None:
-    """Whole lines, undamaged, but handed over many at once, some of them from before the level began."""
-    for seed in range(5):
+    """Whole lines, undamaged, but handed over many at once, some of them from before the level began.
+
+    The seeds are of those in which readings taken as of one moment give a wrong level.
+    """
+    for seed in (3, 6, 7):
         chance = random.Random(seed)
         level = chance.uniform(-60_000, 60_000)
         acquisition = Acquisition(1 * MG, 2 * MG, Limits())
