@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 #: A reading predicted for a magnet, at gaps (n,) in m, with the nuisances' values in the order given.
 Model = Callable[[ReferenceMagnet, Floats, Floats], Floats]
 
+#: What of a magnet is a length.
+SIZES = ("height", "diameter", "length", "width", "outer_diameter", "inner_diameter")
 #: Refusal: the two columns of the fit's Jacobian, each scaled to length 1, have this condition number when a
 #: change of the contact gap can be undone to 1 % by a change of the remanence (correlation 0.9998). Ours.
 WORST_CONDITION = 100.0
@@ -123,6 +125,8 @@ class Problem:
         residuals = np.full(len(rows), np.nan)
         residuals[rows] = found.fun[:n]
         warnings = list(self.warnings)
+        if not self._sizes:
+            warnings.append("the magnet's sizes are stated without uncertainty, and taken as exact")
         if u is not None and reduced > 1 + 3 * np.sqrt(2 / dof):
             warnings.append(
                 f"the readings scatter {np.sqrt(reduced):.1f} times as much as their stated uncertainties: "
@@ -149,13 +153,21 @@ class Problem:
         return float(np.max(np.abs(self.measured[self._rows])))
 
     @cached_property
+    def _sizes(self) -> dict[str, Measured]:
+        """The magnet's sizes that the bench file gives an uncertainty."""
+        sizes = {item.name: getattr(self.magnet, item.name) for item in fields(self.magnet)}
+        return {name: m for name, m in sizes.items() if name in SIZES and isinstance(m, Measured) and m.u > 0}
+
+    @cached_property
     def _given(self) -> dict[str, Measured]:
-        return {"remanence": self.magnet.remanence, "contact": self.contact, **self.nuisances}
+        both = {"remanence": self.magnet.remanence, "contact": self.contact}
+        return both | self.nuisances | self._sizes
 
     @cached_property
     def _priors(self) -> dict[str, Measured]:
         """What is known beforehand and takes part as a reading of itself, or is fixed."""
-        return {name: m for name, m in self._given.items() if name in self.nuisances or name == self.hold}
+        known = self.nuisances.keys() | self._sizes.keys() | {self.hold}
+        return {name: m for name, m in self._given.items() if name in known}
 
     @cached_property
     def _free(self) -> list[str]:
@@ -203,7 +215,8 @@ class Problem:
 
     def _fitted(self, x: Floats) -> Floats:
         now = self._values(x)
-        body = replace(self.magnet, remanence=Measured(now["remanence"] * self._strength))
+        sizes: dict[str, Any] = {name: Measured(now[name]) for name in self._sizes}
+        body = replace(self.magnet, remanence=Measured(now["remanence"] * self._strength), **sizes)
         gap = self.heights[self._rows] + now["contact"]
         return self.model(body, gap, np.array([now[name] for name in self.nuisances]))
 

@@ -163,6 +163,31 @@ def test_pair_of_like_magnets():
     assert all(0.9 < r.correlation < 1 for r in results)
 
 
+def test_the_magnets_sizes_are_in_the_uncertainty():
+    """True sizes drawn about the stated ones; and where none is stated, it is said."""
+    heights, u, small = np.arange(15) * 1.5e-3, 2e-4, 30e-6
+    results = []
+    for seed in range(25):
+        rng = np.random.default_rng(seed)
+        R, L = 5e-3 + 0.5 * small * rng.standard_normal(), 10e-3 + small * rng.standard_normal()
+        F = np.array([pair_force(h + TRUE_CONTACT, TRUE_BR, R, L) for h in heights])
+        stated = ReferenceMagnet("cylinder", m(10e-3, small), m(1.32), diameter=m(10e-3, small))
+        F = F + u * rng.standard_normal(15)
+        results.append(from_pair(stated, heights, F, contact=START, u_force=u))
+    check_scores(scores(results), [joint(r) for r in results])
+    exact = from_pair(
+        ReferenceMagnet("cylinder", m(10e-3), m(1.32), diameter=m(10e-3)),
+        heights,
+        F,
+        contact=START,
+        u_force=u,
+    )
+    assert any("sizes" in warning for warning in exact.warnings)
+    assert not any("sizes" in warning for warning in results[-1].warnings)
+    # Taken as exact, sizes off by that much lead far astray.
+    assert abs(exact.remanence.value - TRUE_BR) > 5 * exact.remanence.u
+
+
 def test_far_readings_alone_are_refused():
     far = 30e-3 + np.arange(8) * 1e-3
     with pytest.raises(NotPossible, match=r"remanence .*contact gap"):

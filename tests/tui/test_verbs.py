@@ -100,6 +100,14 @@ def test_calibrate_from_a_standard(bench: Path, tmp_path: Path) -> None:
     assert found["contact_m"] == pytest.approx(1.0e-3, abs=2e-5)
 
 
+def test_a_calibration_beyond_the_balance_is_refused(bench: Path, tmp_path: Path) -> None:
+    readings = tmp_path / "pair.csv"
+    readings.write_text("height_mm,reading_g\n1,-1840\n2,-210\n4,-90\n8,-20\n16,-3\n")
+    result = call("calibrate", str(readings), "--bench", str(bench), "--from", "pair")
+    assert result.exit_code == 1
+    assert "reading 1: -1840 g; expected within the balance's capacity, 220 g" in result.output
+
+
 def test_figures_report_and_package(tmp_path: Path) -> None:
     found = json.loads(good("figures", NOTEBOOK, *QUICK, "--json").stdout)
     assert found["schema"] == 1

@@ -129,6 +129,11 @@ def _fit(
             return height, calibration.from_probe(
                 magnet, height, value, probe_offset=probe_depth, gain_u=probe_gain, u_B=u_B, **common
             )
+        beyond = np.flatnonzero(np.abs(value) > bench.balance.capacity)
+        if len(beyond):
+            worst, most = 1e3 * value[beyond[0]], 1e3 * bench.balance.capacity
+            expected = f"within the balance's capacity, {most:g} g: begin farther away"
+            raise InputError(str(path), [Fault(f"reading {beyond[0] + 1}", f"{worst:g} g", expected)])
         pull = np.asarray(force(value, bench))
         common["u_force"] = None if u is None else np.abs(np.asarray(force(u * 1e-3, bench)))
         if way == "pair":
