@@ -1,6 +1,6 @@
 """Real disturbances that general-purpose packages ship with their own tests and examples.
 
-``peakdet`` (PyPI, Apache): tests/data/RESP.csv, 10 min of slow breathing at 40 Hz (its own test says so).
+``peakdet`` (PyPI, Apache): tests/data/RESP.csv, 10 min of slow breathing at 40 Hz (as its tests had it).
 ``systole`` (PyPI, MIT): datasets/Task1_Respiration.npy, 25 min of a respiration belt at 1000 Hz.
 ``obspy`` (PyPI, LGPL): signal/tests/data/CRLZ.HHZ.10.NZ.SAC, 5.5 min of ground velocity at 100 Hz.
 Only the files are read, the packages are not imported; each comes back at 100 Hz, free of its mean
