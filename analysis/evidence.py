@@ -29,8 +29,9 @@ from .own_field import HYPOTHESES, MEAN_OF_ALL, WORDS
 
 #: The density may foretell held-out points worse by this factor: the splines have their freedom by branch.
 _NO_WORSE = 3.0
-#: A hypothesis is given up where its objective is this many times the best one's, and more than so much.
-_FAR, _AT_LEAST = 10.0, 200.0
+#: A hypothesis is given up where its objective is this many times the best one's (more where likelihoods tell
+#: them apart, which count misfits less), and more than so much.
+_FAR, _FARTHER, _AT_LEAST = 4.0, 10.0, 200.0
 #: By how much differences of twice a log likelihood count less, as no hypothesis is quite true: in trials of
 #: ours a wrong one came out ahead by up to 10. And of misfits, which scatter more.
 _SOFT, _SOFTER = 6.0, 10.0
@@ -86,7 +87,8 @@ def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
             return None
         estimate, fit = found
         tried.append((estimate, fit))
-        enough = min(enough, max(_FAR * fit.objective, _AT_LEAST))
+        far = _FAR if np.isnan(fit.unlikely) else _FARTHER
+        enough = min(enough, max(far * fit.objective, _AT_LEAST))
         near = near or fit
     weights = _weights([fit for _, fit in tried])
     order = np.argsort(-weights)

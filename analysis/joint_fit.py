@@ -221,7 +221,7 @@ class _Fit:
             moved, z = float(np.abs(at - z).max(initial=0.0)), at
             if not self.conditioned and not self.own.left.shape[1]:
                 break  # one linear problem
-            if step >= _HOPELESS and new * self.scale**2 > 4.0 * self.enough:
+            if step >= _HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
                 break
             if step >= _CHOICES and abs(new - old) < _STILL * (1.0 + new) and moved < _STILL_Z:
                 break
