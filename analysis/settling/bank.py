@@ -79,6 +79,8 @@ SCALE_DOF = 4.0
 
 #: Where the two quadratures of the breathing and of each overtone stand, and which harmonic they are.
 _SWINGS = ((LEVEL + SWING, 1), *((OVERTONE + 2 * i, harmonic) for i, (harmonic, _) in enumerate(OVERTONES)))
+_COSINES, _SINES = [j for j, _ in _SWINGS], [j + 1 for j, _ in _SWINGS]
+_HARMONICS = np.array([[harmonic] for _, harmonic in _SWINGS])
 _LEVEL_ROWS, _LEVEL_COLUMNS = np.ix_(LEVEL_STATES, LEVEL_STATES)
 
 
@@ -277,16 +279,18 @@ class Bank:
                 self._diagonal[j : j + 2] += loose * dt
             self.phase = (self.phase + 2 * np.pi * dt * self.shapes.frequency) % (2 * np.pi)
             self._turn()
-        self.predicted = np.einsum("im,im->m", self.h, x)
-        self._Ph = np.einsum("ijm,jm->im", P, self.h)
+        # the rates are not seen by a reading: their rows of h are zero
+        seen = self.h[LEVEL:]
+        self.predicted = np.einsum("im,im->m", seen, x[LEVEL:])
+        self._Ph = np.einsum("ijm,jm->im", P[:, LEVEL:], seen)
         # a model of pure noise states still meets a display with digits
         self._R = self.shapes.white + QUANTISATION / scale
-        self.variance = np.einsum("im,im->m", self.h, self._Ph) + self._R
+        self.variance = np.einsum("im,im->m", seen, self._Ph[LEVEL:]) + self._R
 
     def _turn(self) -> None:
-        for j, harmonic in _SWINGS:
-            self.h[j] = self._breathes * np.cos(harmonic * self.phase)
-            self.h[j + 1] = -self._breathes * np.sin(harmonic * self.phase)
+        turned = _HARMONICS * self.phase
+        self.h[_COSINES] = self._breathes * np.cos(turned)
+        self.h[_SINES] = -self._breathes * np.sin(turned)
 
     def _coloured_noise(self, dt: float) -> None:
         """Exact process noise of critically damped second-order noise (Matern 3/2)."""
@@ -341,7 +345,7 @@ class Bank:
         parts = self._kinds * w
         spread = parts * (self.scale * dof / (dof - 2))
         inside = self.P[_LEVEL_ROWS, _LEVEL_COLUMNS] @ spread.T
-        return mean, np.moveaxis(inside, -1, 0) + (parts[:, None] * off) @ off.T
+        return mean, inside.transpose(2, 0, 1) + (parts[:, None] * off) @ off.T
 
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
