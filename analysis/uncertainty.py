@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .bench import Bench
-from .figures import Figure, extract, judge
+from .figures import Figure, judge
 from .inputs import Shared, State, of_method, shared_inputs
 from .loop import LoopEstimate
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
+from .reading_off import extract
 from .readings import Readings
 from .zeros import Zeros
 

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 
 from tests.models.runs import CASES, bench_of, points_of, uniform_loop, weighed
 from weighloop.analysis.constants import MU0
-from weighloop.analysis.figures import NAMES, claim, extract, figures, judge
+from weighloop.analysis.figures import claim, figures, judge
 from weighloop.analysis.loop import Answer, Curve
 from weighloop.analysis.magnetisation import invert
 from weighloop.analysis.quantities import Measured
+from weighloop.analysis.reading_off import NAMES, extract
 
 _SOFT = next(case for case in CASES if case.name == "soft disc")
 _HARD = next(case for case in CASES if case.name == "not")

@@ -12,11 +12,11 @@ from tests.models.loops import TanhLoop, noisy_run, reclaimed_bench
 from tests.models.runs import MEAN_FIELD, Case, Magnet, Material, bench_of, points_of, uniform_loop, weighed
 from weighloop.analysis.bench import Bench
 from weighloop.analysis.bench_model import found_inputs
-from weighloop.analysis.figures import extract
 from weighloop.analysis.loop import LoopEstimate
 from weighloop.analysis.magnetisation import invert
 from weighloop.analysis.points import Points
 from weighloop.analysis.quantities import Measured
+from weighloop.analysis.reading_off import extract
 from weighloop.analysis.results import analyse
 from weighloop.analysis.slips import check
 

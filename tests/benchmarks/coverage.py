@@ -23,8 +23,8 @@ import numpy as np
 from tests.models.forward import Demagnetising, Magnet, Material, Pellet, weigh
 from tests.models.loops import GRAVITY, PER_KG, TanhLoop, True_, noisy_run, readings_of, reclaimed_bench
 from weighloop.analysis.bench import Bench
-from weighloop.analysis.figures import extract
 from weighloop.analysis.quantities import Measured
+from weighloop.analysis.reading_off import extract
 from weighloop.analysis.results import analyse
 from weighloop.analysis.uncertainty import U_GAP
 

@@ -59,8 +59,8 @@ def best(work: Callable[[], object], repeats: int = 3) -> float:
 def bare(readings: object, trials: int) -> Callable[[], None]:
     """The numpy and scipy work inside one analysis, and nothing else."""
     from weighloop.analysis import inputs
-    from weighloop.analysis.figures import extract
     from weighloop.analysis.magnetisation import invert
+    from weighloop.analysis.reading_off import extract
     from weighloop.analysis.slips import check
 
     bench = reclaimed_bench()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from weighloop.analysis.constants import MU0
-from weighloop.analysis.figures import _law_of_approach, extract
+from weighloop.analysis.reading_off import extract, of_approach
 
 
 def one(figures: dict[str, np.ndarray], name: str) -> float:
@@ -61,7 +61,7 @@ def test_stoner_wohlfarth_points(assembly: tuple[np.ndarray, np.ndarray]) -> Non
 def test_law_of_approach_of_the_assembly(assembly: tuple[np.ndarray, np.ndarray]) -> None:
     """M = Ms (1 - b/H^2) with b = HK^2/15: the saturation comes back from fields of 13 to 20 HK."""
     h, m = assembly
-    assert float(_law_of_approach(h[None], m[None])[0]) == pytest.approx(1.0, abs=1e-5)
+    assert float(of_approach(h[None], m[None])[0]) == pytest.approx(1.0, abs=1e-5)
     # (1 - m) h^2 = 0.067620 at h = 20 (recomputed), tending to 1/15.
     assert (1 - m[-1]) * 400 == pytest.approx(0.067620, abs=2e-4)
 
