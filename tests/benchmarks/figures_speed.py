@@ -72,6 +72,7 @@ def bare(readings: object, trials: int) -> Callable[[], None]:
     rows = 4 * m
     odd = np.array([s.odd[:rows] for s in shared])
     even = np.array([s.even[:rows] for s in shared])
+    method = np.concatenate([root[:rows] for _, _, root in inputs.of_method(state, estimate)], axis=1)
 
     def work() -> None:
         invert(arranged.points, bench)
@@ -81,6 +82,7 @@ def bare(readings: object, trials: int) -> Callable[[], None]:
             z = rng.standard_normal((count, len(shared)))
             states = state.vector[:rows] + z @ odd + z**2 @ even
             states += rng.standard_normal((count, answer.shape[1])) @ answer[:rows].T
+            states += rng.standard_normal((count, method.shape[1])) @ method.T
             extract(
                 states[:, :m], states[:, m : 2 * m], estimate.N, states[:, 2 * m : 3 * m], states[:, 3 * m :]
             )
