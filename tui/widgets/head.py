@@ -35,15 +35,21 @@ class ViewTab(Static):
 class DeviceStrip(Static):
     """The link, the balance and the lift in a few words each."""
 
+    _said: Text | None = None
+
     def show(self, picture: Picture) -> None:
         """Say how the devices are."""
         if not picture.linked:
-            self.update(Text("× no daemon", style="bold reverse"))
-            return
-        parts = [device_line("balance", picture.balance)]
-        if picture.lift is not None:
-            parts.append(device_line("lift", picture.lift))
-        self.update(Text("  ".join(parts), no_wrap=True, overflow="ellipsis"))
+            text = Text("× no daemon", style="bold reverse")
+        else:
+            parts = [device_line("balance", picture.balance)]
+            if picture.lift is not None:
+                parts.append(device_line("lift", picture.lift))
+            text = Text("  ".join(parts), no_wrap=True, overflow="ellipsis")
+        # Said ten times a second, and hardly ever anything new: the screen is not laid out for that.
+        if text != self._said:
+            self._said = text
+            self.update(text)
 
 
 class Head(Horizontal):

@@ -35,16 +35,30 @@ class ReadingPanel(Vertical):
         """The quick part: at most five times a second."""
         digits, state = live_texts(picture)
         self.query_one("#digits", BigDigits).show(digits)
-        self.query_one("#state", Static).update(state)
+        put(self.query_one("#state", Static), state)
 
     def show_measured(self, picture: Picture) -> None:
         """What the lift's probes measure, where it has any."""
         words = telemetry_words(picture.lift) if picture.linked else []
-        self.query_one("#measured", Static).update("\n".join(words))
+        put(self.query_one("#measured", Static), Text("\n".join(words)))
 
     def show_where(self, picture: Picture) -> None:
         """The slow part: when the run has moved on."""
         self.query_one("#where", Static).update(where_text(picture))
+
+
+def put(block: Static, text: Text) -> None:
+    """Show a text; the screen is laid out anew only where the block takes more or fewer lines than before."""
+    old = getattr(block, "put_text", None)
+    if text == old:
+        return
+    block.put_text = text  # type: ignore[attr-defined]
+    lines = text.plain.split("\n")
+    kept = old is not None and len(old.plain.split("\n")) == len(lines)
+    wraps = any(
+        len(line) > block.size.width for each in (text, old) if each for line in each.plain.split("\n")
+    )
+    block.update(text, layout=not kept or wraps)
 
 
 def live_texts(picture: Picture) -> tuple[str, Text]:
