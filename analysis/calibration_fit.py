@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -155,8 +155,8 @@ class Problem:
     @cached_property
     def _sizes(self) -> dict[str, Measured]:
         """The magnet's sizes that the bench file gives an uncertainty."""
-        sizes = {item.name: getattr(self.magnet, item.name) for item in fields(self.magnet)}
-        return {name: m for name, m in sizes.items() if name in SIZES and isinstance(m, Measured) and m.u > 0}
+        sizes: dict[str, Measured | None] = {name: getattr(self.magnet, name) for name in SIZES}
+        return {name: m for name, m in sizes.items() if m is not None and m.u > 0}
 
     @cached_property
     def _given(self) -> dict[str, Measured]:

@@ -125,7 +125,7 @@ def _weights(fits: list[JointFit]) -> Floats:
     misfit = np.array([fit.objective + 2.0 * fit.degrees for fit in fits])
     scale = fits[int(np.argmin(misfit))].scale
     told = np.isfinite(unlikely)
-    # The readings may be worse than they claim: then misfits differ by more.
+    # The readings may be worse than they claim: then differences of misfit count less.
     chance = -0.5 * (misfit - misfit[told if told.any() else slice(None)].min()) / (_SOFTER * scale**2)
     if told.any():
         chance[told] = -0.5 * (unlikely[told] - unlikely[told].min()) / _SOFT

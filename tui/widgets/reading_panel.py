@@ -22,43 +22,45 @@ from ..words import (
 from .big_digits import BigDigits
 
 
+class Lines(Static):
+    """A text that changes often: the screen is laid out anew only where it takes more or fewer lines."""
+
+    _shown: Text | None = None
+
+    def show(self, text: Text) -> None:
+        """Show a text; nothing is redrawn where nothing changed."""
+        old, self._shown = self._shown, text
+        if text == old:
+            return
+        before = [] if old is None else old.plain.split("\n")
+        lines = text.plain.split("\n")
+        wraps = any(len(line) > self.size.width for line in before + lines)
+        self.update(text, layout=len(lines) != len(before) or wraps)
+
+
 class ReadingPanel(Vertical):
     """Digits, state in words, the settled value, and the present place on the ladder."""
 
     def compose(self) -> ComposeResult:
         yield BigDigits(id="digits", unit="g")
-        yield Static(id="state", markup=False)
+        yield Lines(id="state", markup=False)
         yield Static(id="where", markup=False)
-        yield Static(id="measured", markup=False)
+        yield Lines(id="measured", markup=False)
 
     def show_live(self, picture: Picture) -> None:
         """The quick part: at most five times a second."""
         digits, state = live_texts(picture)
         self.query_one("#digits", BigDigits).show(digits)
-        put(self.query_one("#state", Static), state)
+        self.query_one("#state", Lines).show(state)
 
     def show_measured(self, picture: Picture) -> None:
         """What the lift's probes measure, where it has any."""
         words = telemetry_words(picture.lift) if picture.linked else []
-        put(self.query_one("#measured", Static), Text("\n".join(words)))
+        self.query_one("#measured", Lines).show(Text("\n".join(words)))
 
     def show_where(self, picture: Picture) -> None:
         """The slow part: when the run has moved on."""
         self.query_one("#where", Static).update(where_text(picture))
-
-
-def put(block: Static, text: Text) -> None:
-    """Show a text; the screen is laid out anew only where the block takes more or fewer lines than before."""
-    old = getattr(block, "put_text", None)
-    if text == old:
-        return
-    block.put_text = text  # type: ignore[attr-defined]
-    lines = text.plain.split("\n")
-    kept = old is not None and len(old.plain.split("\n")) == len(lines)
-    wraps = any(
-        len(line) > block.size.width for each in (text, old) if each for line in each.plain.split("\n")
-    )
-    block.update(text, layout=not kept or wraps)
 
 
 def live_texts(picture: Picture) -> tuple[str, Text]:
