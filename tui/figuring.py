@@ -53,10 +53,32 @@ def analyse_run(run: Run, trials: int = TRIALS) -> LoopResult:
         raise NotYet(f"The figures could not be computed ({type(error).__name__}: {error}).") from error
 
 
-def magnetisation(run: Run) -> tuple[list[LoopPoint], list[LoopPoint]]:
+@dataclass(frozen=True)
+class LoopPoint:
+    """One reading as magnetisation: fields and M in A/m."""
+
+    H: float
+    M: float
+    u: float
+    orientation: int
+    leg: int
+    used: bool
+
+
+@dataclass(frozen=True)
+class Magnetised:
+    """The loop that fills in: readings taken, readings to come, and how to show the one under way."""
+
+    taken: list[LoopPoint]
+    coming: list[LoopPoint]
+    #: Magnetisation by pull at the next reading, A/m per kg; None where there is none.
+    per_pull: float | None
+
+
+def magnetisation(run: Run) -> Magnetised:
     """M against applied field by the volume means: quick, for the loop that fills in.
 
-    Gives the readings taken and those to come, the latter from the pulls expected of them.
+    The readings to come are from the pulls expected of them.
     """
     from ..analysis.errors import InputError, NotPossible
 
@@ -64,7 +86,9 @@ def magnetisation(run: Run) -> tuple[list[LoopPoint], list[LoopPoint]]:
         from ..analysis.bench_file import parse_bench
 
         bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
-        return _by_means(run, bench), _by_means(_to_come(run), bench)
+        coming = _by_means(_to_come(run), bench)
+        pull = next((ahead.pull for ahead in foreseen(run)), 0.0)
+        return Magnetised(_by_means(run, bench), coming, coming[0].M / pull if coming and pull else None)
     except (InputError, NotPossible) as error:
         raise NotYet(str(error)) from error
     except Exception as error:  # as below: the live screen stays
@@ -114,18 +138,6 @@ def _to_come(run: Run) -> Run:
             )
         )
     return {**run, "points": points}
-
-
-@dataclass(frozen=True)
-class LoopPoint:
-    """One reading as magnetisation: fields and M in A/m."""
-
-    H: float
-    M: float
-    u: float
-    orientation: int
-    leg: int
-    used: bool
 
 
 def loop_points(result: LoopResult) -> list[LoopPoint]:

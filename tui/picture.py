@@ -16,6 +16,8 @@ from ..daemon.protocol import Device, Live, LogLine, Point, Run, Snapshot, Step
 #: Readings kept for the live trace: ten minutes at ten a second.
 TRACE_LENGTH = 6000
 LOG_LENGTH = 500
+#: Readings come at 1 to 50 a second; after so many seconds the number on show is old (common practice).
+STALE_AFTER_S = 2.5
 
 
 @dataclass
@@ -220,3 +222,21 @@ def last_zero(run: Run) -> float:
 def last_spacers(run: Run) -> int | None:
     """How many spacers were set at the newest reading; None where there is none."""
     return run["points"][-1]["spacers"] if run["points"] else None
+
+
+def under_way(picture: Picture) -> tuple[float, float] | None:
+    """Field in A/m and pull in kg of the reading that is being taken; None while none is.
+
+    The settled level where there is one yet, else the bare reading.
+    """
+    run, live = picture.run, picture.live
+    if run is None or live is None or not picture.linked or picture.silent_for() > STALE_AFTER_S:
+        return None
+    step = next_step(run)
+    if run["state"] != "running" or run["action"]["code"] != "wait-reading" or step is None:
+        return None
+    value = live["reading_kg"] if live["value_kg"] is None else live["value_kg"]
+    if step["kind"] != "point" or step["H_applied_A_per_m"] is None or value is None:
+        return None
+    sign, _ = bench_facts(run["bench_text"])
+    return step["H_applied_A_per_m"], sign * (value - last_zero(run))

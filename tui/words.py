@@ -7,6 +7,7 @@ from typing import Final
 
 from ..analysis.figure_names import decimals
 from ..daemon.protocol import ActionCode, Device, Live, Point, Step
+from .picture import STALE_AFTER_S
 
 MINUS: Final = "−"
 NONE: Final = "–"
@@ -113,9 +114,6 @@ def live_state(live: Live | None, silent_for: float) -> tuple[str, str]:
         return STATES["accepted"]
     return STATES.get(live["reason"], ("◌", live["reason"] or "settling"))
 
-
-#: Readings come at 1 to 50 a second; after this long the number on show is old (common practice, no source).
-STALE_AFTER_S: Final = 2.5
 
 #: Device states: a sign for each, so that colour is never needed.
 DEVICE_SIGNS: Final = {

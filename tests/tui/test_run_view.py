@@ -12,6 +12,7 @@ from textual.message import Message
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, ERROR_NOT_POSSIBLE
 from weighloop.tui.feed import CallRefused
 from weighloop.tui.messages import ActionDone, PictureChanged
+from weighloop.tui.screens.run import RunView
 
 
 def spacers_run(**more: Any) -> Any:
@@ -197,7 +198,8 @@ def test_magnetisation_of_what_is_taken_and_what_is_to_come() -> None:
     from weighloop.tui.figuring import magnetisation
 
     run = S.run_at(38)
-    taken, coming = magnetisation(run)
+    found = magnetisation(run)
+    taken, coming = found.taken, found.coming
     assert len(taken) == sum(point["kind"] == "point" for point in run["points"])
     assert len(coming) == sum(step["kind"] == "point" for step in run["steps"][38:])
     for point in (p for p in (*taken, *coming) if 60e3 < abs(p.H) < 180e3):
@@ -217,6 +219,59 @@ async def test_magnetisation_is_drawn_on_demand() -> None:
         assert not BARS & set(st.text())  # no bar is drawn where it would be shorter than its dot
         await st.press("m")
         assert "pull, g, against applied field" in st.text()
+
+
+def place_of(st: Any, sign: str) -> tuple[int, int] | None:
+    """Column and line of a sign inside the plot's frame; None where it is not there."""
+    frame = [(k, line) for k, line in enumerate(st.text().splitlines()) if "┃" in line or "┫" in line]
+    return next(((line.index(sign), k) for k, line in frame if sign in line), None)
+
+
+@pytest.mark.parametrize("drawn", ["pull", "M"])
+async def test_the_reading_under_way_stands_in_the_plot_and_moves_with_the_balance(drawn: str) -> None:
+    run = S.run_at(38)
+    step = run["steps"][38]
+    expected = step["predicted_reading_kg"]
+    assert expected is not None
+    async with stage(S.snapshot(run, S.live_at(100.0, expected)), size=(120, 40)) as st:
+        if drawn == "M":
+            await st.press("m")
+            await st.until(lambda: "M, kA/m, against applied field" in st.text(), 60)
+        await st.until(lambda: place_of(st, "◆"))
+        there = place_of(st, "◆")
+        st.feed.say("live", S.live_at(101.0, expected / 2))
+        await st.until(lambda: place_of(st, "◆") != there)
+        moved = place_of(st, "◆")
+        assert there is not None
+        assert moved is not None
+        # Same field, half the pull: half of the magnetisation too, nearer to the axis of nought.
+        nought = next(k for k, line in enumerate(st.text().splitlines()) if line.lstrip().startswith("0 ┫"))
+        assert moved[0] == there[0]
+        assert abs(moved[1] - nought) == pytest.approx(abs(there[1] - nought) / 2, abs=1.1)
+        assert abs(there[1] - nought) > 4
+        st.feed.say("run", {**run, "action": S.action("move-lift", "The lift goes to 3.00 mm.")})
+        await st.until(lambda: place_of(st, "◆") is None)
+
+
+async def test_a_run_that_moves_on_does_not_lay_the_screen_out_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Laying out is what costs: it is for what takes more or less room than before."""
+    count = []
+    lay_out = RunView._refresh_layout
+    monkeypatch.setattr(
+        RunView, "_refresh_layout", lambda self, *a, **k: (count.append(1), lay_out(self, *a, **k))
+    )
+    async with stage(S.snapshot(S.run_at(38), S.live_at(100.0)), size=(120, 40)) as st:
+        await st.pilot.pause(0.3)
+        count.clear()
+        for done in range(39, 44):
+            st.feed.say(
+                "run", S.run_at(done, action=S.action("wait-reading", f"Reading {done} is being taken."))
+            )
+            st.feed.say("live", S.live_at(100.0 + done, -12e-3, left=45.0 - done))
+            await st.until(lambda done=done: f"Reading {done} is" in st.text())
+            await st.until(lambda done=done: f"about {45 - done} s more" in st.text())
+        assert "step 44 of" in st.text()
+        assert count == []
 
 
 #: The ends of a bar, as the plot draws them.

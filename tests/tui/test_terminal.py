@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import shutil
 import subprocess
@@ -22,12 +23,15 @@ pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="no tmux on
 #: Times as fast as life; what a person does in a minute takes two seconds.
 SPEED = 30.0
 
+SERVERS = itertools.count(1)
+
 
 class Terminal:
     """One tmux session of 80 columns and 24 lines on a server of its own."""
 
     def __init__(self, folder: Path, command: list[str]) -> None:
-        self._socket = str(folder / "tmux.sock")
+        # A server that is just ending with its last session would take a new one down with it.
+        self._socket = str(folder / f"tmux-{next(SERVERS)}.sock")
         environment = ["-e", f"XDG_STATE_HOME={folder}/state", "-e", f"XDG_DATA_HOME={folder}/data"]
         size = ["-x", "80", "-y", "24"]
         self._tmux("-f", "/dev/null", "new-session", "-d", *size, *environment, *command)

@@ -10,11 +10,12 @@ from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 from textual.worker import get_current_worker
 
-from ...daemon.protocol import Live, Run
-from ..figuring import LoopPoint, NotYet, magnetisation
+from ...daemon.protocol import Run
+from ..figuring import Magnetised, NotYet, magnetisation
 from ..keys import bindings
-from ..picture import bench_facts, foreseen, last_zero, next_step, pulls, step_of
+from ..picture import bench_facts, foreseen, pulls, step_of, under_way
 from ..widgets.action_line import ActionLine
+from ..widgets.lines import Lines
 from ..widgets.listing import listing
 from ..widgets.log_lines import LogLines
 from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
@@ -36,7 +37,7 @@ THE_WAY: Final = (
 )
 
 
-class Axes(Static):
+class Axes(Lines):
     """What is drawn; a click draws the other."""
 
     ALLOW_SELECT = False
@@ -55,13 +56,15 @@ class RunView(View):
         super().__init__()
         self._magnetisation = False
         self._drawn = False
+        #: Magnetisation by pull at the step under way, A/m per kg; None where it is not known.
+        self._per_pull: float | None = None
 
     def body(self) -> ComposeResult:
         yield ActionLine()
         yield ProgressLadder()
         with Horizontal(id="middle"):
             with Vertical(id="loop"):
-                yield Axes(id="axes", markup=False)
+                yield Axes(id="axes")
                 yield LoopPlot()
                 yield Static(LEGEND, id="legend-line", markup=False)
                 yield Static(listing(THE_WAY, "how a loop is weighed", bold=True), id="the-way")
@@ -71,6 +74,7 @@ class RunView(View):
     def changed(self, what: str) -> None:
         if what in ("live", "all", "clock", "link"):
             self.query_one(ReadingPanel).show_live(self.picture)
+            self._move_now()
         if what in ("device", "all", "link"):
             self.query_one(ReadingPanel).show_measured(self.picture)
         if what in ("run", "point", "all", "link"):
@@ -90,31 +94,44 @@ class RunView(View):
             return
         if self._magnetisation:
             if not self._drawn:
-                self.query_one("#axes", Static).update("M against applied field: computing ...")
+                self.query_one(Axes).show("M against applied field: computing ...")
             self._compute(run)
         else:
-            self.query_one("#axes", Static).update("pull, g, against applied field, kA/m  m: M")
-            self.query_one(LoopPlot).draw_loop(*pull_dots(run, self.picture.live))
+            self.query_one(Axes).show("pull, g, against applied field, kA/m  m: M")
+            self.query_one(LoopPlot).draw_loop(*pull_dots(run))
+        self._move_now()
+
+    def _move_now(self) -> None:
+        """The reading under way, where it stands in the plot."""
+        there = under_way(self.picture)
+        place = None
+        if there is not None and not self._magnetisation:
+            place = there[0] * 1e-3, there[1] * 1e3
+        elif there is not None and self._drawn and self._per_pull is not None:
+            place = there[0] * 1e-3, there[1] * self._per_pull * 1e-3
+        self.query_one(LoopPlot).move_now(place)
 
     @work(thread=True, exclusive=True, group="loop")
     def _compute(self, run: Run) -> None:
         worker = get_current_worker()
         try:
-            taken, coming = magnetisation(run)
-        except NotYet as why:
-            if not worker.is_cancelled:
-                self.app.call_from_thread(self._draw_magnetisation, [], [], str(why))
-            return
+            drawn, why = magnetisation(run), ""
+        except NotYet as error:
+            drawn, why = Magnetised([], [], None), str(error)
         if not worker.is_cancelled:
-            self.app.call_from_thread(self._draw_magnetisation, taken, coming)
+            self.app.call_from_thread(self._draw_magnetisation, drawn, why)
 
-    def _draw_magnetisation(self, taken: list[LoopPoint], coming: list[LoopPoint], why: str = "") -> None:
+    def _draw_magnetisation(self, found: Magnetised, why: str) -> None:
         if not self._magnetisation:
             return
         self._drawn = True
-        self.query_one("#axes", Static).update(why or "M, kA/m, against applied field, kA/m  m: pull")
-        dots = [Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in taken]
-        self.query_one(LoopPlot).draw_loop(dots, [Dot(p.H * 1e-3, p.M * 1e-3) for p in coming])
+        self._per_pull = found.per_pull
+        self.query_one(Axes).show(why or "M, kA/m, against applied field, kA/m  m: pull")
+        dots = [
+            Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in found.taken
+        ]
+        self.query_one(LoopPlot).draw_loop(dots, [Dot(p.H * 1e-3, p.M * 1e-3) for p in found.coming])
+        self._move_now()
 
     def action_what_is_drawn(self) -> None:
         """Draw the magnetisation instead of the pull, or back."""
@@ -203,18 +220,10 @@ class RunView(View):
         self.notify(f"Copied {text} g ({live_texts(self.picture)[1].plain.splitlines()[0]})")
 
 
-def pull_dots(run: Run, live: Live | None) -> tuple[list[Dot], list[Dot], Dot | None]:
-    """Readings taken, readings to come, and the one under way, in kA/m and g of attraction."""
-    sign, _ = bench_facts(run["bench_text"])
+def pull_dots(run: Run) -> tuple[list[Dot], list[Dot]]:
+    """Readings taken and readings to come, in kA/m and g of attraction."""
     taken = [
         Dot(p.field * 1e-3, p.pull * 1e3, p.u * 1e3, p.orientation, p.leg, p.set_aside) for p in pulls(run)
     ]
     coming = [Dot((f.step["H_applied_A_per_m"] or 0.0) * 1e-3, f.pull * 1e3) for f in foreseen(run)]
-    now = None
-    step = next_step(run)
-    at_work = run["state"] == "running" and run["action"]["code"] == "wait-reading"
-    if at_work and step is not None and step["H_applied_A_per_m"] is not None and live is not None:
-        value = live["value_kg"]
-        if value is not None:
-            now = Dot(step["H_applied_A_per_m"] * 1e-3, sign * (value - last_zero(run)) * 1e3)
-    return taken, coming, now
+    return taken, coming

@@ -5,11 +5,11 @@ from __future__ import annotations
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Horizontal
-from textual.widgets import Static
 
 from ..picture import Picture, last_spacers
 from ..words import ASKS_A_PERSON
 from .big_digits import BigDigits
+from .lines import Lines
 
 
 class ActionLine(Horizontal):
@@ -17,7 +17,7 @@ class ActionLine(Horizontal):
 
     def compose(self) -> ComposeResult:
         yield BigDigits(id="spacers", largest=1)
-        yield Static(id="sentence", markup=False)
+        yield Lines(id="sentence")
 
     def show(self, picture: Picture) -> None:
         """Say what comes next."""
@@ -31,7 +31,7 @@ class ActionLine(Horizontal):
         text.append(sentence, style="bold")
         if hint:
             text.append(f"\n{hint}", style="dim")
-        self.query_one("#sentence", Static).update(text)
+        self.query_one("#sentence", Lines).show(text)
         self.set_classes(kind)
 
 

@@ -9,6 +9,7 @@ from textual.widgets import Static
 
 from ..picture import Picture
 from ..words import device_line
+from .lines import Lines
 
 VIEWS = (
     ("run", "1 Run"),
@@ -32,24 +33,18 @@ class ViewTab(Static):
         await self.run_action(f"app.view('{self.view}')")
 
 
-class DeviceStrip(Static):
+class DeviceStrip(Lines):
     """The link, the balance and the lift in a few words each."""
 
-    _said: Text | None = None
-
-    def show(self, picture: Picture) -> None:
+    def show_devices(self, picture: Picture) -> None:
         """Say how the devices are."""
         if not picture.linked:
-            text = Text("× no daemon", style="bold reverse")
-        else:
-            parts = [device_line("balance", picture.balance)]
-            if picture.lift is not None:
-                parts.append(device_line("lift", picture.lift))
-            text = Text("  ".join(parts), no_wrap=True, overflow="ellipsis")
-        # Said ten times a second, and hardly ever anything new: the screen is not laid out for that.
-        if text != self._said:
-            self._said = text
-            self.update(text)
+            self.show(Text("× no daemon", style="bold reverse"))
+            return
+        parts = [device_line("balance", picture.balance)]
+        if picture.lift is not None:
+            parts.append(device_line("lift", picture.lift))
+        self.show(Text("  ".join(parts), no_wrap=True, overflow="ellipsis"))
 
 
 class Head(Horizontal):
@@ -62,8 +57,8 @@ class Head(Horizontal):
     def compose(self) -> ComposeResult:
         for view, words in VIEWS:
             yield ViewTab(view, words, view == self.here)
-        yield DeviceStrip(markup=False)
+        yield DeviceStrip()
 
     def show(self, picture: Picture) -> None:
         """Say how the devices are."""
-        self.query_one(DeviceStrip).show(picture)
+        self.query_one(DeviceStrip).show_devices(picture)

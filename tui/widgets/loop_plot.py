@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 
 import numpy as np
+from rich.segment import Segment
+from rich.style import Style
 from textual.app import ComposeResult
 from textual.color import Color
 from textual.containers import Grid
+from textual.geometry import Region
 from textual.strip import Strip
 from textual_hires_canvas import Canvas
 from textual_plot import HiResMode, NumericAxisFormatter, PlotWidget
@@ -55,12 +59,40 @@ MARKER_EVERY = 5
 TICK_CELLS = 8
 
 
+@dataclass(frozen=True)
+class Mark:
+    """A character that lies over a sheet's drawing, in the cell ``x``, ``y``."""
+
+    x: int
+    y: int
+    character: str
+    style: Style
+
+
 class Sheet(Canvas):
-    """A canvas whose lines always have a style: without one the filter for NO_COLOR fails."""
+    """A canvas whose lines always have a style: without one the filter for NO_COLOR fails.
+
+    Over its drawing may lie one mark, which moves without anything being drawn anew.
+    """
+
+    _mark: Mark | None = None
+
+    def lay(self, mark: Mark | None) -> None:
+        """Lay the mark there, or take it away (None); only the lines it leaves and comes to are painted."""
+        old, self._mark = self._mark, mark
+        if mark != old:
+            lines = {one.y for one in (old, mark) if one is not None}
+            self.refresh(*[Region(0, y, self.size.width, 1) for y in lines])
 
     def render_line(self, y: int) -> Strip:
         strip = super().render_line(y)
-        return strip if strip.cell_length else Strip.blank(self.size.width, self.rich_style)
+        if not strip.cell_length:
+            return Strip.blank(self.size.width, self.rich_style)
+        mark = self._mark
+        if mark is None or mark.y != y or not 0 <= mark.x < strip.cell_length:
+            return strip
+        before, _, after = strip.divide([mark.x, mark.x + 1, strip.cell_length])
+        return Strip.join([before, Strip([Segment(mark.character, self.rich_style + mark.style)]), after])
 
 
 class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
@@ -69,6 +101,10 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     A later series blanks earlier dots in the same cell. Orientation is told by filled and open
     dots, so neither colour nor brightness is needed. The mouse wheel zooms.
     """
+
+    #: What is drawn, and where the reading under way stands.
+    _drawing: object = None
+    _now: tuple[float, float] | None = None
 
     def compose(self) -> ComposeResult:
         with Grid():
@@ -86,12 +122,19 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         colour, ground = Color.parse(variables[name]), Color.parse(variables["background"])
         return ground.blend(colour.with_alpha(1.0), colour.a).hex6
 
-    def draw_loop(self, dots: Sequence[Dot], coming: Sequence[Dot] = (), now: Dot | None = None) -> None:
-        """Draw a loop: lines per passage, dots by orientation, what is to come, and the point under way."""
+    def draw_loop(self, dots: Sequence[Dot], coming: Sequence[Dot] = ()) -> None:
+        """Draw a loop: lines per passage, dots by orientation, and what is to come.
+
+        Nothing is drawn anew where nothing changed, which also leaves the eye its zoom.
+        """
+        drawing = (tuple(dots), tuple(coming), self.app.theme)
+        if drawing == self._drawing:
+            return
+        self._drawing = drawing
         self.clear()
         quiet, strong = self.ink("foreground-muted"), self.ink("foreground")
         used = [dot for dot in dots if not dot.set_aside]
-        self._axes([*dots, *coming, *([now] if now else [])])
+        self._axes([*dots, *coming])
         if coming:
             self._scatter(coming, NEXT, quiet)
         for legs, colour in (((0,), quiet), ((3, 4), self.ink("secondary")), ((1, 2), self.ink("primary"))):
@@ -106,11 +149,31 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
             for sign, marker in ((1, FIRST if legs == (0,) else ALONG), (-1, AGAINST)):
                 self._scatter([d for d in used if d.leg in legs and d.orientation == sign], marker, colour)
         self._scatter([dot for dot in dots if dot.set_aside], ASIDE, strong)
-        if now is not None:
-            self._scatter([now], NOW, f"bold {strong}")
+
+    def move_now(self, place: tuple[float, float] | None) -> None:
+        """Show where the reading under way stands (None: there is none); quick, for every reading."""
+        self._now = place
+        self._lay_now()
+
+    def _lay_now(self) -> None:
+        mark = None
+        if self._now is not None:
+            style = Style.parse(f"bold {self.ink('foreground')}")
+            mark = Mark(*self.get_pixel_from_coordinate(*self._now), NOW, style)
+        for sheet in self.query("#plot").results(Sheet):
+            sheet.lay(mark)
+
+    def _render_plot(self) -> None:
+        """As the library does, but each sheet asks for its repaint once and not for every dot."""
+        with ExitStack() as whole:
+            for sheet in self.query(Sheet):
+                whole.enter_context(sheet.batch_refresh())
+            super()._render_plot()
+        self._lay_now()
 
     def draw_over(self, loops: Sequence[tuple[Sequence[Dot], str, str]]) -> None:
         """Draw several loops over each other: (dots, marker, colour name) each."""
+        self._drawing = None
         self.clear()
         self._axes([dot for dots, _, _ in loops for dot in dots])
         for dots, _, colour in loops:

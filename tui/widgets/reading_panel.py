@@ -5,11 +5,9 @@ from __future__ import annotations
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Vertical
-from textual.widgets import Static
 
-from ..picture import Picture, bench_facts, foreseen, last_zero, next_step
+from ..picture import STALE_AFTER_S, Picture, bench_facts, foreseen, last_zero, next_step
 from ..words import (
-    STALE_AFTER_S,
     duration,
     grams,
     kiloamps,
@@ -20,22 +18,10 @@ from ..words import (
     telemetry_words,
 )
 from .big_digits import BigDigits
+from .lines import Lines
 
-
-class Lines(Static):
-    """A text that changes often: the screen is laid out anew only where it takes more or fewer lines."""
-
-    _shown: Text | None = None
-
-    def show(self, text: Text) -> None:
-        """Show a text; nothing is redrawn where nothing changed."""
-        old, self._shown = self._shown, text
-        if text == old:
-            return
-        before = [] if old is None else old.plain.split("\n")
-        lines = text.plain.split("\n")
-        wraps = any(len(line) > self.size.width for line in before + lines)
-        self.update(text, layout=len(lines) != len(before) or wraps)
+#: Lines that the state in words has room for.
+STATE_LINES = 3
 
 
 class ReadingPanel(Vertical):
@@ -43,13 +29,14 @@ class ReadingPanel(Vertical):
 
     def compose(self) -> ComposeResult:
         yield BigDigits(id="digits", unit="g")
-        yield Lines(id="state", markup=False)
-        yield Static(id="where", markup=False)
-        yield Lines(id="measured", markup=False)
+        yield Lines(id="state")
+        yield Lines(id="where")
+        yield Lines(id="measured")
 
     def show_live(self, picture: Picture) -> None:
         """The quick part: at most five times a second."""
         digits, state = live_texts(picture)
+        state.append("\n" * (STATE_LINES - 1 - state.plain.count("\n")))  # what stands below does not jump
         self.query_one("#digits", BigDigits).show(digits)
         self.query_one("#state", Lines).show(state)
 
@@ -60,7 +47,7 @@ class ReadingPanel(Vertical):
 
     def show_where(self, picture: Picture) -> None:
         """The slow part: when the run has moved on."""
-        self.query_one("#where", Static).update(where_text(picture))
+        self.query_one("#where", Lines).show(where_text(picture))
 
 
 def live_texts(picture: Picture) -> tuple[str, Text]:
