@@ -29,6 +29,11 @@ _MARGIN = 0.03
 
 _DEGREE = 3
 
+#: How much less than what is likeliest may be smoothed, step by step.
+_LESS = 10.0 ** np.arange(-0.5, -4.1, -0.5)
+#: A rising spline may miss the readings by this many times the squares that one which may fall leaves.
+_ENOUGH = 1.5
+
 
 class RisingSpline:
     """The space of splines over the field felt at some rows, and its linear problems (``joint_fit``)."""
@@ -91,10 +96,34 @@ class RisingSpline:
         rows: Any = csr_matrix((weights.ravel(), *layout), shape=(n, n * q))
         return (rows @ self.basis(felt)).toarray()
 
-    def smoothing(self, X: Floats, y: Floats) -> tuple[float, float]:
-        """The likeliest smoothing weight and how unlikely it leaves the readings (``smoothness``), the
-        constraint left aside; ``X`` (n, K) and ``y`` (n,) in standard deviations."""
-        return likeliest(X, y, self._bent, self._level)
+    def smoothing(self, X: Floats, y: Floats) -> float:
+        """The smoothing weight that suits the readings: the likeliest (``smoothness``) with the constraint
+        left aside, and less where a rising spline so smooth would miss them. ``X`` (n, K) and ``y`` (n,) in
+        standard deviations.
+
+        A knee between two steep and level stretches is followed by a smooth spline only if it may swing to
+        both sides of it; one that must not cuts the corner, by many standard deviations.
+        """
+        weight = likeliest(X, y, self._bent, self._level)[0]
+
+        def missed(weight: float) -> float:
+            return float(np.sum((y - X @ self.fit(X, y, weight)[0]) ** 2))
+
+        # Squares that a spline which may also fall leaves, as far as they go by chance.
+        left = len(y) - float(np.trace(X @ self.answer(X, weight, np.arange(self.size))))
+        if missed(weight) <= _ENOUGH * left:
+            return weight
+        # However little is smoothed, a rising spline misses readings that fall.
+        enough = _ENOUGH * (missed(weight * _LESS[-1]) + left)
+        for less in _LESS[:-1]:
+            if missed(weight * less) <= enough:
+                return float(weight * less)
+        return float(weight * _LESS[-1])
+
+    def unlikely(self, X: Floats, y: Floats) -> float:
+        """Minus twice the logarithm of the likelihood of the readings, but for a constant, the constraint
+        left aside; ``X`` and ``y`` as above."""
+        return likeliest(X, y, self._bent, self._level)[1]
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""

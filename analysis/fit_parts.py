@@ -31,10 +31,14 @@ class Material(Protocol):
         """Change of M (k, n, q) where what the nodes feel at all rows changes by each of ``by`` (k, n, q)."""
         ...
 
-    def smoothing(self, X: Floats, y: Floats) -> tuple[float, float]:
+    def smoothing(self, X: Floats, y: Floats) -> float:
         """The smoothing weight that suits the readings ``y`` (n,), in standard deviations, like the design
-        ``X`` (n, K), and minus twice the logarithm of the likelihood it leaves them (``smoothness``), NaN
-        where that is not told."""
+        ``X`` (n, K)."""
+        ...
+
+    def unlikely(self, X: Floats, y: Floats) -> float:
+        """Minus twice the logarithm of the likelihood of such readings, but for a constant (``smoothness``),
+        at the likeliest smoothing; NaN where it is not told."""
         ...
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:

@@ -81,12 +81,11 @@ class Density:
                 out[i] = ahead - behind
         return out
 
-    def smoothing(self, X: Floats, y: Floats) -> tuple[float, float]:
+    def smoothing(self, X: Floats, y: Floats) -> float:
         """The weight by which the least squares left and twice the degrees of freedom, each counted a little
         more, are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory); ``X`` (n, K) and ``y`` (n,)
-        in standard deviations. Densities that are bound not to be negative are far from normally distributed,
-        so that no likelihood is told (NaN); the likeliest weight smoothed too much in trials of ours. The
-        constraint is left aside: with it too little was smoothed."""
+        in standard deviations. The likeliest weight smoothed too much in trials of ours. The constraint is
+        left aside: with it too little was smoothed."""
         seen = X @ self.shapes
         values, vectors = np.linalg.eigh(seen @ seen.T)
         values = np.maximum(values, 0.0)
@@ -99,7 +98,11 @@ class Density:
                 score = np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
                 if score < best[0]:
                     best = (float(score), float(weight))
-        return best[1], np.nan
+        return best[1]
+
+    def unlikely(self, X: Floats, y: Floats) -> float:
+        """NaN: densities that are bound not to be negative are far from normally distributed."""
+        return np.nan
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Densities (K,), none negative, and which of them are free of the constraint."""

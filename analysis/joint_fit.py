@@ -316,7 +316,7 @@ class _Fit:
                 white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
             else:
                 y, white = y - p.by_input @ z, np.diag(1.0 / spread)
-            p.smoothing = p.material.smoothing(white @ p.design, white @ y)[0]
+            p.smoothing = p.material.smoothing(white @ p.design, white @ y)
 
     def _left(self, p: Part) -> tuple[Floats, Floats]:
         """What a part's coefficients leave of changes of its forces (m, m), and the coefficients by force
@@ -407,4 +407,4 @@ class _Fit:
         much as any model of a sample must be."""
         doubt = self._doubt(p)
         y = (self._targets(p, z) - p.by_input @ z) / doubt
-        return p.material.smoothing(p.design / doubt[:, None], y)[1] + 2.0 * float(np.sum(np.log(doubt)))
+        return p.material.unlikely(p.design / doubt[:, None], y) + 2.0 * float(np.sum(np.log(doubt)))

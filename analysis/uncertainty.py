@@ -220,27 +220,16 @@ class _Model:
             z[:, c] = self.correlation * z[:, r] + np.sqrt(1 - self.correlation**2) * z[:, c]
 
     def states(self, count: int) -> Floats:
-        """``count`` trials of the loop's state (t, L), both branches rising with the field."""
+        """``count`` trials of the loop's state (t, L).
+
+        A trial's branch may fall where the measured one is level: were it kept from that, every ratio of two
+        points of a level stretch would lie to one side of the measured one.
+        """
         z = np.array([self.streams[s.identity].standard_normal(count) for s in self.shared]).T
         self._correlate(z)
         states = self.centre.vector[: self.curves] + z @ self.odd + z**2 @ self.even
         for stream, root in zip(self.own_streams, self.roots, strict=True):
             states += stream.standard_normal((count, root.shape[1])) @ root.T
-        return self.rising(states)
-
-    def rising(self, states: Floats) -> Floats:
-        """The same with M kept from falling along a branch.
-
-        Where rows are few the linear answer leaves the spline free between them, which the inversion
-        itself does not: there M rises. The mean of the running maximum from below and the running
-        minimum from above rises, and is the branch itself where that does.
-        """
-        for name in ("M_down", "M_up"):
-            M = self.centre.part(name, states)
-            if M.shape[1] > 1:
-                highest = np.maximum.accumulate(M, axis=1)
-                lowest = np.minimum.accumulate(M[:, ::-1], axis=1)[:, ::-1]
-                M[:] = 0.5 * (highest + lowest)
         return states
 
     def read(self, states: Floats) -> dict[str, Floats]:
@@ -310,7 +299,7 @@ def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine
         widths.append(root.shape[1])
         names.append(words)
     step = np.concatenate(steps)
-    moved = model.read(model.rising(np.concatenate([centre + step, centre - step])))
+    moved = model.read(np.concatenate([centre + step, centre - step]))
     bounds = np.cumsum([0, *widths])
     linear: dict[str, float] = {}
     budget: dict[str, tuple[BudgetLine, ...]] = {}

@@ -63,6 +63,9 @@ def test_public_json(result):
         assert set(warning) >= {"code", "text"}
 
 
+OF_SMALL_FIELDS = {"switching_field_width"}
+
+
 def test_figures_hold_the_truth(result):
     """The model's own figures, by root search, within four standard uncertainties (and u is not vast)."""
     for name, truth in TanhLoop().figures().items():
@@ -71,9 +74,10 @@ def test_figures_hold_the_truth(result):
         assert figure.value is not None
         assert figure.u is not None
         assert abs(figure.value - truth) < 4 * figure.u
-        # Remanence of the magnet is known to 1.5 %, the contact gap to 5 %: no figure is worse than 20 %.
-        assert figure.u < 0.2 * truth
         assert figure.low95 < figure.value < figure.high95
+        # Remanence of the magnet is known to 1.5 %, the contact gap to 5 %: no figure is worse than 20 %, but
+        # for what lies within HcJ, which is the small difference of two large fields here.
+        assert name in OF_SMALL_FIELDS or figure.u < 0.2 * truth
 
 
 def test_budget(result):
@@ -242,6 +246,24 @@ def test_wrong_calls():
         analyse(readings, BENCH, method="centre")
     with pytest.raises(ValueError, match="too few"):
         analyse(readings, BENCH, trials=1)
+
+
+def test_a_sharp_knee_between_few_gaps_is_not_cut_off():
+    """Ten gaps over a branch that turns over within a few kA/m: the fit keeps to the readings, and what is
+    read off at the knee is the material's (root search; without regard to the bound that a branch rises, the
+    smoothing missed the readings by ten times their scatter, and the recoil permeability was 1.6 to 1.9)."""
+    material = TanhLoop(260e3, 30e3, 6e3)
+    for seed in range(3):
+        result = analyse(
+            noisy_run(seed, material, np.geomspace(1e-3, 30e-3, 10)), reclaimed_bench(), trials=300
+        )
+        for branch in ("descending", "ascending"):
+            assert result.estimate.evidence[f"reduced_chi_square_{branch}"] < 3.0
+        for name in ("recoil_permeability", "knee_field_Hk_A_per_m", "remanence_A_per_m"):
+            figure = result.figures[name]
+            assert figure.low95 is not None
+            assert figure.high95 is not None
+            assert figure.low95 <= material.figures()[name] <= figure.high95
 
 
 def test_intervals_cover_the_truth():

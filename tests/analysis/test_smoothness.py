@@ -70,7 +70,7 @@ def test_a_branch_between_few_readings_errs_as_much_as_it_says() -> None:
         spline = RisingSpline()
         spline.begin(u[:, None], np.ones((len(u), 1)))
         X = spline.design(u[:, None], np.ones((len(u), 1))) / 3e-3
-        weight, _ = spline.smoothing(X, y / 3e-3)
+        weight = spline.smoothing(X, y / 3e-3)
         c, free = spline.fit(X, y / 3e-3, weight)
         basis = spline.basis(fine).toarray()
         of_readings = basis @ spline.answer(X, weight, free)

@@ -61,8 +61,13 @@ class TanhLoop:
         return self.saturation * np.tanh((h + self.coercivity) / self.width)
 
     def figures(self) -> dict[str, float]:
-        """The material's figures, by root search and one-dimensional maximum."""
+        """The material's figures, in closed form or by root search and one-dimensional maximum.
+
+        The branches are the same curve, ``coercivity`` to either side, so that they enclose
+        2 saturation times 2 coercivity.
+        """
         f = lambda h: float(self.descending(np.array(h)))  # noqa: E731
+        falls_to = lambda part: self.coercivity - self.width * np.arctanh(part * f(0.0) / self.saturation)  # noqa: E731
         HcB = -brentq(lambda h: h + f(h), -self.coercivity, 0.0)
         top = minimize_scalar(
             lambda h: h * (h + f(h)), bounds=(-HcB, 0.0), method="bounded", options={"xatol": 1e-3}
@@ -72,6 +77,12 @@ class TanhLoop:
             "coercivity_HcJ_A_per_m": self.coercivity,
             "coercivity_HcB_A_per_m": HcB,
             "BHmax_J_per_m3": -MU0 * float(top.fun),
+            "squareness": f(0.0) / self.saturation,
+            "loop_energy_J_per_m3": 4 * MU0 * self.saturation * self.coercivity,
+            "knee_field_Hk_A_per_m": falls_to(0.9),
+            "knee_squareness": falls_to(0.9) / self.coercivity,
+            "recoil_permeability": 1 + (f(0.0) - f(-self.coercivity / 4)) / (self.coercivity / 4),
+            "switching_field_width": (falls_to(-0.5) - falls_to(0.5)) / self.coercivity,
         }
 
 
