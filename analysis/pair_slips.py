@@ -37,6 +37,9 @@ _UNLIKE = 5.0
 #: It explains this part of what the pairs differ by, bend by bend, and moves M by this part of its scale.
 _EXPLAINED, _MATTERS = 0.5, 0.015
 _FEWEST_BENDS, _MOST_SLIPS, _LOOKED_AT = 8, 6, 80
+#: A gap that no other passage has is likely noted wrongly anyway: it needs to move M by less, but by so
+#: many times what rows with a counterpart are off by in the same way (our choice, from simulated slips).
+_UNPAIRED, _UNUSUAL = 0.004, 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +78,8 @@ def _between_counterparts(arranged: Arrangement, limits: Limits, bench: Bench) -
     """Rows whose gap the other passage does not have, against M between its rows: where nearly all gaps
     are set again, such a gap is likely to be noted wrongly. How well M is told between rows, the rows that
     have counterparts show: each from its counterpart's neighbours alone."""
+    from scipy.interpolate import CubicSpline
+
     points, M, H = arranged.points, arranged.M, arranged.H
     told = points.used & limits.sees
     aside: dict[int, str] = {}
@@ -92,12 +97,12 @@ def _between_counterparts(arranged: Arrangement, limits: Limits, bench: Bench) -
             kept = others[apart[k] >= SAME_GAP]
             order = kept[np.argsort(-H[kept])]
             inside = -H[order[0]] < H[i] < -H[order[-1]]
-            off[k] = M[i] + np.interp(H[i], -H[order], M[order]) if inside else np.nan
+            off[k] = M[i] + float(CubicSpline(-H[order], M[order])(H[i])) if inside else np.nan
         for k in np.flatnonzero(~paired & np.isfinite(off)):
             near = paired & (np.abs(np.arange(len(rows)) - k) <= 3) & np.isfinite(off)
             usual = float(np.abs(off[near]).max(initial=0.0))
             u = SURE * float(np.abs(arranged.M_slope[rows[k]]) * arranged.zeros.u_change[rows[k]])
-            if near.sum() >= 2 and abs(off[k]) > max(2.5 * usual, _MATTERS * limits.scale, u):
+            if near.sum() >= 2 and abs(off[k]) > max(_UNUSUAL * usual, _UNPAIRED * limits.scale, u):
                 part = 100.0 * off[k] / max(abs(M[rows[k]] - off[k]), 1e-9 * limits.scale)
                 aside[int(rows[k])] = (
                     f"off by {part:+.0f} % from what the gaps around show with the other orientation: the "
