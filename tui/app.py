@@ -54,9 +54,8 @@ LIGHT = Theme(
     variables={"footer-key-foreground": "#8a5200"},
 )
 
-#: Repaints of the live digits, at most, per second; and the beat at which ages are looked at, in s.
-LIVE_RATE = 5
-BEAT_S = 1.0
+#: Repaints of the live digits, at most, per second: what changes faster cannot be read.
+LIVE_RATE = 4
 
 
 def _view(module: str, name: str) -> Callable[[], Screen[Any]]:
@@ -100,6 +99,7 @@ class WeighloopApp(App[None]):
         self.picture = Picture(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
+        self._beats = 0
         self.follower = Follower(feed, self.picture, self._post)
         self.register_theme(DARK)
         self.register_theme(LIGHT)
@@ -107,8 +107,7 @@ class WeighloopApp(App[None]):
 
     def on_mount(self) -> None:
         self.follow()
-        self.set_interval(1 / LIVE_RATE, self._beat_live)
-        self.set_interval(BEAT_S, lambda: self._tell("clock"))
+        self.set_interval(1 / LIVE_RATE, self._beat)
         self.call_after_refresh(self.caution)
 
     @work
@@ -129,9 +128,13 @@ class WeighloopApp(App[None]):
         """The one worker that owns the feed."""
         await self.follower.follow()
 
-    def _beat_live(self) -> None:
+    def _beat(self) -> None:
+        """The live reading, and once a second the ages: in one beat, so that they are painted together."""
+        self._beats += 1
         if self.follower.take_live():
             self._post("live")
+        if self._beats % LIVE_RATE == 0:
+            self._post("clock")
 
     def on_picture_changed(self, message: PictureChanged) -> None:
         self._tell(message.what)

@@ -71,8 +71,9 @@ class Magnetised:
 
     taken: list[LoopPoint]
     coming: list[LoopPoint]
-    #: Magnetisation by pull at the next reading, A/m per kg; None where there is none.
-    per_pull: float | None
+    #: The plan's step that comes next, and its magnetisation by pull, A/m per kg; None where there is none.
+    step: int | None = None
+    per_pull: float = 0.0
 
 
 def magnetisation(run: Run) -> Magnetised:
@@ -87,8 +88,11 @@ def magnetisation(run: Run) -> Magnetised:
 
         bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
         coming = _by_means(_to_come(run), bench)
-        pull = next((ahead.pull for ahead in foreseen(run)), 0.0)
-        return Magnetised(_by_means(run, bench), coming, coming[0].M / pull if coming and pull else None)
+        taken = _by_means(run, bench)
+        ahead = next(foreseen(run), None)
+        if ahead is None or not coming or not ahead.pull:
+            return Magnetised(taken, coming)
+        return Magnetised(taken, coming, ahead.step["step"], coming[0].M / ahead.pull)
     except (InputError, NotPossible) as error:
         raise NotYet(str(error)) from error
     except Exception as error:  # as below: the live screen stays

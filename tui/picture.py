@@ -6,7 +6,7 @@ import math
 import time
 import tomllib
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, cast
@@ -112,6 +112,11 @@ def step_of(run: Run, point: Point) -> Step | None:
     return None
 
 
+def asides(run: Run) -> int:
+    """How many readings are set aside."""
+    return sum(point["set_aside"] is not None for point in run["points"])
+
+
 def next_step(run: Run) -> Step | None:
     """The step under way, None when all are done."""
     done = run["steps_done"]
@@ -187,7 +192,7 @@ class Foreseen:
     by_the_loop: bool
 
 
-def foreseen(run: Run) -> list[Foreseen]:
+def foreseen(run: Run) -> Iterator[Foreseen]:
     """Readings to come, in order.
 
     Turned over, field and magnetisation both change sign: a gap pulls as it did two passages before,
@@ -198,17 +203,15 @@ def foreseen(run: Run) -> list[Foreseen]:
     weighed = {
         (p.leg, round((steps[p.step]["gap_m"] or 0.0) * 1e6)): p.pull for p in pulls(run) if not p.set_aside
     }
-    found = []
     for step in run["steps"][run["steps_done"] :]:
         if step["kind"] != "point" or step["gap_m"] is None or step["H_applied_A_per_m"] is None:
             continue
         mirrored = weighed.get((step["leg"] - 2, round(step["gap_m"] * 1e6))) if step["leg"] >= 3 else None
         planned = step["predicted_reading_kg"]
         if mirrored is not None:
-            found.append(Foreseen(step, mirrored, True))
+            yield Foreseen(step, mirrored, True)
         elif planned is not None:
-            found.append(Foreseen(step, sign * planned, False))
-    return found
+            yield Foreseen(step, sign * planned, False)
 
 
 def last_zero(run: Run) -> float:
@@ -224,8 +227,8 @@ def last_spacers(run: Run) -> int | None:
     return run["points"][-1]["spacers"] if run["points"] else None
 
 
-def under_way(picture: Picture) -> tuple[float, float] | None:
-    """Field in A/m and pull in kg of the reading that is being taken; None while none is.
+def under_way(picture: Picture) -> tuple[Step, float] | None:
+    """The step whose reading is being taken, and its pull now in kg; None while none is.
 
     The settled level where there is one yet, else the bare reading.
     """
@@ -239,4 +242,4 @@ def under_way(picture: Picture) -> tuple[float, float] | None:
     if step["kind"] != "point" or step["H_applied_A_per_m"] is None or value is None:
         return None
     sign, _ = bench_facts(run["bench_text"])
-    return step["H_applied_A_per_m"], sign * (value - last_zero(run))
+    return step, sign * (value - last_zero(run))

@@ -1,11 +1,12 @@
 """The screen: time to the first paint, and its share of one core at ten readings a second.
 
-First on a script instead of a daemon, then attached to a daemon on the bench twin, whose store is empty or
-holds a million readings of the run that goes on; last the whole command in a terminal, from its start to the
-words of the run. Each first paint in a fresh interpreter, with the byte code that an installed program has.
+First on a script instead of a daemon, then attached to a daemon on the bench twin, on which a person keeps
+a run going and readings are taken, with a store that is empty or holds a million readings of that run; there
+the whole command in a terminal too, from its start to the words of the run. Each first paint in a fresh
+interpreter, with the byte code that an installed program has.
 Bars: first paint under 1 s; under 5 % of a core at 10 readings/s; a million readings change neither.
 
-    python tests/benchmarks/screen.py [--seconds S] [--stored N] [--only-first-paint] [--json]
+    python -m tests.benchmarks.screen [--seconds S] [--stored N] [--only-first-paint] [--json]
 """
 
 from __future__ import annotations
@@ -22,10 +23,12 @@ import subprocess
 import sys
 import tempfile
 import termios
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent.parent / "tui"))
@@ -106,11 +109,19 @@ def _until_words(command: list[str], environment: dict[str, str], words: bytes) 
     return took
 
 
+#: Until then a view that is new loads what it needs, s: the steadiness view for its first verdict.
+BEGINNING_S = 35.0
+
 ATTACHED = """
 import time; began = time.perf_counter()
 import asyncio, json, sys
 from weighloop.tui.app import WeighloopApp
 from weighloop.tui.socket_feed import SocketFeed
+
+async def share(seconds):
+    wall, work = time.perf_counter(), time.process_time()
+    await asyncio.sleep(seconds)
+    return (time.process_time() - work) / (time.perf_counter() - wall)
 
 async def main():
     app = WeighloopApp(SocketFeed({socket!r}), cautions=False)
@@ -122,12 +133,14 @@ async def main():
         if not {seconds}:
             print(json.dumps(found))
             return
-        await pilot.pause(3.0)
-        wall, work = time.perf_counter(), time.process_time()
-        await asyncio.sleep({seconds})
-        found["share"] = (time.process_time() - work) / (time.perf_counter() - wall)
-        await pilot.press("2")
-        await pilot.pause(1.0)
+        for view, key in (("pull", ""), ("M", "m"), ("steadiness", "2")):
+            if key:
+                await pilot.press(key)
+            readings, taken = len(app.picture.trace), len(app.picture.run["points"])
+            found[view + "_beginning"] = await share({beginning})
+            found[view] = await share({seconds})
+            found[view + "_rate"] = (len(app.picture.trace) - readings) / ({beginning} + {seconds})
+            found[view + "_taken"] = len(app.picture.run["points"]) - taken
         asked = time.perf_counter()
         await pilot.press("t")
         while not app.screen._whole_run:
@@ -139,35 +152,54 @@ async def main():
 asyncio.run(main())
 """
 
+VIEWS = {"pull": "run, pull", "M": "run, M", "steadiness": "steadiness"}
 
-def attached(readings: int, seconds: float, times: int = 3) -> dict[str, float]:
-    """First paint, share of a core and the whole run's trace on a real store of so many readings."""
+
+@contextmanager
+def weighing(store: Path) -> Iterator[Path]:
+    """A daemon on the bench twin with a run that a person keeps going; gives the daemon's socket."""
+    from weighloop.daemon.client import ClientError
     from weighloop.daemon.rehearsal import Rehearsal
 
+    with Rehearsal(store) as rehearsal:
+        client = rehearsal.client()
+        client.call("control.take", name="benchmark", force=True)
+        number = client.call(
+            "run.start", bench_text=rehearsal.bench_text, points=40, target_u_kg=None, name=None
+        )
+        assert number == 1  # the run that the readings in the store are of
+
+        def person() -> None:
+            with suppress(ClientError, OSError):  # until the daemon ends
+                rehearsal.operate(client)
+
+        hands = threading.Thread(target=person, daemon=True)
+        hands.start()
+        yield rehearsal.socket
+    hands.join(10)
+
+
+def attached(readings: int, seconds: float, paints: int = 9) -> dict[str, float]:
+    """First paint, shares of a core and the whole run's trace on a real store of so many readings."""
     with tempfile.TemporaryDirectory(prefix="weighloop-screen-") as folder:
         store = Path(folder) / "store.sqlite"
         if readings:
             fill(store, readings)
-        with Rehearsal(store) as rehearsal, rehearsal.client() as client:
-            client.call("control.take", name="benchmark", force=True)
-            text = rehearsal.bench_text
-            number = client.call("run.start", bench_text=text, points=22, target_u_kg=None, name=None)
-            assert number == 1  # the run that the readings in the store are of
-            code = ATTACHED.format(socket=str(rehearsal.socket), seconds=seconds)
-            found = [json.loads(said) for said in fresh(code, times)]
-            terminal = in_a_terminal(rehearsal.socket)
-    middle = {key: statistics.median(one[key] for one in found) for key in found[0]}
-    worst = max(one["first_paint_s"] for one in found)
+        with weighing(store) as socket:
+            code = ATTACHED.format(socket=str(socket), seconds=0.0, beginning=BEGINNING_S)
+            painted = [json.loads(said)["first_paint_s"] for said in fresh(code, paints)]
+            found: dict[str, float] = {}
+            if seconds:
+                code = ATTACHED.format(socket=str(socket), seconds=seconds, beginning=BEGINNING_S)
+                found = json.loads(fresh(code, 1)[0])
+            terminal = in_a_terminal(socket)
     return {
-        **middle,
-        "worst_paint_s": worst,
+        **found,
+        "first_paint_s": statistics.median(painted),
+        "worst_paint_s": max(painted),
         "terminal_s": statistics.median(terminal),
         "worst_terminal_s": max(terminal),
     }
-
-
-#: Until then libraries are still loaded for the first verdict, s.
-WARMING_S = 35.0
 
 
 async def share(view: str, seconds: float, rate: float) -> float:
@@ -185,8 +217,8 @@ async def share(view: str, seconds: float, rate: float) -> float:
         wall = began = time.perf_counter()
         work, warm = time.process_time(), False
         count = 0
-        while time.perf_counter() - wall < WARMING_S + seconds:
-            if not warm and time.perf_counter() - wall > WARMING_S:
+        while time.perf_counter() - wall < BEGINNING_S + seconds:
+            if not warm and time.perf_counter() - wall > BEGINNING_S:
                 began, work, warm = time.perf_counter(), time.process_time(), True
             feed.say("live", S.live_at(101.0 + count / rate, -12.3456e-3 + 1e-6 * (count % 17)))
             count += 1
@@ -196,12 +228,36 @@ async def share(view: str, seconds: float, rate: float) -> float:
         return (time.process_time() - work) / (time.perf_counter() - began)
 
 
-def paints_in_words(found: dict[str, float]) -> str:
-    """First paint, and the whole command where it was run, each with its worst."""
-    words = f"first paint {found['first_paint_s']:.2f} s (worst {found['worst_paint_s']:.2f})"
+#: Shares on a script: name, view, readings a second.
+SCRIPTED = (
+    ("run view, a reading every ten seconds", "run", 0.1),
+    ("run view, ten readings a second", "run", 10.0),
+    ("steadiness view, ten readings a second", "steadiness", 10.0),
+)
+
+
+def first_paints() -> dict[str, float]:
+    """First paint on a script, in the median and at worst."""
+    paints = first_paint()
+    return {"first_paint_s": statistics.median(paints), "worst_paint_s": max(paints)}
+
+
+def in_words(found: float | dict[str, float]) -> str:
+    """A share of a core, or first paints and shares by view."""
+    if isinstance(found, float):
+        return f"{100 * found:.1f} % of a core (bar 5 %)"
+    words = f"first paint {found['first_paint_s']:.2f} s (worst {found['worst_paint_s']:.2f}, bar 1 s)"
     if "terminal_s" in found:
         words += f", `weighloop tui` in a terminal {found['terminal_s']:.2f} s"
         words += f" (worst {found['worst_terminal_s']:.2f})"
+    for view, name in VIEWS.items():
+        if view in found:
+            shares = [100 * found[key] for key in (view, f"{view}_beginning")]
+            words += f"\n  {name}: {shares[0]:.1f} % of a core (bar 5 %),"
+            words += f" {shares[1]:.1f} % over its first {BEGINNING_S:.0f} s;"
+            words += f" {found[f'{view}_rate']:.1f} readings a second, {found[f'{view}_taken']:.0f} taken"
+    if "whole_run_s" in found:
+        words += f"\n  whole run drawn in {found['whole_run_s']:.2f} s"
     return words
 
 
@@ -213,37 +269,19 @@ def main() -> None:
     parser.add_argument("--only-first-paint", action="store_true", help="without the shares of a core")
     parser.add_argument("--json", action="store_true")
     asked = parser.parse_args()
-    paints = first_paint()
-    paint = {"first_paint_s": statistics.median(paints), "worst_paint_s": max(paints)}
-    if asked.only_first_paint:
-        found = {**paint, "attached": attached(0, 0.0, len(paints))}
-        print(
-            json.dumps(found)
-            if asked.json
-            else f"{paints_in_words(paint)}\n{paints_in_words(found['attached'])}"
-        )
-        return
-    found = {
-        **paint,
-        "idle": asyncio.run(share("run", asked.seconds, 0.1)),
-        "run_view": asyncio.run(share("run", asked.seconds, 10.0)),
-        "steadiness_view": asyncio.run(share("steadiness", asked.seconds, 10.0)),
-        "attached_empty": attached(0, asked.seconds),
-        "attached_full": attached(asked.stored, asked.seconds),
-    }
+    parts: dict[str, Callable[[], Any]] = {"script": first_paints}
+    if not asked.only_first_paint:
+        for name, view, rate in SCRIPTED:
+            parts[name] = lambda view=view, rate=rate: asyncio.run(share(view, asked.seconds, rate))
+    seconds = 0.0 if asked.only_first_paint else asked.seconds
+    for readings in (0, asked.stored):
+        parts[f"attached, {readings} readings stored"] = lambda readings=readings: attached(readings, seconds)
+    found = {}
+    for name, measure in parts.items():  # each is told as soon as it is known: the whole takes minutes
+        found[name] = measure()
+        print(f"{name}: {in_words(found[name])}", file=sys.stderr if asked.json else sys.stdout, flush=True)
     if asked.json:
         print(json.dumps(found))
-        return
-    print(f"median and worst of {len(paints)}: {paints_in_words(paint)} (bar 1 s)")
-    for name in ("idle", "run_view", "steadiness_view"):
-        print(f"share of one core, {name.replace('_', ' ')}: {100 * found[name]:.1f} % (bar 5 %)")
-    print("\nattached to a daemon on the twin, ten readings a second, a run going on:")
-    for name, readings in (("attached_empty", 0), ("attached_full", asked.stored)):
-        one = found[name]
-        print(
-            f"{readings:>9} readings stored: {paints_in_words(one)}, share of one core"
-            f" {100 * one['share']:.1f} %, whole run drawn in {one['whole_run_s']:.2f} s"
-        )
 
 
 if __name__ == "__main__":

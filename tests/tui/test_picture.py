@@ -76,7 +76,7 @@ def test_what_is_to_come_is_foretold_by_the_loop_itself() -> None:
     truth = S.plan()
     for step in run["steps"]:
         step["predicted_reading_kg"] = 1e-3  # a plan that knows nothing of this sample
-    ahead = foreseen(run)
+    ahead = list(foreseen(run))
     assert [f.step["step"] for f in ahead] == [s["step"] for s in truth[38:] if s["kind"] == "point"]
     assert all(f.by_the_loop for f in ahead)
     for f in ahead:
@@ -86,7 +86,7 @@ def test_what_is_to_come_is_foretold_by_the_loop_itself() -> None:
 
 def test_before_the_turn_only_the_plan_foretells() -> None:
     run = S.run_at(17)
-    ahead = foreseen(run)
+    ahead = list(foreseen(run))
     assert not ahead[0].by_the_loop
     assert ahead[0].pull == pytest.approx(-(run["steps"][17]["predicted_reading_kg"] or 0.0))
     # A reading that was set aside foretells nothing.

@@ -19,6 +19,7 @@ from ...daemon.protocol import Run
 from ..bench_found import bench_rows
 from ..figuring import NotYet, analyse_run, loop_points
 from ..keys import bindings
+from ..picture import asides
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
@@ -28,7 +29,7 @@ from .view import View
 #: While a run goes on, figures are computed anew at most this often, s, and never more than this part of
 #: the time is spent on it: the live screen and the daemon come first. ``r`` computes at once.
 EVERY_S = 20.0
-WORK_SHARE = 0.05
+WORK_SHARE = 0.03
 
 STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "not determined"}
 
@@ -82,8 +83,7 @@ class FiguresView(View):
             self._of = self._result = None
             self._say("No run yet. w: weigh a new sample; 4: open an earlier one.")
             return
-        asides = sum(point["set_aside"] is not None for point in run["points"])
-        of = (run["id"], len(run["points"]), asides)
+        of = (run["id"], len(run["points"]), asides(run))
         if of == self._of:
             return
         other = self._of is None or self._of[0] != run["id"]

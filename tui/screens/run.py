@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from math import isfinite, nan
 from typing import Final
 
 from textual import work
@@ -13,7 +15,7 @@ from textual.worker import get_current_worker
 from ...daemon.protocol import Run
 from ..figuring import Magnetised, NotYet, magnetisation
 from ..keys import bindings
-from ..picture import bench_facts, foreseen, pulls, step_of, under_way
+from ..picture import asides, bench_facts, foreseen, pulls, step_of, under_way
 from ..widgets.action_line import ActionLine
 from ..widgets.lines import Lines
 from ..widgets.listing import listing
@@ -36,6 +38,9 @@ THE_WAY: Final = (
     ("2", "Is the balance steady here?"),
 )
 
+#: No more than this part of the time is spent on computing the magnetisation while a run goes on.
+WORK_SHARE: Final = 0.015
+
 
 class Axes(Lines):
     """What is drawn; a click draws the other."""
@@ -55,9 +60,10 @@ class RunView(View):
     def __init__(self) -> None:
         super().__init__()
         self._magnetisation = False
-        self._drawn = False
-        #: Magnetisation by pull at the step under way, A/m per kg; None where it is not known.
-        self._per_pull: float | None = None
+        #: What the magnetisation was computed from last.
+        self._of: object = None
+        self._started = self._took = 0.0
+        self._found = Magnetised([], [])
 
     def body(self) -> ComposeResult:
         yield ActionLine()
@@ -83,6 +89,8 @@ class RunView(View):
             self.query_one(ReadingPanel).show_where(self.picture)
         if what in ("run", "point", "all"):
             self._draw()
+        if what in ("clock", "all"):
+            self._compute_if_due()
         if what in ("log", "all"):
             self.query_one(LogLines).show(self.picture.log)
 
@@ -92,40 +100,49 @@ class RunView(View):
         self.set_class(run is None, "no-run")
         if run is None:
             return
-        if self._magnetisation:
-            if not self._drawn:
-                self.query_one(Axes).show("M against applied field: computing ...")
-            self._compute(run)
-        else:
+        if not self._magnetisation:
             self.query_one(Axes).show("pull, g, against applied field, kA/m  m: M")
             self.query_one(LoopPlot).draw_loop(*pull_dots(run))
         self._move_now()
 
     def _move_now(self) -> None:
         """The reading under way, where it stands in the plot."""
-        there = under_way(self.picture)
-        place = None
-        if there is not None and not self._magnetisation:
-            place = there[0] * 1e-3, there[1] * 1e3
-        elif there is not None and self._drawn and self._per_pull is not None:
-            place = there[0] * 1e-3, there[1] * self._per_pull * 1e-3
+        now, place = under_way(self.picture), None
+        if now is not None:
+            step, pull = now
+            by_pull = 1e3
+            if self._magnetisation:  # known for one step only, and a moment later than the run moves on
+                by_pull = self._found.per_pull * 1e-3 if self._found.step == step["step"] else nan
+            if isfinite(by_pull):
+                place = (step["H_applied_A_per_m"] or 0.0) * 1e-3, pull * by_pull
         self.query_one(LoopPlot).move_now(place)
+
+    def _compute_if_due(self) -> None:
+        """The magnetisation anew where something came, looked at once a second."""
+        run = self.picture.run
+        if run is None or not self._magnetisation:
+            return
+        of = (run["id"], run["steps_done"], len(run["points"]), asides(run), self.app.theme)
+        if of != self._of and time.monotonic() - self._started > self._took / WORK_SHARE:
+            self._of = of
+            self._compute(run)
 
     @work(thread=True, exclusive=True, group="loop")
     def _compute(self, run: Run) -> None:
+        self._started = time.monotonic()
         worker = get_current_worker()
         try:
             drawn, why = magnetisation(run), ""
         except NotYet as error:
-            drawn, why = Magnetised([], [], None), str(error)
+            drawn, why = Magnetised([], []), str(error)
+        self._took = time.monotonic() - self._started
         if not worker.is_cancelled:
             self.app.call_from_thread(self._draw_magnetisation, drawn, why)
 
     def _draw_magnetisation(self, found: Magnetised, why: str) -> None:
         if not self._magnetisation:
             return
-        self._drawn = True
-        self._per_pull = found.per_pull
+        self._found = found
         self.query_one(Axes).show(why or "M, kA/m, against applied field, kA/m  m: pull")
         dots = [
             Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in found.taken
@@ -136,8 +153,11 @@ class RunView(View):
     def action_what_is_drawn(self) -> None:
         """Draw the magnetisation instead of the pull, or back."""
         self._magnetisation = not self._magnetisation
-        self._drawn = False
+        self._of, self._took, self._found = None, 0.0, Magnetised([], [])
+        if self._magnetisation:
+            self.query_one(Axes).show("M against applied field: computing ...")
         self._draw()
+        self._compute_if_due()
 
     # What the keys do.
 

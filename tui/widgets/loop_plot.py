@@ -59,6 +59,9 @@ MARKER_EVERY = 5
 TICK_CELLS = 8
 
 
+STRONG = Style(bold=True)
+
+
 @dataclass(frozen=True)
 class Mark:
     """A character that lies over a sheet's drawing, in the cell ``x``, ``y``."""
@@ -66,7 +69,6 @@ class Mark:
     x: int
     y: int
     character: str
-    style: Style
 
 
 class Sheet(Canvas):
@@ -92,7 +94,7 @@ class Sheet(Canvas):
         if mark is None or mark.y != y or not 0 <= mark.x < strip.cell_length:
             return strip
         before, _, after = strip.divide([mark.x, mark.x + 1, strip.cell_length])
-        return Strip.join([before, Strip([Segment(mark.character, self.rich_style + mark.style)]), after])
+        return Strip.join([before, Strip([Segment(mark.character, self.rich_style + STRONG)]), after])
 
 
 class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
@@ -156,10 +158,7 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         self._lay_now()
 
     def _lay_now(self) -> None:
-        mark = None
-        if self._now is not None:
-            style = Style.parse(f"bold {self.ink('foreground')}")
-            mark = Mark(*self.get_pixel_from_coordinate(*self._now), NOW, style)
+        mark = None if self._now is None else Mark(*self.get_pixel_from_coordinate(*self._now), NOW)
         for sheet in self.query("#plot").results(Sheet):
             sheet.lay(mark)
 

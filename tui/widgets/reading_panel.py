@@ -90,7 +90,7 @@ def where_text(picture: Picture) -> Text:
     text.append(f"gap {millimetres(step['gap_m'])}\n")
     text.append(f"field {kiloamps(step['H_applied_A_per_m'])}\n")
     text.append(orientation_words(step["orientation"]) + "\n")
-    ahead = next(iter(foreseen(run)), None)
+    ahead = next(foreseen(run), None)
     if ahead is not None:
         sign, _ = bench_facts(run["bench_text"])
         expected = last_zero(run) + sign * ahead.pull
