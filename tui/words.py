@@ -9,6 +9,9 @@ from ..analysis.figure_names import decimals
 from ..daemon.protocol import ActionCode, Device, Live, Point, Step
 from .picture import STALE_AFTER_S
 
+#: Beyond this, how long a reading takes cannot be told, s: whatever disturbs it has to go first.
+LONG_S: Final = 600.0
+
 MINUS: Final = "−"
 NONE: Final = "–"
 
@@ -30,6 +33,25 @@ def milligrams(kilograms: float | None) -> str:
     if kilograms is None or not math.isfinite(kilograms):
         return NONE
     return _signed(f"{two_figures(kilograms * 1e6)} mg")
+
+
+def level(kilograms: float | None, u_kg: float | None, most: int) -> str:
+    """A mass in g with its uncertainty: ``−38.6713 g ± 1.6 mg``, with no more than ``most`` decimals.
+
+    Both end at the second significant figure of the uncertainty (JCGM 100, 7.2.6).
+    """
+    known = u_kg is not None and math.isfinite(u_kg) and u_kg > 0
+    places = min(most, decimals(u_kg * 1e3)) if known and u_kg is not None else most
+    return f"{grams(kilograms, places)} g ± {milligrams(u_kg)}"
+
+
+def more(seconds: float | None) -> str:
+    """How much longer a reading takes: ``about 6 s more``; what takes very long is not foretold."""
+    if seconds is None or not math.isfinite(seconds):
+        return ""
+    if seconds > LONG_S:
+        return f"not within {duration(LONG_S)}"
+    return f"about {duration(seconds)} more"
 
 
 def two_figures(value: float) -> str:
@@ -175,8 +197,8 @@ def point_line(point: Point, step: Step | None) -> str:
     field = kiloamps(step["H_applied_A_per_m"]) if step else NONE
     what = "zero" if point["kind"] == "zero" else f"{where:>10}  {field:>11}"
     aside = f"  × {point['set_aside']}" if point["set_aside"] else ""
-    value = f"{grams(point['value_kg']):>10} g ± {milligrams(point['u_kg'])}"
-    return f"{point['step']:>3}  {what:<23}  {value}{aside}"
+    value = level(point["value_kg"], point["u_kg"], 4)
+    return f"{point['step']:>3}  {what:<23}  {value:>22}{aside}"
 
 
 def clock_time(utc: str | None) -> str:

@@ -197,11 +197,24 @@ def weigh(terminal: Terminal, rehearsal: Rehearsal, watcher: Client, until: int 
             said += 1
             if said % 2:
                 terminal.press("Enter")
+                assert gone_on(watcher, action, 10), terminal.text()
             else:
-                rehearsal.twin.do("tap")
-            assert gone_on(watcher, action, 10), terminal.text()
+                tap(terminal, rehearsal, watcher, action)
     assert told == until, f"the run did not end; in the terminal:\n{terminal.text()}"
     assert said >= 2  # at the start nothing is known: a key and taps have both been needed
+
+
+def tap(terminal: Terminal, rehearsal: Rehearsal, watcher: Client, action: Any) -> None:
+    """Tap the pan as a person does: when the reading stands still, and again where it was not heard.
+
+    On a busy machine the twin is late, and a tap may fall where its balance still swings.
+    """
+    for _ in range(3):
+        terminal.until(lambda text: "■ settled" in text)
+        rehearsal.twin.do("tap")
+        if gone_on(watcher, action, 5):
+            return
+    raise AssertionError(f"three times two taps were not heard:\n{terminal.text()}")
 
 
 def gone_on(watcher: Client, action: Any, patience: float) -> bool:

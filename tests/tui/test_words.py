@@ -48,6 +48,27 @@ def test_masses_and_fields() -> None:
     assert words.interval(75.41, None, 0.64) == "75.41 to open"
 
 
+@pytest.mark.parametrize(
+    ("value", "u", "said"),
+    [
+        (-38.67131e-3, 1.6e-6, "−38.6713 g ± 1.6 mg"),
+        (-2.9042e-3, 141e-6, "−2.90 g ± 141 mg"),
+        (1.5e-3, 0.042e-6, "+1.5000 g ± 0.042 mg"),  # no finer than the balance's digits allow
+        (None, None, "– g ± –"),
+    ],
+)
+def test_a_level_ends_where_its_uncertainty_does(value: float | None, u: float | None, said: str) -> None:
+    """JCGM 100:2008, 7.2.6, in grams: two significant figures of the uncertainty."""
+    assert words.level(value, u, 4) == said
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"), [(6.2, "about 6 s more"), (300.0, "about 5 min more"), (6e4, "not within 10 min")]
+)
+def test_what_takes_very_long_is_not_foretold(seconds: float, said: str) -> None:
+    assert words.more(seconds) == said
+
+
 def test_an_old_reading_is_never_called_settled() -> None:
     live = S.live_at(1.0, accepted=True, reason="accepted")
     assert words.live_state(live, 0.1)[1] == "settled"

@@ -34,7 +34,7 @@ WORK_SHARE = 0.03
 STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "not determined"}
 
 #: Headings and widths; together they fit 80 columns with a scrollbar.
-COLUMNS = ((" figure", 23), (" " * 11 + "value", 16), (" unit", 8), (" " * 12 + "95 %", 16), (" status", 15))
+COLUMNS = ((" figure", 25), (" " * 10 + "value", 15), (" unit", 8), (" " * 12 + "95 %", 16), (" status", 15))
 
 
 #: Over what the readings say of the bench.

@@ -14,9 +14,10 @@ from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 from textual.worker import get_current_worker
 
-from ..figuring import NotYet, SteadyLook, steady_look
+from ..figuring import NotYet, SteadyLook, present_load, steady_look
 from ..keys import bindings
 from ..picture import bench_facts
+from ..widgets.lines import Lines
 from ..widgets.reading_panel import live_texts
 from ..widgets.trace_plot import LogPlot, TracePlot
 from ..words import duration, grams, milligrams
@@ -44,8 +45,8 @@ class SteadinessView(View):
         self._drawn = -DRAWN_EVERY_S
 
     def body(self) -> ComposeResult:
-        yield Static(id="steady-line", markup=False)
-        yield Static(id="trace-title", markup=False)
+        yield Lines(id="steady-line")
+        yield Lines(id="trace-title")
         yield TracePlot()
         with Horizontal(id="curves"):
             with Vertical(id="spectrum-box"):
@@ -57,11 +58,11 @@ class SteadinessView(View):
             yield Static(id="verdict", markup=False)
 
     def on_mount(self) -> None:
-        self.set_class(True, "show-allan")
+        self.set_class(True, "show-allan", "listening")
 
     def changed(self, what: str) -> None:
         if what in ("live", "clock", "all", "link"):
-            self.query_one("#steady-line", Static).update(self._line())
+            self.query_one("#steady-line", Lines).show(self._line())
         if what in ("clock", "all"):
             if not self._whole_run and (what == "all" or time.monotonic() - self._drawn >= DRAWN_EVERY_S):
                 self._draw_trace()
@@ -82,7 +83,8 @@ class SteadinessView(View):
         self._drawn = time.monotonic()
         since = self.picture.trace[-1][0] - WINDOW_S if self.picture.trace else 0.0
         newest_first = takewhile(lambda reading: reading[0] >= since, reversed(self.picture.trace))
-        readings = list(newest_first)[::-1]
+        _, decimals = bench_facts(self.picture.bench_text)
+        readings = present_load(list(newest_first)[::-1], 10.0**-decimals * 1e-3)
         live = self.picture.live
         level = live["value_kg"] if live is not None and live["value_kg"] is not None else None
         u = live["u_kg"] if live is not None and level is not None else None
@@ -92,7 +94,7 @@ class SteadinessView(View):
             title += f", last {duration(readings[-1][0] - readings[0][0])}"
         if u is not None:
             title += f"; dotted: level ± {milligrams(2 * u)} (95 %)"
-        self.query_one("#trace-title", Static).update(title)
+        self.query_one("#trace-title", Lines).show(title)
         mg = [(m - middle) * 1e6 for _, m in readings]
         self.query_one(TracePlot).draw_trace([t for t, _ in readings], mg, None if u is None else 2e6 * u)
 
@@ -113,10 +115,12 @@ class SteadinessView(View):
 
     def _say(self, words: str) -> None:
         self._look = None
+        self.set_class(True, "listening")
         self.query_one("#verdict", Static).update(words)
 
     def _take(self, look: SteadyLook) -> None:
         self._look = look
+        self.set_class(False, "listening")
         self.query_one("#spectrum", LogPlot).draw_curve(*look.spectrum, look.breathing_Hz)
         self.query_one("#allan", LogPlot).draw_curve(*look.allan, look.best_time_s)
         self.query_one("#verdict", Static).update(verdict_text(look))
@@ -134,7 +138,7 @@ class SteadinessView(View):
         if answer is None:
             return
         self._whole_run = True
-        self.query_one("#trace-title", Static).update(f"run {run['id']}: readings, g, against minutes")
+        self.query_one("#trace-title", Lines).show(f"run {run['id']}: readings, g, against minutes")
         low, high = ([nan if m is None else m * 1e3 for m in answer[key]] for key in ("low_kg", "high_kg"))
         plot.draw_overview(answer["time_s"], low, high)
 
@@ -145,8 +149,7 @@ class SteadinessView(View):
     def action_again(self) -> None:
         """Forget the trace."""
         self.picture.trace.clear()
-        self._look = None
-        self.query_one("#verdict", Static).update("Listening anew ...")
+        self._say("Listening anew ...")
 
     @work
     async def action_rezero(self) -> None:

@@ -10,7 +10,7 @@ from textual.widgets import Static
 #: Eighths of a cell, for bars finer than a cell.
 EIGHTHS = " ▏▎▍▌▋▊▉"
 #: A bar shorter than so many cells says nothing: a long name gives way to it.
-LEAST_BAR = 6
+LEAST_BAR = 5
 
 
 class BudgetBars(Static):
@@ -39,8 +39,8 @@ def bars(heading: str, shares: Sequence[tuple[str, float]], width: int, height: 
     if len(lines) > room:
         rest = sum(share for _, share in lines[room - 1 :])
         lines = [*lines[: room - 1], (f"{len(shares) - room + 1} more", rest)]
-    name_width = min(max(14, width - LEAST_BAR - 8), max((len(name) for name, _ in lines), default=0))
-    bar_width = max(LEAST_BAR, width - name_width - 8)
+    name_width = min(max(14, width - LEAST_BAR - 7), max((len(name) for name, _ in lines), default=0))
+    bar_width = max(LEAST_BAR, width - name_width - 7)
     for name, share in lines:
         eighths = round(max(0.0, min(1.0, share)) * bar_width * 8)
         bar = "█" * (eighths // 8) + (EIGHTHS[eighths % 8] if eighths % 8 else "")

@@ -17,5 +17,5 @@ def listing(rows: Iterable[tuple[str, str]], heading: str = "", bold: bool = Fal
         table.title = Text(heading, style="bold")
         table.title_justify = "left"
     for sign, words in rows:
-        table.add_row(Text(sign, style="bold" if bold else ""), Text(words))
+        table.add_row(Text(sign, style="bold" if bold else ""), Text(words, overflow="fold"))
     return table

@@ -8,12 +8,12 @@ from textual.containers import Vertical
 
 from ..picture import STALE_AFTER_S, Picture, bench_facts, foreseen, last_zero, next_step
 from ..words import (
-    duration,
     grams,
     kiloamps,
+    level,
     live_state,
-    milligrams,
     millimetres,
+    more,
     orientation_words,
     telemetry_words,
 )
@@ -65,13 +65,13 @@ def live_texts(picture: Picture) -> tuple[str, Text]:
     if not fresh or live is None:
         return digits, text
     if live["seconds_left"] is not None and not live["accepted"]:
-        text.append(f"\nabout {duration(live['seconds_left'])} more")
+        text.append(f"\n{more(live['seconds_left'])}")
     elif live["accepted"]:
         text.append("\nknown well enough")
     else:
         text.append("\n" + (live["text"] or ""))
     if live["value_kg"] is not None:
-        text.append(f"\nlevel {grams(live['value_kg'], decimals + 1)} g ± {milligrams(live['u_kg'])}")
+        text.append(f"\nlevel {level(live['value_kg'], live['u_kg'], decimals + 1)}")
     return digits, text
 
 
