@@ -45,7 +45,7 @@ async def test_figures_say_what_is_measured_bound_and_not_determined() -> None:
         assert "M is still rising at the largest field." in text
         assert "! two readings at one gap" in text
         assert "(rows 4, 5)" in text
-        assert "the readings on the bench file" in text
+        assert "readings on the bench file" in text
         await st.press("down")
         await st.until(lambda: "uncertainty of Mr, by input" in st.text())
         assert "71 %" in st.text()

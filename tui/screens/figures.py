@@ -38,7 +38,7 @@ COLUMNS = ((" figure", 25), (" " * 10 + "value", 15), (" unit", 8), (" " * 12 + 
 
 
 #: Over what the readings say of the bench.
-BENCH = "the readings on the bench file"
+BENCH = "readings on the bench file"
 
 
 class FiguresView(View):
