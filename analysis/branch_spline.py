@@ -96,15 +96,17 @@ class RisingSpline:
         rows: Any = csr_matrix((weights.ravel(), *layout), shape=(n, n * q))
         return (rows @ self.basis(felt)).toarray()
 
-    def smoothing(self, X: Floats, y: Floats) -> float:
+    def smoothing(self, X: Floats, y: Floats, bound: bool = True) -> float:
         """The smoothing weight that suits the readings: the likeliest (``smoothness``) with the constraint
-        left aside, and less where a rising spline so smooth would miss them. ``X`` (n, K) and ``y`` (n,) in
-        standard deviations.
+        left aside, and, if ``bound`` by it, less where a rising spline so smooth would miss them.
+        ``X`` (n, K) and ``y`` (n,) in standard deviations.
 
         A knee between two steep and level stretches is followed by a smooth spline only if it may swing to
         both sides of it; one that must not cuts the corner, by many standard deviations.
         """
         weight = likeliest(X, y, self._bent, self._level)[0]
+        if not bound:
+            return weight
 
         def missed(weight: float) -> float:
             return float(np.sum((y - X @ self.fit(X, y, weight)[0]) ** 2))

@@ -53,11 +53,12 @@ def spline_estimate(
     settled: Settled | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
+    share: float = 1.0,
 ) -> tuple[LoopEstimate, JointFit] | None:
     """Every branch with rows enough by its own spline; None if neither returning branch has them.
 
-    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near`` and ``enough`` as in
-    ``fit_jointly``.
+    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near``, ``enough`` and
+    ``share`` as in ``fit_jointly``.
     """
     points, H = model.points, model.field.H_mean
     roles: dict[str, Role] = {}
@@ -77,6 +78,7 @@ def spline_estimate(
         z=None if settled is None else settled.z,
         enough=enough,
         near=near,
+        share=share,
     )
     found = _Points(fit.model, _of_inputs(fit))
     curves: dict[Branch, Curve] = {}
@@ -106,6 +108,7 @@ def density_estimate(
     settled: Settled | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
+    share: float = 1.0,
 ) -> tuple[LoopEstimate, JointFit] | None:
     """The whole run by one hysteron density; None if it has not the rows, or not both orientations.
 
@@ -130,7 +133,9 @@ def density_estimate(
             fitted, start = before.rows[before.counted], before.material.start
             steady = near.steady_field
         roles = _whole_run(points, H, fitted, start)
-        fit = fit_jointly(model, roles, hypothesis, steady_field=steady, enough=enough, near=near)
+        fit = fit_jointly(
+            model, roles, hypothesis, steady_field=steady, enough=enough, near=near, share=share
+        )
     else:
         assert settled.fitted is not None
         fitted, start = settled.fitted, settled.start

@@ -35,6 +35,8 @@ _FAR, _FARTHER, _AT_LEAST = 4.0, 10.0, 200.0
 #: By how much differences of twice a log likelihood count less, as no hypothesis is quite true: in trials of
 #: ours a wrong one came out ahead by up to 10. And of misfits, which scatter more.
 _SOFT, _SOFTER = 6.0, 10.0
+#: Share of what the others make that is felt on the way to the whole of it (our choice, from trials).
+_ALMOST = 0.9
 #: Hypotheses whose weight beside the best one's is less than this are not thought of.
 _UNLIKELY = 0.05
 
@@ -66,15 +68,22 @@ def best_estimate(model: BenchModel) -> LoopEstimate:
         "held_out_branch_spline": spline.evidence["held_out"],
         "held_out_hysteron_density": density.evidence["held_out"],
     }
-    if worse > _NO_WORSE:
+    unfit = _unfit(density) and not _unfit(spline)
+    if unfit or worse > _NO_WORSE:
         spline = replace(spline, evidence=spline.evidence | evidence)
-        return _with(
-            spline,
-            "The sample may not be saturated, but a hysteron density foretells held-out points "
-            f"{worse:.1f} times worse than the splines.",
+        missed = (
+            "misses the readings, which the splines do not"
+            if unfit
+            else (f"foretells held-out points {worse:.1f} times worse than the splines")
         )
+        return _with(spline, f"The sample may not be saturated, but a hysteron density {missed}.")
     density = replace(density, evidence=density.evidence | evidence)
     return _with(density, "The sample is not shown to be saturated, so each part's own history is followed.")
+
+
+def _unfit(estimate: LoopEstimate) -> bool:
+    """Whether the readings miss an estimate by more than any model of a sample may be off by."""
+    return estimate.evidence["misfit"] > 1.0
 
 
 def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
@@ -82,7 +91,13 @@ def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
     tried: list[tuple[LoopEstimate, JointFit]] = []
     enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
-        found = way(model, hypothesis, near=near, enough=enough)
+        begin = near
+        if hypothesis == MEAN_OF_ALL and near is not None and not _fits(tried):
+            # What a part then feels is the small difference of two large fields. It is reached from afar only
+            # by way of what the others make in part.
+            almost = way(model, hypothesis, near=near, share=_ALMOST)
+            begin = near if almost is None else almost[1]
+        found = way(model, hypothesis, near=begin, enough=enough)
         if found is None:
             return None
         estimate, fit = found
@@ -112,6 +127,11 @@ def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
         ascending=None if best.ascending is None else _averaged(up),
         why=f"{best.why} Nearly as likely: {' '.join(WORDS[f.own.name] for _, _, f in likely[1:])}",
     )
+
+
+def _fits(tried: list[tuple[LoopEstimate, JointFit]]) -> bool:
+    """Whether a hypothesis tried explains the readings."""
+    return any(fit.objective < _FAR * len(fit.model.points) for _, fit in tried)
 
 
 def _weights(fits: list[JointFit]) -> Floats:

@@ -56,8 +56,9 @@ _TIMES_HCJ = 3.0
 _SHEARED = 6.0
 #: A loop that opens at internal field zero by less than this part of M is closed.
 _OPEN = 0.02
-#: Above this mean square of misfits nothing is told of a minor loop: in trials of ours with samples that are
-#: no set of hysterons the bounds then were up to a sixth above the true values.
+#: Above this mean square of misfits nothing is told of a minor loop, or of one by hysterons: in trials of
+#: ours with samples that are no set of hysterons the bounds then were up to a sixth above the true values,
+#: and HcJ off by as much.
 _MISFIT = 4.0
 #: How closely M must follow the law of approach, by M at the top; and how far it may extrapolate.
 _FOLLOWED, _EXTRAPOLATED = 0.003, 0.05
@@ -73,7 +74,8 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
         if at.size and np.isfinite(at).any():
             found["largest_field_A_per_m"] = Figure(float(np.nanmax(np.abs(at))), "measured")
         return found | _of_the_body(found, bench)
-    verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0))
+    by_history = estimate.method_used == "hysteron density"
+    verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0), by_history=by_history)
     raw = extract(
         curve.H_applied,
         curve.M,
@@ -127,9 +129,11 @@ class Verdict:
     untold: Mapping[str, str] = field(default_factory=dict)
 
 
-def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
+def judge(curve: Curve, other: Curve | None, misfit: float = 0.0, *, by_history: bool = False) -> Verdict:
     """Decide by trend and meeting of the branches, largest field against HcJ, sign change, quadrant;
-    ``misfit`` the mean square of what the readings are off by, by what a model of a sample may be."""
+    ``misfit`` the mean square of what the readings are off by, by what a model of a sample may be;
+    ``by_history``: the branches follow from hysterons, the readings by themselves not having shown
+    saturation."""
     H, M = curve.H_internal, curve.M
     top, reverse = float(H[-1]), float(max(-H[0], 0.0))
     sign_change = bool(M[0] < 0.0 < M[-1])
@@ -141,7 +145,7 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
         untold = dict.fromkeys(_READ_INSIDE | _READ_OFF_A_MINOR_LOOP, closed)
     elif (sheared := _sheared(curve, sign_change)) is not None:
         untold = dict.fromkeys(_READ_INSIDE, sheared)
-    if misfit > _MISFIT and not saturated:
+    if misfit > _MISFIT and (by_history or not saturated):
         untold = dict.fromkeys(_READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | untold
     return Verdict(saturated, why, law, sign_change, reverse, quadrant, untold)
 

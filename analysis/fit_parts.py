@@ -31,9 +31,9 @@ class Material(Protocol):
         """Change of M (k, n, q) where what the nodes feel at all rows changes by each of ``by`` (k, n, q)."""
         ...
 
-    def smoothing(self, X: Floats, y: Floats) -> float:
+    def smoothing(self, X: Floats, y: Floats, bound: bool) -> float:
         """The smoothing weight that suits the readings ``y`` (n,), in standard deviations, like the design
-        ``X`` (n, K)."""
+        ``X`` (n, K); ``bound``: with regard to the bounds of the coefficients, if that matters."""
         ...
 
     def unlikely(self, X: Floats, y: Floats) -> float:

@@ -81,7 +81,7 @@ class Density:
                 out[i] = ahead - behind
         return out
 
-    def smoothing(self, X: Floats, y: Floats) -> float:
+    def smoothing(self, X: Floats, y: Floats, bound: bool = False) -> float:
         """The weight by which the least squares left and twice the degrees of freedom, each counted a little
         more, are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory); ``X`` (n, K) and ``y`` (n,)
         in standard deviations. The likeliest weight smoothed too much in trials of ours. The constraint is

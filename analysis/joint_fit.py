@@ -121,15 +121,17 @@ def fit_jointly(
     steady_field: float = 0.0,
     enough: float = np.inf,
     near: JointFit | None = None,
+    share: float = 1.0,
 ) -> JointFit:
     """Fit the parts by name under one ``hypothesis`` on the sample's own field.
 
     ``smoothing`` by part and ``z`` (k,) to begin with, where known from before; not ``conditioned`` the
     bench stays at ``z``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first
     round, is above ``enough`` is left as it then is: it will not be the one. ``near`` is a fit of the same
-    parts under another hypothesis, to begin from.
+    parts under another hypothesis, to begin from; ``share`` of what the others make is felt (``in_part``).
     """
     fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near)
+    fit.own = fit.own.in_part(share)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
@@ -316,7 +318,8 @@ class _Fit:
                 white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
             else:
                 y, white = y - p.by_input @ z, np.diag(1.0 / spread)
-            p.smoothing = p.material.smoothing(white @ p.design, white @ y)
+            # A steep sample far from where it must be is led astray by too little smoothing.
+            p.smoothing = p.material.smoothing(white @ p.design, white @ y, bound=not rough)
 
     def _left(self, p: Part) -> tuple[Floats, Floats]:
         """What a part's coefficients leave of changes of its forces (m, m), and the coefficients by force

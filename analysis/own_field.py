@@ -61,6 +61,10 @@ class OwnField:
     left: Floats
     right: Floats
 
+    def in_part(self, share: float) -> OwnField:
+        """The same with what others make felt to this share only: a step on the way to the whole."""
+        return replace(self, left=share * self.left)
+
     def others(self, N: float) -> float:
         """What a uniformly magnetised body feels beside ``own``: N - own."""
         return N - self.own
