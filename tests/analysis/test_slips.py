@@ -253,6 +253,32 @@ def test_a_zero_wrong_from_a_row_to_the_end_of_its_passage():
     assert right >= 17
 
 
+def test_a_zero_wrong_up_to_the_strongest_field_and_there():
+    """Re-zeroed only at the turn: the row of strongest field, which starts the way out, is wrong too."""
+    readings, bench = run(SOFT)
+    at = starts(GEOMETRIC)
+    for first in (at[2] + 6, at[2] + 12, at[2] + 18):
+        reading = readings.reading.copy()
+        reading[first : at[3]] += 4e-3
+        aside, codes, _ = found(replace(readings, reading=reading), bench)
+        assert "zero-jump" in codes
+        assert at[3] - 1 in aside
+        assert len(set(aside) ^ set(range(first, at[3]))) <= 1
+
+
+def test_a_gap_between_two_shims_far_out():
+    """Half a shim off where M hardly moves: told by what the counterparts around it lead to."""
+    right = 0
+    for seed in range(12):
+        readings, bench = run(HARD, gaps=BY_SHIM, seed=seed)
+        i = starts(BY_SHIM)[2] + 10 + seed
+        gap, spacers = readings.gap.copy(), readings.spacers.copy()
+        gap[i], spacers[i] = 0.4 * gap[i] + 0.6 * gap[i + 1], np.nan
+        aside, codes, _ = found(replace(readings, gap=gap, spacers=spacers), bench)
+        right += aside == [i] and codes == {"gap-outlier"}
+    assert right >= 11
+
+
 def test_a_pair_that_cannot_tell_is_doubted_in_both_rows():
     """With no noise of its own a pair says which leg is wrong by the smoothness of the legs alone."""
     readings, bench = run(HARD)

@@ -59,7 +59,7 @@ class Clean:
     rng: np.random.Generator
 
     def place(self, least: int = 1, most: int = 1) -> tuple[int, int]:
-        """A row of the closed loop, ``least`` after its passage's first, ``most`` before its end; that end."""
+        """A row of the closed loop, ``least`` after a passage's first, ``most`` before its end; that end."""
         leg = int(self.rng.integers(1, 5))
         return int(self.rng.integers(self.at[leg] + least, self.at[leg + 1] - most)), self.at[leg + 1]
 
@@ -208,7 +208,7 @@ def judge(slip: Callable[[Clean], Slipped], run: Clean, bench: Bench, count: Cou
         if count.tell:
             worst = max(moved, key=lambda name: abs(moved[name]))
             print(
-                f"    missed {slipped.wrong + 1} (passages from {run.at}): {worst} moved by {moved[worst]:+.1f} u;"
+                f"    missed {slipped.wrong + 1} (passages from {run.at}): {worst} by {moved[worst]:+.1f} u;"
                 f" set aside {sorted(aside)}"
             )
 
