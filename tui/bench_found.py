@@ -5,17 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
+from ..analysis.figure_names import input_shown
 from .words import two_figures, with_uncertainty
 
 #: From so many standard uncertainties on a value is named; below, the readings agree with it.
 WORTH_NAMING: Final = 1.0
-
-#: How values are shown by the end of their key: unit, and what is added and then multiplied.
-UNITS: Final = (
-    (("height", "diameter", "length", "width", "contact", "spacer"), ("mm", 0.0, 1e3)),
-    (("remanence",), ("T", 0.0, 1.0)),
-    (("temperature",), ("°C", -273.15, 1.0)),
-)
 
 
 def bench_rows(found: Sequence[Any]) -> list[tuple[str, str]]:
@@ -32,10 +26,10 @@ def bench_rows(found: Sequence[Any]) -> list[tuple[str, str]]:
 
 
 def _moved(value: Any) -> str:
-    unit, add, times = next((shown for ends, shown in UNITS if value.key.endswith(ends)), ("", 0.0, 1.0))
-    found = with_uncertainty((value.found + add) * times, value.u_found * times)
-    stated = with_uncertainty((value.stated + add) * times, value.u_stated * times)
-    return f"{value.words}: {found} {unit}".rstrip() + f", stated {stated}: {_shift(value)}"
+    unit, *found = input_shown(value.key, value.found, value.u_found)
+    _, *stated = input_shown(value.key, value.stated, value.u_stated)
+    said = f"{value.words}: {with_uncertainty(*found)} {unit}".rstrip()
+    return f"{said}, stated {with_uncertainty(*stated)}: {_shift(value)}"
 
 
 def _shift(value: Any) -> str:

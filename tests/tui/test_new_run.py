@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 import scripted as S
-from driving import Stage, stage
+from driving import Stage, click, stage
 from textual import events
 from textual.widgets import Input, Select
 
@@ -185,6 +185,32 @@ async def test_a_bench_file_is_opened_and_a_missing_one_is_named(
         await st.until(lambda: st.feed.asked("run.start"))
         assert st.feed.asked("run.start")[0]["hands_free"] is True
         assert st.feed.asked("run.start")[0]["spacers_on_pan"] is True
+
+
+async def test_the_form_is_worked_by_the_mouse_alone() -> None:
+    """Pages by their names, a choice by its list, the bench file, the start, and out again."""
+    async with stage(S.snapshot(None, lift=False)) as st:
+        screen = await open_form(st)
+        await click(st, "Magnet, gap")
+        await st.until(lambda: "remanence" in st.text())
+        await click(st, "PgDn next page")
+        await st.until(lambda: "dialect" in st.text())
+        await click(st, "Sample")
+        await st.until(lambda: "as on its bag" in st.text())
+        await click(st, "cylinder")
+        await st.until(lambda: "spheroid" in st.text())
+        await click(st, "block")
+        await st.until(lambda: screen.values["sample.shape"] == "block")
+        await click(st, "ctrl+o open a bench file")
+        await st.until(lambda: "Which bench file?" in st.text())
+        await click(st, "Esc: leave it")
+        await st.until(lambda: st.app.screen is screen)
+        await click(st, "Esc leave")
+        await st.until(lambda: len(st.app.screen_stack) == 1)
+        await open_form(st)
+        await click(st, "ctrl+s start")
+        await st.until(lambda: st.feed.asked("run.start"))
+        await st.until(lambda: len(st.app.screen_stack) == 1)
 
 
 async def test_keys_that_come_in_a_bundle_keep_their_order() -> None:

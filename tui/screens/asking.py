@@ -9,10 +9,11 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.screen import ModalScreen
-from textual.widgets import Button, Input, OptionList, Static
+from textual.widgets import Button, OptionList, Static
 from textual.widgets.option_list import Option
 
 from ..widgets.entry import Entry
+from ..widgets.hints import Hints
 
 
 class AskYesNo(ModalScreen[bool]):
@@ -57,10 +58,13 @@ class AskText(ModalScreen[str | None]):
         with Vertical(classes="card"):
             yield Static(self.question, markup=False)
             yield Entry(self.value, compact=True)
-            yield Static("Enter: write it   Esc: leave it", classes="hint")
+            yield Hints(("Enter: write it", "submit"), ("Esc: leave it", "leave"))
 
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        self.dismiss(event.value.strip() or None)
+    def on_input_submitted(self) -> None:
+        self.action_submit()
+
+    def action_submit(self) -> None:
+        self.dismiss(self.query_one(Entry).value.strip() or None)
 
     def action_leave(self) -> None:
         self.dismiss(None)
@@ -79,7 +83,7 @@ class Choose(ModalScreen[int | None]):
         with Vertical(classes="card wide"):
             yield Static(self.question, markup=False)
             yield OptionList(*[Option(line) for line in self.lines], markup=False, compact=True)
-            yield Static("arrows and Enter, or a click   Esc: leave it", classes="hint")
+            yield Hints(("Esc: leave it", "leave"), before="arrows and Enter, or a click")
 
     def on_mount(self) -> None:
         self.query_one(OptionList).highlighted = self.start if self.lines else None

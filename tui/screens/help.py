@@ -11,6 +11,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from ..keys import KEYS, Key, shown
+from ..widgets.hints import Hints
 from ..widgets.listing import listing
 from ..words import STATES
 
@@ -70,7 +71,7 @@ class Help(ModalScreen[str | None]):
                 markup=False,
             )
             yield Static("The mouse works too: views, lists, keys below and here; the wheel zooms the plot.")
-            yield Static("Esc: back", classes="hint")
+            yield Hints(("Esc: back", "leave"))
 
     def action_leave(self) -> None:
         self.dismiss(None)

@@ -18,6 +18,7 @@ from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, 
 from ..feed import CallRefused, FeedLost
 from ..figuring import expected_u
 from ..widgets.entry import Entry
+from ..widgets.hints import Hints
 from ..words import duration, grams, kiloamps, two_figures
 from .asking import AskText
 
@@ -111,9 +112,11 @@ class NewRun(ModalScreen[int | None]):
                         for field in fields:
                             yield FormLine(field, self.values[field.key])
             yield Static(id="outlook", markup=False)
-            yield Static(
-                "ctrl+s start  ctrl+o open a bench file  PgDn next page  Esc leave",
-                classes="hint",
+            yield Hints(
+                ("ctrl+s start", "start"),
+                ("ctrl+o open a bench file", "open_file"),
+                ("PgDn next page", "page(1)"),
+                ("Esc leave", "leave"),
             )
 
     def on_mount(self) -> None:

@@ -1,0 +1,144 @@
+"""Every action of every view: by each of its keys, by a click on the key row, by a click on the help page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+import scripted as S
+from driving import Stage, click, stage
+from scripted_results import finished, result
+
+from weighloop.tui.app import WeighloopApp
+from weighloop.tui.keys import KEYS, Key
+from weighloop.tui.screens import figures as figures_view
+
+PLACES = tuple(place for place in KEYS if place != "everywhere")
+
+
+@pytest.fixture(autouse=True)
+def scripted_analysis(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(figures_view, "analyse_run", result)
+
+
+def bench() -> S.ScriptedFeed:
+    feed = S.ScriptedFeed(S.snapshot(S.run_at(38), S.live_at(100.0)))
+    feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in (3, 12)]
+    feed.answers["runs.get"] = lambda run: finished(run)
+    return feed
+
+
+def listen(st: Stage, keys: tuple[Key, ...], monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Instead of doing what the keys say, note which action was asked for."""
+    asked: list[str] = []
+
+    def noting(name: str) -> Callable[..., None]:
+        def note(self: Any, *params: Any) -> None:
+            asked.append(f"{name}({', '.join(map(repr, params))})" if params else name)
+
+        return note
+
+    for key in keys:
+        name = key.action.partition("(")[0]
+        owner = type(st.app.screen) if hasattr(st.app.screen, f"action_{name}") else WeighloopApp
+        monkeypatch.setattr(owner, f"action_{name}", noting(name))
+    return asked
+
+
+async def go_to(st: Stage, place: str) -> None:
+    await st.app.action_view(place)
+    await st.pilot.pause(0.1)
+    if place == "runs":
+        await st.until(lambda: "WP-07-12" in st.text())
+    if place == "figures":
+        await st.until(lambda: "remanence" in st.text())
+
+
+@pytest.mark.parametrize("place", PLACES)
+async def test_every_key_does_what_it_says(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    keys = (*KEYS[place], *KEYS["everywhere"])
+    async with stage(feed=bench()) as st:
+        await go_to(st, place)
+        asked = listen(st, keys, monkeypatch)
+        for key in keys:
+            for name in key.keys.split(","):
+                asked.clear()
+                await st.press(name)
+                await st.until(lambda: asked)
+                assert asked == [key.action], name
+
+
+def row_of(st: Stage) -> str:
+    """The key row, the lowest line."""
+    return st.text().splitlines()[-1]
+
+
+@pytest.mark.parametrize("place", PLACES)
+async def test_every_word_of_the_key_row_takes_a_click(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    keys = (*KEYS[place], *KEYS["everywhere"])
+    async with stage(feed=bench()) as st:
+        await go_to(st, place)
+        asked = listen(st, keys, monkeypatch)
+        on_row = [key for key in keys if key.on_row]
+        assert len(on_row) >= 6
+        for key in on_row:
+            asked.clear()
+            await st.until(lambda key=key: f" {key.word}" in row_of(st))
+            await st.pilot.click(offset=(row_of(st).index(f" {key.word}") + 2, 23))
+            await st.until(lambda: asked)
+            assert asked == [key.action]
+
+
+@pytest.mark.parametrize("place", PLACES)
+async def test_every_line_of_the_help_page_takes_a_click(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    keys = tuple(key for key in (*KEYS[place], *KEYS["everywhere"]) if key.action != "help")
+    async with stage(feed=bench(), size=(120, 60)) as st:
+        await go_to(st, place)
+        asked = listen(st, keys, monkeypatch)
+        for key in keys:
+            asked.clear()
+            await st.press("question_mark")
+            await st.until(lambda key=key: key.sentence[:40] in st.text())
+            await click(st, key.sentence[:40])
+            await st.until(lambda: asked)
+            # The list of runs is read again whenever its view comes to the front.
+            assert set(asked) - {"refresh"} == {key.action} - {"refresh"}
+            assert key.action in asked
+
+
+async def test_the_views_names_take_a_click() -> None:
+    async with stage(feed=bench()) as st:
+        for name, place in (
+            ("5 Bench", "bench"),
+            ("4 Runs", "runs"),
+            ("3 Figures", "figures"),
+            ("1 Run", "run"),
+        ):
+            await click(st, name)
+            await st.until(lambda place=place: st.app.current_mode == place)
+
+
+async def test_cards_are_worked_by_the_mouse_alone() -> None:
+    async with stage(feed=bench()) as st:
+        await click(st, "Note")
+        await st.until(lambda: "A note for the run's log" in st.text())
+        await st.press(*"lid")
+        await click(st, "Enter: write it")
+        await st.until(lambda: st.feed.asked("run.note"))
+        assert st.feed.asked("run.note") == [{"text": "lid"}]
+        await click(st, "Aside")
+        await st.until(lambda: "Which reading?" in st.text())
+        await click(st, "Esc: leave it")
+        await st.until(lambda: len(st.app.screen_stack) == 1)
+        await click(st, "Stop")
+        await st.until(lambda: "End this run for good?" in st.text())
+        await click(st, "n  leave it")
+        await st.until(lambda: len(st.app.screen_stack) == 1)
+        assert st.feed.asked("run.stop") == []
+        await click(st, "5 Bench")
+        await st.until(lambda: "before the first run" in st.text())
+        await click(st, "Cautions")
+        await st.until(lambda: "Before you begin" in st.text())
+        await st.pilot.click("Cautions Button")
+        await st.until(lambda: len(st.app.screen_stack) == 1)
