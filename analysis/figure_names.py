@@ -1,4 +1,4 @@
-"""How the figures are called and in which units people read them; shared by every face.
+"""How the figures are called and in which units people read them and the bench; shared by every face.
 
 CGS conversions after Goldfarb & Fickett, NBS SP 696 (1985): 1 Oe = 1000/(4 pi) A/m,
 1 emu/cm^3 = 1000 A/m, 1 emu/g = 1 A m^2/kg, 1 MGOe = 1e5/(4 pi) J/m^3.
@@ -58,3 +58,23 @@ FIGURE_NAMES: dict[str, FigureName] = {
     "specific_remanence_A_m2_per_kg": FigureName("specific remanence", "sigma_r", **_S),
     "density_kg_per_m3": FigureName("density", "rho", si=("g/cm3", 1e3), cgs=("g/cm3", 1e3)),
 }
+
+#: How the bench's values are read, by the end of their key in its file: unit, what is added to SI, by what
+#: the sum is multiplied.
+_INPUTS = {
+    "height": ("mm", 0.0, 1e3),
+    "diameter": ("mm", 0.0, 1e3),
+    "length": ("mm", 0.0, 1e3),
+    "width": ("mm", 0.0, 1e3),
+    "contact": ("mm", 0.0, 1e3),
+    "spacer": ("mm", 0.0, 1e3),
+    "remanence": ("T", 0.0, 1.0),
+    "temperature": ("°C", -273.15, 1.0),
+    "temperature_coefficient": ("%/K", 0.0, 100.0),
+}
+
+
+def input_shown(key: str, value: float, u: float) -> tuple[str, float, float]:
+    """A bench file's value and its standard uncertainty, both SI, as people read them: unit, value, u."""
+    unit, add, times = next((shown for end, shown in _INPUTS.items() if key.endswith(end)), ("", 0.0, 1.0))
+    return unit, (value + add) * times, u * times

@@ -10,7 +10,8 @@ from pathlib import Path
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from ..figure_names import FIGURE_NAMES
+from ..bench_model import WORDS as INPUT_WORDS
+from ..figure_names import FIGURE_NAMES, input_shown
 from . import drawings as draw
 from .bench_drawing import bench_drawing
 from .style import save, svg
@@ -82,6 +83,7 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
         rows=[_point_row(*both) for both in zip(data["points"], readings, strict=True)],
         settling=_settling(readings),
         bench_text=bench.source_text.strip(),
+        conditioned=[_conditioned_row(row) for row in data["bench_conditioned"]],
         method_text=result.estimate.why,
         N=f"{data['demagnetising_factor']['axial']:.4f}",
         N_method=data["demagnetising_factor"]["method"],
@@ -182,6 +184,21 @@ def _point_row(row: dict[str, Any], reading: dict[str, Any]) -> dict[str, Any]:
         "settled_in": "–" if settled is None else f"{settled:.1f}",
         "branch": row["branch"] if row["used"] else why_not,
         "used": row["used"],
+    }
+
+
+def _conditioned_row(row: dict[str, Any]) -> dict[str, str]:
+    """A value of the bench file as stated, and as the readings leave it."""
+    unit, stated, u_stated = input_shown(row["input"], row["stated"], row["u_stated"])
+    _, found, u_found = input_shown(row["input"], row["found"], row["u_found"])
+    return {
+        "words": INPUT_WORDS[row["input"]],
+        "unit": unit,
+        "stated": rounded(stated, u_stated),
+        "u_stated": rounded(u_stated, u_stated),
+        "found": rounded(found, u_found),
+        "u_found": rounded(u_found, u_found),
+        "shift": f"{round(row['shift_in_u'], 1) + 0.0:+.1f}",
     }
 
 

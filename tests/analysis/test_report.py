@@ -125,6 +125,21 @@ def test_the_budget_is_the_jsons(page, result):
             assert same(cell, 100 * shares.get(row[0], 0.0))
 
 
+def test_what_the_readings_say_of_the_bench_is_the_jsons(page, result):
+    shown = table(page, "off by /u").rows
+    data = result.to_json()["bench_conditioned"]
+    assert len(shown) == len(data) > 0
+    scales = {"mm": (0.0, KILO), "T": (0.0, 1.0), "°C": (-273.15, 1.0), "%/K": (0.0, 100.0), "": (0.0, 1.0)}
+    assert {row[5] for row in shown} >= {"mm", "T", "°C"}
+    for (_, stated, u_stated, found, u_found, unit, shift), row in zip(shown, data, strict=True):
+        add, times = scales[unit]
+        assert same(stated, (row["stated"] + add) * times)
+        assert same(found, (row["found"] + add) * times)
+        assert same(u_stated, row["u_stated"] * times)
+        assert same(u_found, row["u_found"] * times)
+        assert same(shift.lstrip("+"), row["shift_in_u"])
+
+
 def test_the_other_numbers_are_the_jsons(page, result):
     data = result.to_json()
     used = sum(point["used"] for point in data["points"])
