@@ -16,6 +16,7 @@ transition, which stays diagonal but for the value-rate pairs.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,6 +82,9 @@ SCALE_DOF = 4.0
 _SWINGS = ((LEVEL + SWING, 1), *((OVERTONE + 2 * i, harmonic) for i, (harmonic, _) in enumerate(OVERTONES)))
 _COSINES, _SINES = [j for j, _ in _SWINGS], [j + 1 for j, _ in _SWINGS]
 _HARMONICS = np.array([[harmonic] for _, harmonic in _SWINGS])
+#: Of each overtone: how loosely it follows the wander of the breath, the square of the most it may be of it.
+_LOOSE = np.array([[harmonic**2 / 4] for harmonic, _ in OVERTONES]) * SWING_RATE_TIME / 2
+_MOST = np.array([[(2 * share) ** 2] for _, share in OVERTONES])
 _LEVEL_ROWS, _LEVEL_COLUMNS = np.ix_(LEVEL_STATES, LEVEL_STATES)
 
 
@@ -125,12 +129,17 @@ class Bank:
         self.count = np.zeros(m)
         self.log_weight = shapes.prior.copy()
         self.weight = _normalised(self.log_weight)
-        self.phase = np.zeros(m)
+        # models of one frequency turn together: what turns is kept once for each frequency
+        self._pitches, self._pitch = np.unique(shapes.frequency, return_inverse=True)
+        self._sounds = (self._pitches > 0).astype(float)
+        self.phase = np.zeros(len(self._pitches))
         self._depth = np.zeros(m)  # square of the breathing's amplitude of late
         self.x = np.zeros((STATES, m))
         self.P = np.zeros((STATES, STATES, m))
         self._product = np.empty_like(self.P)
+        self._over = self.x[OVERTONE:CREEP].reshape(len(OVERTONES), 2, m)
         self._diagonal = np.einsum("iim->im", self.P)
+        self._over_diagonal = self._diagonal[OVERTONE:CREEP].reshape(len(OVERTONES), 2, m)
         # covariances of each rate with the value it drives, both halves
         self._upper = np.einsum("iim->im", self.P[:PAIRS, LEVEL : LEVEL + PAIRS])
         self._lower = np.einsum("iim->im", self.P[LEVEL : LEVEL + PAIRS, :PAIRS])
@@ -250,7 +259,7 @@ class Bank:
             moved, values = self._product[:PAIRS], slice(LEVEL, LEVEL + PAIRS)
             x[values] += dt * x[:PAIRS]
             P[values] += np.multiply(P[:PAIRS], dt, out=moved)
-            moved = self._product[:, :PAIRS]
+            moved = moved.reshape(STATES, PAIRS, -1)
             P[:, values] += np.multiply(P[:, :PAIRS], dt, out=moved)
             decay = np.exp(-dt * self._rates)
             x *= decay
@@ -260,9 +269,8 @@ class Bank:
             # process noise of drift and breathing
             breath = np.square(x[LEVEL + SWING : LEVEL + NOISE]).sum(axis=0)
             rises = breath > self._depth
-            self._depth += (rises * breath - self._depth) * -np.expm1(
-                -dt / np.where(rises, DEEPER_TIME, DEPTH_TIME)
-            )
+            deeper, shallower = -math.expm1(-dt / DEEPER_TIME), -math.expm1(-dt / DEPTH_TIME)
+            self._depth += (rises * breath - self._depth) * np.where(rises, deeper, shallower)
             q = np.empty((NOISE, len(scale)))
             q[DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
             q[SWING:] = self._wander * (breath + SWING_FLOOR * scale)
@@ -272,12 +280,9 @@ class Bank:
             self._upper[:NOISE] += q * (dt**2 / 2)
             self._lower[:NOISE] += q * (dt**2 / 2)
             # an overtone goes with the breath: it may not wander without it
-            for i, (harmonic, share) in enumerate(OVERTONES):
-                j = OVERTONE + 2 * i
-                power = np.minimum(np.square(x[j : j + 2]).sum(axis=0), (2 * share) ** 2 * breath)
-                loose = (harmonic / 2) ** 2 * self._wander * SWING_RATE_TIME / 2 * power / scale
-                self._diagonal[j : j + 2] += loose * dt
-            self.phase = (self.phase + 2 * np.pi * dt * self.shapes.frequency) % (2 * np.pi)
+            power = np.minimum(np.square(self._over).sum(axis=1), _MOST * breath)
+            self._over_diagonal += (power * _LOOSE * (self._wander * dt / scale))[:, None]
+            self.phase = (self.phase + 2 * np.pi * dt * self._pitches) % (2 * np.pi)
             self._turn()
         # the rates are not seen by a reading: their rows of h are zero
         seen = self.h[LEVEL:]
@@ -289,8 +294,8 @@ class Bank:
 
     def _turn(self) -> None:
         turned = _HARMONICS * self.phase
-        self.h[_COSINES] = self._breathes * np.cos(turned)
-        self.h[_SINES] = -self._breathes * np.sin(turned)
+        self.h[_COSINES] = (self._sounds * np.cos(turned))[:, self._pitch]
+        self.h[_SINES] = (-self._sounds * np.sin(turned))[:, self._pitch]
 
     def _coloured_noise(self, dt: float) -> None:
         """Exact process noise of critically damped second-order noise (Matern 3/2)."""
@@ -347,12 +352,16 @@ class Bank:
         inside = self.P[_LEVEL_ROWS, _LEVEL_COLUMNS] @ spread.T
         return mean, inside.transpose(2, 0, 1) + (parts[:, None] * off) @ off.T
 
+    def draughty(self) -> float:
+        """How much weight the models with draughts have together."""
+        return float(self.weight @ self._kinds[1])
+
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
         x = self.x
         value = (x[LEVEL : LEVEL + PAIRS] + dt * x[:PAIRS]) * np.exp(-dt * self._rates[:PAIRS])
         x = np.concatenate([x[:LEVEL], value, x[OVERTONE:]])
-        phase = self.phase + 2 * np.pi * dt * self.shapes.frequency
+        phase = (self.phase + 2 * np.pi * dt * self._pitches)[self._pitch]
         swing = [x[j] * np.cos(k * phase) - x[j + 1] * np.sin(k * phase) for j, k in _SWINGS]
         return self._breathes * np.sum(swing, axis=0) + value[NOISE:].sum(axis=0)
 

@@ -29,29 +29,31 @@ WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
 HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
 #: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
 #: after a part of one (a quarter at least counts as seen), less after several.
-BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.05, 0.25, 1.5
+BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.02, 0.25, 2.5
 #: True errors over the bank's standard deviations, fitted to seeded streams of every class. CALM for what
 #: models without draughts add: they reckon with drift and creep that most benches do not have. What those
 #: with draughts add weighs more while the level is young (FIRST_TIME, s): slow noise looks like a level for a
-#: while; later they are kept in mind where there is none.
-CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME = 0.55, 1.6, 0.62, 6.0
+#: while; and more than their weight (to the power of UNLIKELY less) where they seem unlikely.
+CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME, UNLIKELY = 0.46, 2.5, 0.84, 1.1, 0.06
+#: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
+REVISED, REVISED_TIME, REVISED_AGE = 0.7, 0.2, 0.2
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
-WATCHED = 13.0
+WATCHED = 8.0
 #: Readings that scatter more than foretold over LIVELY_TIME (s): their mean square over the one foretold, to
 #: this power, widens the variance.
-LIVELY, LIVELY_TIME, MOST_LIVELY = 0.3, 2.0, 3.0
+LIVELY, LIVELY_TIME, MOST_LIVELY = 0.6, 2.0, 3.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
 QUIET_SINCE = 1.0  # s since a reading was set aside
 UNEASY = 2.5  # mean square of the normalised errors over the last second
-HOLD = 2  # readings in a row
 HORIZON = 5.0  # s over which a drift counts
 DRIFT_LIMIT = 5.0  # targets
 HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
 SILENCE = 3.0  # s, or ten usual intervals
 
 _CREEP = np.array(CREEP_TIMES)
+_DRIFT_ROW = np.concatenate(([0.0, 1.0], -1 / _CREEP))  # the level's states to the rate at which it moves now
 _FRACTIONS = np.linspace(0.0, 0.5, 9)
 
 
@@ -82,6 +84,7 @@ class SettlingFilter:
         self._watched_since = 0.0  # own time of the first reading
         self._known_before = max(memory.counts, default=0.0) * self._interval if memory else 0.0  # s
         self._readings = 0  # of this level
+        self._taken_for: tuple[float, float] | None = None  # running mean of this level, own time of it
         self._set_aside_at = -math.inf
         self._side = 0
         self._run = 0
@@ -91,7 +94,6 @@ class SettlingFilter:
         self._told = False
         self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
         self._lively = 1.0  # the same with them, over LIVELY_TIME
-        self._good = 0
         self._accepted = False
         self._state: Settling | None = None
 
@@ -269,6 +271,7 @@ class SettlingFilter:
         self._remainder = max(spread, 1.0)
         self._carried = self._since = times[0]
         self._readings = 0
+        self._taken_for = None
         for t, y in window:
             bank.predict(t - self._carried)
             bank.update(y, t - self._carried, learn=0.05, extra=self._transient(t))
@@ -279,7 +282,6 @@ class SettlingFilter:
         self._run = self._side = 0
         self._suspects = 0.0
         self._calmness = 1.0
-        self._good = 0
         self._accepted = False
         return "level"
 
@@ -290,7 +292,6 @@ class SettlingFilter:
         d = self._d
         since = self._since - self._shift
         if self._moving_since is not None:
-            self._good = 0
             if self._told or event == "moving":
                 reason: Reason = "still settling"
                 text = "the reading is still moving: wait"
@@ -305,22 +306,21 @@ class SettlingFilter:
         row = level_row(-lag)
         variances = np.maximum(parts @ row @ row, 0.0)
         level = float(row @ mean)
-        slope = drift_row()
-        drift = float(slope @ mean)
+        drift = float(_DRIFT_ROW @ mean)
         settled = self._since + 2 * TRANSIENT_TIME
         values = np.array([y for t, y in self._recent if t >= settled])
         hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
         frequency, amplitude = bank.swing()
         breath = BREATH_LEFT * amplitude / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
-        u = math.hypot(math.sqrt(self._trusted(variances, age, now)), breath, hidden)
-        u_drift = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
+        revised = REVISED * self._revision(level, age, now)
+        trusted = self._trusted(variances, bank.draughty(), age, now)
+        u = math.hypot(math.sqrt(trusted), breath, hidden, revised)
+        u_drift = math.sqrt(max(float(_DRIFT_ROW @ covariance @ _DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > UNEASY
         unwatched = self._to_watch(now)
         young = age < YOUNGEST or self._readings < FEWEST or unwatched > 0
-        good = u <= self._target and not (drifting or disturbed or young)
-        self._good = self._good + 1 if good else 0
-        if self._good >= HOLD:
+        if u <= self._target and not (drifting or disturbed or young):
             self._accepted = True
         left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), unwatched, 0.3)
         reason, text = self._words(u, left, drifting, disturbed, drift)
@@ -339,13 +339,21 @@ class SettlingFilter:
             event=event,
         )
 
-    def _trusted(self, variances: Floats, age: float, now: float) -> float:
-        """The level's variance from what models without and with draughts say of it."""
+    def _trusted(self, variances: Floats, weight: float, age: float, now: float) -> float:
+        """The level's variance from what models without and with draughts (of this ``weight``) say of it."""
+        unlikely = max(weight, 1e-4) ** -UNLIKELY
         draught = DRAUGHT_LATER + (DRAUGHT_AT_FIRST - DRAUGHT_LATER) * FIRST_TIME / (FIRST_TIME + age)
         watched = self._known_before + now - self._watched_since
         lively = min(max(self._lively, 1.0), MOST_LIVELY) ** LIVELY
-        variance = CALM**2 * variances[0] + draught**2 * variances[1]
+        variance = CALM**2 * variances[0] + draught**2 * unlikely * variances[1]
         return float(variance) * (1 + (WATCHED / watched) ** 2) * lively
+
+    def _revision(self, level: float, age: float, now: float) -> float:
+        """How far (resolutions) the level is from what it was taken for of late."""
+        before, then = self._taken_for or (level, now)
+        before += (level - before) * min(1.0, (now - then) / (REVISED_TIME + REVISED_AGE * age))
+        self._taken_for = (before, now)
+        return level - before
 
     def _to_watch(self, now: float) -> float:
         """How long (s) this bench must still be watched before a reading is believed."""
@@ -373,25 +381,20 @@ class SettlingFilter:
         return "still settling", f"about {left:.0f} s more" if left is not None else "still settling"
 
     def _nothing(self, time: float, text: str) -> Settling:
-        self._good = 0
         self._accepted = False
         return Settling(time, False, "no readings", text)
 
 
 def level_row(ahead: float) -> Floats:
     """What to multiply the level states with for the level ``ahead`` s from now (negative: before now)."""
-    return np.concatenate(([1.0, ahead], np.exp(-ahead / _CREEP)))
-
-
-def drift_row() -> Floats:
-    """The same for the rate at which the level moves now (resolutions/s)."""
-    return np.concatenate(([0.0, 1.0], -1 / _CREEP))
+    return np.array([1.0, ahead, *(math.exp(-ahead / time) for time in CREEP_TIMES)])
 
 
 def best_moment(covariance: Floats, age: float) -> float:
     """How far back (s), up to half the level's age, it is known best."""
     lags = age * _FRACTIONS
-    rows = np.ones((len(lags), len(covariance)))
-    rows[:, 1] = -lags
-    rows[:, 2:] = np.exp(lags[:, None] / _CREEP)
-    return float(lags[np.argmin(((rows @ covariance) * rows).sum(axis=1))])
+    rows = np.empty((len(covariance), len(lags)))
+    rows[0] = 1.0
+    np.negative(lags, out=rows[1])
+    np.exp(lags / _CREEP[:, None], out=rows[2:])
+    return float(lags[((covariance @ rows) * rows).sum(axis=0).argmin()])
