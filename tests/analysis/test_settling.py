@@ -8,6 +8,7 @@ import pytest
 
 from tests.models.streams import CLASSES, stream
 from weighloop.analysis.settling import NoiseMemory, Settling, SettlingFilter, settle_stream
+from weighloop.analysis.settling import filter as settling_filter
 
 MG = 1e-6
 RATE = 10.0
@@ -134,6 +135,22 @@ def test_a_load_placed_under_deep_breathing_is_not_taken_for_a_breath() -> None:
     assert 20 < events[0][1] < 20.5
     assert events[1][1] < 24
     assert states[-1].value == pytest.approx(210 * MG, abs=4 * states[-1].u)
+
+
+def test_a_level_on_the_way_is_less_sure_than_one_found(monkeypatch) -> None:
+    # common practice, no source: what still moves is not known better than it moves by
+    values = quiet(300, 500.0) + np.concatenate([np.zeros(30), 900 - 6 * np.exp(-np.arange(270) / 12)])
+    stated = []
+    for share in (settling_filter.REVISED, 0.0):
+        monkeypatch.setattr(settling_filter, "REVISED", share)
+        b = Bench(target=0.05)  # too fine to be accepted: every state tells its u
+        b.show(values)
+        new = [s.u for s in b.states[31:] if s.u is not None and s.level_since > 103.0]
+        stated.append(np.array(new))
+    widened = stated[0] / stated[1]
+    assert np.all(widened >= 1)
+    assert widened[:15].max() > 1.05
+    assert widened[-20:].max() < 1.01
 
 
 def test_readings_that_jump_more_than_foretold_widen_what_is_stated() -> None:
