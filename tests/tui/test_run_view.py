@@ -169,6 +169,45 @@ async def test_the_sentence_the_count_and_the_digits_stand_on_the_screen() -> No
         await st.until(lambda: "settled" in st.text())
 
 
+@pytest.mark.parametrize(
+    ("code", "says"),
+    [
+        ("remove-sample", "Take WP-07-3 off its holder."),
+        ("place-sample", "Put WP-07-3 on its holder, marked face up."),
+        ("turn-over", "Turn the magnet over, with its riser."),
+        ("set-spacers", "Set 17 spacers, the sample away."),
+    ],
+)
+async def test_what_a_person_has_to_do_stands_in_one_sentence(code: Any, says: str) -> None:
+    act = S.action(code, says, True, spacers=17 if code == "set-spacers" else None)
+    async with stage(S.snapshot(spacers_run(action=act), S.live_at(100.0), lift=False)) as st:
+        banner = st.text().splitlines()[1:4]
+        assert "NOW YOU, run 12, WP-07-3" in banner[0]
+        assert says in banner[1]
+        assert "Enter when done" in banner[2]
+        # The count stands there in large digits too: 17, three lines high.
+        assert ("▀█" in "".join(banner)) == (code == "set-spacers")
+
+
+async def test_events_come_in_below_as_they_happen() -> None:
+    async with stage() as st:
+        for k, text in enumerate(("shim swapped", "The lift was homed.")):
+            line = {
+                "id": 90 + k,
+                "run": 12,
+                "utc": f"2026-03-04T10:0{k}:00+00:00",
+                "kind": "note",
+                "text": text,
+            }
+            st.feed.say("log", line)
+            await st.until(lambda text=text: text in st.text())
+        # The newest stands lowest, above the key row.
+        assert [line.strip() for line in st.text().splitlines()[-3:-1]] == [
+            "10:00:00 shim swapped",
+            "10:01:00 The lift was homed.",
+        ]
+
+
 async def test_a_burst_of_readings_is_painted_at_most_five_times_a_second() -> None:
     heard: list[Message] = []
     async with stage(hear=heard.append) as st:

@@ -7,6 +7,13 @@ import subprocess
 import sys
 
 import pytest
+import scripted as S
+from driving import stage
+from scripted_results import result
+from textual.theme import Theme
+
+from weighloop.tui.app import DARK, LIGHT
+from weighloop.tui.screens import figures as figures_view
 
 #: Libraries that take long to load: nothing of the first paint needs them.
 HEAVY = ("scipy", "pandas", "magpylib", "pint", "pydantic", "matplotlib")
@@ -37,15 +44,42 @@ def test_the_first_paint_loads_nothing_heavy() -> None:
     assert done.stdout.split() == []
 
 
-async def test_without_colour_the_words_and_shapes_are_all_there(monkeypatch: pytest.MonkeyPatch) -> None:
-    """NO_COLOR (no-color.org): greys only."""
-    from driving import stage
-
-    monkeypatch.setenv("NO_COLOR", "1")
+@pytest.mark.parametrize(
+    ("told", "theme"), [("0;15", LIGHT), ("0;default;7", LIGHT), ("15;0", DARK), (None, DARK)]
+)
+async def test_a_light_terminal_gets_dark_ink(
+    told: str | None, theme: Theme, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """COLORFGBG, as several terminals set it: the last number is the ground, 7 and 15 are white."""
+    if told is not None:
+        monkeypatch.setenv("COLORFGBG", told)
     async with stage() as st:
-        assert "HANDS OFF" in st.text()
+        assert st.app.theme == theme.name
+        assert st.app.screen.styles.background.hex.lower() == theme.background
+
+
+@pytest.mark.parametrize("key", "12345w?na")
+async def test_without_colour_the_words_and_shapes_are_all_there(
+    key: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """NO_COLOR (no-color.org): greys only, on every view and card."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setattr(figures_view, "analyse_run", result)
+    run = S.run_at(1000, state="finished") if key == "w" else S.run_at(38)
+    feed = S.ScriptedFeed(S.snapshot(run, S.live_at(100.0)))
+    feed.answers["run.plan"] = {
+        "steps": S.plan(),
+        "seconds": 1500.0,
+        "largest_pull_kg": 0.118,
+        "warnings": [],
+    }
+    async with stage(feed=feed) as st:
         assert "●along ○against" in st.text()
-        for strip in st.app.screen._compositor.render_strips():
+        await st.press("question_mark" if key == "?" else key)
+        await st.pilot.pause(0.3)
+        strips = st.app.screen._compositor.render_strips()
+        assert sum(segment.text.strip() != "" for strip in strips for segment in strip) > 15
+        for strip in strips:
             for segment in strip.apply_filter(st.app._filters[0], st.app.screen.styles.background):
                 for colour in (segment.style.color, segment.style.bgcolor) if segment.style else ():
                     if colour is not None and colour.triplet is not None:
