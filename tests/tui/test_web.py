@@ -51,15 +51,20 @@ def page() -> Iterator[int]:
         [sys.executable, "-c", SERVE.format(screen=screen, port=port)], stderr=subprocess.DEVNULL
     )
     try:
-        for _ in range(200):
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", port)) == 0:
-                    break
-            time.sleep(0.1)
+        until_answered(port)
         yield port
     finally:
         process.terminate()
         process.wait(20)
+
+
+def until_answered(port: int) -> None:
+    """Wait until somebody listens at a port."""
+    for _ in range(200):
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                return
+        time.sleep(0.1)
 
 
 def ask(port: int, **headers: str) -> tuple[int, str]:
@@ -102,6 +107,58 @@ def test_a_taken_port_is_named() -> None:
         )
     assert f"port {port}" in done.stderr
     assert "NotPossible" in done.stderr
+
+
+@pytest.fixture
+def twin_page(tmp_path: Path) -> Iterator[int]:
+    """``weighloop tui --web``, each window with a bench twin of its own; gives its port."""
+    port = free_port()
+    words = [
+        sys.executable,
+        "-m",
+        "weighloop.tui.command_line",
+        "tui",
+        "--web",
+        "--twin",
+        "--port",
+        str(port),
+    ]
+    state = tmp_path / "state"
+    (state / "weighloop").mkdir(parents=True)
+    (state / "weighloop" / "cautions-read").touch()
+    process = subprocess.Popen(
+        words, stderr=subprocess.DEVNULL, env={**os.environ, "XDG_STATE_HOME": str(state)}
+    )
+    try:
+        until_answered(port)
+        yield port
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")
+async def test_the_verb_shows_the_twins_bench_in_a_headless_browser(twin_page: int, tmp_path: Path) -> None:
+    from browser import Browser
+
+    async with Browser(f"http://127.0.0.1:{twin_page}/", tmp_path) as browser, asyncio.timeout(90):
+        while "-first-byte" not in (await browser.value("document.body.className") or ""):
+            await asyncio.sleep(0.1)
+        await browser.press("4")  # the runs: nothing moves there
+        runs = await settled_picture(browser)
+        await browser.press("?")
+        while await browser.picture() == runs:
+            await asyncio.sleep(0.1)
+        help_page = await settled_picture(browser)
+        await browser.press("q")  # leaves the page of help
+        while await browser.picture() == help_page:
+            await asyncio.sleep(0.1)
+        await browser.press("q")  # and the screen
+        while "-closed" not in (await browser.value("document.body.className") or ""):
+            await asyncio.sleep(0.1)
+    if folder := os.environ.get("WEIGHLOOP_PICTURES"):
+        (Path(folder) / "browser-twin-runs.png").write_bytes(runs)
+        (Path(folder) / "browser-twin-help.png").write_bytes(help_page)
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")
