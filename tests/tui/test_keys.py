@@ -9,6 +9,7 @@ import pytest
 import scripted as S
 from driving import Stage, click, stage
 from scripted_results import finished, result
+from textual import events
 
 from weighloop.tui.app import WeighloopApp
 from weighloop.tui.keys import KEYS, Key
@@ -84,7 +85,6 @@ async def test_every_word_of_the_key_row_takes_a_click(place: str, monkeypatch: 
         assert len(on_row) >= 6
         for key in on_row:
             asked.clear()
-            await st.until(lambda key=key: f" {key.word}" in row_of(st))
             await st.pilot.click(offset=(row_of(st).index(f" {key.word}") + 2, 23))
             await st.until(lambda: asked)
             assert asked == [key.action]
@@ -105,6 +105,16 @@ async def test_every_line_of_the_help_page_takes_a_click(place: str, monkeypatch
             # The list of runs is read again whenever its view comes to the front.
             assert set(asked) - {"refresh"} == {key.action} - {"refresh"}
             assert key.action in asked
+
+
+async def test_the_keys_are_shown_in_a_terminal_without_the_focus() -> None:
+    """A terminal says when it has lost the focus; who looks at it from afar still sees the keys."""
+    async with stage(feed=bench()) as st:
+        st.app.post_message(events.AppBlur())
+        await st.pilot.pause()
+        for place in PLACES:
+            await go_to(st, place)
+            assert all(f" {key.word}" in row_of(st) for key in KEYS[place] if key.on_row), st.text()
 
 
 async def test_the_views_names_take_a_click() -> None:

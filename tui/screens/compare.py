@@ -9,11 +9,12 @@ from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
-from textual.widgets import DataTable, Footer, Static
+from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from ...daemon.protocol import Run
 from ..figuring import NotYet, analyse_run, differing, loop_points
+from ..widgets.key_row import KeyRow
 from ..widgets.loop_plot import Dot, LoopPlot
 from ..words import NONE, with_uncertainty
 from .figures import name_of
@@ -60,7 +61,7 @@ class CompareScreen(ModalScreen[None]):
             classes="hint",
             markup=False,
         )
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyRow((("escape", "Back", "screen.leave"), ("y", "Copy the table", "screen.copy")))
 
     def on_mount(self) -> None:
         self._compute()

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, cast
 from textual.app import ComposeResult
 from textual.css.query import NoMatches
 from textual.screen import Screen
-from textual.widgets import Footer
 
 from ..picture import Picture
 from ..widgets.head import Head
+from ..widgets.key_row import KeyRow, keys_of
 
 if TYPE_CHECKING:
     from ..app import WeighloopApp
@@ -41,7 +41,7 @@ class View(Screen[None]):
     def compose(self) -> ComposeResult:
         yield Head(self.PLACE)
         yield from self.body()
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyRow(keys_of(self.PLACE))
 
     def body(self) -> ComposeResult:
         """What stands between the top line and the key row."""
