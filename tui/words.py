@@ -29,9 +29,11 @@ def grams(kilograms: float | None, decimals: int = 3, sign: bool = True) -> str:
 
 
 def milligrams(kilograms: float | None) -> str:
-    """A small mass with two figures: ``0.42 mg``, ``12 mg``."""
+    """A small mass with two figures: ``0.42 mg``, ``12 mg``; from a gram on in grams."""
     if kilograms is None or not math.isfinite(kilograms):
         return NONE
+    if abs(kilograms) >= 1e-3:
+        return _signed(f"{two_figures(kilograms * 1e3)} g")
     return _signed(f"{two_figures(kilograms * 1e6)} mg")
 
 

@@ -54,6 +54,7 @@ def test_masses_and_fields() -> None:
         (-38.67131e-3, 1.6e-6, "−38.6713 g ± 1.6 mg"),
         (-2.9042e-3, 141e-6, "−2.90 g ± 141 mg"),
         (1.5e-3, 0.042e-6, "+1.5000 g ± 0.042 mg"),  # no finer than the balance's digits allow
+        (30.2e-3, 1.121e-3, "+30.2 g ± 1.1 g"),
         (None, None, "– g ± –"),
     ],
 )

@@ -89,10 +89,10 @@ class SteadinessView(View):
         level = live["value_kg"] if live is not None and live["value_kg"] is not None else None
         u = live["u_kg"] if live is not None and level is not None else None
         middle = level if level is not None else median([m for _, m in readings]) if readings else 0.0
-        title = f"mg from {grams(middle, 4)} g"
+        title = "the load is changing"
         if len(readings) > 1:
-            title += f", last {duration(readings[-1][0] - readings[0][0])}"
-        if u is not None:
+            title = f"mg from {grams(middle, 4)} g, last {duration(readings[-1][0] - readings[0][0])}"
+        if u is not None and len(readings) > 1:
             title += f"; dotted: level ± {milligrams(2 * u)} (95 %)"
         self.query_one("#trace-title", Lines).show(title)
         mg = [(m - middle) * 1e6 for _, m in readings]
