@@ -35,7 +35,7 @@ _AS_WELL = 15.0
 #: With a usual misfit above this many standard uncertainties the passages are not alike, and say nothing.
 _UNLIKE = 5.0
 #: It explains this part of what the pairs differ by, bend by bend, and moves M by this part of its scale.
-_EXPLAINED, _MATTERS = 0.5, 0.015
+_EXPLAINED, _MATTERS = 0.5, 0.008
 _FEWEST_BENDS, _MOST_SLIPS, _LOOKED_AT = 8, 6, 80
 #: A gap that no other passage has is likely noted wrongly anyway: it needs to move M by less, but by so
 #: many times what rows with a counterpart are off by in the same way (our choice, from simulated slips).
