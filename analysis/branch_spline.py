@@ -148,10 +148,10 @@ class RisingSpline:
 
     def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
         """(K, r): what the readings leave unknown of the coefficients, by one standard normal a column: the
-        penalty taken as knowledge (``smoothness``), on the free increments."""
-        T = self.rising[:, free]
-        A, R = X @ T, self.bend @ T
-        return T @ np.linalg.lstsq(A.T @ A + weight * R.T @ R, np.sqrt(weight) * R.T, rcond=1e-13)[0]
+        penalty taken as knowledge (``smoothness``). On all increments, ``free`` or not: that a stretch was
+        found to be level does not mean that its slope is known to be nothing."""
+        normal = X.T @ X + weight * self.bend.T @ self.bend
+        return np.linalg.lstsq(normal, np.sqrt(weight) * self.bend.T, rcond=1e-13)[0]
 
 
 def _breaks(data: Floats, low: float, high: float) -> Floats:
