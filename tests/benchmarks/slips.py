@@ -144,7 +144,8 @@ def _changed(run: Clean, rows: np.ndarray, codes: tuple[str, ...], **columns: np
 def _force(name: str, ladder: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[int, ...]]:
     """Gap, orientation, force free of noise, and the first row of each passage."""
     gaps = LADDERS[ladder]
-    run = weigh(Magnet(), Pellet(rings=4, layers=6), MATERIALS[name], gaps)
+    pellet = Pellet(rings=4, layers=6)
+    run = weigh(Magnet(), pellet, MATERIALS[name], gaps, demagnetising="layered")
     n = len(gaps)
     return run.gap, run.orientation, run.force, (0, n, 2 * n - 1, 3 * n - 1, 4 * n - 2, 5 * n - 2)
 
