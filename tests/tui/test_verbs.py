@@ -181,6 +181,16 @@ def test_plan_after_an_earlier_run() -> None:
     assert "Largest pull" in good("plan", "--bench", BENCH, "--points", "8").stdout
 
 
+def test_plan_says_how_well_the_figures_will_be_known() -> None:
+    words = ("plan", "--bench", BENCH, "--points", "12", "--after", NOTEBOOK, "--expect")
+    told = json.loads(good(*words, "--json").stdout)
+    HcJ = told["expected"]["coercivity_HcJ_A_per_m"]
+    assert HcJ["status"] == "measured"
+    assert 0 < HcJ["u"] < 0.05 * HcJ["value"]
+    assert len(told["steps"]) == 58
+    assert "coercivity of M" in good(*words).stdout
+
+
 def test_runs_of_a_store(tmp_path: Path) -> None:
     path = tmp_path / "store.sqlite"
     with Store(path) as store:

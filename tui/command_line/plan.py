@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 
+from ...analysis.figure_names import FIGURE_NAMES, decimals
 from .common import bench_option, json_option, note, print_json, significant, table
 
 
@@ -17,12 +20,16 @@ from .common import bench_option, json_option, note, print_json, significant, ta
 @click.option(
     "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
 )
+@click.option(
+    "--expect", is_flag=True, help="Also tell the uncertainty each figure will have (takes some seconds)."
+)
 @json_option
-def command(bench_path: Path, points: int, previous: str | None, as_json: bool) -> None:
+def command(bench_path: Path, points: int, previous: str | None, expect: bool, as_json: bool) -> None:
     """Make the gap ladder: gaps or spacer counts for a whole loop, both orientations.
 
     The ladder's gaps are visited on five legs: in, out, turned over in and out, turned back in.
     Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
+    What is expected is that of the loop measured before (``--after``), else of a middling hard ferrite.
     """
     from ...analysis.bench_file import read_bench
     from ...analysis.ladder import plan
@@ -39,21 +46,27 @@ def command(bench_path: Path, points: int, previous: str | None, as_json: bool) 
         branch = invert(points_of(readings, own_bench), own_bench).descending
         loop = (branch.H_internal, branch.M)
     ladder = plan(bench, points, loop=loop)
+    foreseen, warnings = None, list(ladder.warnings)
+    if expect:
+        from ...analysis.expectation import expected
+
+        result = expected(ladder, bench, loop=loop)
+        foreseen = result.to_json()["figures"]
+        warnings += [warning.text for warning in result.warnings]
     if as_json:
-        print_json(
-            [
-                {
-                    "step": s.step,
-                    "gap_m": s.gap,
-                    "spacers": s.spacers,
-                    "orientation": s.orientation,
-                    "H_applied_A_per_m": s.H_applied,
-                    "leg": s.leg,
-                    "predicted_reading_kg": s.predicted_reading,
-                }
-                for s in ladder.steps
-            ]
-        )
+        steps = [
+            {
+                "step": s.step,
+                "gap_m": s.gap,
+                "spacers": s.spacers,
+                "orientation": s.orientation,
+                "H_applied_A_per_m": s.H_applied,
+                "leg": s.leg,
+                "predicted_reading_kg": s.predicted_reading,
+            }
+            for s in ladder.steps
+        ]
+        print_json(steps if foreseen is None else {"steps": steps, "expected": foreseen})
     else:
         rows = [
             [
@@ -82,5 +95,19 @@ def command(bench_path: Path, points: int, previous: str | None, as_json: bool) 
             f"Largest pull {pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
             f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {ladder.seconds / 60:.0f} min."
         )
-    for warning in ladder.warnings:
+        if foreseen is not None:
+            print("\nExpected of the figures:")
+            print(table(["figure", "symbol", "expected", "u", "unit", "status"], list(_foreseen(foreseen))))
+    for warning in warnings:
         note(f"Note: {warning}")
+
+
+def _foreseen(figures: dict[str, Any]) -> Iterator[list[str]]:
+    """A row a figure: its value of the assumed loop and the uncertainty it will have."""
+    for key, figure in figures.items():
+        name, value, u = FIGURE_NAMES[key], "-", "-"
+        if figure["value"] is not None and figure["u"]:
+            u_shown = name.shown(figure["u"])
+            places = decimals(u_shown)
+            value, u = f"{name.shown(figure['value']):.{places}f}", f"{u_shown:.{places}f}"
+        yield [name.words, name.symbol, value, u, name.unit(), figure["status"]]
