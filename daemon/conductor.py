@@ -219,7 +219,9 @@ class Conductor:
             reading = acquisition.taken()
             if reading is not None:
                 self._armed = False
-                self.levels.quiet()
+                settling = acquisition.settling
+                if settling is not None and settling.level_since is not None:
+                    self.levels.quiet(settling.level_since)
                 reading |= self.devices.measured()
                 self._happen(p.Accepted(task.serial, reading))
 

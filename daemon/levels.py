@@ -29,10 +29,13 @@ class Levels:
         """What came before does not count."""
         self._recent.clear()
 
-    def quiet(self) -> None:
-        """The readings since the last ``reset`` are those of the bench at rest: a reading is accepted."""
-        if len(self._recent) >= FEWEST and self._recent[-1][0] - self._recent[0][0] >= STILL:
-            self.width = max(self._least, ROOM * self._range())
+    def quiet(self, since: float) -> None:
+        """A reading is accepted on a level that began at ``since`` (s): readings since then are those of the
+        bench at rest, if they are enough to tell how much it strays."""
+        rest = [(time, value) for time, value in self._recent if time >= since]
+        if len(rest) >= FEWEST and rest[-1][0] - rest[0][0] >= STILL:
+            values = [value for _, value in rest]
+            self.width = max(self._least, ROOM * (max(values) - min(values)))
 
     def feed(self, time: float, value: float | None) -> float | None:
         """One reading (s, kg; None where there is no number); the level in kg when there is one to tell."""

@@ -68,8 +68,11 @@ class Teller:
             self.publish("device", both)
         if not live or acquisition is None or now - self._live_at < LIVE_EVERY:
             return False
+        heard = acquisition.live()
+        if heard is None:  # bytes came, but no reading yet
+            return False
         self._live_at = now
-        self.publish("live", acquisition.live())
+        self.publish("live", heard)
         return True
 
     def snapshot(
