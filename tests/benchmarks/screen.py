@@ -63,21 +63,17 @@ def byte_code() -> Iterator[dict[str, str]]:
         yield {**without, "PYTHONPYCACHEPREFIX": folder}
 
 
-def fresh(code: str, times: int) -> list[str]:
-    """What a piece of code prints in fresh interpreters; one before them writes the byte code."""
-    with byte_code() as environment:
-        command = [sys.executable, "-c", code]
-        runs = [
-            subprocess.run(command, capture_output=True, text=True, check=True, env=environment).stdout
-            for _ in range(times + 1)
-        ]
-    return runs[1:]
+def told(code: str, environment: dict[str, str]) -> str:
+    """What a piece of code prints in a fresh interpreter."""
+    command = [sys.executable, "-c", code]
+    return subprocess.run(command, capture_output=True, text=True, check=True, env=environment).stdout
 
 
 def first_paint(times: int = 9) -> list[float]:
     """Seconds from the interpreter's start of our imports to a painted run view, ``times`` over."""
     code = FIRST_PAINT.format(helpers=str(Path(__file__).parent.parent / "tui"))
-    return [float(said) for said in fresh(code, times)]
+    with byte_code() as environment:  # written by the first of them
+        return [float(told(code, environment)) for _ in range(times + 1)][1:]
 
 
 def in_a_terminal(socket: Path, times: int = 9) -> list[float]:
@@ -186,12 +182,15 @@ def attached(readings: int, seconds: float, paints: int = 9) -> dict[str, float]
         if readings:
             fill(store, readings)
         with weighing(store) as socket:
-            code = ATTACHED.format(socket=str(socket), seconds=0.0, beginning=BEGINNING_S)
-            painted = [json.loads(said)["first_paint_s"] for said in fresh(code, paints)]
-            found: dict[str, float] = {}
-            if seconds:
-                code = ATTACHED.format(socket=str(socket), seconds=seconds, beginning=BEGINNING_S)
-                found = json.loads(fresh(code, 1)[0])
+            with byte_code() as environment:
+                told("import weighloop.tui.screens.steadiness, scipy.signal, scipy.ndimage", environment)
+                code = ATTACHED.format(socket=str(socket), seconds=0.0, beginning=BEGINNING_S)
+                runs = [json.loads(told(code, environment)) for _ in range(paints + 1)]
+                painted = [one["first_paint_s"] for one in runs[1:]]
+                found: dict[str, float] = {}
+                if seconds:
+                    code = ATTACHED.format(socket=str(socket), seconds=seconds, beginning=BEGINNING_S)
+                    found = json.loads(told(code, environment))
             terminal = in_a_terminal(socket)
     return {
         **found,
