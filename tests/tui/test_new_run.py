@@ -208,6 +208,8 @@ async def test_the_form_is_worked_by_the_mouse_alone() -> None:
         await click(st, "Esc leave")
         await st.until(lambda: len(st.app.screen_stack) == 1)
         await open_form(st)
+        # The card grows once the plan is known; the uncertainty of M is the last that comes.
+        await st.until(lambda: "uncertainty of M" in st.text(), 60)
         await click(st, "ctrl+s start")
         await st.until(lambda: st.feed.asked("run.start"))
         await st.until(lambda: len(st.app.screen_stack) == 1)

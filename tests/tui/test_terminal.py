@@ -186,7 +186,7 @@ def weigh(
     while told != until:
         assert time.monotonic() < end, f"the run did not end; in the terminal:\n{terminal.text()}"
         run = watcher.call("snapshot")["run"]
-        if run["state"] != "running":
+        if run["state"] not in ("planned", "running"):
             assert run["state"] == "finished", run["why"]
             assert until is None
             break
