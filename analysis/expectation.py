@@ -7,14 +7,12 @@ count as they will.
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from .bench import Bench
 from .branches import points as points_of
-from .ladder import AssumedLoop, LadderPlan
+from .ladder import LEGS, LadderPlan
 from .local_field import local_field
 from .readings import Readings
 from .results import LoopResult, analyse
@@ -22,48 +20,29 @@ from .weighing import reading_change
 
 Floats = NDArray[np.float64]
 
-#: The branch each leg of the ladder runs on (``ladder.LEGS``).
-_BRANCH: tuple[Literal["first", "descending", "ascending"], ...] = (
-    "first",
-    "descending",
-    "descending",
-    "ascending",
-    "ascending",
-)
 
-
-def expected(
-    ladder: LadderPlan,
-    bench: Bench,
-    *,
-    loop: tuple[ArrayLike, ArrayLike] | None = None,
-    target_u: float | None = None,
-    trials: int = 1000,
-) -> LoopResult:
+def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopResult:
     """The analysis of the readings that ``ladder`` would give; its figures' ``u`` is what to expect.
 
-    ``loop`` (internal field, magnetisation, A/m) and ``target_u`` (kg) as in ``ladder.plan``. Each part of
-    the sample feels its own magnetisation, and there is no noise but the uncertainty of it.
+    Each part of the sample feels its own magnetisation, and there is no noise but the uncertainty of it.
     """
     n = len(ladder.steps)
-    nan = np.full(n, np.nan)
+    nan, u = np.full(n, np.nan), np.full(n, ladder.target_u)
     gap = np.array([s.gap for s in ladder.steps])
     orientation = np.array([s.orientation for s in ladder.steps], np.int64)
-    u = 2 * bench.balance.resolution if target_u is None else target_u
 
     def weighed(reading: Floats) -> Readings:
         return Readings(
-            np.arange(1, n + 1), gap, nan, orientation, reading, nan, nan, np.full(n, u), nan, nan,
+            np.arange(1, n + 1), gap, nan, orientation, reading, nan, nan, u, nan, nan,
             ("",) * n, (None,) * n, "expected",
         )  # fmt: skip
 
     field = local_field(points_of(weighed(np.zeros(n)), bench), bench)
-    assumed = AssumedLoop.of(None, loop)
     # Over some rings the field points the other way (``ladder``).
     along = np.sign(field.H_mean * orientation)
     M = np.empty_like(field.H)
-    for leg, branch in enumerate(_BRANCH):
+    for leg, (_, _, branch) in enumerate(LEGS):
         rows = np.array([s.leg == leg for s in ladder.steps])
         side = along[rows, None]
-        M[rows] = side * assumed.at(side * field.H[rows], field.N, branch)
+        M[rows] = side * ladder.assumed.at(side * field.H[rows], field.N, branch)
     return analyse(weighed(reading_change((field.pull * M).sum(axis=1), bench)), bench, trials=trials)

@@ -24,6 +24,7 @@ from typing import Literal
 import numpy as np
 
 from .bench import Bench
+from .estimates import DENSITY
 from .loop import Curve, Floats, LoopEstimate
 from .quadrature import volume
 from .reading_off import NAMES, extract, of_approach
@@ -74,7 +75,7 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
         if at.size and np.isfinite(at).any():
             found["largest_field_A_per_m"] = Figure(float(np.nanmax(np.abs(at))), "measured")
         return found | _of_the_body(found, bench)
-    by_history = estimate.method_used == "hysteron density"
+    by_history = estimate.method_used == DENSITY
     verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0), by_history=by_history)
     raw = extract(
         curve.H_applied,

@@ -130,8 +130,7 @@ def fit_jointly(
     round, is above ``enough`` is left as it then is: it will not be the one. ``near`` is a fit of the same
     parts under another hypothesis, to begin from; ``share`` of what the others make is felt (``in_part``).
     """
-    fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near)
-    fit.own = fit.own.in_part(share)
+    fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near, share)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
@@ -162,6 +161,7 @@ class _Fit:
         steady_field: float,
         enough: float,
         near: JointFit | None,
+        share: float,
     ) -> None:
         self.begun = {} if near is None else {name: p.M for name, p in near.parts.items()}
         self.stated, self.roles, self.known = model, roles, smoothing
@@ -171,7 +171,7 @@ class _Fit:
         self.reach = np.array([min(_FARTHEST, 0.5 * abs(s.value) / s.u) for s in model.stated])
         self.scale, self.chosen_at = 1.0, 0.0
         f = model.stated_field
-        self.own = own_field(hypothesis, model.bench.sample, f.nodes, f.weights)
+        self.own = own_field(hypothesis, model.bench.sample, f.nodes, f.weights).in_part(share)
         self.parts: dict[str, Part] = {}
 
     def solve(self, z: Floats) -> JointFit:

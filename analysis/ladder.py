@@ -17,6 +17,7 @@ from .bench import Bench
 from .constants import MU0
 from .demag import demagnetising_factor
 from .errors import NotPossible
+from .points import Branch
 from .quadrature import Layers, layers, mean_field, volume
 from .reference_magnet import volume as magnet_volume
 from .weighing import force_per_kg, reading_change
@@ -43,13 +44,13 @@ SECONDS_TO_MOVE = {"lift": 4.0, "spacers": 40.0}
 SECONDS_TO_SETTLE = 12.0
 SECONDS_TO_TURN = 60.0
 
-#: (orientation, direction of travel) of the legs of a loop.
-LEGS: tuple[tuple[int, Literal["in", "out"]], ...] = (
-    (1, "in"),
-    (1, "out"),
-    (-1, "in"),
-    (-1, "out"),
-    (1, "in"),
+#: (orientation, direction of travel, branch) of the legs of a loop.
+LEGS: tuple[tuple[int, Literal["in", "out"], Branch], ...] = (
+    (1, "in", "first"),
+    (1, "out", "descending"),
+    (-1, "in", "descending"),
+    (-1, "out", "ascending"),
+    (1, "in", "ascending"),
 )
 
 
@@ -78,10 +79,13 @@ class LadderStep:
 class LadderPlan:
     """A whole loop. ``largest_pull`` in N, ``pan_load`` and ``capacity`` in kg, ``seconds`` expected in all.
 
-    ``pan_load_stated`` is False where the load was estimated from the magnet's volume.
+    ``pan_load_stated`` is False where the load was estimated from the magnet's volume. ``assumed`` is the
+    loop foretold by, ``target_u`` (kg) the uncertainty wanted of a reading.
     """
 
     steps: tuple[LadderStep, ...]
+    assumed: AssumedLoop
+    target_u: float
     largest_pull: float
     pan_load: float
     pan_load_stated: bool
@@ -139,8 +143,11 @@ def plan(
     steepest = max(np.max(np.abs(slope)), np.max(np.abs(passed.dBz @ passed.weights)))
     largest_pull = float(assumed.saturation * volume(bench.sample) * steepest)
     pan_load, stated = _check_pull(bench, largest_pull, warnings)
+    u = 2 * bench.balance.resolution if target_u is None else target_u
     return LadderPlan(
-        steps=_steps(bench, heights[chosen], pitch, Bz, slope, assumed, target_u),
+        steps=_steps(bench, heights[chosen], pitch, Bz, slope, assumed, u),
+        assumed=assumed,
+        target_u=u,
         largest_pull=largest_pull,
         pan_load=pan_load,
         pan_load_stated=stated,
@@ -181,7 +188,7 @@ class AssumedLoop:
         H = np.linspace(-8, 8, 400) * ASSUMED_COERCIVITY
         return cls(H, saturation * np.tanh((H + ASSUMED_COERCIVITY) / width), saturation)
 
-    def at(self, applied: Floats, N: float, branch: Literal["first", "descending", "ascending"]) -> Floats:
+    def at(self, applied: Floats, N: float, branch: Branch) -> Floats:
         """M (A/m) in the applied fields (n,), demagnetisation included.
 
         Solves M = f(H - N M) by halving: f rises, so there is one solution. The ascending branch is the
@@ -321,20 +328,18 @@ def _steps(
     Bz: Floats,
     slope: Floats,
     assumed: AssumedLoop,
-    target_u: float | None,
+    u: float,
 ) -> tuple[LadderStep, ...]:
     """The steps in the order taken; ``heights`` (n,) rising, with the mean field and gradient there."""
     N = demagnetising_factor(bench.sample).axial
     V = volume(bench.sample)
-    u = 2 * bench.balance.resolution if target_u is None else target_u
     with np.errstate(divide="ignore"):
         u_M = u * force_per_kg(bench.site) / (V * np.abs(slope))
     # The sign of the mean field makes the branch: over a ring it can point the other way.
     along = np.sign(Bz[0])
     steps: list[LadderStep] = []
-    for leg, (orientation, direction) in enumerate(LEGS):
+    for leg, (orientation, direction, branch) in enumerate(LEGS):
         applied = orientation * Bz / MU0
-        branch = "first" if leg == 0 else "descending" if leg in (1, 2) else "ascending"
         M = along * assumed.at(along * applied, N, branch)
         reading = reading_change(-orientation * M * V * slope, bench)
         order = range(len(heights) - 1, -1, -1) if direction == "in" else range(1, len(heights))

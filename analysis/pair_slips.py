@@ -258,17 +258,16 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
     n = len(points)
     newton = weighing.force(1.0, bench)
     slope = np.zeros(n)
-    used = [(p, p.rows[points.used[p.rows]]) for p in arranged.passages]
-    whole_passages = [p for p, rows in used if len(rows)]
-    passages = [rows for _, rows in used if len(rows)]
-    for rows in passages:
+    passages = [(p, rows) for p in arranged.passages if len(rows := p.rows[points.used[p.rows]])]
+    for _, rows in passages:
         if len(rows) > 1 and np.all(np.diff(points.gap[rows]) != 0):
             slope[rows] = np.gradient(points.force[rows], points.gap[rows])
-    for k, rows in enumerate(passages):
-        later = [np.concatenate([rows, *passages[k + 1 : m]]) for m in range(k + 2, len(passages) + 1)]
+    for k, (passage, rows) in enumerate(passages):
+        later = [np.concatenate([each for _, each in passages[k:m]]) for m in range(k + 2, len(passages) + 1)]
         # A person who works up to the strongest field and re-zeroes there spoils that row too.
-        tip = np.setdiff1d(arranged.with_tip(whole_passages[k]), whole_passages[k].rows)
-        tip = tip[points.used[tip]]
+        tip = np.setdiff1d(arranged.with_tip(passage), passage.rows)
+        if points.used[tip].any():
+            later.append(np.append(rows, tip))
         for a in range(len(rows)):
             for b in range(a + 1, len(rows) + 1):
                 yield rows[a:b], "zero", _where(n, rows[a:b], newton)
@@ -276,8 +275,6 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
                     yield rows[a:b], "gap", _where(n, rows[a:b], slope[rows[a:b]])
             for whole in later:
                 yield whole[a:], "zero", _where(n, whole[a:], newton)
-            if len(tip):
-                yield np.append(rows[a:], tip), "zero", _where(n, np.append(rows[a:], tip), newton)
             counts = points.spacers[rows]
             if a and np.all(np.isfinite(counts)) and a < len(rows) - 1:
                 gathered = counts[a:] - counts[a - 1]

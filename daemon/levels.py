@@ -8,6 +8,7 @@ moments lie close together.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 
 #: Readings stand still when those of the last STILL seconds, at least FEWEST of them, lie within the width.
 STILL, FEWEST = 1.5, 4
@@ -32,10 +33,9 @@ class Levels:
     def quiet(self, since: float) -> None:
         """A reading is accepted on a level that began at ``since`` (s): readings since then are those of the
         bench at rest, if they are enough to tell how much it strays."""
-        rest = [(time, value) for time, value in self._recent if time >= since]
-        if len(rest) >= FEWEST and rest[-1][0] - rest[0][0] >= STILL:
-            values = [value for _, value in rest]
-            self.width = max(self._least, ROOM * (max(values) - min(values)))
+        rest = [reading for reading in self._recent if reading[0] >= since]
+        if _enough(rest):
+            self.width = max(self._least, ROOM * _range(rest))
 
     def feed(self, time: float, value: float | None) -> float | None:
         """One reading (s, kg; None where there is no number); the level in kg when there is one to tell."""
@@ -45,8 +45,7 @@ class Levels:
         self._recent.append((time, value))
         while len(self._recent) > FEWEST and time - self._recent[1][0] >= STILL:
             self._recent.popleft()
-        enough = len(self._recent) >= FEWEST and time - self._recent[0][0] >= STILL
-        if not enough or self._range() > self.width:
+        if not _enough(self._recent) or _range(self._recent) > self.width:
             self._told = time - AGAIN
             return None
         if time - self._told < AGAIN:
@@ -54,6 +53,11 @@ class Levels:
         self._told = time
         return sum(v for _, v in self._recent) / len(self._recent)
 
-    def _range(self) -> float:
-        values = [v for _, v in self._recent]
-        return max(values) - min(values)
+
+def _enough(readings: Sequence[tuple[float, float]]) -> bool:
+    return len(readings) >= FEWEST and readings[-1][0] - readings[0][0] >= STILL
+
+
+def _range(readings: Sequence[tuple[float, float]]) -> float:
+    values = [v for _, v in readings]
+    return max(values) - min(values)

@@ -23,7 +23,7 @@ def test_the_uncertainty_expected_is_the_one_that_comes() -> None:
     and the figures of the material (closed form, root search) within what was foretold of them."""
     bench = replace(BENCH, gap=replace(BENCH.gap, ladder="spacers"))
     ladder = plan(bench, 20, loop=LOOP, target_u=2e-6)
-    foretold = expected(ladder, bench, loop=LOOP, target_u=2e-6)
+    foretold = expected(ladder, bench)
     gaps = np.unique([step.gap for step in ladder.steps])
     came = analyse(noisy_run(3, MATERIAL, gaps), bench, trials=1000)
     for name, truth in MATERIAL.figures().items():
@@ -37,8 +37,7 @@ def test_the_uncertainty_expected_is_the_one_that_comes() -> None:
 
 
 def test_more_noise_is_expected_to_cost_something() -> None:
-    ladder = plan(BENCH, 12, loop=LOOP)
-    quiet, noisy = (expected(ladder, BENCH, loop=LOOP, target_u=u) for u in (1e-6, 1e-4))
+    quiet, noisy = (expected(plan(BENCH, 12, loop=LOOP, target_u=u), BENCH) for u in (1e-6, 1e-4))
     for name in ("coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m"):
         before, after = quiet.figures[name].u, noisy.figures[name].u
         assert before is not None

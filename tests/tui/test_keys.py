@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from typing import Any
 
 import pytest
@@ -47,6 +48,16 @@ def listen(st: Stage, keys: tuple[Key, ...], monkeypatch: pytest.MonkeyPatch) ->
     return asked
 
 
+@asynccontextmanager
+async def listening(
+    place: str, keys: tuple[Key, ...], monkeypatch: pytest.MonkeyPatch, size: tuple[int, int] = (80, 24)
+) -> AsyncIterator[tuple[Stage, list[str]]]:
+    """A view of the scripted bench that notes what it is asked for."""
+    async with stage(feed=bench(), size=size) as st:
+        await go_to(st, place)
+        yield st, listen(st, keys, monkeypatch)
+
+
 async def go_to(st: Stage, place: str) -> None:
     await st.app.action_view(place)
     await st.pilot.pause(0.1)
@@ -59,9 +70,7 @@ async def go_to(st: Stage, place: str) -> None:
 @pytest.mark.parametrize("place", PLACES)
 async def test_every_key_does_what_it_says(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     keys = (*KEYS[place], *KEYS["everywhere"])
-    async with stage(feed=bench()) as st:
-        await go_to(st, place)
-        asked = listen(st, keys, monkeypatch)
+    async with listening(place, keys, monkeypatch) as (st, asked):
         for key in keys:
             for name in key.keys.split(","):
                 asked.clear()
@@ -78,9 +87,7 @@ def row_of(st: Stage) -> str:
 @pytest.mark.parametrize("place", PLACES)
 async def test_every_word_of_the_key_row_takes_a_click(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     keys = (*KEYS[place], *KEYS["everywhere"])
-    async with stage(feed=bench()) as st:
-        await go_to(st, place)
-        asked = listen(st, keys, monkeypatch)
+    async with listening(place, keys, monkeypatch) as (st, asked):
         on_row = [key for key in keys if key.on_row]
         assert len(on_row) >= 6
         for key in on_row:
@@ -93,9 +100,7 @@ async def test_every_word_of_the_key_row_takes_a_click(place: str, monkeypatch: 
 @pytest.mark.parametrize("place", PLACES)
 async def test_every_line_of_the_help_page_takes_a_click(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     keys = tuple(key for key in (*KEYS[place], *KEYS["everywhere"]) if key.action != "help")
-    async with stage(feed=bench(), size=(120, 60)) as st:
-        await go_to(st, place)
-        asked = listen(st, keys, monkeypatch)
+    async with listening(place, keys, monkeypatch, (120, 60)) as (st, asked):
         for key in keys:
             asked.clear()
             await st.press("question_mark")

@@ -12,6 +12,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -47,24 +48,24 @@ def page() -> Iterator[int]:
     """A served screen on the script; gives its port."""
     port = free_port()
     screen = SCREEN.format(helpers=str(Path(__file__).parent))
-    process = subprocess.Popen(
-        [sys.executable, "-c", SERVE.format(screen=screen, port=port)], stderr=subprocess.DEVNULL
-    )
-    try:
-        until_answered(port)
+    with serving([sys.executable, "-c", SERVE.format(screen=screen, port=port)], port):
         yield port
+
+
+@contextmanager
+def serving(command: list[str], port: int, environment: dict[str, str] | None = None) -> Iterator[None]:
+    """A process that serves a page, once somebody listens at its port."""
+    process = subprocess.Popen(command, stderr=subprocess.DEVNULL, env=environment)
+    try:
+        for _ in range(200):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.1)
+        yield
     finally:
         process.terminate()
         process.wait(20)
-
-
-def until_answered(port: int) -> None:
-    """Wait until somebody listens at a port."""
-    for _ in range(200):
-        with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                return
-        time.sleep(0.1)
 
 
 def ask(port: int, **headers: str) -> tuple[int, str]:
@@ -126,15 +127,8 @@ def twin_page(tmp_path: Path) -> Iterator[int]:
     state = tmp_path / "state"
     (state / "weighloop").mkdir(parents=True)
     (state / "weighloop" / "cautions-read").touch()
-    process = subprocess.Popen(
-        words, stderr=subprocess.DEVNULL, env={**os.environ, "XDG_STATE_HOME": str(state)}
-    )
-    try:
-        until_answered(port)
+    with serving(words, port, {**os.environ, "XDG_STATE_HOME": str(state)}):
         yield port
-    finally:
-        process.terminate()
-        process.wait(20)
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")

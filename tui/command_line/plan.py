@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import click
 
-from ...analysis.figure_names import FIGURE_NAMES, decimals
 from .common import bench_option, json_option, note, print_json, significant, table
+from .figures import figures_table
 
 
 @click.command("plan")
@@ -50,9 +48,8 @@ def command(bench_path: Path, points: int, previous: str | None, expect: bool, a
     if expect:
         from ...analysis.expectation import expected
 
-        result = expected(ladder, bench, loop=loop)
-        foreseen = result.to_json()["figures"]
-        warnings += [warning.text for warning in result.warnings]
+        foreseen = expected(ladder, bench)
+        warnings += [warning.text for warning in foreseen.warnings]
     if as_json:
         steps = [
             {
@@ -66,7 +63,7 @@ def command(bench_path: Path, points: int, previous: str | None, expect: bool, a
             }
             for s in ladder.steps
         ]
-        print_json(steps if foreseen is None else {"steps": steps, "expected": foreseen})
+        print_json(steps if foreseen is None else {"steps": steps, "expected": foreseen.to_json()["figures"]})
     else:
         rows = [
             [
@@ -97,17 +94,6 @@ def command(bench_path: Path, points: int, previous: str | None, expect: bool, a
         )
         if foreseen is not None:
             print("\nExpected of the figures:")
-            print(table(["figure", "symbol", "expected", "u", "unit", "status"], list(_foreseen(foreseen))))
+            print(figures_table(foreseen))
     for warning in warnings:
         note(f"Note: {warning}")
-
-
-def _foreseen(figures: dict[str, Any]) -> Iterator[list[str]]:
-    """A row a figure: its value of the assumed loop and the uncertainty it will have."""
-    for key, figure in figures.items():
-        name, value, u = FIGURE_NAMES[key], "-", "-"
-        if figure["value"] is not None and figure["u"]:
-            u_shown = name.shown(figure["u"])
-            places = decimals(u_shown)
-            value, u = f"{name.shown(figure['value']):.{places}f}", f"{u_shown:.{places}f}"
-        yield [name.words, name.symbol, value, u, name.unit(), figure["status"]]

@@ -34,7 +34,7 @@ class ReadingPanel(Vertical):
         yield Lines(id="measured")
 
     def show_live(self, picture: Picture) -> None:
-        """The quick part: at most five times a second."""
+        """The quick part, at the beat of the live reading."""
         digits, state = live_texts(picture)
         state.append("\n" * (STATE_LINES - 1 - state.plain.count("\n")))  # what stands below does not jump
         self.query_one("#digits", BigDigits).show(digits)
