@@ -58,10 +58,18 @@ async def stage(
 
 
 async def click(st: Stage, words: str) -> None:
-    """Click on words that stand on the screen."""
+    """Click on words that stand on the screen, once they stand still: what is above them may yet grow."""
+    place, before = place_of(st, words), None
+    while place != before:
+        await st.pilot.pause(0.1)
+        place, before = place_of(st, words), place
+    await st.pilot.click(offset=place)
+    await st.pilot.pause()
+
+
+def place_of(st: Stage, words: str) -> tuple[int, int]:
+    """Column and row just inside the words."""
     for row, line in enumerate(st.text().splitlines()):
         if words in line:
-            await st.pilot.click(offset=(line.index(words) + 1, row))
-            await st.pilot.pause()
-            return
+            return line.index(words) + 1, row
     raise AssertionError(f"{words!r} is not on the screen:\n{st.text()}")
