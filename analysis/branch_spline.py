@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .smoothness import likeliest
+from .smoothness import likelihoods
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -29,10 +29,8 @@ _MARGIN = 0.03
 
 _DEGREE = 3
 
-#: How much less than what is likeliest may be smoothed, step by step.
-_LESS = 10.0 ** np.arange(-0.5, -4.1, -0.5)
-#: A rising spline may miss the readings by this many times the squares that one which may fall leaves.
-_ENOUGH = 1.5
+#: Weights of the smoothing are tried with a spline that rises at every second one.
+_STRIDE = 2
 
 
 class RisingSpline:
@@ -97,35 +95,37 @@ class RisingSpline:
         return (rows @ self.basis(felt)).toarray()
 
     def smoothing(self, X: Floats, y: Floats, bound: bool = True) -> float:
-        """The smoothing weight that suits the readings: the likeliest (``smoothness``) with the constraint
-        left aside, and, if ``bound`` by it, less where a rising spline so smooth would miss them.
-        ``X`` (n, K) and ``y`` (n,) in standard deviations.
+        """The smoothing weight that makes the readings likeliest (``smoothness``); ``bound``: of splines that
+        rise, else of all. ``X`` (n, K) and ``y`` (n,) in standard deviations.
 
         A knee between two steep and level stretches is followed by a smooth spline only if it may swing to
         both sides of it; one that must not cuts the corner, by many standard deviations.
         """
-        weight = likeliest(X, y, self._bent, self._level)[0]
-        if not bound:
-            return weight
-
-        def missed(weight: float) -> float:
-            return float(np.sum((y - X @ self.fit(X, y, weight)[0]) ** 2))
-
-        # Squares that a spline which may also fall leaves, as far as they go by chance.
-        left = len(y) - float(np.trace(X @ self.answer(X, weight, np.arange(self.size))))
-        if missed(weight) <= _ENOUGH * left:
-            return weight
-        # However little is smoothed, a rising spline misses readings that fall.
-        enough = _ENOUGH * (missed(weight * _LESS[-1]) + left)
-        for less in _LESS[:-1]:
-            if missed(weight * less) <= enough:
-                return float(weight * less)
-        return float(weight * _LESS[-1])
+        if bound:
+            return self._likeliest(X, y)[0]
+        found = likelihoods(X, y, self._bent, self._level)
+        return float(found.weights[found.best])
 
     def unlikely(self, X: Floats, y: Floats) -> float:
-        """Minus twice the logarithm of the likelihood of the readings, but for a constant, the constraint
-        left aside; ``X`` and ``y`` as above."""
-        return likeliest(X, y, self._bent, self._level)[1]
+        """Minus twice the logarithm of the likelihood of the readings, but for a constant, if the branch
+        rises; ``X`` and ``y`` as above."""
+        return self._likeliest(X, y)[1]
+
+    def _likeliest(self, X: Floats, y: Floats) -> tuple[float, float]:
+        """The weight at which the readings are likeliest if the spline rises, and how unlikely they are.
+
+        What they leave is then counted as of the best spline that rises (Laplace's approximation, at the
+        edge of what is allowed).
+        """
+        weights, by_freedom, least = found = likelihoods(X, y, self._bent, self._level)
+        best = (weights[-1], np.inf)
+        for i in range(found.best, -1, -_STRIDE):
+            if by_freedom[i] + least[i] >= best[1]:
+                break  # not even a spline that may fall is likelier
+            c = self.fit(X, y, weights[i])[0]
+            left = float(np.sum((y - X @ c) ** 2) + weights[i] * np.sum((self.bend @ c) ** 2))
+            best = min(best, (float(weights[i]), float(by_freedom[i]) + left), key=lambda tried: tried[1])
+        return best
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""

@@ -11,6 +11,8 @@ one model of the sample explains the readings beside another with the same penal
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,8 +24,25 @@ _WEIGHTS = 10.0 ** np.arange(-15.0, 2.1, 0.25)
 _LEAST = 3e-3
 
 
-def likeliest(X: Floats, y: Floats, shapes: Floats, level: Floats | None = None) -> tuple[float, float]:
-    """The likeliest weight, and minus twice the logarithm of its likelihood but for a constant.
+class Likelihoods(NamedTuple):
+    """Minus twice the logarithm of the readings' likelihood by weight, but for a constant, in two parts.
+
+    ``weights`` (w,) tried, rising; ``by_freedom`` (w,): a curve that may be rougher could have given many
+    other readings as well; ``least`` (w,): the least squares and penalty that any curve leaves of these.
+    """
+
+    weights: Floats
+    by_freedom: Floats
+    least: Floats
+
+    @property
+    def best(self) -> int:
+        """Which weight is the likeliest."""
+        return int(np.argmin(self.by_freedom + self.least))
+
+
+def likelihoods(X: Floats, y: Floats, shapes: Floats, level: Floats | None = None) -> Likelihoods:
+    """How likely the readings are, for every weight.
 
     ``y`` (n,) the readings in standard deviations and ``X`` (n, K) by coefficient; ``shapes`` (K, r) a root
     of the penalty's inverse, ``level`` (K, l) what is not penalised, of any size.
@@ -39,9 +58,7 @@ def likeliest(X: Floats, y: Floats, shapes: Floats, level: Floats | None = None)
     told = (vectors.T @ (rest @ y)) ** 2
     weights = max(float(values.max(initial=0.0)), 1e-300) * _WEIGHTS
     grown = 1.0 + values / weights[:, None]
-    unlikely = np.sum(np.log(grown) + told / grown, axis=1)
-    best = int(np.argmin(unlikely))
-    return float(weights[best]), float(unlikely[best]) + fixed
+    return Likelihoods(weights, np.sum(np.log(grown), axis=1) + fixed, np.sum(told / grown, axis=1))
 
 
 def main_columns(columns: Floats) -> Floats:
