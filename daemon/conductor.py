@@ -7,7 +7,6 @@ Only ``turn`` does work; the thread calls it again and again, a test may call it
 from __future__ import annotations
 
 import logging
-import math
 import queue
 import threading
 import time
@@ -23,13 +22,13 @@ from .acquisition import PATIENCE, Acquisition, Limits
 from .device_watch import DeviceWatch
 from .devices import Devices
 from .gap_mover import GapMover, Mover
-from .levels import Levels
+from .listener import Listener
+from .promises import Promises, Refused
 from .protocol import Snapshot, Topic
 from .raw_blocks import Raw
 from .recorder import Recorder
 from .run_queue import TARGET_DIGITS, RunQueue
 from .run_state import ENDED, LogEvent, RunRecord
-from .taps import Taps
 from .teller import Teller
 
 if TYPE_CHECKING:
@@ -40,10 +39,6 @@ log = logging.getLogger(__name__)
 
 #: A run held because a reading did not settle tries again after this time, s by the clock.
 TRY_AGAIN = 600.0
-
-
-class Refused(Exception):
-    """What was asked for is not possible now; the message says why."""
 
 
 class Conductor:
@@ -78,16 +73,14 @@ class Conductor:
         self.watch = DeviceWatch(clock, self._happen, self.note, alarm)
         self.watched = False  # somebody looks at the live reading
         self.last_turn = time.monotonic()
-        self._waiting: list[tuple[Future[Any], Any]] = []
+        self._promises = Promises()
         self._wake = threading.Event()
         self._ending = False
         self._read_began = 0.0
         self._held_at: float | None = None
         self._armed = False
         self._live_new = False
-        self.taps = Taps(math.inf, math.inf)  # of no bench yet: hears none
-        self.levels = Levels(0.0)
-        self._listens_for: int | None = None
+        self.listener = Listener()
         self._thread = threading.Thread(target=self._work, name="conductor", daemon=True)
 
     # -- the outside, from any thread ----------------------------------------------------------
@@ -159,8 +152,9 @@ class Conductor:
             work()
         self._hear()
         self._look_at_times()
-        self._answer_waiting()
-        if self.teller.tell(self.run, self.stage, self.acquisition, self._live_new):
+        self._promises.keep(self.stage)
+        by_taps = self.listener.told(self.run, self.stage)
+        if self.teller.tell(self.run, self.stage, self.acquisition, by_taps, self._live_new):
             self._live_new = False
 
     # -- readings ------------------------------------------------------------------------------
@@ -179,7 +173,7 @@ class Conductor:
         for reading in readings:
             settling = acquisition.feed(reading, follow, self._handling())
             self._hear_hands(reading)
-            if (bad := acquisition.out_of_range()) is not None:
+            if not self.listener.engaged and (bad := acquisition.out_of_range()) is not None:
                 self._happen(p.OutOfRange(*bad))
                 acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
             if settling is None:
@@ -194,34 +188,40 @@ class Conductor:
         return task.kind == "read"
 
     def _hear_hands(self, reading: BalanceReading) -> None:
-        """What the balance shows of a person's hands, where the run may go by it."""
-        level = self.levels.feed(reading.time, reading.value)
+        """What the pan tells of a person's hands, where the run may go by it."""
+        for said in self.listener.hear(reading, self.run, self.stage):
+            match said:
+                case p.Asked():
+                    self._person(said, answered := Future())
+                    if answered.done() and (why := answered.exception()) is not None:
+                        self.edit("taps", f"Not possible now: {why}", {})
+                case p.Record():
+                    self.edit(said.kind, said.text, said.data)
+                case _:
+                    self._happen(said)
+        self._hands_off()
+
+    def _hands_off(self) -> None:
+        """A reading that was being taken while hands were at the pan begins anew without them."""
         task = self.stage.task
-        if self.run is None or not self.run.hands_free or task is None or not task.by_hand:
-            self._listens_for = None
-            return
-        if self._listens_for != task.serial:  # what was shown before it was asked says nothing of it
-            self._listens_for = task.serial
-            self.levels.reset()
-            self.taps.reset()
-        elif self.taps.feed(reading.time, reading.value, reading.mark):
-            self._happen(p.Tapped())
-        elif level is not None:
-            self._happen(p.Level(level, self.levels.width))
+        if self.listener.let_go() and self._armed and task is not None and task.kind == "read":
+            self._begin(task)
 
     def _handling(self) -> bool:
-        """Whether a person is at work on the bench, as asked."""
-        return self.stage.task is not None and self.stage.task.by_hand
+        """Whether a person is at work on the bench, as asked or tapping."""
+        return self.listener.engaged or (self.stage.task is not None and self.stage.task.by_hand)
 
     def _maybe_accept(self, acquisition: Acquisition) -> None:
         task = self.stage.task
-        if self._armed and task is not None and task.kind == "read" and acquisition.ready:
+        if not self._armed or self.listener.engaged or task is None or task.kind != "read":
+            return
+        if acquisition.ready:
             reading = acquisition.taken()
             if reading is not None:
                 self._armed = False
                 settling = acquisition.settling
                 if settling is not None and settling.level_since is not None:
-                    self.levels.quiet(settling.level_since)
+                    self.listener.levels.quiet(settling.level_since)
                 reading |= self.devices.measured()
                 self._happen(p.Accepted(task.serial, reading))
 
@@ -231,6 +231,8 @@ class Conductor:
         now = self.clock.now()
         least = self.rate  # no patience is shorter than a second of the machine's time
         self.watch.look()
+        self.listener.look(now, self.run, self.stage)
+        self._hands_off()
         if self._armed and now - self._read_began > max(PATIENCE, 3 * least):
             self._not_settled(now)
         if self._held_at is not None and now - self._held_at > TRY_AGAIN:
@@ -276,8 +278,8 @@ class Conductor:
         limits = Limits(bench.balance.capacity, load.value if load is not None else None)
         target = target or TARGET_DIGITS * resolution
         self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
-        self.taps = Taps(bench.balance.capacity, resolution)
-        self.levels = Levels(p.least_change(resolution, self.acquisition.target))
+        least = p.least_change(resolution, self.acquisition.target)
+        self.listener.use(bench.balance.capacity, resolution, least)
 
     def add_run(
         self,
@@ -355,7 +357,7 @@ class Conductor:
         elif task.kind == "read" and self.acquisition is not None:
             self._read_began = self.clock.now()
             self._armed = True
-            self.levels.reset()
+            self.listener.reading_begins(self._read_began)
             zero = self.run.last("zero") if self.run is not None else None
             self.acquisition.zero = zero["value_kg"] if zero is not None else None
             self.acquisition.begin(self._read_began)
@@ -404,18 +406,7 @@ class Conductor:
         if refused:
             future.set_exception(Refused(refused[0]))
         else:
-            self._waiting.append((future, time.monotonic() + 10.0))
-
-    def _answer_waiting(self) -> None:
-        """A person's word is answered once what it led to is committed."""
-        for future, deadline in list(self._waiting):
-            if not self.stage.unrecorded and not self.stage.told:
-                future.set_result(True)
-            elif time.monotonic() > deadline:
-                future.set_exception(Refused("heard, but the store cannot be written now; see the status"))
-            else:
-                continue
-            self._waiting.remove((future, deadline))
+            self._promises.owe(future)
 
     # -- what devices say, from their threads --------------------------------------------------
 
@@ -438,4 +429,5 @@ class Conductor:
 
     def snapshot(self) -> Snapshot:
         """Everything needed to draw a screen; in the conductor's thread."""
-        return self.teller.snapshot(self.run, self.stage, self.acquisition, self.clock.now())
+        by_taps = self.listener.told(self.run, self.stage)
+        return self.teller.snapshot(self.run, self.stage, self.acquisition, by_taps, self.clock.now())

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from ..analysis.errors import InputError, NotPossible
 from ..drivers.device import DeviceError
 from . import procedure as p
-from .conductor import Conductor, Refused
+from .conductor import Conductor
+from .promises import Refused
 from .protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from .server import Connection, Handler, RpcError
 from .store import Store, StoreError

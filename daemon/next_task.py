@@ -103,7 +103,7 @@ def _placing(run: RunRecord, step: Step, side: str) -> str:
 
 def _hint(run: RunRecord, task: Task) -> str:
     """How it is known that the person has done the task, but for a key; empty where only a key tells."""
-    if not run.hands_free or task.step is None or task.code == "question":
+    if not run.hands_free or run.ladder == "lift" or task.step is None or task.code == "question":
         return ""
     if not could_see(task.code, task.step, run):
         return "tap the pan twice when done"

@@ -321,9 +321,13 @@ def _level(run: RunRecord, stage: Stage, level: Level) -> Outcome:
 
 
 def _told_by_the_balance(run: RunRecord, stage: Stage, how: str) -> Outcome:
-    """What was asked is done, as the balance shows; a question is answered by a key alone."""
+    """What was asked is done, as the balance shows.
+
+    A question has answers of its own; and no lift moves while a finger may be at the pan.
+    """
     task = stage.task
-    if not run.hands_free or task is None or not task.by_hand or task.code == "question" or stage.unrecorded:
+    hears = run.hands_free and run.ladder == "spacers" and not stage.unrecorded
+    if not hears or task is None or not task.by_hand or task.code == "question":
         return run, stage, []
     return by_hand(run, replace(stage, seen=task.code), task, how)
 

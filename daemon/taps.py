@@ -1,77 +1,145 @@
-"""Two taps on the pan: a person's "done" when both hands are full.
+"""Taps of a finger on the pan, counted: what a person says when both hands are full.
 
-A tap is a finger that rests on the pan for a moment. Nothing a bench does by itself looks like two of them:
-the reading stands still, rises far above all disturbances and comes back, twice, and stands where it stood.
-What a person changes on the pan leaves another level behind, so that it is not taken for a word.
+Nothing a bench does by itself looks like a row of taps: the reading stands still, rises far above all
+disturbances and comes back, each time to where it stood. What a person changes on the pan leaves another
+level behind, so that it is not taken for a word.
+
+A count is sure or it is none. Another number would be another word, so a press too light to be one, two that
+run into each other, a hand that leans on the pan, or a reading that is missing spoil the whole row. What is
+shorter than two readings the balance may not show at all.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from itertools import groupby
+from itertools import pairwise
 
-#: A tap presses with more than this part of the capacity: 11 g on a balance of 220 g.
-PRESS = 0.05
+#: A tap presses with more than this part of the capacity: 11 g on a balance of 220 g. What is lighter than
+#: LIGHT of that is no press at all; what lies between is not sure.
+PRESS, LIGHT = 0.05, 0.25
 #: The reading stands where it stood within this part of a press, or so many digits.
 SAME_SHARE, SAME_DIGITS = 0.02, 20.0
-#: The reading stands still for CALM before the first tap and after the second; a press, and the pause between
-#: two of them, lasts no longer than LONGEST; a filter in the balance draws the first rise out by EDGE. All s.
-CALM, LONGEST, EDGE = 0.7, 2.5, 0.6
-#: Two presses with all that belongs to them take no longer, s.
-WINDOW = 3 * LONGEST + 2 * CALM + EDGE
+#: The reading stands still for CALM before the first tap and after the last; a filter in the balance draws
+#: the first rise out by EDGE. A press lasts no longer than LONGEST, a pause between two no longer than PAUSE:
+#: a longer one has ended the row, or was before it. All s.
+CALM, EDGE, LONGEST, PAUSE = 0.7, 0.6, 2.0, 1.4
+#: Back at rest, the reading may swing for so much longer than CALM; readings farther apart miss a tap. s.
+SWINGS, GAP = 2.0, 1.0
+#: Where the reading falls below so much of the lighter of two peaks they are two presses, and one if it stays
+#: above ONE of it.
+TWO, ONE = 0.5, 0.8
+#: Nobody taps more often: what goes on for longer is something else.
+MOST = 10
 
 
 class Taps:
     """Hears readings one by one; ``capacity`` and ``resolution`` in kg."""
 
     def __init__(self, capacity: float, resolution: float) -> None:
-        self._press = PRESS * capacity
+        self._capacity, self._press = capacity, PRESS * capacity
+        self._light = LIGHT * self._press
         self._same = max(SAME_SHARE * self._press, SAME_DIGITS * resolution)
         self._recent: deque[tuple[float, float]] = deque()
+        #: When the row under way began, s; None while there is none.
+        self.began: float | None = None
+        #: How many presses of it are over.
+        self.heard = 0
+        self._row: list[float] = []  # heights above the level, kg
+        self._level = self._rose = self._over = 0.0
 
-    def reset(self) -> None:
-        """What came before does not count."""
-        self._recent.clear()
+    def feed(self, time: float, value: float | None, mark: str | None = None) -> int | None:
+        """One reading (s, kg; None where there is no number).
 
-    def feed(self, time: float, value: float | None, mark: str | None = None) -> bool:
-        """One reading (s, kg; None where there is no number); True when the second tap is over."""
-        if value is None and mark != "overload":
-            self.reset()
-            return False
-        self._recent.append((time, float("inf") if value is None else value))
-        while time - self._recent[0][0] > WINDOW:
+        Gives the number of taps when a row of them has ended, 0 where it is not sure, else None.
+        """
+        missing = value is None and mark != "overload"
+        if missing or (self._recent and not 0.0 <= time - self._recent[-1][0] <= GAP):
+            self._recent.clear()
+            return self._end(0) if self.began is not None else None
+        # How heavy an overload is is not known: no less than what was shown on the way there.
+        shown = self._level + max(self._row, default=self._capacity) if value is None else value
+        self._recent.append((time, shown))
+        while len(self._recent) > 1 and self._recent[1][0] <= time - EDGE - PAUSE:
             self._recent.popleft()
-        if value is None or max(v for _, v in self._recent) <= value + self._press or not self._twice(time):
-            return False
-        self.reset()
-        return True
+        if self.began is None:
+            level = self._stood(time, shown)
+            if level is None:
+                return None
+            self.began = self._rose = time
+            self._level = level
+        return self._follow(time, shown - self._level)
 
-    def _twice(self, now: float) -> bool:
-        """Whether the readings kept end with two taps that are over."""
-        level = self._still(now - CALM, now)
-        if level is None:
-            return False
-        runs = [
-            (down, [t for t, _ in run])
-            for down, run in groupby(self._recent, key=lambda reading: reading[1] > level + self._press)
-        ]
-        if len(runs) < 5 or not runs[-2][0]:
-            return False
-        stood, *taps, _ = (times for _, times in runs[-5:])
-        if any(times[-1] - times[0] > LONGEST for times in taps):
-            return False
-        if len(runs) > 5 and stood[-1] - stood[0] <= LONGEST:
-            return False  # a third one before them
-        first = taps[0][0] - EDGE
-        before = self._still(first - CALM, first)
-        lifted = min(v for t, v in self._recent if t >= first) < level - self._press
-        return before is not None and abs(before - level) <= self._same and not lifted
+    def _follow(self, time: float, height: float) -> int | None:
+        """One more reading of a row."""
+        assert self.began is not None
+        before, pressed = self._row[-1] if self._row else 0.0, height > self._light
+        self._row.append(height)
+        if height < -self._press or time - self.began > MOST * (LONGEST + PAUSE):
+            return self._end(0)  # something was lifted off the pan; no end is in sight
+        if pressed:
+            if before <= self._light:
+                self._rose = time
+                if self._over and time - self._over > PAUSE:
+                    return self._end(0)  # after a pause without rest
+            self._over = time
+            return self._end(0) if time - self._rose > LONGEST else None  # a leaning hand, another level
+        if before > self._light:
+            self.heard = len(_peaks(self._row, self._light))
+        if time - self._over < PAUSE:
+            return None
+        if self._still(time - CALM, time) is None:
+            return self._end(0) if time - self._over > PAUSE + SWINGS else None
+        return self._end(self._count())
+
+    def _end(self, count: int) -> int:
+        self.began, self.heard, self._over, self._row = None, 0, 0.0, []
+        return count
+
+    def _count(self) -> int:
+        """How many taps the whole row was; 0 where it is not sure."""
+        peaks = _peaks(self._row, self._light)
+        heights = [self._row[k] for k in peaks]
+        apart = all(self._apart(a, b) for a, b in pairwise(peaks))
+        alone = any(max(self._row[k - 1] if k else 0.0, self._row[k + 1]) < self._light for k in peaks)
+        level = self._recent[-1][1] - self._level
+        firm = min(heights, default=0.0) > self._press
+        return len(peaks) if firm and apart and not alone and abs(level) <= self._same else 0
+
+    def _apart(self, a: int, b: int) -> bool:
+        """Whether two peaks are surely two presses: a pause that shows once may also not show."""
+        half = TWO * min(self._row[a], self._row[b])
+        return sum(height < half for height in self._row[a:b]) > 1
+
+    def _stood(self, time: float, shown: float) -> float | None:
+        """The level the reading stood on, where it has just risen above it by a press, else None."""
+        if shown <= min(v for _, v in self._recent) + self._light:
+            return None
+        level = self._still(time - EDGE - CALM, time - EDGE)
+        if level is None or shown <= level + self._light or self._recent[0][0] > time - EDGE - PAUSE:
+            return None
+        quiet = all(abs(v - level) <= self._light for t, v in self._recent if t <= time - EDGE)
+        return level if quiet else None
 
     def _still(self, start: float, end: float) -> float | None:
         """The mean of the readings from ``start`` to ``end`` where they stand still, else None."""
-        if self._recent[0][0] > start:
-            return None
         values = [v for t, v in self._recent if start <= t <= end]
         if len(values) < 2 or max(values) - min(values) > self._same:
             return None
         return sum(values) / len(values)
+
+
+def _peaks(heights: list[float], light: float) -> list[int]:
+    """Where the presses are highest: peaks with a dip between them that may part two."""
+    peaks: list[int] = []
+    top, dip = 0.0, 0.0  # of the press under way, and since its top
+    for k, height in enumerate(heights):
+        rises = height > light and dip < ONE * min(top, height)
+        if not peaks or rises:
+            peaks.append(k)
+        elif height > top:
+            peaks[-1] = k
+        else:
+            dip = min(dip, height)
+            continue
+        top = dip = height
+    return peaks

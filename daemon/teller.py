@@ -10,7 +10,7 @@ from typing import Any
 from .acquisition import Acquisition
 from .devices import Devices
 from .procedure import Stage, action_of
-from .protocol import LogLine, Snapshot, Topic
+from .protocol import LogLine, Snapshot, TapList, Topic
 from .recorder import utc_now
 from .run_state import LogEvent, RunRecord, to_protocol
 
@@ -55,13 +55,20 @@ class Teller:
         """Tell of the devices at the next turn."""
         self._devices_at = 0.0
 
-    def tell(self, run: RunRecord | None, stage: Stage, acquisition: Acquisition | None, live: bool) -> bool:
+    def tell(
+        self,
+        run: RunRecord | None,
+        stage: Stage,
+        acquisition: Acquisition | None,
+        by_taps: TapList | None,
+        live: bool,
+    ) -> bool:
         """What is new; ``live``: there are new readings. True when those were told."""
         now = time.monotonic()
         action = None if run is None else action_of(run, stage)
-        if (run, action) != self._told:
-            self._told = (run, action)
-            self.publish("run", None if run is None else to_protocol(run, action))
+        if (run, action, by_taps) != self._told:
+            self._told = (run, action, by_taps)
+            self.publish("run", None if run is None else to_protocol(run, action, by_taps))
         if now - self._devices_at >= DEVICES_EVERY:
             self._devices_at = now
             both = {"balance": self.devices.balance_device(), "lift": self.devices.lift_device()}
@@ -76,7 +83,12 @@ class Teller:
         return True
 
     def snapshot(
-        self, run: RunRecord | None, stage: Stage, acquisition: Acquisition | None, clock_s: float
+        self,
+        run: RunRecord | None,
+        stage: Stage,
+        acquisition: Acquisition | None,
+        by_taps: TapList | None,
+        clock_s: float,
     ) -> Snapshot:
         """Everything needed to draw a screen."""
         return {
@@ -85,7 +97,7 @@ class Teller:
             "balance": self.devices.balance_device(),
             "lift": self.devices.lift_device(),
             "live": acquisition.live() if acquisition is not None else None,
-            "run": None if run is None else to_protocol(run, action_of(run, stage)),
+            "run": None if run is None else to_protocol(run, action_of(run, stage), by_taps),
             "log": self.log,
             "controller": self.controller,
             "bench_text": self.bench_text,

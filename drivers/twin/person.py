@@ -94,10 +94,10 @@ class Person:
         yield from self._hands_at_work(1.0, 3.0)
         self.bench.disturbances.placed()
 
-    def tap(self, grams: float = 30.0) -> Story:
-        """Tap the pan twice with a finger."""
+    def tap(self, grams: float = 30.0, times: int = 2) -> Story:
+        """Tap the pan with a finger."""
         yield 1.0 * self.pace
-        for _ in range(2):
+        for _ in range(times):
             self.bench.extra_load.append((self.bench.now + 0.4, float(grams)))
             yield 0.9
 

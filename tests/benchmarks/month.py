@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "daemon"))
 from virtual_bench import VirtualBench
 
 from weighloop.daemon import procedure as p
-from weighloop.daemon.conductor import Refused
+from weighloop.daemon.promises import Refused
 from weighloop.drivers.device import DeviceState
 
 DAY = 86400.0

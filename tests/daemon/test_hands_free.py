@@ -10,13 +10,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pytest
 from virtual_bench import STRONG, VirtualBench, attraction
 
 from weighloop.daemon.hands import least_change
 from weighloop.daemon.run_plan import make_plan
-from weighloop.daemon.taps import Taps
 from weighloop.drivers.device import BalanceReading
 from weighloop.drivers.twin.bench import TwinBench
 from weighloop.drivers.twin.scenario import bench_file
@@ -226,7 +224,7 @@ def test_a_restless_bench_is_not_taken_for_a_sample() -> None:
     weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 1)
     action = bench.action()
     assert least_change(1e-6, 2e-6) < 25e-6
-    assert bench.conductor.levels.width > 25e-6 / 2
+    assert bench.conductor.listener.levels.width > 25e-6 / 2
     for blow in (25e-6, -25e-6, 25e-6):
         bench.pressed = blow
         bench.advance(5)
@@ -288,65 +286,3 @@ def test_spacers_of_unknown_mass_are_done_when_the_balance_is_re_zeroed(known: b
     bench.advance(8)
     # With a mass, the masses are counted, and a key that was pressed between hides them.
     assert (bench.action()["code"] == "set-spacers") is known
-
-
-# -- taps ------------------------------------------------------------------------------------------
-
-RATE = 10.0
-
-
-def heard(load: list[tuple[float, float]], noise: float = 1e-6, seed: int = 1) -> int:
-    """How often two taps are heard in a load (seconds, kg) behind a balance's filter of 0.4 s."""
-    rng = np.random.default_rng(seed)
-    levels = np.concatenate([np.full(round(seconds * RATE), kg) for seconds, kg in load])
-    shown = np.convolve(np.pad(levels, (3, 0), mode="edge"), np.ones(4) / 4, mode="valid")
-    shown = np.round((shown + rng.normal(0, noise, len(shown))) / 1e-6) * 1e-6
-    taps = Taps(0.22, 1e-6)
-    return sum(
-        taps.feed(10 + k / RATE, None if x > 0.22 else x, "steady") for k, x in enumerate(shown.tolist())
-    )
-
-
-def test_two_taps_are_heard_once_whatever_their_strength_and_rhythm() -> None:
-    for press in (0.02, 0.05, 0.1):
-        for down, pause in ((0.3, 0.5), (0.6, 0.6), (1.5, 1.5)):
-            for level in (0.0, -0.05, 0.009):
-                tap = [(down, level + press), (pause, level), (down, level + press)]
-                assert heard([(3, level), *tap, (3, level)]) == 1, (press, down, pause, level)
-
-
-def test_nothing_else_is_taken_for_two_taps() -> None:
-    tap = [(0.5, 0.03), (0.6, 0.0)]
-    assert heard([(3, 0.0), *tap, (8, 0.0)]) == 0  # one
-    assert heard([(3, 0.0), *tap, *tap, *tap, (8, 0.0)]) == 0  # three
-    assert heard([(3, 0.0), (4, 0.03), (0.6, 0.0), (4, 0.03), (8, 0.0)]) == 0  # a hand that leans on the pan
-    assert heard([(3, 0.0), (0.5, 0.005), (0.6, 0.0), (0.5, 0.005), (8, 0.0)]) == 0  # too light
-    assert heard([(3, 0.0), *tap, (0.5, 0.03), (8, 0.9e-3)]) == 0  # a spacer was put down meanwhile
-    assert heard([(3, 0.0), (0.5, 0.03), (0.6, -0.15), (0.5, 0.03), (8, 0.0)]) == 0  # the magnet was lifted
-    assert heard([(0.3, 0.0), *tap, *tap, (8, 0.0)]) == 0  # nothing stood still before
-
-
-def test_hands_at_work_and_a_shaken_bench_are_not_taken_for_taps() -> None:
-    """Two hundred minutes of hands: 3 g about, blows of 5 g, and up to 30 g where something is set down."""
-    rng = np.random.default_rng(5)
-    taps, count = Taps(0.22, 1e-6), 0
-    level, time = 0.0, 0.0
-    for _ in range(200):
-        level += rng.integers(-3, 4) * 0.9e-3
-        work = (
-            level
-            + np.cumsum(rng.normal(0, 1.5e-3, 300)) * 0.3
-            + (rng.random(300) < 0.03) * rng.normal(0, 0.03, 300)
-        )
-        calm = level + rng.normal(0, 1e-6, 300)
-        for value in (*work.tolist(), *calm.tolist()):
-            time += 0.1
-            count += taps.feed(time, value, None)
-    assert count == 0
-
-
-def test_an_overload_while_tapping_is_a_tap_and_a_silent_number_is_none() -> None:
-    taps = Taps(0.22, 1e-6)
-    shown: list[float | None] = [*[0.1] * 30, *[None] * 5, *[0.1] * 6, *[None] * 5, *[0.1] * 15]
-    assert sum(taps.feed(k / RATE, x, "overload" if x is None else None) for k, x in enumerate(shown)) == 1
-    assert sum(taps.feed(k / RATE, x, "underload" if x is None else None) for k, x in enumerate(shown)) == 0

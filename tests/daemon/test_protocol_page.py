@@ -19,7 +19,10 @@ from weighloop.daemon.server import QUEUE
 
 FOLDER = Path(__file__).parents[2] / "daemon"
 PAGE = FOLDER / "PROTOCOL.md"
-RECORDS = ("Snapshot", "Device", "Devices", "Live", "Run", "RunLine", "Step", "Point", "Action", "LogLine")
+RECORDS = (
+    *("Snapshot", "Device", "Devices", "Live", "Run", "RunLine", "Step", "Point", "Action"),
+    *("TapList", "TapWord", "LogLine"),
+)
 STANDARD = {
     -32700: "not JSON",
     -32600: "no request: not an object, or without a method",

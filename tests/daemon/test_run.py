@@ -6,7 +6,7 @@ import pytest
 from virtual_bench import STRONG, VirtualBench, attraction
 
 from weighloop.daemon import procedure as p
-from weighloop.daemon.conductor import Refused
+from weighloop.daemon.promises import Refused
 from weighloop.daemon.run_state import replay
 
 

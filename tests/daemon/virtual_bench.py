@@ -391,10 +391,10 @@ class VirtualBench:
             self.offset += (self.spacers - count) * self.spacer_mass
         self.spacers = count
 
-    def tap(self) -> None:
-        """Two taps on the pan."""
+    def tap(self, times: int = 2) -> None:
+        """Taps on the pan."""
         self.advance(1.5)
-        for _ in range(2):
+        for _ in range(times):
             self.pressed = 0.03
             self.advance(0.5)
             self.pressed = 0.0

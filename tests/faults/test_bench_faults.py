@@ -13,7 +13,7 @@ import pytest
 from virtual_bench import VirtualBench
 
 from weighloop.daemon import procedure as p
-from weighloop.daemon.conductor import Refused
+from weighloop.daemon.promises import Refused
 from weighloop.drivers.device import BalanceReading, DeviceState
 
 
