@@ -7,7 +7,19 @@ import math
 from collections.abc import AsyncIterator
 from typing import Any
 
-from weighloop.daemon.protocol import Action, Device, Live, LogLine, Point, Run, RunLine, Snapshot, Step
+from weighloop.daemon.protocol import (
+    Action,
+    Device,
+    Live,
+    LogLine,
+    Point,
+    Run,
+    RunLine,
+    Snapshot,
+    Step,
+    TapList,
+    TapWord,
+)
 from weighloop.tui.feed import CallRefused, FeedLost
 
 UTC = "2026-03-04T09:{:02d}:{:02d}+00:00"
@@ -158,6 +170,12 @@ def action(
     )
 
 
+def taps(*words: str, title: str = "", heard: int = 0, first: int = 2) -> TapList:
+    """What taps say, counted from ``first``; with a ``title`` it is a list that three taps opened."""
+    said = [TapWord(taps=count, text=text) for count, text in enumerate(words, first)]
+    return TapList(open=bool(title), title=title, words=said, heard=heard)
+
+
 def run_at(done: int = 17, ladder: str = "lift", state: Any = "running", **more: Any) -> Run:
     """A run of WP-07-3 with ``done`` steps behind it."""
     steps = plan(ladder=ladder)
@@ -177,6 +195,7 @@ def run_at(done: int = 17, ladder: str = "lift", state: Any = "running", **more:
         points=points_of(steps, done),
         bench_text=BENCH.format(ladder=ladder),
         hands_free=ladder == "spacers",
+        by_taps=more.get("by_taps"),
     )
 
 

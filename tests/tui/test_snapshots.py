@@ -14,6 +14,7 @@ import scripted as S
 from driving import Stage, stage
 from scripted_results import finished, result
 
+from weighloop.daemon.tap_words import REMARKS
 from weighloop.tui import figuring
 from weighloop.tui.screens import bench, new_run
 from weighloop.tui.screens import compare as compare_screen
@@ -36,13 +37,31 @@ LOOK = figuring.SteadyLook(
 def spacers() -> Any:
     hint = "the balance notices; or tap the pan twice"
     act = S.action("set-spacers", "Set 17 spacers, the sample away.", True, spacers=17, hint=hint)
-    return S.snapshot(S.run_at(20, "spacers", action=act), S.live_at(100.0), lift=False)
+    taps = S.taps("done", "something else")
+    return S.snapshot(S.run_at(20, "spacers", action=act, by_taps=taps), S.live_at(100.0), lift=False)
+
+
+def tapping(*words: str, title: str, heard: int = 0) -> Any:
+    """Three taps have opened a list while spacers are asked for."""
+    found = spacers()
+    found["run"]["by_taps"] = S.taps(*words, title=title, heard=heard)
+    return found
+
+
+def tap_words() -> Any:
+    words = ("hold the run", "read this gap once more", "set the last reading (17 spacers) aside")
+    return tapping(*words, "write a note", "end this run", title="What is it?", heard=3)
+
+
+def tap_notes() -> Any:
+    return tapping(*REMARKS, title="Which note? Any other: n at the keyboard.")
 
 
 def doubtful() -> Any:
     text = "The reading fits 15 spacers better than 17. Is the count right?"
     ask = S.action("question", text, True, ["take as it is", "once more"])
-    return S.snapshot(S.run_at(20, "spacers", action=ask), S.live_at(100.0), lift=False)
+    taps = S.taps("something else", "once more", "take as it is", first=3)
+    return S.snapshot(S.run_at(20, "spacers", action=ask, by_taps=taps), S.live_at(100.0), lift=False)
 
 
 def held() -> Any:
@@ -134,6 +153,9 @@ SCREENS = {
     "run-spacers": (spacers, nothing),
     "run-none": (lambda: S.snapshot(None), nothing),
     "run-question": (doubtful, question),
+    "run-question-taps": (doubtful, nothing),
+    "run-taps": (tap_words, nothing),
+    "run-taps-notes": (tap_notes, nothing),
     "run-held": (held, nothing),
     "run-set-aside": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), set_aside),
     "run-no-link": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), no_link),

@@ -11,6 +11,7 @@ from textual.screen import Screen
 from ..picture import Picture
 from ..widgets.head import Head
 from ..widgets.key_row import KeyRow, keys_of
+from ..widgets.tap_list import by_taps
 
 if TYPE_CHECKING:
     from ..app import WeighloopApp
@@ -64,6 +65,8 @@ class View(Screen[None]):
             if what in ("all", "link", "device", "clock"):
                 self.query_one(Head).show(self.picture)
             self.changed(what)
+            if what == "run" and self.PLACE != "run" and (taps := by_taps(self.picture.run)) and taps["open"]:
+                self.call_later(self.run_action, "app.view('run')")  # no hand is free to go there
         except NoMatches:
             if len(self.query("*")) >= self._parts:
                 raise

@@ -10,6 +10,7 @@ from ..picture import Picture, last_spacers
 from ..words import ASKS_A_PERSON
 from .big_digits import BigDigits
 from .lines import Lines
+from .tap_list import OPEN, asks, by_taps
 
 
 class ActionLine(Horizontal):
@@ -26,13 +27,25 @@ class ActionLine(Horizontal):
         digits.display = spacers is not None
         if spacers is not None:
             digits.show(str(spacers))
+        if (taps := by_taps(picture.run)) is not None and taps["open"] and picture.linked:
+            hint = "taps choose from the list now"
         text = Text()
-        text.append(f"{tag}\n", style="dim" if kind == "quiet" else "")
+        text.append(tag, style="dim" if kind == "quiet" else "")
+        text.append(f"{say_more(picture)}\n", style="dim")
         text.append(sentence, style="bold")
         if hint:
             text.append(f"\n{hint}", style="dim")
         self.query_one("#sentence", Lines).show(text)
         self.set_classes(kind)
+
+
+def say_more(picture: Picture) -> str:
+    """How to open the list of words, where taps are listened to and no list is there yet."""
+    taps = by_taps(picture.run)
+    if taps is None or asks(taps) or not picture.linked:
+        return ""
+    words = [word["text"] for word in taps["words"] if word["taps"] == OPEN]
+    return f"   {OPEN} taps: {words[0]}" if words else ""
 
 
 def what_next(picture: Picture) -> tuple[str, str, str, str, int | None]:
