@@ -219,7 +219,11 @@ class Bank:
         w = self.weight
         if float(w @ self._breathes) < 0.5:
             return False
-        return abs(reading - float(w @ self.x[LEVEL])) < DEEPEST * float(np.sqrt(w @ self._depth))
+        return abs(reading - float(w @ self.x[LEVEL])) < DEEPEST * self.depth()
+
+    def depth(self) -> float:
+        """Amplitude (resolutions) of the breathing of late, under the mixture."""
+        return float(np.sqrt(self.weight @ self._depth))
 
     def loosen_swing(self) -> None:
         """The breath is not as foretold (held, let go): the next prediction leaves it room."""

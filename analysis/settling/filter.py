@@ -8,8 +8,9 @@ from typing import Literal
 
 import numpy as np
 
-from .bank import CREEP_TIMES, Bank, Floats, standard_shapes
+from .bank import Bank, Floats, standard_shapes
 from .memory import NoiseMemory
+from .moment import DRIFT_ROW, best_moment, level_row
 from .quantisation import hidden_by_the_digit
 from .result import Reason, Settling
 
@@ -30,18 +31,21 @@ HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still 
 #: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
 #: after a part of one (a quarter at least counts as seen), less after several.
 BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.02, 0.25, 2.5
+#: What is deeper than DEEPER times the breath before the level began is likelier the change dying away (a
+#: touch just after placing, say): it counts SWOLLEN times more.
+DEEPER, SWOLLEN = 1.3, 10.0
 #: True errors over the bank's standard deviations, fitted to seeded streams of every class. CALM for what
 #: models without draughts add: they reckon with drift and creep that most benches do not have. What those
 #: with draughts add weighs more while the level is young (FIRST_TIME, s): slow noise looks like a level for a
 #: while; and more than their weight (to the power of UNLIKELY less) where they seem unlikely.
-CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME, UNLIKELY = 0.46, 2.5, 0.84, 1.1, 0.06
+CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME, UNLIKELY = 0.47, 2.5, 0.82, 1.1, 0.08
 #: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
-REVISED, REVISED_TIME, REVISED_AGE = 0.7, 0.2, 0.2
+REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
-WATCHED = 8.0
+WATCHED = 10.0
 #: Readings that scatter more than foretold over LIVELY_TIME (s): their mean square over the one foretold, to
 #: this power, widens the variance.
-LIVELY, LIVELY_TIME, MOST_LIVELY = 0.6, 2.0, 3.0
+LIVELY, LIVELY_TIME, MOST_LIVELY = 0.67, 2.0, 3.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
@@ -51,10 +55,6 @@ HORIZON = 5.0  # s over which a drift counts
 DRIFT_LIMIT = 5.0  # targets
 HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
 SILENCE = 3.0  # s, or ten usual intervals
-
-_CREEP = np.array(CREEP_TIMES)
-_DRIFT_ROW = np.concatenate(([0.0, 1.0], -1 / _CREEP))  # the level's states to the rate at which it moves now
-_FRACTIONS = np.linspace(0.0, 0.5, 9)
 
 
 class SettlingFilter:
@@ -91,6 +91,7 @@ class SettlingFilter:
         self._suspects = 0.0
         self._remainder = 0.0  # resolutions the reading still moved by when the level began
         self._moving_since: float | None = None
+        self._depth_before = math.inf  # resolutions, of the breath before this level; unknown at first
         self._told = False
         self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
         self._lively = 1.0  # the same with them, over LIVELY_TIME
@@ -105,6 +106,7 @@ class SettlingFilter:
         self._recent.clear()
         self._told = True
         if self._bank is not None:
+            self._depth_before = self._bank.depth()
             self._moving_since = max(time + self._shift, self._last or -math.inf)
 
     def feed(self, time: float, reading: float | None, mark: str | None = None) -> Settling:
@@ -202,6 +204,7 @@ class SettlingFilter:
             self._suspects += 1.0
             if self._run >= 3 or (self._run >= 2 and abs(e) > 60) or self._suspects > 6:
                 self._moving_since = now
+                self._depth_before = bank.depth()
                 self._told = False
                 recent = list(self._recent)[-self._run :]
                 self._recent.clear()
@@ -306,16 +309,17 @@ class SettlingFilter:
         row = level_row(-lag)
         variances = np.maximum(parts @ row @ row, 0.0)
         level = float(row @ mean)
-        drift = float(_DRIFT_ROW @ mean)
+        drift = float(DRIFT_ROW @ mean)
         settled = self._since + 2 * TRANSIENT_TIME
         values = np.array([y for t, y in self._recent if t >= settled])
         hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
         frequency, amplitude = bank.swing()
-        breath = BREATH_LEFT * amplitude / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
+        swollen = SWOLLEN * max(amplitude - DEEPER * self._depth_before, 0.0)
+        breath = BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
         revised = REVISED * self._revision(level, age, now)
         trusted = self._trusted(variances, bank.draughty(), age, now)
         u = math.hypot(math.sqrt(trusted), breath, hidden, revised)
-        u_drift = math.sqrt(max(float(_DRIFT_ROW @ covariance @ _DRIFT_ROW), 0.0))
+        u_drift = math.sqrt(max(float(DRIFT_ROW @ covariance @ DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > UNEASY
         unwatched = self._to_watch(now)
@@ -383,18 +387,3 @@ class SettlingFilter:
     def _nothing(self, time: float, text: str) -> Settling:
         self._accepted = False
         return Settling(time, False, "no readings", text)
-
-
-def level_row(ahead: float) -> Floats:
-    """What to multiply the level states with for the level ``ahead`` s from now (negative: before now)."""
-    return np.array([1.0, ahead, *(math.exp(-ahead / time) for time in CREEP_TIMES)])
-
-
-def best_moment(covariance: Floats, age: float) -> float:
-    """How far back (s), up to half the level's age, it is known best."""
-    lags = age * _FRACTIONS
-    rows = np.empty((len(covariance), len(lags)))
-    rows[0] = 1.0
-    np.negative(lags, out=rows[1])
-    np.exp(lags / _CREEP[:, None], out=rows[2:])
-    return float(lags[((covariance @ rows) * rows).sum(axis=0).argmin()])

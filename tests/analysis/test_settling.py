@@ -153,6 +153,20 @@ def test_a_level_on_the_way_is_less_sure_than_one_found(monkeypatch) -> None:
     assert widened[-20:].max() < 1.01
 
 
+def test_a_touch_right_after_placing_is_not_taken_for_a_deeper_breath(monkeypatch) -> None:
+    # a seeded stream and its own truth: a touch of 9 targets 2.1 s after the release, through a slow filter
+    s = stream(11, "touched", 124)
+    off = []
+    for share in (settling_filter.SWOLLEN, 0.0):
+        monkeypatch.setattr(settling_filter, "SWOLLEN", share)
+        f = SettlingFilter(s.digit * MG, s.target * MG)
+        states = (f.feed(t, y * MG) for t, y in zip(s.arrival, s.reading, strict=True))
+        accepted = next(x for x in states if x.accepted and x.level_since > s.hand)
+        off.append(abs(accepted.value / MG - s.level(accepted.at)) / (accepted.u / MG))
+    assert off[0] < 2.5
+    assert off[1] > 4  # what the swollen breath would have cost
+
+
 def test_readings_that_jump_more_than_foretold_widen_what_is_stated() -> None:
     calm, restless = Bench(), Bench()
     for b in (calm, restless):
