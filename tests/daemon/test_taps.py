@@ -60,6 +60,22 @@ def test_nothing_else_is_taken_for_taps() -> None:
         assert counts <= {0, 2}, (k, counts)
 
 
+@pytest.mark.parametrize(
+    ("dip", "count"),
+    [
+        ([0.027], 1),  # a finger that moves
+        ([0.019, 0.019], 0),  # one press or two?
+        ([0.0], 0),  # at the limit of what the readings show
+        ([0.004, 0.004], 2),
+    ],
+)
+def test_presses_that_run_into_each_other_are_not_guessed(dip: list[float], count: int) -> None:
+    taps = Taps(0.22, 1e-6)
+    shown = [*[0.0] * 30, *[0.03] * 4, *dip, *[0.03] * 4, *[0.0] * 20]
+    counts = [taps.feed(k / RATE, value) for k, value in enumerate(shown)]
+    assert [found for found in counts if found is not None] == [count]
+
+
 def test_a_missing_reading_spoils_the_row() -> None:
     shown: list[float | None] = [*[0.1] * 30, *[0.13] * 5, *[0.1] * 6, *[0.13] * 5, *[0.1] * 25]
     for k in range(30, 50):

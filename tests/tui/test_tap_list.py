@@ -31,6 +31,8 @@ async def test_the_list_comes_with_three_taps_and_goes_again() -> None:
     async with stage(S.snapshot(spacers_run(S.taps("done", "something else")), S.live_at(100.0))) as st:
         assert "3 taps: something else" in st.text()
         assert "pull, g, against applied field" in st.text()
+        st.feed.say("run", spacers_run({**S.taps("done", "something else"), "heard": 2}))
+        await st.until(lambda: "WP-07-3   heard  ● ●\n" in st.text())
         st.feed.say("run", spacers_run(LIST))
         await st.until(lambda: shows(st.text(), LIST))
         text = st.text()

@@ -10,7 +10,7 @@ from ..picture import Picture, last_spacers
 from ..words import ASKS_A_PERSON
 from .big_digits import BigDigits
 from .lines import Lines
-from .tap_list import OPEN, asks, by_taps
+from .tap_list import OPEN, asks, by_taps, foot
 
 
 class ActionLine(Horizontal):
@@ -40,10 +40,12 @@ class ActionLine(Horizontal):
 
 
 def say_more(picture: Picture) -> str:
-    """How to open the list of words, where taps are listened to and no list is there yet."""
+    """Where taps are listened to and no list is there yet: how to open it, or what has been heard."""
     taps = by_taps(picture.run)
     if taps is None or asks(taps) or not picture.linked:
         return ""
+    if taps["heard"]:
+        return f"   {foot(taps)}"
     words = [word["text"] for word in taps["words"] if word["taps"] == OPEN]
     return f"   {OPEN} taps: {words[0]}" if words else ""
 
