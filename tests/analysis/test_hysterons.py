@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.models.forward import Magnet, Material, Memory, Pellet, block_factor
+from tests.models.grains import Grains
 from weighloop.analysis.hysteron_history import RAMPS, Medium, Past, columns, grid
 
 _CELLS = grid().cells
@@ -78,6 +79,40 @@ def test_the_second_models_own_field_is_the_published_one() -> None:
     assert weight @ tensor.sum(axis=1) == pytest.approx(0.474489975748, rel=1e-3)
     body = Pellet("block", 0.0, 10e-3, 20e-3, 20e-3)
     assert block_factor(body) == pytest.approx(0.495922037975, rel=1e-4)
+
+
+def test_the_grains_lean_as_published() -> None:
+    """Stoner and Wohlfarth 1948: axes at random leave half the saturation; a grain leans by h sin^2(theta)
+    at first, and everywhere as their equation says (from memory)."""
+    random = Grains(texture=0.0)
+    theta, share = random.axes
+    assert random.leaning(np.zeros(1))[0] @ share == pytest.approx(0.5, abs=1e-9)
+    small = 1e-3 * random.anisotropy
+    risen = random.leaning(np.array([small])) - random.leaning(np.array([0.0]))
+    np.testing.assert_allclose(risen[0], 1e-3 * np.sin(theta) ** 2, rtol=5e-3)
+    for h in (-0.2, 0.3, 1.5):
+        cosine = random.leaning(np.array([h * random.anisotropy]))[0]
+        phi = np.arccos(np.clip(cosine, -1.0, 1.0))
+        np.testing.assert_allclose(0.5 * np.sin(2 * (phi - theta)) + h * np.sin(phi), 0.0, atol=2e-4)
+
+
+def test_the_grains_turn_over_one_by_one_and_remember() -> None:
+    """A grain along the field turns at its own field; back within a minor excursion nothing has changed."""
+    material = Grains(texture=8.0)
+    memory = material.memory(1, "virgin")
+    assert memory.magnetisation(np.zeros(1))[0] == pytest.approx(0.0, abs=1e-6 * material.saturation)
+    for h in (3e5, -6e4):
+        memory.go(np.array([h]))
+    before = memory.magnetisation(np.array([-6e4]))
+    for h in (2e4, -3e4, 4e4, -6e4):
+        memory.go(np.array([h]))
+    np.testing.assert_allclose(memory.magnetisation(np.array([-6e4])), before, rtol=1e-12)
+    h = np.linspace(-2e5, 2e5, 401)
+    down = material.major_descending(h)
+    assert np.all(np.diff(down) >= 0.0)
+    HcJ = -np.interp(0.0, down, h)
+    # The median grain turns at its field over cos(theta); half of M is turned near there.
+    assert material.switching < HcJ < 1.15 * material.switching
 
 
 def test_the_second_models_material_remembers() -> None:

@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.models.loops import TanhLoop, noisy_run, readings_of, reclaimed_bench
+from tests.models.forward import Magnet, Pellet, weigh
+from tests.models.grains import Grains
+from tests.models.loops import PER_KG, TanhLoop, noisy_run, readings_of, reclaimed_bench
 from weighloop.analysis.notebook import parse_notebook
 from weighloop.analysis.results import LoopResult, analyse
 
@@ -266,6 +268,24 @@ def test_a_sharp_knee_between_few_gaps_is_not_cut_off():
             assert figure.low95 <= material.figures()[name] <= figure.high95
 
 
+def test_what_goes_on_rising_is_not_called_saturation():
+    """Grains that lean (Stoner and Wohlfarth): the branches meet, but M at 600 kA/m is 4 to 8 % above what it
+    is at the bench's largest field. Neither it nor Mr/Ms is told as measured; the bound is below it."""
+    grains = Grains(200e3, switching=45e3, spread=0.15, texture=3.0)
+    run = weigh(
+        Magnet(), Pellet(rings=6, layers=24), grains, np.geomspace(1e-3, 30e-3, 16), demagnetising="local"
+    )
+    rng = np.random.default_rng(4)
+    for _ in range(3):
+        reading = -run.force / PER_KG + 2e-6 * rng.standard_normal(len(run.force))
+        found = analyse(readings_of(run.gap, run.orientation, reading, 2e-6), BENCH, trials=100).figures
+        assert found["remanence_A_per_m"].status == "measured"
+        assert found["saturation_A_per_m"].status == "bound"
+        assert found["saturation_A_per_m"].value < 0.98 * float(grains.major_descending(np.array([6e5]))[0])
+        assert found["squareness"].status == "not determined"
+        assert "at most" in found["squareness"].why
+
+
 def test_intervals_cover_the_truth():
     """Benches drawn from their stated uncertainties: the intervals hold the truth about as often as they say.
 
@@ -276,8 +296,9 @@ def test_intervals_cover_the_truth():
 
     found = coverage(12, trials=300, seed=7, gaps=12)
     assert set(found) == set(TanhLoop().figures())
-    for inside, count, bias in found.values():
-        assert count == 12
-        assert inside >= 9
+    for name, (inside, count, bias) in found.items():
+        # Mr/Ms is told only where the readings show that M does not rise any more.
+        assert count == 12 or name == "squareness"
+        assert inside >= count - 3
         # The mean of 12 values of unit spread scatters by 0.29; a bias of the method would show.
         assert abs(bias) < 1.0

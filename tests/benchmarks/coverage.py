@@ -1,15 +1,17 @@
 """How often the 95 % interval of each figure holds the truth, over benches that are wrong as their file says.
 
     python -m tests.benchmarks.coverage --benches 400
-    python -m tests.benchmarks.coverage --memory --benches 200
+    python -m tests.benchmarks.coverage --samples memory --benches 200
+    python -m tests.benchmarks.coverage --samples grains --benches 200
 
 Every bench is drawn from its stated uncertainties (remanence, contact gap, sample sizes, gravity,
 temperature, readings, setting of each gap), weighed by the tests' own field, and analysed with the
 file's values. The truth is the material's.
 
-``--memory``: the second model's samples (``tests.models.forward``), whose parts remember what they felt and
+``--samples memory``: the second model's (``tests.models.forward``), whose parts remember what they felt and
 feel themselves or one another, weighed once each; the files are drawn about what the bench is. Of figures
-told as bounds the true value must not lie below the interval.
+told as bounds the true value must not lie below the interval. ``--samples grains``: the third's
+(``tests.models.grains``), which are no set of hysterons.
 """
 
 from __future__ import annotations
@@ -20,7 +22,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.models.forward import Demagnetising, Magnet, Material, Pellet, weigh
+from tests.models.forward import Demagnetising, HasMemory, Magnet, Material, Pellet, weigh
+from tests.models.grains import Grains
 from tests.models.loops import GRAVITY, PER_KG, TanhLoop, True_, noisy_run, readings_of, reclaimed_bench
 from weighloop.analysis.bench import Bench
 from weighloop.analysis.quantities import Measured
@@ -85,13 +88,26 @@ def coverage(
     return {name: (sum(h), len(h), float(np.mean(z[name]))) for name, h in hits.items()}
 
 
-#: Material, gaps, how its parts feel one another: three that saturate, one that does not.
-REMEMBERING: tuple[tuple[Material, int, Demagnetising], ...] = (
-    (Material(300e3, 40e3, 6e3, reversible=10e3), 16, "layered"),
-    (Material(300e3, 40e3, 6e3, reversible=10e3), 16, "local"),
-    (Material(150e3, 62e3, 6e3, reversible=5e3), 12, "layered"),
-    (Material(300e3, 107e3, 18e3), 22, "layered"),
-)
+#: By kind of sample: material, gaps, how its parts feel one another.
+SAMPLES: dict[str, tuple[tuple[HasMemory, int, Demagnetising], ...]] = {
+    # Three that saturate, one that does not.
+    "memory": (
+        (Material(300e3, 40e3, 6e3, reversible=10e3), 16, "layered"),
+        (Material(300e3, 40e3, 6e3, reversible=10e3), 16, "local"),
+        (Material(150e3, 62e3, 6e3, reversible=5e3), 12, "layered"),
+        (Material(300e3, 107e3, 18e3), 22, "layered"),
+    ),
+    # Well and hardly aligned, wide and narrow; the last two do not saturate.
+    "grains": (
+        (Grains(300e3, switching=55e3, spread=0.12), 16, "layered"),
+        (Grains(260e3, switching=40e3, spread=0.2), 22, "layered"),
+        (Grains(200e3, switching=45e3, spread=0.15, texture=3.0), 16, "local"),
+        (Grains(300e3, switching=100e3, spread=0.15), 22, "layered"),
+        (Grains(220e3, switching=80e3, spread=0.25, texture=2.0), 16, "local"),
+    ),
+}
+#: Rings and layers of the sample's points, which the sharp knees of grains need more of.
+NODES = {"memory": (4, 8), "grains": (6, 24)}
 
 
 def drawn_file(bench: Bench, rng: np.random.Generator) -> Bench:
@@ -111,16 +127,16 @@ def drawn_file(bench: Bench, rng: np.random.Generator) -> Bench:
 
 
 def coverage_with_memory(
-    benches: int, trials: int = 2000, seed: int = 1
+    kind: str, benches: int, trials: int = 2000, seed: int = 1
 ) -> dict[str, tuple[int, int, float]]:
-    """As ``coverage``, by figure and whether it was measured or a bound."""
+    """As ``coverage`` with samples of a ``kind``, by figure and whether it was measured or a bound."""
     rng = np.random.default_rng(seed)
     bench = reclaimed_bench()
     hits: dict[str, list[bool]] = {}
     z: dict[str, list[float]] = {}
     runs = []
-    for material, gaps, feeling in REMEMBERING:
-        pellet = Pellet(rings=4, layers=8)
+    for material, gaps, feeling in SAMPLES[kind]:
+        pellet = Pellet(rings=NODES[kind][0], layers=NODES[kind][1])
         run = weigh(Magnet(), pellet, material, np.geomspace(1e-3, 30e-3, gaps), demagnetising=feeling)
         h = np.linspace(-600e3, 600e3, 24001)
         down, up = material.major_descending(h), -material.major_descending(-h)
@@ -155,11 +171,11 @@ def main() -> None:
     parser.add_argument("--benches", type=int, default=400)
     parser.add_argument("--trials", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--memory", action="store_true", help="samples whose parts remember")
+    parser.add_argument("--samples", choices=SAMPLES, help="of another model; else closed formulas")
     asked = parser.parse_args()
     start = time.perf_counter()
-    count = coverage_with_memory if asked.memory else coverage
-    found = count(asked.benches, asked.trials, asked.seed)
+    drawn_how = asked.benches, asked.trials, asked.seed
+    found = coverage_with_memory(asked.samples, *drawn_how) if asked.samples else coverage(*drawn_how)
     print(f"{'figure':36s} {'in 95 % interval':>17s} {'of':>5s} {'mean (value - truth)/u':>24s}")
     for name, (inside, count, bias) in found.items():
         print(f"{name:36s} {100 * inside / count:15.1f} % {count:5d} {bias:24.2f}")

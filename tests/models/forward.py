@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -154,6 +154,35 @@ class Pellet:
 # ---- the material
 
 
+class Remembers(Protocol):
+    """The state of many independent elements of a material."""
+
+    def magnetisation(self, h: Array) -> Array:
+        """M (A/m) of every element if the field went on to h; commits nothing."""
+        ...
+
+    def go(self, h: Array) -> None:
+        """Move the fields on to h and remember."""
+        ...
+
+
+class HasMemory(Protocol):
+    """A material (this one, or ``grains``)."""
+
+    @property
+    def largest(self) -> float:
+        """More than M ever is, A/m."""
+        ...
+
+    def major_descending(self, h: Array) -> Array:
+        """M on the branch from full positive saturation."""
+        ...
+
+    def memory(self, size: int, start: Start) -> Remembers:
+        """Many independent elements of it."""
+        ...
+
+
 @dataclass(frozen=True)
 class Material:
     """Scalar Preisach medium, product density of a mixture of logistic laws; all in A/m.
@@ -200,6 +229,10 @@ class Material:
 
     def reversible_part(self, h: Array) -> Array:
         return self.reversible * (2.0 / np.pi) * np.arctan(h / self.reversible_field)
+
+    def memory(self, size: int, start: Start) -> Memory:
+        """Many independent elements of it."""
+        return Memory(self, size, start)
 
     def major_descending(self, h: Array) -> Array:
         """M on the branch from full positive saturation."""
@@ -298,7 +331,7 @@ def loop_gaps(gaps: Array) -> tuple[Array, Array, Array]:
 def weigh(
     magnet: Magnet,
     pellet: Pellet,
-    material: Material,
+    material: HasMemory,
     gaps: Array,
     *,
     start: Start = "virgin",
@@ -314,22 +347,22 @@ def weigh(
     x, y, z, weight = pellet.nodes()
     tensor = pellet.layered_tensor()[0] if pellet.shape == "cylinder" else None
     N = float(weight @ tensor.sum(axis=1)) if tensor is not None else block_factor(pellet)
-    memory = Memory(material, x.size, start)
+    memory, largest = material.memory(x.size, start), material.largest
     force, mean_m, mean_h = np.zeros(gap.size), np.zeros(gap.size), np.zeros(gap.size)
     fields = {g: magnet.field(x, y, z + g) for g in np.unique(gap)}
     for k, g in enumerate(gap):
         bz, gradient = fields[g]
         applied = orientation[k] * bz / MU0
         if demagnetising == "mean":
-            h = solve_mean(memory, applied, weight, N)
+            h = solve_mean(memory, applied, weight, N, largest)
         elif demagnetising == "local":
-            h = solve_local(memory, applied, N)
+            h = solve_local(memory, applied, N, largest)
         else:
             assert tensor is not None
-            h = solve_local(memory, applied, N)
+            h = solve_local(memory, applied, N, largest)
             for _ in range(60):
                 m = memory.magnetisation(h)
-                step = solve_local(memory, applied - tensor @ m + N * m, N) - h
+                step = solve_local(memory, applied - tensor @ m + N * m, N, largest) - h
                 h = h + 0.7 * step
                 if np.abs(step).max() < 30.0:  # A/m, a ten-thousandth of the fields
                     break
@@ -348,9 +381,9 @@ def block_factor(pellet: Pellet) -> float:
     return float(-weight @ h)
 
 
-def solve_mean(memory: Memory, applied: Array, weight: Array, N: float) -> Array:
+def solve_mean(memory: Remembers, applied: Array, weight: Array, N: float, largest: float) -> Array:
     """h = applied - N <M(h)>: <M> by bisection (the difference falls with <M>)."""
-    low, high = -memory.material.largest, memory.material.largest
+    low, high = -largest, largest
     for _ in range(28):
         middle = 0.5 * (low + high)
         if weight @ memory.magnetisation(applied - N * middle) > middle:
@@ -360,9 +393,9 @@ def solve_mean(memory: Memory, applied: Array, weight: Array, N: float) -> Array
     return applied - N * 0.5 * (low + high)
 
 
-def solve_local(memory: Memory, applied: Array, N: float) -> Array:
+def solve_local(memory: Remembers, applied: Array, N: float, largest: float) -> Array:
     """h + N M(h) = applied at every element, by bisection."""
-    reach = N * memory.material.largest
+    reach = N * largest
     low, high = applied - reach, applied + reach
     for _ in range(28):
         middle = 0.5 * (low + high)
