@@ -16,6 +16,7 @@ from textual.screen import Screen
 from textual.theme import Theme
 
 from ..daemon.protocol import Run
+from . import figuring_apart
 from .feed import CallRefused, Feed, FeedLost, Follower
 from .keys import bindings
 from .messages import ActionDone, PictureChanged
@@ -228,6 +229,7 @@ class WeighloopApp(App[None]):
             self.notify(str(error), severity="warning", markup=False)
 
     async def on_unmount(self) -> None:
+        figuring_apart.close()
         await self.feed.close()
 
 

@@ -1,4 +1,7 @@
-"""What the screen computes itself, in threads: by the same functions as the report. Heavy imports inside."""
+"""What the screen computes itself, by the same functions as the report. Heavy imports inside.
+
+What takes longer than a moment is asked for through ``figuring_apart``, the rest in threads.
+"""
 
 from __future__ import annotations
 
@@ -9,15 +12,15 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from ..daemon.protocol import Point, Run
-from .picture import bench_facts, foreseen
+from .picture import bench_facts, foreseen, goes_on
 
 if TYPE_CHECKING:
     from ..analysis.bench import Bench
     from ..analysis.points import Points
     from ..analysis.results import LoopResult
 
-#: Monte Carlo trials behind the figures on screen; the report takes more.
-TRIALS = 1000
+#: Most Monte Carlo trials behind the figures: while a run goes on, and where it stands still (as the report).
+LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
 #: Fewer readings than this make no loop worth a look.
 LEAST = 3
 #: A trace shorter than this many readings says nothing about drift or breathing.
@@ -34,8 +37,10 @@ class NotYet(Exception):
     """There is nothing to compute from yet; the message says what is missing."""
 
 
-def analyse_run(run: Run, trials: int = TRIALS) -> LoopResult:
+def analyse_run(run: Run, trials: int | None = None) -> LoopResult:
     """The figures of a run, finished or not. Raises NotYet with words for a person."""
+    if trials is None:
+        trials = LIVE_TRIALS if goes_on(run) else ALL_TRIALS
     if sum(point["kind"] == "point" for point in run["points"]) < LEAST:
         raise NotYet("Figures appear once a few readings are taken.")
     from ..analysis.errors import InputError, NotPossible

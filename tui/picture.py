@@ -112,6 +112,11 @@ def step_of(run: Run, point: Point) -> Step | None:
     return None
 
 
+def goes_on(run: Run) -> bool:
+    """Whether readings are still to come without anyone's word."""
+    return run["state"] in ("planned", "running")
+
+
 def asides(run: Run) -> int:
     """How many readings are set aside."""
     return sum(point["set_aside"] is not None for point in run["points"])

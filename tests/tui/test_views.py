@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
 import pytest
@@ -352,3 +353,42 @@ def test_inks_stand_out_from_the_ground(theme: str, ground: str) -> None:
     for ink in (colours.primary, colours.secondary, colours.foreground, colours.error):
         high, low = sorted([luminance(ink), luminance(ground)], reverse=True)
         assert (high + 0.05) / (low + 0.05) >= 4.5
+
+
+async def test_figures_take_all_trials_at_once_where_the_run_stands_still(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """While a run goes on they wait for their share of the time; its end does not wait."""
+    of: list[str] = []
+    monkeypatch.setattr(figures_view, "analyse_run", lambda run: of.append(run["state"]) or result(run))
+    async with stage(S.snapshot(S.run_at(38))) as st:
+        await st.press("3")
+        await st.until(lambda: "remanence" in st.text())
+        st.feed.say("run", S.run_at(39))
+        await st.pilot.pause(1.5)
+        assert of == ["running"]
+        st.feed.say("run", S.run_at(1000, state="finished"))
+        await st.until(lambda: "still being weighed" not in st.text())
+        assert of == ["running", "finished"]
+
+
+async def test_figures_that_take_long_are_not_begun_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(figures_view, "EVERY_S", 0.0)
+    begun: list[int] = []
+    done = threading.Event()
+
+    def slowly(run: Any) -> Any:
+        begun.append(len(run["points"]))
+        done.wait(20)
+        return result(run)
+
+    monkeypatch.setattr(figures_view, "analyse_run", slowly)
+    async with stage(S.snapshot(S.run_at(38))) as st:
+        await st.press("3")
+        await st.until(lambda: begun)
+        for more in range(39, 42):
+            st.feed.say("run", S.run_at(more))
+            await st.pilot.pause(0.5)
+        assert len(begun) == 1
+        done.set()
+        await st.until(lambda: "remanence" in st.text())

@@ -13,7 +13,8 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from ...daemon.protocol import Run
-from ..figuring import NotYet, analyse_run, differing, loop_points
+from ..figuring import NotYet, differing, loop_points
+from ..figuring_apart import analyse_run
 from ..widgets.key_row import KeyRow
 from ..widgets.loop_plot import Dot, LoopPlot
 from ..words import NONE, with_uncertainty

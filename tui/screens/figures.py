@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from math import inf
 from typing import Any
 
 from rich.console import Group
@@ -17,9 +18,10 @@ from textual.worker import get_current_worker
 from ...analysis.figure_names import FIGURE_NAMES, FigureName
 from ...daemon.protocol import Run
 from ..bench_found import bench_rows
-from ..figuring import NotYet, analyse_run, loop_points
+from ..figuring import NotYet, loop_points
+from ..figuring_apart import analyse_run
 from ..keys import bindings
-from ..picture import asides
+from ..picture import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
@@ -50,7 +52,8 @@ class FiguresView(View):
     def __init__(self) -> None:
         super().__init__()
         self._result: Any = None
-        self._of: tuple[int, int, int] | None = None
+        #: What the figures are of: run, readings, those set aside, and whether it goes on.
+        self._of: tuple[int, int, int, bool] | None = None
         self._started = -EVERY_S
         self._took = 0.0
 
@@ -83,27 +86,30 @@ class FiguresView(View):
             self._of = self._result = None
             self._say("No run yet. w: weigh a new sample; 4: open an earlier one.")
             return
-        of = (run["id"], len(run["points"]), asides(run))
+        of = (run["id"], len(run["points"]), asides(run), goes_on(run))
         if of == self._of:
             return
-        other = self._of is None or self._of[0] != run["id"]
+        other = self._of is None or self._of[0] != run["id"] or not goes_on(run)
         if now or other or time.monotonic() - self._started > max(EVERY_S, self._took / WORK_SHARE):
             self._of = of
+            self._started, self._took = time.monotonic(), inf  # not known before it is done
             self._compute(run)
 
     @work(thread=True, exclusive=True, group="figures")
     def _compute(self, run: Run) -> None:
-        self._started = time.monotonic()
         worker = get_current_worker()
         self.app.call_from_thread(self._busy, run)
+        result, why = None, ""
         try:
             result = analyse_run(run)
-            self._took = time.monotonic() - self._started
-        except NotYet as why:
-            if not worker.is_cancelled:
-                self.app.call_from_thread(self._nothing, str(why))
+        except NotYet as error:
+            why = str(error)
+        self._took = time.monotonic() - self._started  # also where it took long to find that there is nothing
+        if worker.is_cancelled:
             return
-        if not worker.is_cancelled:
+        if result is None:
+            self.app.call_from_thread(self._nothing, why)
+        else:
             self.app.call_from_thread(self._take, run, result)
 
     def _busy(self, run: Run) -> None:

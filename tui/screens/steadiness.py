@@ -14,7 +14,8 @@ from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 from textual.worker import get_current_worker
 
-from ..figuring import NotYet, SteadyLook, present_load, steady_look
+from ..figuring import NotYet, SteadyLook, present_load
+from ..figuring_apart import steady_look
 from ..keys import bindings
 from ..picture import bench_facts
 from ..widgets.lines import Lines
