@@ -3,7 +3,10 @@
 First on a script instead of a daemon, then attached to a daemon on the bench twin, on which a person keeps
 a run going and readings are taken, with a store that is empty or holds a million readings of that run; there
 the whole command in a terminal too, from its start to the words of the run. Each first paint in a fresh
-interpreter, with the byte code that an installed program has.
+interpreter, with the byte code that an installed program has; beside it its own processor time, and how many
+of the machine's cores were at work on something else: where all are, a paint is not the screen's alone.
+A share of a core is that of the screen with the process that computes for it. The figures view is looked at
+in the middle of a long run, where the figures take longest, over a whole round of computing.
 Bars: first paint under 1 s; under 5 % of a core at 10 readings/s; a million readings change neither.
 
     python -m tests.benchmarks.screen [--seconds S] [--stored N] [--only-first-paint] [--json]
@@ -33,11 +36,12 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent.parent / "tui"))
 
+from _processor import machine_busy_s, processor_s
 from store_overview import fill
 
 FIRST_PAINT = """
 import time; began = time.perf_counter()
-import asyncio, sys
+import asyncio, json, sys
 sys.path.insert(0, {helpers!r})
 from weighloop.tui.app import WeighloopApp
 import scripted as S
@@ -49,7 +53,7 @@ async def main():
         while not app.picture.linked:
             await asyncio.sleep(0)
         await pilot.pause()
-        print(time.perf_counter() - began)
+        print(json.dumps(dict(first_paint_s=time.perf_counter() - began, paint_work_s=time.process_time())))
 
 asyncio.run(main())
 """
@@ -57,10 +61,14 @@ asyncio.run(main())
 
 @contextmanager
 def byte_code() -> Iterator[dict[str, str]]:
-    """An environment whose interpreters keep their byte code, in a folder of their own."""
+    """An environment whose interpreters keep their byte code, in a folder of their own.
+
+    The libraries of linear algebra keep to one thread, as the command line sets it.
+    """
     with tempfile.TemporaryDirectory(prefix="weighloop-bytecode-") as folder:
         without = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
-        yield {**without, "PYTHONPYCACHEPREFIX": folder}
+        threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+        yield {**without, **threads, "PYTHONPYCACHEPREFIX": folder}
 
 
 def told(code: str, environment: dict[str, str]) -> str:
@@ -69,11 +77,27 @@ def told(code: str, environment: dict[str, str]) -> str:
     return subprocess.run(command, capture_output=True, text=True, check=True, env=environment).stdout
 
 
-def first_paint(times: int = 9) -> list[float]:
-    """Seconds from the interpreter's start of our imports to a painted run view, ``times`` over."""
+def paints(code: str, environment: dict[str, str], times: int) -> dict[str, float]:
+    """First paints by ``code``: median and worst, their processor time, and what else was at work."""
+    told(code, environment)  # the byte code is written by the first of them
+    began, others, found = time.perf_counter(), machine_busy_s() - processor_s(), []
+    for _ in range(times):
+        found.append(json.loads(told(code, environment)))
+    others = machine_busy_s() - processor_s() - others
+    took = [one["first_paint_s"] for one in found]
+    return {
+        "first_paint_s": statistics.median(took),
+        "worst_paint_s": max(took),
+        "paint_work_s": statistics.median(one["paint_work_s"] for one in found),
+        "other_cores": others / (time.perf_counter() - began),
+    }
+
+
+def first_paints() -> dict[str, float]:
+    """From the interpreter's start of our imports to a painted run view, on a script."""
     code = FIRST_PAINT.format(helpers=str(Path(__file__).parent.parent / "tui"))
-    with byte_code() as environment:  # written by the first of them
-        return [float(told(code, environment)) for _ in range(times + 1)][1:]
+    with byte_code() as environment:
+        return paints(code, environment, 9)
 
 
 def in_a_terminal(socket: Path, times: int = 9) -> list[float]:
@@ -105,7 +129,7 @@ def _until_words(command: list[str], environment: dict[str, str], words: bytes) 
     return took
 
 
-#: Until then a view that is new loads what it needs, s: the steadiness view for its first verdict.
+#: Until then a view that is new loads what it needs, s: steadiness its first verdict, figures the first ones.
 BEGINNING_S = 35.0
 
 ATTACHED = """
@@ -115,9 +139,11 @@ from weighloop.tui.app import WeighloopApp
 from weighloop.tui.socket_feed import SocketFeed
 
 async def share(seconds):
-    wall, work = time.perf_counter(), time.process_time()
+    sys.path.insert(0, {helpers!r})
+    from _processor import processor_s
+    wall, work = time.perf_counter(), processor_s()
     await asyncio.sleep(seconds)
-    return (time.process_time() - work) / (time.perf_counter() - wall)
+    return (processor_s() - work) / (time.perf_counter() - wall)
 
 async def main():
     app = WeighloopApp(SocketFeed({socket!r}), cautions=False)
@@ -125,11 +151,11 @@ async def main():
         while not app.picture.linked:
             await asyncio.sleep(0)
         await pilot.pause()
-        found = dict(first_paint_s=time.perf_counter() - began)
+        found = dict(first_paint_s=time.perf_counter() - began, paint_work_s=time.process_time())
         if not {seconds}:
             print(json.dumps(found))
             return
-        for view, key in (("pull", ""), ("M", "m"), ("steadiness", "2")):
+        for view, key in (("pull", ""), ("M", "m"), ("steadiness", "2"), ("figures", "3")):
             if key:
                 await pilot.press(key)
             readings, taken = len(app.picture.trace), len(app.picture.run["points"])
@@ -137,6 +163,7 @@ async def main():
             found[view] = await share({seconds})
             found[view + "_rate"] = (len(app.picture.trace) - readings) / ({beginning} + {seconds})
             found[view + "_taken"] = len(app.picture.run["points"]) - taken
+        await pilot.press("2")
         asked = time.perf_counter()
         await pilot.press("t")
         while not app.screen._whole_run:
@@ -148,7 +175,7 @@ async def main():
 asyncio.run(main())
 """
 
-VIEWS = {"pull": "run, pull", "M": "run, M", "steadiness": "steadiness"}
+VIEWS = {"pull": "run, pull", "M": "run, M", "steadiness": "steadiness", "figures": "figures"}
 
 
 @contextmanager
@@ -156,6 +183,7 @@ def weighing(store: Path) -> Iterator[Path]:
     """A daemon on the bench twin with a run that a person keeps going; gives the daemon's socket."""
     from weighloop.daemon.client import ClientError
     from weighloop.daemon.rehearsal import Rehearsal
+    from weighloop.daemon.twin_process import TwinError
 
     with Rehearsal(store) as rehearsal:
         client = rehearsal.client()
@@ -166,7 +194,7 @@ def weighing(store: Path) -> Iterator[Path]:
         assert number == 1  # the run that the readings in the store are of
 
         def person() -> None:
-            with suppress(ClientError, OSError):  # until the daemon ends
+            with suppress(ClientError, TwinError, OSError):  # until the daemon or the twin ends
                 rehearsal.operate(client)
 
         hands = threading.Thread(target=person, daemon=True)
@@ -175,7 +203,7 @@ def weighing(store: Path) -> Iterator[Path]:
     hands.join(10)
 
 
-def attached(readings: int, seconds: float, paints: int = 9) -> dict[str, float]:
+def attached(readings: int, seconds: float) -> dict[str, float]:
     """First paint, shares of a core and the whole run's trace on a real store of so many readings."""
     with tempfile.TemporaryDirectory(prefix="weighloop-screen-") as folder:
         store = Path(folder) / "store.sqlite"
@@ -184,70 +212,79 @@ def attached(readings: int, seconds: float, paints: int = 9) -> dict[str, float]
         with weighing(store) as socket:
             with byte_code() as environment:
                 told("import weighloop.tui.screens.steadiness, scipy.signal, scipy.ndimage", environment)
-                code = ATTACHED.format(socket=str(socket), seconds=0.0, beginning=BEGINNING_S)
-                runs = [json.loads(told(code, environment)) for _ in range(paints + 1)]
-                painted = [one["first_paint_s"] for one in runs[1:]]
-                found: dict[str, float] = {}
+                facts = {
+                    "socket": str(socket),
+                    "helpers": str(Path(__file__).parent),
+                    "beginning": BEGINNING_S,
+                }
+                found = paints(ATTACHED.format(**facts, seconds=0.0), environment, 9)
                 if seconds:
-                    code = ATTACHED.format(socket=str(socket), seconds=seconds, beginning=BEGINNING_S)
-                    found = json.loads(told(code, environment))
+                    shares = json.loads(told(ATTACHED.format(**facts, seconds=seconds), environment))
+                    found = {**shares, **found}
             terminal = in_a_terminal(socket)
     return {
         **found,
-        "first_paint_s": statistics.median(painted),
-        "worst_paint_s": max(painted),
         "terminal_s": statistics.median(terminal),
         "worst_terminal_s": max(terminal),
     }
 
 
-async def share(view: str, seconds: float, rate: float) -> float:
-    """Processor time by wall time of the whole process while ``rate`` readings a second come."""
+async def share(view: str, seconds: float, rate: float, gaps: int) -> dict[str, float]:
+    """Processor time by wall time while ``rate`` readings a second come, ``gaps`` a passage.
+
+    In the middle of the run, where the figures take longest; ``first_work_s`` is the processor time of the
+    first seconds.
+    """
     import scripted as S
 
     from weighloop.tui.app import WeighloopApp
 
-    feed = S.ScriptedFeed(S.snapshot(S.run_at(40), S.live_at(100.0)))
+    def run_at(done: int) -> Any:
+        steps = S.plan(gaps)
+        points = S.points_of(steps, done)
+        return {**S.run_at(0), "steps": steps, "steps_done": done, "points": points}
+
+    middle = len(S.plan(gaps)) * 2 // 3
+    feed = S.ScriptedFeed(S.snapshot(run_at(middle), S.live_at(100.0)))
     app = WeighloopApp(feed, cautions=False)
     async with app.run_test(size=(120, 40)) as pilot:
         await pilot.pause(1.0)
-        await app.action_view(view)
-        await pilot.pause(3.0)
+        first = work = processor_s()
         wall = began = time.perf_counter()
-        work, warm = time.process_time(), False
+        await app.action_view(view)
+        warm = False
         count = 0
         while time.perf_counter() - wall < BEGINNING_S + seconds:
             if not warm and time.perf_counter() - wall > BEGINNING_S:
-                began, work, warm = time.perf_counter(), time.process_time(), True
+                began, work, warm = time.perf_counter(), processor_s(), True
             feed.say("live", S.live_at(101.0 + count / rate, -12.3456e-3 + 1e-6 * (count % 17)))
             count += 1
             if count % round(15 * rate) == 0:  # a reading is taken four times a minute
-                feed.say("run", S.run_at(40 + count // round(15 * rate)))
+                feed.say("run", run_at(middle + count // round(15 * rate)))
             await asyncio.sleep(max(0.0, wall + count / rate - time.perf_counter()))
-        return (time.process_time() - work) / (time.perf_counter() - began)
+        return {"share": (processor_s() - work) / (time.perf_counter() - began), "first_work_s": work - first}
 
 
-#: Shares on a script: name, view, readings a second.
+#: Shares on a script: name, view, readings a second, gaps a passage, least seconds.
 SCRIPTED = (
-    ("run view, a reading every ten seconds", "run", 0.1),
-    ("run view, ten readings a second", "run", 10.0),
-    ("steadiness view, ten readings a second", "steadiness", 10.0),
+    ("run view, a reading every ten seconds", "run", 0.1, 12, 0.0),
+    ("run view, ten readings a second", "run", 10.0, 12, 0.0),
+    ("steadiness view, ten readings a second", "steadiness", 10.0, 12, 0.0),
+    ("figures view, ten readings a second", "figures", 10.0, 12, 180.0),
+    ("figures view, ten readings a second, 40 gaps a passage", "figures", 10.0, 40, 360.0),
 )
 
 
-def first_paints() -> dict[str, float]:
-    """First paint on a script, in the median and at worst."""
-    paints = first_paint()
-    return {"first_paint_s": statistics.median(paints), "worst_paint_s": max(paints)}
-
-
-def in_words(found: float | dict[str, float]) -> str:
+def in_words(found: dict[str, float]) -> str:
     """A share of a core, or first paints and shares by view."""
-    if isinstance(found, float):
-        return f"{100 * found:.1f} % of a core (bar 5 %)"
+    if "share" in found:
+        words = f"{100 * found['share']:.1f} % of a core (bar 5 %)"
+        return words + f", {found['first_work_s']:.1f} s of processor in its first {BEGINNING_S:.0f} s"
     words = f"first paint {found['first_paint_s']:.2f} s (worst {found['worst_paint_s']:.2f}, bar 1 s)"
+    words += f", {found['paint_work_s']:.2f} s of processor each,"
+    words += f" {found['other_cores']:.1f} of {os.cpu_count()} cores at other work"
     if "terminal_s" in found:
-        words += f", `weighloop tui` in a terminal {found['terminal_s']:.2f} s"
+        words += f";\n  `weighloop tui` in a terminal {found['terminal_s']:.2f} s"
         words += f" (worst {found['worst_terminal_s']:.2f})"
     for view, name in VIEWS.items():
         if view in found:
@@ -270,8 +307,9 @@ def main() -> None:
     asked = parser.parse_args()
     parts: dict[str, Callable[[], Any]] = {"script": first_paints}
     if not asked.only_first_paint:
-        for name, view, rate in SCRIPTED:
-            parts[name] = lambda view=view, rate=rate: asyncio.run(share(view, asked.seconds, rate))
+        for name, view, rate, gaps, least in SCRIPTED:
+            measured = (view, max(asked.seconds, least), rate, gaps)
+            parts[name] = lambda measured=measured: asyncio.run(share(*measured))
     seconds = 0.0 if asked.only_first_paint else asked.seconds
     for readings in (0, asked.stored):
         parts[f"attached, {readings} readings stored"] = lambda readings=readings: attached(readings, seconds)
