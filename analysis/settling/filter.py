@@ -38,14 +38,14 @@ DEEPER, SWOLLEN = 1.3, 10.0
 #: models without draughts add: they reckon with drift and creep that most benches do not have. What those
 #: with draughts add weighs more while the level is young (FIRST_TIME, s): slow noise looks like a level for a
 #: while; and more than their weight (to the power of UNLIKELY less) where they seem unlikely.
-CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME, UNLIKELY = 0.47, 2.5, 0.82, 1.1, 0.08
+CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME, UNLIKELY = 0.46, 2.5, 0.84, 1.1, 0.06
 #: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
 REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
-WATCHED = 10.0
+WATCHED = 8.0
 #: Readings that scatter more than foretold over LIVELY_TIME (s): their mean square over the one foretold, to
 #: this power, widens the variance.
-LIVELY, LIVELY_TIME, MOST_LIVELY = 0.67, 2.0, 3.0
+LIVELY, LIVELY_TIME, MOST_LIVELY = 0.55, 2.0, 3.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
