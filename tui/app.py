@@ -22,8 +22,8 @@ from .keys import bindings
 from .messages import ActionDone, PictureChanged
 from .picture import Picture
 
-# Own colours, chosen so that the pair blue and ochre stays apart for every kind of colour vision
-# and both keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
+# Own colours, chosen so that blue, ochre and the red of a fault stay apart for every kind of colour vision
+# and all keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
 DARK = Theme(
     name="workshop-dark",
     primary="#6fb4d6",
@@ -49,7 +49,7 @@ LIGHT = Theme(
     surface="#f1ede3",
     panel="#e2dccd",
     warning="#8a5200",
-    error="#9c3d12",
+    error="#701c1c",
     success="#1d5f80",
     dark=False,
     variables={"footer-key-foreground": "#8a5200"},

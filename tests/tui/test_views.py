@@ -338,23 +338,6 @@ def test_budget_bars_are_as_long_as_their_shares() -> None:
     assert "70 %" in many[-1]
 
 
-@pytest.mark.parametrize(("theme", "ground"), [("DARK", "#15191d"), ("LIGHT", "#f8f5ee")])
-def test_inks_stand_out_from_the_ground(theme: str, ground: str) -> None:
-    """WCAG 2.1, success criterion 1.4.3: 4.5:1, by its definition of relative luminance."""
-    import weighloop.tui.app as app
-
-    def luminance(colour: str) -> float:
-        parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
-        linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
-        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-    colours = getattr(app, theme)
-    assert colours.background == ground
-    for ink in (colours.primary, colours.secondary, colours.foreground, colours.error):
-        high, low = sorted([luminance(ink), luminance(ground)], reverse=True)
-        assert (high + 0.05) / (low + 0.05) >= 4.5
-
-
 async def test_figures_take_all_trials_at_once_where_the_run_stands_still(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -1,0 +1,48 @@
+"""The inks of both themes, as all kinds of colour vision see them."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import colour_vision
+import pytest
+
+from weighloop.tui import app
+
+INKS = ("primary", "secondary", "foreground", "error")
+#: Distance in L*a*b* from which a thin line or a dot is told from another at a glance: several times what is
+#: just noticed on a large field (our choice; common practice, no source).
+AT_A_GLANCE = 15.0
+
+
+@pytest.mark.parametrize("vision", colour_vision.SIMULATED)
+@pytest.mark.parametrize("theme", ["DARK", "LIGHT"])
+def test_inks_stay_apart_and_stand_out_from_the_ground(theme: str, vision: str) -> None:
+    """Branches, runs that are compared, what waits for a person and what is at fault; WCAG 2.1, 1.4.3."""
+    colours = getattr(app, theme)
+    for one, other in combinations(INKS, 2):
+        distance = colour_vision.apart(getattr(colours, one), getattr(colours, other), vision)
+        assert distance >= AT_A_GLANCE, f"{one} and {other}: {distance:.1f}"
+    for ink in INKS:
+        assert colour_vision.contrast(getattr(colours, ink), colours.background, vision) >= 4.5, ink
+
+
+def test_the_simulation_does_what_is_published_of_it() -> None:
+    """Greys stay grey (rows of the matrices sum to 1); red and green of a lamp come close for the two that
+    lack their cones and stay far apart for the third (what dichromats confuse: textbook knowledge)."""
+    for vision, matrix in colour_vision.SIMULATED.items():
+        assert matrix.sum(axis=1) == pytest.approx([1.0, 1.0, 1.0], abs=2e-6), vision
+    green, brown = "#4a7c2a", "#9a5a2a"
+    whole = colour_vision.apart(green, brown, "all colours")
+    assert colour_vision.apart(green, brown, "protan") < 0.5 * whole
+    assert colour_vision.apart(green, brown, "deutan") < 0.5 * whole
+    assert colour_vision.apart(green, brown, "tritan") > 0.7 * whole
+
+
+def test_distances_are_those_of_the_colour_space() -> None:
+    """White is L* 100; sRGB's red is (53.24, 80.09, 67.20) (from IEC 61966-2-1 and CIE 15)."""
+    assert colour_vision.lab(colour_vision.of_hex("#ffffff")) == pytest.approx([100.0, 0.0, 0.0], abs=1e-6)
+    assert colour_vision.lab(colour_vision.of_hex("#ff0000")) == pytest.approx(
+        [53.24, 80.09, 67.20], abs=0.05
+    )
+    assert colour_vision.contrast("#ffffff", "#000000", "all colours") == pytest.approx(21.0)
