@@ -21,6 +21,8 @@ from .taps import Taps
 
 #: A list closes, and nothing is changed, when so long nothing was tapped, s by the clock.
 CLOSES: Final = 15.0
+#: For so long it is told that taps could not be counted, s by the clock.
+UNSURE: Final = 5.0
 
 #: What was said: something for the procedure, or an entry in the log.
 Said = Level | Tapped | Asked | Record
@@ -39,6 +41,7 @@ class Listener:
         self.taps, self.levels = Taps(capacity, resolution), Levels(least)
         self._list: Words | None = None
         self._touched = 0.0  # when the list was opened or tapped at last
+        self._unsure: float | None = None  # when taps could not be counted
         self._since = -math.inf  # when the reading under way began
         self._place: Place | None = None  # now
         self._tapped_at: Place | None = None  # as the row under way began
@@ -69,6 +72,8 @@ class Listener:
             self.levels.reset()  # what was shown before something was asked says nothing of it
         if self.taps.began is None and now - self._touched > CLOSES:
             self._list = None
+        if self._unsure is not None and now - self._unsure > UNSURE:
+            self._unsure = None
 
     def hear(self, reading: BalanceReading, run: RunRecord | None, stage: Stage) -> Iterator[Said]:
         """One reading; what was said with it."""
@@ -76,10 +81,14 @@ class Listener:
         level = self.levels.feed(reading.time, reading.value)
         if run is None or not listens(run):
             return
-        before = self.taps.began
+        before, presses = self.taps.began, self.taps.heard
         count = self.taps.feed(reading.time, reading.value, reading.mark)
         if before is None:
             self._tapped_at = self._place
+        if count == 0 and presses > 1:
+            self._unsure = reading.time  # of fewer nobody knows whether they were meant
+        elif self.taps.heard or count:
+            self._unsure = None
         if count is not None:
             yield from self._counted(count, reading.time, run, stage)
         elif level is not None and not self.taps.heard and self._list is None and _by_hand(stage):
@@ -110,7 +119,12 @@ class Listener:
         """What taps say now, as clients see it; None where nobody listens."""
         if run is None or not listens(run):
             return None
-        return told(self._list or at_once(run, stage), self._list is not None, self.taps.heard)
+        return told(
+            self._list or at_once(run, stage),
+            self._list is not None,
+            self.taps.heard,
+            self._unsure is not None,
+        )
 
 
 def _by_hand(stage: Stage) -> bool:

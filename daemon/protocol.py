@@ -124,12 +124,14 @@ class TapWord(TypedDict):
 
 
 class TapList(TypedDict):
-    """What taps say now; ``open``: three taps opened a list, headed ``title``. ``heard``: so many by now."""
+    """What taps say now; ``open``: three taps opened a list, headed ``title``. ``heard``: so many by now;
+    ``unsure``: the last ones could not be counted."""
 
     open: bool
     title: str
     words: list[TapWord]
     heard: int
+    unsure: bool
 
 
 class Run(TypedDict):

@@ -84,10 +84,10 @@ def all_else(run: RunRecord, stage: Stage) -> Words:
     return Words("What is it?", tuple(words))
 
 
-def told(words: Words, opened: bool, heard: int) -> TapList:
+def told(words: Words, opened: bool, heard: int, unsure: bool) -> TapList:
     """As clients see it."""
     lines: list[TapWord] = [{"taps": word.taps, "text": word.text} for word in words.words]
-    return {"open": opened, "title": words.title, "words": lines, "heard": heard}
+    return {"open": opened, "title": words.title, "words": lines, "heard": heard, "unsure": unsure}
 
 
 def _taken(run: RunRecord, stage: Stage, asked: Asked) -> bool:

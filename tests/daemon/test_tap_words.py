@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from virtual_bench import VirtualBench
 
-from weighloop.daemon.listener import CLOSES
+from weighloop.daemon.listener import CLOSES, UNSURE
 from weighloop.daemon.protocol import ActionCode
 from weighloop.daemon.tap_words import REMARKS
 
@@ -39,6 +39,17 @@ def words(bench: VirtualBench) -> dict[int, str]:
 def tapped(bench: VirtualBench, *counts: int) -> None:
     for count in counts:
         bench.tap(count)
+
+
+def pressed(bench: VirtualBench, *heights: float) -> None:
+    """A row of presses so heavy, kg."""
+    bench.advance(1.5)
+    for height in heights:
+        bench.pressed = height
+        bench.advance(0.5)
+        bench.pressed = 0.0
+        bench.advance(0.7)
+    bench.advance(1.0)
 
 
 def events(bench: VirtualBench, kind: str) -> list[Any]:
@@ -101,6 +112,31 @@ def test_a_single_touch_leaves_the_list_open() -> None:
     tapped(bench, 1)
     bench.advance(CLOSES - 6)
     assert said(bench)["open"]
+
+
+@pytest.mark.parametrize("presses", [(0.03, 0.03, 0.008), (0.008, 0.03, 0.03)])
+def test_a_person_hears_that_taps_were_not_clear(presses: tuple[float, ...]) -> None:
+    """One of three is too light to be sure: nothing happens, and it is told until the next tap or for a while."""
+    bench = bench_at("remove-sample")
+    for _ in range(2):
+        pressed(bench, *presses)
+        assert said(bench)["unsure"]
+        assert not said(bench)["open"]
+    bench.advance(UNSURE + 1)
+    assert not said(bench)["unsure"]
+    pressed(bench, *presses)
+    assert said(bench)["unsure"]
+    tapped(bench, 3)
+    assert not said(bench)["unsure"]
+    assert said(bench)["open"]
+
+
+def test_a_single_touch_is_not_asked_about() -> None:
+    bench = bench_at("remove-sample")
+    pressed(bench, 0.03)
+    assert not said(bench)["unsure"]
+    pressed(bench, 0.008)
+    assert not said(bench)["unsure"]
 
 
 @pytest.mark.parametrize("count", range(2, 2 + len(REMARKS)))

@@ -173,7 +173,7 @@ def action(
 def taps(*words: str, title: str = "", heard: int = 0, first: int = 2) -> TapList:
     """What taps say, counted from ``first``; with a ``title`` it is a list that three taps opened."""
     said = [TapWord(taps=count, text=text) for count, text in enumerate(words, first)]
-    return TapList(open=bool(title), title=title, words=said, heard=heard)
+    return TapList(open=bool(title), title=title, words=said, heard=heard, unsure=False)
 
 
 def run_at(done: int = 17, ladder: str = "lift", state: Any = "running", **more: Any) -> Run:

@@ -48,6 +48,10 @@ async def test_the_list_comes_with_three_taps_and_goes_again() -> None:
         for heard in (1, 2, 3):
             st.feed.say("run", spacers_run({**LIST, "heard": heard}))
             await st.until(lambda heard=heard: f"heard  {' '.join('●' * heard)}\n" in st.text())
+        st.feed.say("run", spacers_run({**LIST, "unsure": True}))
+        await st.until(lambda: "not clear how many: tap once more" in st.text())
+        st.feed.say("run", spacers_run({**S.taps("done", "something else"), "unsure": True}))
+        await st.until(lambda: "WP-07-3   not clear how many: tap once more" in st.text())
         st.feed.say("run", spacers_run(S.taps("done", "something else")))
         await st.until(lambda: "pull, g, against applied field" in st.text())
         assert not shows(st.text(), LIST)

@@ -40,11 +40,11 @@ class ActionLine(Horizontal):
 
 
 def say_more(picture: Picture) -> str:
-    """Where taps are listened to and no list is there yet: how to open it, or what has been heard."""
+    """Where taps are listened to and no list is there yet: how to open it, or what has been heard of it."""
     taps = by_taps(picture.run)
     if taps is None or asks(taps) or not picture.linked:
         return ""
-    if taps["heard"]:
+    if taps["heard"] or taps["unsure"]:
         return f"   {foot(taps)}"
     words = [word["text"] for word in taps["words"] if word["taps"] == OPEN]
     return f"   {OPEN} taps: {words[0]}" if words else ""

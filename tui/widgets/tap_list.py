@@ -41,7 +41,7 @@ class TapCard(Static):
         text.append(f"{taps['title'] or 'Answer by taps on the pan'}\n", style="bold")
         for line in block(taps["words"], self.size):
             text.append_text(line).append("\n")
-        return text.append(foot(taps), style="bold" if taps["heard"] else "dim")
+        return text.append(foot(taps), style="bold" if taps["heard"] or taps["unsure"] else "dim")
 
 
 def block(words: list[TapWord], room: Size) -> list[Text]:
@@ -70,9 +70,11 @@ def drawn(word: TapWord, size: int, lines: int, width: int) -> list[Text]:
 
 
 def foot(taps: TapList) -> str:
-    """What has been heard, or what happens where nothing is tapped."""
+    """What has been heard, that it was not clear, or what happens where nothing is tapped."""
     if taps["heard"]:
         return "heard  " + " ".join(TAP * taps["heard"])
+    if taps["unsure"]:
+        return "not clear how many: tap once more, evenly"
     return "another number, or no tap: nothing changes" if taps["open"] else "tap evenly, then pause"
 
 
