@@ -116,7 +116,7 @@ def test_a_single_touch_leaves_the_list_open() -> None:
 
 @pytest.mark.parametrize("presses", [(0.03, 0.03, 0.008), (0.008, 0.03, 0.03)])
 def test_a_person_hears_that_taps_were_not_clear(presses: tuple[float, ...]) -> None:
-    """One of three is too light to be sure: nothing happens, and it is told until the next tap or for a while."""
+    """One of three is too light to be sure: that is told for a while, or until the next tap."""
     bench = bench_at("remove-sample")
     for _ in range(2):
         pressed(bench, *presses)
