@@ -95,7 +95,8 @@ def _begin() -> subprocess.Popen[bytes]:
 def _answer_until_the_input_ends() -> None:
     from . import figuring
 
-    os.nice(NICER)
+    if hasattr(os, "nice"):  # not on Windows
+        os.nice(NICER)
     # Whatever else is printed must not get between the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
