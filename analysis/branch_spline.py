@@ -118,14 +118,15 @@ class RisingSpline:
         edge of what is allowed).
         """
         weights, by_freedom, least = found = likelihoods(X, y, self._bent, self._level)
-        best = (weights[-1], np.inf)
+        best, unlikely = np.nan, np.inf
         for i in range(found.best, -1, -_STRIDE):
-            if by_freedom[i] + least[i] >= best[1]:
+            if by_freedom[i] + least[i] >= unlikely:
                 break  # not even a spline that may fall is likelier
             c = self.fit(X, y, weights[i])[0]
-            left = float(np.sum((y - X @ c) ** 2) + weights[i] * np.sum((self.bend @ c) ** 2))
-            best = min(best, (float(weights[i]), float(by_freedom[i]) + left), key=lambda tried: tried[1])
-        return best
+            tried = by_freedom[i] + np.sum((y - X @ c) ** 2) + weights[i] * np.sum((self.bend @ c) ** 2)
+            if tried < unlikely:
+                best, unlikely = float(weights[i]), float(tried)
+        return best, unlikely
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""

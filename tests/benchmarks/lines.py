@@ -3,7 +3,7 @@
     python tests/benchmarks/lines.py [--seconds 20] [--rate 1000]
 
 A pseudo-terminal is written to at that rate (another process); the daemon reads, parses, keeps and
-follows it. CPU is that of the daemon's process alone, from the system's own accounting, and beside it
+follows it. CPU is that of the daemon's process, from the system's own accounting, and beside it
 that of a bare pyserial loop that reads the same lines and does nothing with them.
 """
 
@@ -12,12 +12,15 @@ from __future__ import annotations
 import argparse
 import atexit
 import json
-import os
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from _processor import processor_of
 
 from weighloop.daemon.client import Client, ClientError
 from weighloop.daemon.store import Store
@@ -72,12 +75,6 @@ capacity = "220 g"
 """
 
 
-def cpu(pid: int) -> float:
-    """CPU seconds of a process, all threads."""
-    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
 def writer(rate: float, seconds: float) -> tuple[subprocess.Popen[str], str]:
     made = subprocess.Popen(
         [sys.executable, "-c", WRITER, str(rate), str(seconds)],
@@ -127,13 +124,13 @@ def through_the_daemon(rate: float, seconds: float, folder: Path) -> dict[str, f
     # Somebody looks at the live reading, so the settling filter works as well.
     watcher = Client.connect(place)
     watcher.call("subscribe", topics=["live"])
-    before = cpu(daemon.pid)
+    before = processor_of(daemon.pid)
     began = time.monotonic()
     far.stdin.write("\n")
     far.stdin.flush()
     sent = int(far.stdout.readline())
     took = time.monotonic() - began
-    used = cpu(daemon.pid) - before
+    used = processor_of(daemon.pid) - before
     device = client.call("snapshot")["balance"]
     client.call("control.take", name="benchmark", force=True)
     client.call("shutdown")

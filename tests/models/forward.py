@@ -157,6 +157,11 @@ class Pellet:
 class Remembers(Protocol):
     """The state of many independent elements of a material."""
 
+    @property
+    def material(self) -> HasMemory:
+        """What they are of."""
+        ...
+
     def magnetisation(self, h: Array) -> Array:
         """M (A/m) of every element if the field went on to h; commits nothing."""
         ...
@@ -347,22 +352,22 @@ def weigh(
     x, y, z, weight = pellet.nodes()
     tensor = pellet.layered_tensor()[0] if pellet.shape == "cylinder" else None
     N = float(weight @ tensor.sum(axis=1)) if tensor is not None else block_factor(pellet)
-    memory, largest = material.memory(x.size, start), material.largest
+    memory = material.memory(x.size, start)
     force, mean_m, mean_h = np.zeros(gap.size), np.zeros(gap.size), np.zeros(gap.size)
     fields = {g: magnet.field(x, y, z + g) for g in np.unique(gap)}
     for k, g in enumerate(gap):
         bz, gradient = fields[g]
         applied = orientation[k] * bz / MU0
         if demagnetising == "mean":
-            h = solve_mean(memory, applied, weight, N, largest)
+            h = solve_mean(memory, applied, weight, N)
         elif demagnetising == "local":
-            h = solve_local(memory, applied, N, largest)
+            h = solve_local(memory, applied, N)
         else:
             assert tensor is not None
-            h = solve_local(memory, applied, N, largest)
+            h = solve_local(memory, applied, N)
             for _ in range(60):
                 m = memory.magnetisation(h)
-                step = solve_local(memory, applied - tensor @ m + N * m, N, largest) - h
+                step = solve_local(memory, applied - tensor @ m + N * m, N) - h
                 h = h + 0.7 * step
                 if np.abs(step).max() < 30.0:  # A/m, a ten-thousandth of the fields
                     break
@@ -381,9 +386,9 @@ def block_factor(pellet: Pellet) -> float:
     return float(-weight @ h)
 
 
-def solve_mean(memory: Remembers, applied: Array, weight: Array, N: float, largest: float) -> Array:
+def solve_mean(memory: Remembers, applied: Array, weight: Array, N: float) -> Array:
     """h = applied - N <M(h)>: <M> by bisection (the difference falls with <M>)."""
-    low, high = -largest, largest
+    low, high = -memory.material.largest, memory.material.largest
     for _ in range(28):
         middle = 0.5 * (low + high)
         if weight @ memory.magnetisation(applied - N * middle) > middle:
@@ -393,9 +398,9 @@ def solve_mean(memory: Remembers, applied: Array, weight: Array, N: float, large
     return applied - N * 0.5 * (low + high)
 
 
-def solve_local(memory: Remembers, applied: Array, N: float, largest: float) -> Array:
+def solve_local(memory: Remembers, applied: Array, N: float) -> Array:
     """h + N M(h) = applied at every element, by bisection."""
-    reach = N * largest
+    reach = N * memory.material.largest
     low, high = applied - reach, applied + reach
     for _ in range(28):
         middle = 0.5 * (low + high)

@@ -154,5 +154,5 @@ def uniform_loop(
     H = np.linspace(-largest, largest, 1201)
     # Every field of the grid gets an element of its own, all with the same past.
     memory = Memory(material, H.size, start)
-    memory.go(solve_local(memory, np.full(H.size, largest), N, material.largest))
-    return H, memory.magnetisation(solve_local(memory, H, N, material.largest))
+    memory.go(solve_local(memory, np.full(H.size, largest), N))
+    return H, memory.magnetisation(solve_local(memory, H, N))
