@@ -12,6 +12,7 @@ from typing import Any, ClassVar
 
 from textual import work
 from textual.app import App
+from textual.events import Event
 from textual.screen import Screen
 from textual.theme import Theme
 
@@ -21,6 +22,7 @@ from .feed import CallRefused, Feed, FeedLost, Follower
 from .keys import bindings
 from .messages import ActionDone, PictureChanged
 from .picture import Picture
+from .type_ahead import Passed, TypeAhead
 
 # Own colours, chosen so that blue, ochre and the red of a fault stay apart for every kind of colour vision
 # and all keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
@@ -102,14 +104,23 @@ class WeighloopApp(App[None]):
         self.opened: Run | None = None
         self._beats = 0
         self.follower = Follower(feed, self.picture, self._post)
+        self._type_ahead = TypeAhead(self)
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = LIGHT.name if light_terminal(os.environ) else DARK.name
 
     def on_mount(self) -> None:
         self.follow()
+        self.run_worker(self._type_ahead.hand_on(), group="typed")
         self.set_interval(1 / LIVE_RATE, self._beat)
         self.call_after_refresh(self.caution)
+
+    async def on_event(self, event: Event) -> None:
+        if not self._type_ahead.keeps(event):
+            await super().on_event(event)
+
+    def on_passed(self, message: Passed) -> None:
+        message.done.set()
 
     @work
     async def caution(self) -> None:
