@@ -1,15 +1,11 @@
 """One thread that lets the procedure meet the bench: readings and words in, moves and records out.
 
-Everything that happens is put into one inbox and taken out in order, so nothing here needs a lock.
-Only ``turn`` does work; the thread calls it again and again, a test may call it by hand.
+Everything that happens is put into its inbox and taken out in order (``one_thread``).
 """
 
 from __future__ import annotations
 
 import logging
-import queue
-import threading
-import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
@@ -23,6 +19,7 @@ from .device_watch import DeviceWatch
 from .devices import Devices
 from .gap_mover import GapMover, Mover
 from .listener import Listener
+from .one_thread import OneThread
 from .promises import Promises, Refused
 from .protocol import Snapshot, Topic
 from .raw_blocks import Raw
@@ -41,7 +38,7 @@ log = logging.getLogger(__name__)
 TRY_AGAIN = 600.0
 
 
-class Conductor:
+class Conductor(OneThread):
     """Owns the present run, its stage, the acquisition and the devices.
 
     ``publish(topic, data)`` is called from this thread after what it tells of was committed.
@@ -58,9 +55,9 @@ class Conductor:
         devices: Devices | None = None,
         mover: Mover | None = None,
     ) -> None:
-        self.recorder, self.clock, self.alarm = recorder, clock, alarm
         self.rate = getattr(clock, "rate", 1.0)
-        self.inbox: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        super().__init__("conductor", pause=min(0.02, max(0.004, 0.2 / self.rate)))
+        self.recorder, self.clock, self.alarm = recorder, clock, alarm
         self.mover: Mover = mover or GapMover(lambda: self.devices.setter, self.happen)
         self.devices = devices or Devices(
             clock, self._balance_state, self._lift_state, self._refused, self.mover.asked
@@ -72,27 +69,14 @@ class Conductor:
         self.teller = Teller(publish, self.devices)
         self.watch = DeviceWatch(clock, self._happen, self.note, alarm)
         self.watched = False  # somebody looks at the live reading
-        self.last_turn = time.monotonic()
         self._promises = Promises()
-        self._wake = threading.Event()
-        self._ending = False
         self._read_began = 0.0
         self._held_at: float | None = None
         self._armed = False
         self._live_new = False
         self.listener = Listener()
-        self._thread = threading.Thread(target=self._work, name="conductor", daemon=True)
 
     # -- the outside, from any thread ----------------------------------------------------------
-
-    def start(self) -> None:
-        """Begin turning."""
-        self._thread.start()
-
-    def post(self, what: Callable[[], None]) -> None:
-        """Have something done by the conductor's thread."""
-        self.inbox.put(what)
-        self._wake.set()
 
     def happen(self, event: p.Event) -> None:
         """Let an event be taken in turn."""
@@ -104,58 +88,26 @@ class Conductor:
         self.post(lambda: self._person(asked, future))
         return future
 
-    def call(self, what: Callable[[], Any]) -> Future[Any]:
-        """Run something in the conductor's thread; the future has its result."""
-        future: Future[Any] = Future()
-
-        def work() -> None:
-            if not future.set_running_or_notify_cancel():
-                return  # who asked has given up
-            try:
-                future.set_result(what())
-            except Exception as error:
-                future.set_exception(error)
-
-        self.post(work)
-        return future
-
     def close(self) -> None:
         """End the thread and let go of the devices."""
-        self._ending = True
-        self._wake.set()
-        if self._thread.is_alive():
-            self._thread.join(10)
+        super().close()
         self.devices.close()
 
     # -- the loop ------------------------------------------------------------------------------
 
-    def _work(self) -> None:
-        pause = min(0.02, max(0.004, 0.2 / self.rate))
-        while not self._ending:
-            self._wake.wait(pause)
-            self._wake.clear()
-            try:
-                self.turn()
-            except Exception:
-                # A fault of the program itself: said, and the run held rather than left to chance.
-                log.exception("the conductor stumbled")
-                self._happen(p.Fault("program", "a fault in the program; see the log"))
-            self.last_turn = time.monotonic()
-
     def turn(self) -> None:
         """Take in all that came, see to the times, tell what is new."""
-        while True:
-            try:
-                work = self.inbox.get_nowait()
-            except queue.Empty:
-                break
-            work()
+        self.take_in()
         self._hear()
         self._look_at_times()
         self._promises.keep(self.stage)
         by_taps = self.listener.told(self.run, self.stage)
         if self.teller.tell(self.run, self.stage, self.acquisition, by_taps, self._live_new):
             self._live_new = False
+
+    def stumbled(self) -> None:
+        """The run is held rather than left to chance."""
+        self._happen(p.Fault("program", "a fault in the program; see the log"))
 
     # -- readings ------------------------------------------------------------------------------
 
