@@ -54,7 +54,8 @@ LIGHT = Theme(
     error="#701c1c",
     success="#1d5f80",
     dark=False,
-    variables={"footer-key-foreground": "#8a5200"},
+    # Paler by the library's own choice: too faint for the axes and the log.
+    variables={"footer-key-foreground": "#8a5200", "foreground-muted": "#575c60"},
 )
 
 #: Repaints of the live digits, at most, per second: what changes faster cannot be read.

@@ -37,7 +37,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
         Key("confirm", "enter,space", "Done", "It is done: go on. For a question: choose the answer."),
         Key("hold", "h", "Hold", "Hold the run; nothing moves until you go on."),
         Key("go_on", "g", "Go on", "Go on with a held run."),
-        Key("stop", "s", "Stop", "End the run for good (asks first); a lift goes to its far end."),
+        Key("stop", "s", "Stop", "Stop the run for good (asks first); a lift goes to its far end."),
         Key("repeat", "r", "Repeat", "Take the reading at this gap once more."),
         Key("set_aside", "a", "Aside", "Mark a reading as not to be used, or take it back in."),
         Key("note", "n", "Note", "Write a note into the run's log."),
@@ -46,7 +46,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
     ),
     "steadiness": (
         Key("which_plot", "v", "Other plot", "Spectrum or Allan deviation, where there is room for one."),
-        Key("whole_run", "t", "Whole run", "The last two minutes, or the whole run thinned to the width."),
+        Key("whole_run", "t", "Whole run", "The last two minutes, or the whole run."),
         Key("again", "r", "Anew", "Forget the trace and listen anew."),
         Key("rezero", "z", "Re-zero", "Send the balance its re-zero command (asks first)."),
         Key("copy", "y", "Copy", "Copy the verdict and its numbers."),

@@ -25,7 +25,7 @@ class Picture:
     """The state a screen draws. Held by the app, changed only by the feed's follower."""
 
     linked: bool = False
-    why: str = "not connected yet"
+    why: str = "Not connected yet."
     balance: Device | None = None
     lift: Device | None = None
     live: Live | None = None

@@ -6,8 +6,12 @@ from itertools import combinations
 
 import colour_vision
 import pytest
+import test_snapshots
+from driving import stage
+from rich.color import Color as Ink
 
 from weighloop.tui import app
+from weighloop.tui.screens import figures
 
 INKS = ("primary", "secondary", "foreground", "error")
 #: Distance in L*a*b* from which a thin line or a dot is told from another at a glance: several times what is
@@ -46,3 +50,36 @@ def test_distances_are_those_of_the_colour_space() -> None:
         [53.24, 80.09, 67.20], abs=0.05
     )
     assert colour_vision.contrast("#ffffff", "#000000", "all colours") == pytest.approx(21.0)
+
+
+@pytest.mark.parametrize("ground", ["0;15", "15;0"], ids=["light", "dark"])
+@pytest.mark.parametrize(
+    "name", ["run", "run-spacers", "run-taps", "run-held", "run-none", "figures", "bench"]
+)
+async def test_every_word_of_a_view_can_be_read(
+    name: str, ground: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also what is said quietly: axes, times of the log, hints, units; WCAG 2.1, 1.4.3."""
+    monkeypatch.setenv("COLORFGBG", ground)
+    monkeypatch.setattr(figures, "analyse_run", test_snapshots.result)
+    snapshot, steps = test_snapshots.SCREENS[name]
+    async with stage(snapshot()) as st:
+        await steps(st)
+        assert st.app.current_theme.dark is (ground == "15;0")
+        words = 0
+        for strip in st.app.screen._compositor.render_strips():
+            for segment in strip:
+                style = segment.style
+                if style is None or not any(map(str.isalnum, segment.text)):
+                    continue
+                assert not style.dim  # what is dim has been mixed with its ground by now
+                ink, under = hexadecimal(style.color), hexadecimal(style.bgcolor)
+                assert colour_vision.contrast(ink, under, "all colours") >= 4.5, segment.text
+                words += 1
+        assert words > 20
+
+
+def hexadecimal(colour: Ink | None) -> str:
+    """A colour as it is written to the terminal."""
+    assert colour is not None
+    return colour.get_truecolor().hex

@@ -144,11 +144,11 @@ async def test_cards_are_worked_by_the_mouse_alone() -> None:
         assert st.feed.asked("run.note") == [{"text": "lid"}]
         await click(st, "Aside")
         await st.until(lambda: "Which reading?" in st.text())
-        await click(st, "Esc: leave it")
+        await click(st, "Esc: back")
         await st.until(lambda: len(st.app.screen_stack) == 1)
         await click(st, "Stop")
-        await st.until(lambda: "End this run for good?" in st.text())
-        await click(st, "n  leave it")
+        await st.until(lambda: "Stop this run for good?" in st.text())
+        await click(st, "n  not now")
         await st.until(lambda: len(st.app.screen_stack) == 1)
         assert st.feed.asked("run.stop") == []
         await click(st, "5 Bench")

@@ -176,7 +176,7 @@ async def test_a_bench_file_is_opened_and_a_missing_one_is_named(
         screen = await open_form(st)
         for place, said in (("none.toml", "cannot be read"), ("b.toml", "6.01 mm")):
             await st.press("ctrl+o")
-            await st.until(lambda: "Which bench file?" in st.text())
+            await st.until(lambda: "Path of the bench file" in st.text())
             await st.press(*place, "enter")
             await st.until(lambda said=said: said in st.text() and st.app.screen is screen)
         assert screen.values["gap.ladder"] == "spacers"
@@ -202,10 +202,10 @@ async def test_the_form_is_worked_by_the_mouse_alone() -> None:
         await click(st, "block")
         await st.until(lambda: screen.values["sample.shape"] == "block")
         await click(st, "ctrl+o open a bench file")
-        await st.until(lambda: "Which bench file?" in st.text())
-        await click(st, "Esc: leave it")
+        await st.until(lambda: "Path of the bench file" in st.text())
+        await click(st, "Esc: back")
         await st.until(lambda: st.app.screen is screen)
-        await click(st, "Esc leave")
+        await click(st, "Esc back")
         await st.until(lambda: len(st.app.screen_stack) == 1)
         await open_form(st)
         # The card grows once the plan is known; the uncertainty of M is the last that comes.

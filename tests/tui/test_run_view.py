@@ -50,7 +50,7 @@ async def test_confirm_without_anything_to_confirm_calls_nobody() -> None:
 async def test_stop_asks_first_and_no_is_the_answer_at_hand() -> None:
     async with stage() as st:
         await st.press("s")
-        assert "End this run for good?" in st.text()
+        assert "Stop this run for good?" in st.text()
         await st.press("enter")  # the harmless button has the focus
         assert st.feed.calls == []
         await st.press("s", "y")
@@ -332,7 +332,7 @@ async def test_everything_has_its_click() -> None:
         await click(st, "Hold")
         await st.until(lambda: st.feed.asked("run.hold"))
         await click(st, "Stop")
-        await st.until(lambda: "End this run for good?" in st.text())
+        await st.until(lambda: "Stop this run for good?" in st.text())
         await click(st, "y  stop the run")
         await st.until(lambda: st.feed.asked("run.stop"))
         await click(st, "Done")

@@ -11,6 +11,7 @@ from driving import Stage, click, stage
 from scripted_results import figure, finished, result
 from textual.widgets import DataTable
 
+from weighloop.analysis import estimates
 from weighloop.tui.keys import KEYS
 from weighloop.tui.screens import cautions
 from weighloop.tui.screens import compare as compare_screen
@@ -48,7 +49,7 @@ async def test_figures_say_what_is_measured_bound_and_not_determined() -> None:
         assert "(rows 4, 5)" in text
         assert "readings on the bench file" in text
         await st.press("down")
-        await st.until(lambda: "uncertainty of Mr, by input" in st.text())
+        await st.until(lambda: "± of remanence, by input" in st.text())
         assert "71 %" in st.text()
         await st.press("y")
         assert "remanence\t271.4 ± 2.3\tkA/m\t266.8 to 276.0\tmeasured" in st.app.clipboard
@@ -98,6 +99,19 @@ async def test_figures_of_too_few_readings_say_so() -> None:
         assert st.app.clipboard == ""
 
 
+@pytest.mark.parametrize("key", ["2", "3"])
+async def test_where_there_is_nothing_to_draw_no_axes_stand(key: str) -> None:
+    """Numbers along an empty plot would be nobody's."""
+    async with stage(S.snapshot(None), size=(120, 40)) as st:
+        await st.press(key)
+        await st.until(lambda: "No run yet" in st.text() or "the load is changing" in st.text())
+        assert not set("┏┓┗┛┫┣") & set(st.text())
+
+
+def test_every_way_to_find_the_loop_is_said_in_words() -> None:
+    assert set(figures_view.METHODS) == {estimates.MEAN, estimates.SPLINE, estimates.DENSITY}
+
+
 async def test_figures_by_the_real_analysis() -> None:
     """The same functions as the report; the script's loop has HcJ 90 kA/m (S.magnetisation_at)."""
     from weighloop.tui.figuring import analyse_run, loop_points
@@ -145,6 +159,7 @@ async def test_two_to_six_runs_are_compared() -> None:
             text.count(f"{mark} {k} WP-07-{k}") for mark, k in zip("●□▲◇×+", range(8, 2, -1), strict=True)
         ]
         assert marks == [1] * 6
+        assert ("HcJ coercivity of M" in text) is (st.app.size.width >= 100)  # where a line has room for it
         table = st.app.screen.query_one(DataTable)
         assert table.row_count == 6
         await st.press("y", "escape")
@@ -178,7 +193,7 @@ async def test_the_bench_view_says_what_is_wrong() -> None:
         await st.until(lambda: "balance.capacity" in st.text(), 60)
         text = st.text()
         assert "balance silent" in text
-        assert "heard 12 s ago, 2 of 4120 refused" in text
+        assert "heard 12 s ago, 2 of 4120 lines not understood" in text
         assert "22.4 °C at the magnet, field probe 2.613 V, vibration" in text
         assert "! the balance is heard" in text
         assert "remanance" in text

@@ -46,19 +46,20 @@ class AskYesNo(ModalScreen[bool]):
 
 
 class AskText(ModalScreen[str | None]):
-    """One line of text; Esc leaves it."""
+    """One line of text, or None."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Leave it")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Back")]
 
-    def __init__(self, question: str, value: str = "") -> None:
+    def __init__(self, question: str, value: str = "", does: str = "write it") -> None:
+        """``does``: what Enter does with the line."""
         super().__init__()
-        self.question, self.value = question, value
+        self.question, self.value, self.does = question, value, does
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="card"):
             yield Static(self.question, markup=False)
             yield Entry(self.value, compact=True)
-            yield Hints(("Enter: write it", "submit"), ("Esc: leave it", "leave"))
+            yield Hints((f"Enter: {self.does}", "submit"), ("Esc: back", "leave"))
 
     def on_input_submitted(self) -> None:
         self.action_submit()
@@ -73,7 +74,7 @@ class AskText(ModalScreen[str | None]):
 class Choose(ModalScreen[int | None]):
     """One of several lines, by arrows and Enter or by mouse; gives its number."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Leave it")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Back")]
 
     def __init__(self, question: str, lines: Sequence[str], start: int = 0) -> None:
         super().__init__()
@@ -83,7 +84,7 @@ class Choose(ModalScreen[int | None]):
         with Vertical(classes="card wide"):
             yield Static(self.question, markup=False)
             yield OptionList(*[Option(line) for line in self.lines], markup=False, compact=True)
-            yield Hints(("Esc: leave it", "leave"), before="arrows and Enter, or a click")
+            yield Hints(("Esc: back", "leave"), before="arrows and Enter, or a click")
 
     def on_mount(self) -> None:
         self.query_one(OptionList).highlighted = self.start if self.lines else None

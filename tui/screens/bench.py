@@ -104,7 +104,7 @@ class BenchView(View):
 async def ask_rezero(view: View) -> None:
     """Re-zero after asking: the sample must be off, and a run's own zeros are disturbed by it."""
     question = "Send the balance its re-zero command? The sample must be away from it."
-    if await view.app.push_screen_wait(AskYesNo(question, "re-zero", "leave it")):
+    if await view.app.push_screen_wait(AskYesNo(question, "re-zero", "not now")):
         await view.owner.act("balance.rezero")
 
 
@@ -118,7 +118,7 @@ def _device_rows(name: str, device: Device | None, later: float) -> list[tuple[s
         rows.append(("", device["why"]))
     age = device["age_s"]
     heard = "never heard" if age is None else f"heard {duration(age + later)} ago"
-    rows.append(("", f"{heard}, {device['refused']} of {device['lines']} refused"))
+    rows.append(("", f"{heard}, {device['refused']} of {device['lines']} lines not understood"))
     if measured := telemetry_words(device):
         rows.append(("", ", ".join(measured)))
     return rows
@@ -131,7 +131,7 @@ def devices_list(picture: Picture) -> Table:
     later = picture.devices_later()
     rows = [
         ("●", "daemon linked"),
-        ("", f"control: {picture.controller or 'free'}"),
+        ("", f"in control: {picture.controller or 'nobody'}"),
         *_device_rows("balance", picture.balance, later),
         *_device_rows("lift", picture.lift, later),
     ]
@@ -156,7 +156,7 @@ def checks_list(picture: Picture, faults: list[str] | None) -> Group:
     if balance is not None and balance["lines"]:
         share = balance["refused"] / balance["lines"]
         good = share < MOST_REFUSED
-        refused = "" if good else f" ({100 * share:.0f} % refused)"
+        refused = "" if good else f" ({100 * share:.0f} % are not)"
         found.append((good, f"its lines are understood{refused}"))
     if lift is not None:
         found.append((lift["state"] == "ready", "the lift answers"))

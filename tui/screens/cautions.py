@@ -31,7 +31,7 @@ CAUTIONS: Final = (
     ),
     (
         "Emergency stop",
-        "Know where the lift's power switch is before you start. s on the run view ends a run.",
+        "Know where the lift's power switch is before you start. s on the run view stops a run.",
     ),
     (
         "Flying off",

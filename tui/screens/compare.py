@@ -17,8 +17,9 @@ from ..figuring import NotYet, differing, loop_points
 from ..figuring_apart import analyse_run
 from ..widgets.key_row import KeyRow
 from ..widgets.loop_plot import Dot, LoopPlot
-from ..words import NONE, with_uncertainty
+from ..words import NONE, raised, with_uncertainty
 from .figures import name_of
+from .view import BREAK_COLUMNS
 
 #: Marker and colour of each run; the marker alone tells them apart.
 MARKS: Final = (
@@ -41,6 +42,7 @@ SHOWN: Final = (
 class CompareScreen(ModalScreen[None]):
     """A whole screen in front of the list; Esc goes back."""
 
+    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = BREAK_COLUMNS
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,q", "leave", "Back"),
         Binding("y", "copy", "Copy the table"),
@@ -62,6 +64,8 @@ class CompareScreen(ModalScreen[None]):
             classes="hint",
             markup=False,
         )
+        symbols = ", ".join(f"{name_of(key).symbol} {name_of(key).words}" for key in SHOWN)
+        yield Static(symbols, id="symbols", classes="hint", markup=False)
         yield KeyRow((("escape", "Back", "screen.leave"), ("y", "Copy the table", "screen.copy")))
 
     def on_mount(self) -> None:
@@ -100,7 +104,7 @@ class CompareScreen(ModalScreen[None]):
         table.add_column("run")
         for key in SHOWN:
             name = name_of(key)
-            table.add_column(f"{name.symbol} {name.si[0]}".strip())
+            table.add_column(f"{name.symbol} {raised(name.si[0])}".strip())
         for row in self._rows():
             table.add_row(*row)
         table.focus()

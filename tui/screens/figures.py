@@ -25,7 +25,7 @@ from ..picture import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
-from ..words import NONE, interval, with_uncertainty
+from ..words import NONE, interval, raised, with_uncertainty
 from .view import View
 
 #: While a run goes on, figures are computed anew at most this often, s, and never more than this part of
@@ -33,7 +33,12 @@ from .view import View
 EVERY_S = 20.0
 WORK_SHARE = 0.03
 
-STATUS = {"measured": "measured", "bound": "≥ bound", "not determined": "not determined"}
+#: How the loop was found, for a person.
+METHODS = {
+    "mean": "M straight from each pull",
+    "branch spline": "M by smooth branches",
+    "hysteron density": "M by a sum of switching grains",
+}
 
 #: Headings and widths; together they fit 80 columns with a scrollbar.
 COLUMNS = ((" figure", 25), (" " * 10 + "value", 15), (" unit", 8), (" " * 12 + "95 %", 16), (" status", 15))
@@ -60,7 +65,9 @@ class FiguresView(View):
     def body(self) -> ComposeResult:
         yield Static(id="about", markup=False)
         with Horizontal(id="upper"):
-            yield DataTable(id="figures", cursor_type="row", zebra_stripes=False, cell_padding=0)
+            yield DataTable(
+                id="figures", cursor_type="row", zebra_stripes=False, cell_padding=0, show_header=False
+            )
             with Vertical(id="figure-loop"):
                 yield Static("M against internal field, both kA/m", id="axes", markup=False)
                 yield LoopPlot()
@@ -122,7 +129,9 @@ class FiguresView(View):
 
     def _say(self, words: str) -> None:
         self.query_one("#about", Static).update(words)
+        self.set_class(True, "empty")
         self.query_one(DataTable).clear()
+        self.query_one(DataTable).show_header = False
         self.query_one("#why", Static).update("")
         self.query_one("#warnings", Static).update("")
         self.query_one(BudgetBars).show("", [])
@@ -134,7 +143,7 @@ class FiguresView(View):
         going = "" if run["state"] in ("finished", "stopped") else ", still being weighed"
         self.query_one("#about", Static).update(
             f"Run {run['id']}, {run['sample']}{going}: {used} of {readings} readings used; "
-            f"{result.estimate.method_used}"
+            f"{METHODS.get(result.estimate.method_used, result.estimate.method_used)}"
         )
         self._show()
 
@@ -145,6 +154,8 @@ class FiguresView(View):
         if not table.columns:
             for heading, width in COLUMNS:
                 table.add_column(heading, width=width)
+        self.set_class(False, "empty")
+        table.show_header = True
         table.clear()
         for key in self._keys():
             table.add_row(*figure_cells(key, result.figures[key]), key=key)
@@ -176,7 +187,7 @@ class FiguresView(View):
         figure = self._result.figures[key]
         self.query_one("#why", Static).update(figure.why or "")
         shares = [(line.input, line.share) for line in self._result.budget.get(key, ())]
-        heading = f"uncertainty of {name.symbol}, by input" if shares else f"{name.symbol}: no budget"
+        heading = f"± of {name.words}, by input" if shares else f"{name.words}: no budget"
         self.query_one(BudgetBars).show(heading, shares)
 
     def action_compute(self) -> None:
@@ -212,7 +223,7 @@ def name_of(key: str) -> FigureName:
 def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
     """One row: name, value, unit, interval, status; a bound is never shown as a value."""
     name = name_of(key)
-    unit, scale = name.si
+    unit, scale = raised(name.si[0]), name.si[1]
 
     def shown(value: float | None) -> float | None:
         return None if value is None else value / scale
@@ -227,9 +238,9 @@ def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
     return (
         Text(f" {name.words}", no_wrap=True, overflow="ellipsis"),
         Text(value, style=style or "bold", justify="right"),
-        Text(f" {unit}", style="dim"),
+        Text(f" {unit}", style=style),
         Text(between, style=style, justify="right"),
-        Text(f" {STATUS.get(figure.status, figure.status)}", style=style),
+        Text(f" {figure.status}", style=style),
     )
 
 

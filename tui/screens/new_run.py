@@ -85,7 +85,7 @@ class NewRun(ModalScreen[int | None]):
         Binding("ctrl+o", "open_file", "Open a bench file", priority=True),
         Binding("pagedown", "page(1)", "Next page", priority=True),
         Binding("pageup", "page(-1)", "Page before", priority=True),
-        Binding("escape", "leave", "Leave it"),
+        Binding("escape", "leave", "Back"),
     ]
 
     def __init__(self, base: str = "", values: dict[str, str] | None = None) -> None:
@@ -116,7 +116,7 @@ class NewRun(ModalScreen[int | None]):
                 ("ctrl+s start", "start"),
                 ("ctrl+o open a bench file", "open_file"),
                 ("PgDn next page", "page(1)"),
-                ("Esc leave", "leave"),
+                ("Esc back", "leave"),
             )
 
     def on_mount(self) -> None:
@@ -196,7 +196,7 @@ class NewRun(ModalScreen[int | None]):
     @work(exclusive=True, group="open-file")
     async def action_open_file(self) -> None:
         """Fill the form in from a bench file."""
-        path = await self.app.push_screen_wait(AskText("Which bench file?"))
+        path = await self.app.push_screen_wait(AskText("Path of the bench file:", does="open it"))
         if path is None:
             return
         try:

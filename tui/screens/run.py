@@ -204,8 +204,8 @@ class RunView(View):
         if self.picture.run is None or self.picture.run["state"] not in ("running", "held"):
             self.notify("No run to stop.")
             return
-        question = "End this run for good? Its readings are kept; it cannot go on afterwards."
-        if await self.app.push_screen_wait(AskYesNo(question, "stop the run", "leave it")):
+        question = "Stop this run for good? Its readings are kept; it cannot go on afterwards."
+        if await self.app.push_screen_wait(AskYesNo(question, "stop the run", "not now")):
             await self.owner.act("run.stop", why="stopped at the screen")
 
     @work

@@ -21,7 +21,7 @@ from ..picture import bench_facts
 from ..widgets.lines import Lines
 from ..widgets.reading_panel import live_texts
 from ..widgets.trace_plot import LogPlot, TracePlot
-from ..words import duration, grams, milligrams
+from ..words import MINUS, duration, grams, milligrams, two_figures
 from .bench import ask_rezero
 from .view import View
 
@@ -54,7 +54,7 @@ class SteadinessView(View):
                 yield Static("spectrum, mg/√Hz against Hz", classes="title", markup=False)
                 yield LogPlot(id="spectrum")
             with Vertical(id="allan-box"):
-                yield Static("Allan deviation, mg against s", classes="title", markup=False)
+                yield Static("Allan deviation, mg against s averaged", classes="title", markup=False)
                 yield LogPlot(id="allan")
             yield Static(id="verdict", markup=False)
 
@@ -73,7 +73,7 @@ class SteadinessView(View):
     def _line(self) -> Text:
         digits, state = live_texts(self.picture)
         text = Text()
-        text.append(f"{digits} g   ", style="bold")
+        text.append(f"{digits.replace('-', MINUS)} g   ", style="bold")
         text.append(state.plain.replace("\n", "   "))
         live = self.picture.live
         if live is not None and live["breathing_Hz"]:
@@ -92,7 +92,9 @@ class SteadinessView(View):
         middle = level if level is not None else median([m for _, m in readings]) if readings else 0.0
         title = "the load is changing"
         if len(readings) > 1:
-            title = f"mg from {grams(middle, 4)} g, last {duration(readings[-1][0] - readings[0][0])}"
+            title = (
+                f"mg from {grams(middle, 4)} g against s, last {duration(readings[-1][0] - readings[0][0])}"
+            )
         if u is not None and len(readings) > 1:
             title += f"; dotted: level ± {milligrams(2 * u)} (95 %)"
         self.query_one("#trace-title", Lines).show(title)
@@ -166,10 +168,16 @@ class SteadinessView(View):
 
 
 def verdict_text(look: SteadyLook) -> Text:
-    """The verdict and what to try."""
+    """The verdict, what to try, and what the lines in the curves mean."""
     text = Text()
     text.append(look.verdict[:1].upper() + look.verdict[1:] + "\n", style="bold")
     if look.advice:
         text.append("try: ", style="bold")
         text.append("; ".join(look.advice))
+    for what, seconds in (
+        ("breathing", look.breathing_Hz and 1 / look.breathing_Hz),
+        ("best averaging", look.best_time_s),
+    ):
+        if seconds:
+            text.append(f"\n│ {what}: {two_figures(seconds)} s")
     return text

@@ -29,12 +29,13 @@ class ActionLine(Horizontal):
             digits.show(str(spacers))
         if (taps := by_taps(picture.run)) is not None and taps["open"] and picture.linked:
             hint = "taps choose from the list now"
+        aside = "" if kind == "person" else "dim"  # too faint on the ground of what waits for a person
         text = Text()
         text.append(tag, style="dim" if kind == "quiet" else "")
-        text.append(f"{say_more(picture)}\n", style="dim")
+        text.append(f"{say_more(picture)}\n", style=aside)
         text.append(sentence, style="bold")
         if hint:
-            text.append(f"\n{hint}", style="dim")
+            text.append(f"\n{hint}", style=aside)
         self.query_one("#sentence", Lines).show(text)
         self.set_classes(kind)
 

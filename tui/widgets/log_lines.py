@@ -27,6 +27,9 @@ class LogLines(Static):
         lines = self._log[-max(1, self.size.height) :]
         text = Text(no_wrap=True, overflow="ellipsis")
         for k, line in enumerate(lines):
-            text.append(f"{clock_time(line['utc'])} ", style="dim")
-            text.append(line["text"].replace("\n", " ") + ("\n" if k + 1 < len(lines) else ""))
+            text.append(
+                f"{clock_time(line['utc'])} "
+                + line["text"].replace("\n", " ")
+                + ("\n" if k + 1 < len(lines) else "")
+            )
         return text

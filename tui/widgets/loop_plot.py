@@ -55,8 +55,9 @@ class RoundTicks(NumericAxisFormatter):
 #: Where loops lie over each other only every so manieth dot has a marker.
 MARKER_EVERY = 5
 
-#: Cells a tick's label takes along an axis, with room between.
+#: Cells a tick's label takes along an axis, with room between; and rows, where fewer would look uneven.
 TICK_CELLS = 8
+TICK_ROWS = 3
 
 
 STRONG = Style(bold=True)
@@ -115,8 +116,10 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         yield Legend(id="legend")
 
     def on_mount(self) -> None:
+        self.visible = False  # until there is something to draw: axes alone say nothing
         self.margin_top, self.margin_bottom, self.margin_left = 0, 1, 7
         self.set_x_formatter(RoundTicks(lambda: (self.size.width - self.margin_left) // TICK_CELLS))
+        self.set_y_formatter(RoundTicks(lambda: self.size.height // TICK_ROWS))
 
     def ink(self, name: str) -> str:
         """A colour of the present theme, for the plot's style strings."""
@@ -134,6 +137,7 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
             return
         self._drawing = drawing
         self.clear()
+        self.visible = bool(dots or coming)
         quiet, strong = self.ink("foreground-muted"), self.ink("foreground")
         used = [dot for dot in dots if not dot.set_aside]
         self._axes([*dots, *coming])
@@ -174,6 +178,7 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         """Draw several loops over each other: (dots, marker, colour name) each."""
         self._drawing = None
         self.clear()
+        self.visible = any(dots for dots, _, _ in loops)
         self._axes([dot for dots, _, _ in loops for dot in dots])
         for dots, _, colour in loops:
             used = [dot for dot in dots if not dot.set_aside and dot.leg > 0]

@@ -35,6 +35,7 @@ class TracePlot(LoopPlot):
     def draw_trace(self, time_s: Sequence[float], mg: Sequence[float], band_mg: float | None) -> None:
         """Draw readings in mg from the level, against time in s before now; the band is ± ``band_mg``."""
         self.clear()
+        self.visible = len(time_s) > 1
         if len(time_s) < 2:
             return
         t = np.asarray(time_s) - time_s[-1]
@@ -51,7 +52,8 @@ class TracePlot(LoopPlot):
     def draw_overview(self, time_s: Sequence[float], low: Sequence[float], high: Sequence[float]) -> None:
         """Draw a whole run thinned to slots: the lowest and the highest reading in each, in g."""
         self.clear()
-        if not np.any(np.isfinite(low)):
+        self.visible = bool(np.any(np.isfinite(low)))
+        if not self.visible:
             return
         t = (np.asarray(time_s) - time_s[0]) / 60.0
         self.set_xlimits(float(t[0]), float(t[-1]))
@@ -74,7 +76,7 @@ class LogPlot(LoopPlot):
     def draw_curve(self, x: Sequence[float], y: Sequence[float], mark: float | None = None) -> None:
         """Draw ``y`` against ``x``, both positive; ``mark`` is an x of interest."""
         self.clear()
-        self.display = len(x) > 1
+        self.display = self.visible = len(x) > 1
         good = [(a, b) for a, b in zip(x, y, strict=True) if a > 0 and b > 0]
         self.set_x_formatter(DecadeFormatter() if good else NumericAxisFormatter())
         self.set_y_formatter(DecadeFormatter() if good else NumericAxisFormatter())
