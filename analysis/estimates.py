@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,9 +11,9 @@ from numpy.typing import NDArray
 from . import branch_spline, hysterons
 from .bench_model import BenchModel
 from .branch_spline import RisingSpline
-from .fit_parts import Role
+from .fit_parts import JointFit, Role
 from .hysterons import Density, magnetised_before
-from .joint_fit import JointFit, fit_jointly
+from .joint_fit import fit_jointly
 from .loop import Answer, Curve, LoopEstimate, Settled, branch_rows
 from .own_field import PART
 from .points import Branch, Points
@@ -46,7 +47,7 @@ def mean_estimate(model: BenchModel, reason: str) -> LoopEstimate:
     )
 
 
-def spline_estimate(
+def spline_fit(
     model: BenchModel,
     hypothesis: str = PART,
     *,
@@ -54,7 +55,7 @@ def spline_estimate(
     near: JointFit | None = None,
     enough: float = np.inf,
     share: float = 1.0,
-) -> tuple[LoopEstimate, JointFit] | None:
+) -> JointFit | None:
     """Every branch with rows enough by its own spline; None if neither returning branch has them.
 
     ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near``, ``enough`` and
@@ -70,7 +71,7 @@ def spline_estimate(
             roles[branch] = Role(rows, RisingSpline(), tells=branch != "first")
     if "descending" not in roles and "ascending" not in roles:
         return None
-    fit = fit_jointly(
+    return fit_jointly(
         model,
         roles,
         hypothesis if settled is None else settled.own_field,
@@ -80,6 +81,10 @@ def spline_estimate(
         near=near,
         share=share,
     )
+
+
+def spline_estimate(fit: JointFit) -> LoopEstimate:
+    """The loop as a fit by splines has it."""
     found = _Points(fit.model, _of_inputs(fit))
     curves: dict[Branch, Curve] = {}
     for branch in BRANCHES:
@@ -87,7 +92,7 @@ def spline_estimate(
             continue
         part = fit.parts[branch]
         # The row at which the next branch starts belongs to that one.
-        own = np.array(points.branch)[part.rows] == branch
+        own = np.array(fit.model.points.branch)[part.rows] == branch
         found.put(part.rows[own], part.residual[own], *as_of_points(fit, part, own))
         if branch != "first":
             curves[branch] = curve_of_spline(fit, branch, part, _CURVE_POINTS)
@@ -98,10 +103,10 @@ def spline_estimate(
     evidence |= {f"smoothing_{b}": p.smoothing for b, p in fit.parts.items()}
     evidence |= _evidence(fit)
     chosen = Settled(SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.model.z)
-    return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen), fit
+    return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen)
 
 
-def density_estimate(
+def density_fit(
     model: BenchModel,
     hypothesis: str = PART,
     *,
@@ -109,10 +114,10 @@ def density_estimate(
     near: JointFit | None = None,
     enough: float = np.inf,
     share: float = 1.0,
-) -> tuple[LoopEstimate, JointFit] | None:
+) -> JointFit | None:
     """The whole run by one hysteron density; None if it has not the rows, or not both orientations.
 
-    As ``spline_estimate``; what the sample was before the run is as in ``near``, where there is one.
+    As ``spline_fit``; what the sample was before the run is as in ``near``, where there is one.
     """
     points, H = model.points, model.field.H_mean
     names = np.array(points.branch)
@@ -133,21 +138,26 @@ def density_estimate(
             fitted, start = before.rows[before.counted], before.material.start
             steady = near.steady_field
         roles = _whole_run(points, H, fitted, start)
-        fit = fit_jointly(
+        return fit_jointly(
             model, roles, hypothesis, steady_field=steady, enough=enough, near=near, share=share
         )
-    else:
-        assert settled.fitted is not None
-        fitted, start = settled.fitted, settled.start
-        fit = fit_jointly(
-            model,
-            _whole_run(points, H, fitted, start, settled.free),
-            settled.own_field,
-            smoothing=settled.smoothing,
-            z=settled.z,
-            steady_field=settled.bias,
-        )
-    part = fit.parts[DENSITY]
+    assert settled.fitted is not None
+    return fit_jointly(
+        model,
+        _whole_run(points, H, settled.fitted, settled.start, settled.free),
+        settled.own_field,
+        smoothing=settled.smoothing,
+        z=settled.z,
+        steady_field=settled.bias,
+    )
+
+
+def density_estimate(fit: JointFit) -> LoopEstimate:
+    """The loop as a fit by a density has it."""
+    part, points = fit.parts[DENSITY], fit.model.points
+    assert isinstance(part.material, Density)
+    start, fitted = part.material.start, part.rows[part.counted]
+    names, H = np.array(points.branch), fit.model.stated_field.H_mean
     found = _Points(fit.model, _of_inputs(fit))
     counted = np.zeros(len(points), bool)
     counted[fitted] = True
@@ -177,7 +187,17 @@ def density_estimate(
         part.free,
         fit.steady_field,
     )
-    return found.estimate(curves, found.residual, DENSITY, "", evidence, chosen), fit
+    return found.estimate(curves, found.residual, DENSITY, "", evidence, chosen)
+
+
+class Way(NamedTuple):
+    """A way to fit a run, with a hypothesis and more, and what it then makes of the fit."""
+
+    fit: Callable[..., JointFit | None]
+    estimate: Callable[[JointFit], LoopEstimate]
+
+
+WAYS = {SPLINE: Way(spline_fit, spline_estimate), DENSITY: Way(density_fit, density_estimate)}
 
 
 def _whole_run(
@@ -198,8 +218,9 @@ def _past(model: BenchModel, fitted: Indices) -> tuple[Indices, float, float]:
     H = field.H_mean
     start = magnetised_before(field, points.force, points.u_force, fitted)
 
+    roles = _whole_run(points, H, fitted, start)
+
     def with_bias(part: float) -> JointFit:
-        roles = _whole_run(points, H, fitted, start)
         return fit_jointly(model, roles, PART, conditioned=False, steady_field=part * strongest)
 
     with np.errstate(divide="ignore", invalid="ignore"):

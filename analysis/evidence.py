@@ -14,16 +14,15 @@ Three questions, asked in this order, each once the bench has been conditioned o
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .bench_model import BenchModel
-from .estimates import density_estimate, mean_estimate, spline_estimate
+from .estimates import DENSITY, SPLINE, WAYS, Way, mean_estimate
 from .figures import judge
-from .joint_fit import JointFit
+from .fit_parts import JointFit
 from .loop import Curve, LoopEstimate
 from .own_field import HYPOTHESES, MEAN_OF_ALL, WORDS
 
@@ -41,12 +40,11 @@ _ALMOST = 0.9
 _UNLIKELY = 0.05
 
 Floats = NDArray[np.float64]
-Way = Callable[..., tuple[LoopEstimate, JointFit] | None]
 
 
 def best_estimate(model: BenchModel) -> LoopEstimate:
     """The estimate the evidence speaks for, with the evidence in numbers and in a sentence."""
-    spline = best_hypothesis(spline_estimate, model)
+    spline = best_hypothesis(WAYS[SPLINE], model)
     if spline is None:
         return mean_estimate(model, "too few usable points on a branch to undo the field's spread")
     if not len(spline.descending):
@@ -56,7 +54,7 @@ def best_estimate(model: BenchModel) -> LoopEstimate:
         return _with(
             spline, "The branches meet before the largest field, so M is one function of the field on each."
         )
-    density = best_hypothesis(density_estimate, model)
+    density = best_hypothesis(WAYS[DENSITY], model)
     if density is None:
         return _with(
             spline,
@@ -88,30 +86,28 @@ def _unfit(estimate: LoopEstimate) -> bool:
 
 def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good."""
-    tried: list[tuple[LoopEstimate, JointFit]] = []
+    tried: list[JointFit] = []
     enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
         begin = near
         if hypothesis == MEAN_OF_ALL and near is not None and not _fits(tried):
             # What a part then feels is the small difference of two large fields. It is reached from afar only
             # by way of what the others make in part.
-            almost = way(model, hypothesis, near=near, share=_ALMOST)
-            begin = near if almost is None else almost[1]
-        found = way(model, hypothesis, near=begin, enough=enough)
-        if found is None:
+            begin = way.fit(model, hypothesis, near=near, share=_ALMOST)
+        fit = way.fit(model, hypothesis, near=begin, enough=enough)
+        if fit is None:
             return None
-        estimate, fit = found
-        tried.append((estimate, fit))
+        tried.append(fit)
         far = _FAR if np.isnan(fit.unlikely) else _FARTHER
         enough = min(enough, max(far * fit.objective, _AT_LEAST))
         near = near or fit
-    weights = _weights([fit for _, fit in tried])
+    weights = _weights(tried)
     order = np.argsort(-weights)
     weights, tried = weights[order] / weights[order[0]], [tried[i] for i in order]
-    best, fit = tried[0]
-    evidence = {f"objective_{f.own.name}": f.objective for _, f in tried}
-    likely = [(w, e, f) for w, (e, f) in zip(weights, tried, strict=True) if w > _UNLIKELY]
+    evidence = {f"objective_{f.own.name}": f.objective for f in tried}
+    likely = [(w, way.estimate(f), f) for w, f in zip(weights, tried, strict=True) if w > _UNLIKELY]
     evidence |= {f"weight_{f.own.name}": float(w / weights.sum()) for w, _, f in likely}
+    _, best, fit = likely[0]
     best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
     if len(likely) == 1:
         return best
@@ -129,9 +125,9 @@ def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
     )
 
 
-def _fits(tried: list[tuple[LoopEstimate, JointFit]]) -> bool:
+def _fits(tried: list[JointFit]) -> bool:
     """Whether a hypothesis tried explains the readings."""
-    return any(fit.objective < _FAR * len(fit.model.points) for _, fit in tried)
+    return any(fit.objective < _FAR * len(fit.model.points) for fit in tried)
 
 
 def _weights(fits: list[JointFit]) -> Floats:

@@ -1,4 +1,5 @@
-"""The parts of a joint fit (``joint_fit``): a branch or the whole run, and what its material must do."""
+"""The parts of a joint fit (``joint_fit``), a branch or the whole run, what its material must do, and what is
+found."""
 
 from __future__ import annotations
 
@@ -7,6 +8,10 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from .bench_model import BenchModel
+from .local_field import LocalField
+from .own_field import OwnField
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -62,8 +67,7 @@ class Part:
     that ``tells`` has a say in the bench. ``M``, ``felt`` (u) and ``slope`` (dM/du) are (n, q), at the
     nodes; ``force``, ``sigma``, ``doubt`` (what any model of a sample is off by besides), ``model`` and
     ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are
-    within their bounds; ``c_to_force`` (K, m) and ``c_to_z`` (K, k) say how c answers, ``c_unseen`` (K, r)
-    what of it the readings leave unknown.
+    within their bounds; ``c_to_force`` (K, m) and ``c_to_z`` (K, k) say how c answers.
     """
 
     rows: Indices
@@ -86,7 +90,6 @@ class Part:
     doubt: Floats = field(default_factory=lambda: np.zeros(0))
     c_to_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     c_to_z: Floats = field(default_factory=lambda: np.zeros((0, 0)))
-    c_unseen: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     @property
     def residual(self) -> Floats:
@@ -118,3 +121,56 @@ class Role:
     material: Material
     counted: Indices | None = None
     tells: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class JointFit:
+    """The fitted parts over the bench found (``model``, at its ``z``).
+
+    ``z_to_force`` (k, n of all rows of the run), ``z_to_stated`` (k, k): how the inputs answer to errors of
+    the forces and of what is stated; ``scale`` the Birge ratio the weights were loosened by; ``objective``
+    as minimised but for the roughness, in the readings' own standard deviations; ``degrees`` of freedom
+    used; ``unlikely`` minus twice the logarithm of the likelihood of forces and inputs, but for a constant
+    (NaN where it is not told); ``steady_field`` (A/m) as given.
+    """
+
+    model: BenchModel
+    own: OwnField
+    parts: dict[str, Part]
+    z_to_force: Floats
+    z_to_stated: Floats
+    scale: float
+    objective: float
+    degrees: float
+    unlikely: float
+    steady_field: float
+
+    @property
+    def field(self) -> LocalField:
+        """The field of the bench found."""
+        return self.model.field
+
+    def felt_changes(self, part: Part) -> Floats:
+        """What a part's nodes feel, by input (k, n, q), with M as it is."""
+        return felt_changes(self.own, self.model, part)
+
+    def unseen(self, part: Part) -> Floats:
+        """(K, r): what the readings leave unknown of a part's coefficients (``Material.unseen``)."""
+        X = part.design / (part.sigma * self.scale)[:, None]
+        return part.material.unseen(X, part.smoothing, part.free)
+
+    def others(self) -> float:
+        """What an evenly magnetised body feels by others, by M."""
+        return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
+
+
+def by_others(own: OwnField, model: BenchModel, M: Floats, z: Floats | None = None) -> Floats:
+    """What every node feels of the other parts (n, q) by their ``M`` (n, q), A/m, the bench at ``z``."""
+    N = model.field.N if z is None else model.field.N + float((z - model.z) @ model.N_change)
+    return own.by_others(M) * (N / model.stated_field.N)
+
+
+def felt_changes(own: OwnField, model: BenchModel, p: Part, z: Floats | None = None) -> Floats:
+    """What a part's nodes feel, by input (k, n, q), with M as it is, the bench at ``z``."""
+    others = by_others(own, model, p.M, z)
+    return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others

@@ -6,24 +6,24 @@ function, a cell's part in the triangle they span. Linear in the density, so it 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache, partial
-from itertools import pairwise
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .everett import Cells, Steps, Triangles, steps_below
+
 Floats = NDArray[np.float64]
-#: The Everett function of two fields, as ``Medium.passed`` (nodes weighed) or ``Medium.places`` (masses).
-Everett = Callable[[Floats, Floats], Floats]
+Indices = NDArray[np.intp]
 
 #: Cells along each axis of the density: fine enough that twice as many change nothing beyond the noise
 #: (a trial of ours), few enough for a quick solution.
 _CELLS = 32
 #: Ramps of the purely reversible part, odd in the field.
 RAMPS = 4
+#: No row farther on than it is.
+NOWHERE = np.zeros(1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,8 +45,8 @@ class Grid:
     def unfolded(self, masses: Floats) -> Floats:
         """(folded,) -> (cells, cells): every cell's own."""
         whole = np.zeros(self.cells**2)
-        np.add.at(whole, self.one, masses)
-        np.add.at(whole, self.two, self.pair * masses)
+        whole[self.one] = masses
+        whole[self.two] += self.pair * masses
         return whole.reshape(self.cells, self.cells)
 
     def folded(self, contributions: Floats) -> Floats:
@@ -85,15 +85,16 @@ def grid(cells: int = _CELLS) -> Grid:
     return Grid(cells, one, two, pair, area, np.array(bends))
 
 
-def surviving_turns(H: Floats, start: int = 0) -> list[tuple[int, ...]]:
-    """For every row the earlier rows at which the field turned and that it has not since passed again.
+def last_turns(H: Floats, start: int = 0) -> Indices:
+    """For every row the last earlier row at which the field turned and that it has not since passed again;
+    the row itself where there is none (n,).
 
     From a virgin sample (``start`` 0) a single turn is passed at its opposite; one magnetised along the
     first field (its sign ``start``) turned at zero before, which is passed there; one magnetised against it
     came from farther away than any field here.
     """
     turns: list[int] = []
-    heading, survivors = 0, []
+    heading, last = 0, []
     for k in range(len(H)):
         if k and H[k] != H[k - 1]:
             rising = H[k] > H[k - 1]
@@ -109,8 +110,8 @@ def surviving_turns(H: Floats, start: int = 0) -> list[tuple[int, ...]]:
                     turns.clear()
         elif k == 0:
             heading = 1 if H[0] > 0 else -1
-        survivors.append(tuple(turns))
-    return survivors
+        last.append(turns[-1] if turns else k)
+    return np.array(last, np.intp)
 
 
 def _remembered(start: int, H: float, u: float) -> float:
@@ -123,203 +124,114 @@ def _remembered(start: int, H: float, u: float) -> float:
 
 
 class Medium:
-    """Columns of the linear problem: what each folded cell and each ramp contributes."""
+    """Cells and ramps for fields up to ``largest``, A/m; a place is a field counted in cells from the
+    lowest."""
 
     def __init__(self, largest: float) -> None:
         self.grid, self.largest = grid(), largest
 
-    def passed(self, u: Floats) -> Floats:
-        """Part of every cell's range along one axis that lies below u: (..., cells)."""
-        cells = self.grid.cells
-        return np.clip((u[..., None] / self.largest + 1.0) * (0.5 * cells) - np.arange(cells), 0.0, 1.0)
-
-    def everett(self, weights: Floats, high: Floats, low: Floats) -> Floats:
-        """Sum over nodes of the cells' part in the triangle between two turning points.
-
-        ``weights`` (rows, q); ``high``, ``low`` (rows or 1, q, cells) from ``passed``; (rows, cells, cells).
-        """
-        part = np.swapaxes(high * weights[:, :, None], 1, 2) @ (1.0 - low)
-        diagonal = np.einsum("rq,rqk->rk", weights, np.maximum(high - low, 0.0) ** 2)
-        k = np.arange(self.grid.cells)
-        part[:, k, k] = diagonal
-        return part
-
     def places(self, u: Floats) -> Floats:
-        """u counted in cells from the lowest: (...)."""
-        cells = self.grid.cells
-        return np.clip((u / self.largest + 1.0) * (0.5 * cells), 0.0, cells)
+        """The places of fields ``u`` (...)."""
+        half = 0.5 * self.grid.cells
+        return np.minimum(np.maximum(u * (half / self.largest) + half, 0.0), 2.0 * half)
 
-    def beginning(
-        self,
-        start: int,
-        sign: float,
-        everett: Everett,
-        whole: Floats,
-        ends: tuple[Floats, Floats, Floats],
-        up: Floats,
-        mirrored: Floats,
-    ) -> Floats:
-        """State at the first surviving turn (``sign`` of its field), reached from a virgin sample or from
-        one that was magnetised and lay in no field. ``whole`` is all cells up, ``ends`` what the lowest,
-        the highest field and none are to ``everett``."""
-        if start == 0:
-            return everett(up, mirrored) if sign > 0 else -everett(mirrored, up)
-        lowest, highest, none = ends
-        if start < 0 < sign:
-            return -whole + 2.0 * everett(up, lowest)
-        if sign < 0 < start:
-            return whole - 2.0 * everett(highest, up)
-        if start > 0:
-            return whole - 2.0 * everett(highest, none) + 2.0 * everett(up, none)
-        return -whole + 2.0 * everett(none, lowest) - 2.0 * everett(none, up)
+    def climbed(self, u: Floats) -> Floats:
+        """How many ramps of the reversible part, odd in u, lie below its size: (...)."""
+        return np.minimum(np.abs(u) * (RAMPS / self.largest), RAMPS)
 
-    def beyond(self, start: int, reached: Floats) -> Floats:
-        """Hysterons of a sample magnetised before that lie partly or wholly beyond the fields of the run:
-        (rows, q, cells + 1).
 
-        Of a mirror pair with one threshold within, t, one is never turned and the other but once, by the
-        first field beyond t against ``start``: together twice ``start`` until then, nothing after. The
-        last column is those never turned at all. ``reached`` (rows, q): the largest such field so far.
-        """
-        pairs = 2.0 * start * (1.0 - self.passed(reached))
-        return np.concatenate([pairs, np.full((*reached.shape, 1), start)], axis=-1)
+class Masses:
+    """Masses of all columns (K,), summed up to be looked up at any place."""
 
-    def ramps(self, u: Floats) -> Floats:
-        """The reversible part's shapes, odd in u: (..., ramps)."""
-        width = self.largest / RAMPS
-        return np.sign(u)[..., None] * np.clip(np.abs(u)[..., None] / width - np.arange(RAMPS), 0.0, 1.0)
+    def __init__(self, columns: Floats) -> None:
+        g = grid()
+        cells, ramps, beyond = np.split(columns[:-1], [len(g.area), -g.cells])
+        self.cells, self.ramps, self.beyond = Cells(g.unfolded(cells)), Steps(ramps), Steps(beyond)
+        self.never = float(columns[-1])
 
 
 class _Story:
-    """The history of every node of a run, asked for any weighting of the nodes.
+    """The history of a sample that began virgin (``start`` 0) or magnetised (1, -1), through rows of mean
+    field ``H`` (n,) with their last turns ``since`` (n,).
 
-    ``u`` (n, q) what the nodes feel at every row, ``H`` (n,) the mean field, ``paths`` the surviving turns
-    of each row, ``start`` 0 for a virgin sample, 1 or -1 for a magnetised one; ``reached`` (n, q) the
-    largest field against ``start`` so far.
+    The state at a row is that at its last turn and what the field has turned over since: a link of a chain
+    that goes back, turn by turn, to where the sample began.
     """
 
-    def __init__(
-        self,
-        medium: Medium,
-        u: Floats,
-        H: Floats,
-        paths: Sequence[tuple[int, ...]],
-        start: int,
-        reached: Floats,
-    ) -> None:
-        self.medium, self.u, self.H, self.start, self.reached = medium, u, H, start, reached
-        self.groups: dict[tuple[float, ...], list[int]] = {}
-        for k, path in enumerate(paths):
-            self.groups.setdefault(path or (float(np.sign(H[k])), np.inf), []).append(k)
-        self.paths = paths
+    def __init__(self, H: Floats, since: Indices, start: int) -> None:
+        self.since, self.start = since, start
+        fresh = since == np.arange(len(H))
+        self.fresh, self.turns = fresh[:, None], np.unique(since[~fresh])
+        #: (n, turns): which of the turns a row's state rests on.
+        self.rests = np.zeros((len(H), len(self.turns)), bool)
+        origin = np.arange(len(H))
+        while (on := ~fresh[origin]).any():
+            origin = np.where(on, since[origin], origin)
+            self.rests[on, np.searchsorted(self.turns, origin[on])] = True
+        self.rising = np.where(fresh, H > 0, H[since] < H)[:, None]
+        self.factor = np.where(self.rising, 2.0, -2.0)
+        if start == 0:
+            # A virgin cell is up or down by the side of the mirror's line on which it lies.
+            self.factor[fresh] *= 0.5
+        #: One begun along its magnetisation has turned in no field before, which took its upper cells down;
+        #: one begun against it comes from farther away than any field here.
+        self.along = start * np.sign(H[origin, None]) > 0
 
-    def design(self, *weightings: Floats) -> list[Floats]:
-        """One (n, columns) matrix for each weighting (n, q) of the nodes."""
-        medium = self.medium
-        out = [np.empty((len(self.u), columns())) for _ in weightings]
-        shapes = self._shapes(self.u, self.reached)
-        inside = len(medium.grid.area)
-        last = inside + shapes.shape[-1]
+    def links(self, medium: Medium, now: Floats, turned: Floats) -> Triangles:
+        """What has turned over since each row's last turn, the rows having come to the places ``now``
+        (..., n, q) and turned at ``turned``."""
         cells = medium.grid.cells
-        ends = tuple(
-            medium.passed(np.full((1, self.u.shape[1]), end))
-            for end in (-medium.largest, medium.largest, 0.0)
-        )
-        up, mirrored = medium.passed(self.u), medium.passed(-self.u)
-        for rows in self.groups.values():
-            for matrix, weighting in zip(out, weightings, strict=True):
-                w = weighting[rows]
-                whole = np.broadcast_to(w.sum(axis=1)[:, None, None], (len(w), cells, cells))
-                everett = partial(medium.everett, w)
-                total = self._total(rows, everett, whole, ends, (up, mirrored), up[rows], mirrored[rows])
-                matrix[rows, :inside] = medium.grid.folded(total)
-                matrix[rows, inside:last] = np.einsum("rq,rqp->rp", w, shapes[rows])
-                matrix[rows, last:] = 0.0
-        return out
+        if self.start == 0:
+            begun = cells - now
+        else:
+            begun = np.where(self.along, 0.5 * cells, np.where(self.rising, 0.0, cells))
+        since = np.where(self.fresh, begun, turned[..., self.since, :])
+        return Triangles(np.where(self.rising, now, since), np.where(self.rising, since, now), cells)
 
-    def magnetisation(self, masses: Floats, by: float = 0.0) -> Floats:
-        """M at every node (n, q) by the columns' ``masses``, each row by itself ``by`` (A/m) farther on."""
-        medium, inside = self.medium, len(self.medium.grid.area)
-        cells, n = medium.grid.unfolded(masses[:inside]), medium.grid.cells
-        here, reached = self.u + by, self.reached
-        if by:
-            reached = np.maximum(reached, -self.start * here)
-        shapes = self._shapes(here, reached)
-        M = shapes @ masses[inside : inside + shapes.shape[-1]]
-        whole, everett = np.asarray(cells.sum()), EverettTable(cells)
-        ends = tuple(np.full((1, 1), end) for end in (0.0, float(n), 0.5 * n))
-        turns, places = medium.places(self.u), medium.places(here)
-        for rows in self.groups.values():
-            M[rows] += self._total(
-                rows, everett, whole, ends, (turns, n - turns), places[rows], n - places[rows]
-            )
-        return M
+    def reached(self, u: Floats) -> Floats:
+        """The largest field against ``start`` so far, from none; u (..., n, q)."""
+        return np.maximum.accumulate(np.maximum(-self.start * u, 0.0), axis=-2)
 
-    def _shapes(self, u: Floats, reached: Floats) -> Floats:
-        """Of the columns that are no cells, what each contributes at every node: (n, q, p)."""
-        shapes = self.medium.ramps(u)
-        if not self.start:
-            return shapes
-        return np.concatenate([shapes, self.medium.beyond(self.start, reached)], axis=-1)
+    def design(self, medium: Medium, u: Floats, reached: Floats, weights: Floats) -> Floats:
+        """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
+        column; ``reached`` (n, q) is the largest field against ``start`` so far.
 
-    def _total(
-        self,
-        rows: list[int],
-        everett: Everett,
-        whole: Floats,
-        ends: Any,
-        turns: tuple[Floats, Floats],
-        up: Floats,
-        mirrored: Floats,
+        Of a mirror pair of hysterons of a sample magnetised before, with one threshold within the fields of
+        the run, t, one is never turned and the other but once, by the first field beyond t against
+        ``start``: together twice ``start`` until then, nothing after. The last column is those never
+        turned at all.
+        """
+        n, places = medium.grid.cells, medium.places(u)
+        rows, links = np.nonzero(self.rests)
+        rows, links = np.append(np.arange(len(u)), rows), np.append(np.arange(len(u)), self.turns[links])
+        by_link = self.factor[links] * weights[rows]
+        cells = medium.grid.folded(self.links(medium, places, places).shares(links, by_link, rows, len(u)))
+        ramps = steps_below(medium.climbed(u), weights * np.sign(u), RAMPS)
+        beyond = np.zeros((len(u), n + 1))
+        if self.start:
+            begun = self.start * weights.sum(axis=1, keepdims=True)
+            upper = np.broadcast_to(np.arange(n) >= n // 2, (n, n))
+            cells += begun * medium.grid.folded(np.where(self.along[:, :, None] & upper, -1.0, 1.0))
+            passed = steps_below(medium.places(reached), weights, n)
+            beyond = np.hstack([2.0 * (begun - self.start * passed), begun])
+        return np.hstack([cells, ramps, beyond])
+
+    def magnetisation(
+        self, medium: Medium, u: Floats, reached: Floats, masses: Masses, by: Floats = NOWHERE
     ) -> Floats:
-        """The cells' state at rows of one path, where these have come to ``up`` and the turning points of
-        all rows lie at ``turns``."""
-        path = self.paths[rows[0]]
-        if not path:
-            sign = self.H[rows[0]]
-            return self.medium.beginning(self.start, sign, everett, whole, ends, up, mirrored)
-        turned, first = turns[0], [path[0]]
-        sign = self.H[path[0]]
-        total = self.medium.beginning(self.start, sign, everett, whole, ends, turned[first], turns[1][first])
-        for a, b in pairwise(path):
-            total = total + _between(everett, turned[[a]], turned[[b]], self.H[b] > self.H[a])
-        return total + _between(everett, turned[[path[-1]]], up, self.H[rows[0]] > self.H[path[-1]])
-
-
-class EverettTable:
-    """The Everett function of the cells' ``masses`` (cells, cells) at places counted in cells.
-
-    Each mass lies evenly on its cell, on the diagonal on the cell's triangle: a table at the corners,
-    between which it is bilinear, and the diagonal for itself.
-    """
-
-    def __init__(self, masses: Floats) -> None:
-        n = len(masses)
-        self.diagonal = np.append(np.diag(masses), 0.0)
-        off = masses - np.diag(np.diag(masses))
-        # Up to alpha from below, and down to beta from above.
-        self.table = np.zeros((n + 2, n + 2))
-        self.table[1 : n + 1, :n] = np.cumsum(np.cumsum(off, axis=0)[:, ::-1], axis=1)[:, ::-1]
-        self.table[n + 1] = self.table[n]
-        self.whole = np.concatenate([[0.0], np.cumsum(self.diagonal)])
-
-    def __call__(self, high: Floats, low: Floats) -> Floats:
-        """E between the places ``high`` and ``low``; 0 where that is above."""
-        i, j = high.astype(np.intp), low.astype(np.intp)
-        x, y = high - i, low - j
-        T = self.table
-        E = (1 - x) * ((1 - y) * T[i, j] + y * T[i, j + 1]) + x * (
-            (1 - y) * T[i + 1, j] + y * T[i + 1, j + 1]
-        )
-        apart = (
-            self.diagonal[j] * (1 - y) ** 2 + (self.whole[i] - self.whole[j + 1]) + self.diagonal[i] * x**2
-        )
-        together = self.diagonal[i] * np.maximum(x - y, 0.0) ** 2
-        return E + np.where(i > j, apart, np.where(i == j, together, 0.0))
-
-
-def _between(everett: Everett, a: Floats, b: Floats, rising: bool) -> Floats:
-    return 2.0 * everett(b, a) if rising else -2.0 * everett(a, b)
+        """M (b, ..., n, q) by the columns' ``masses``, nodes feeling ``u`` (..., n, q), but each row by
+        itself by each of ``by`` (b,) farther on, the first of which is 0; ``reached`` as above."""
+        now = u + by.reshape(-1, *(1,) * u.ndim)
+        places = medium.places(now)
+        M = self.factor * self.links(medium, places, places[0]).mass(masses.cells)
+        if len(self.turns):
+            M += self.rests.astype(float) @ M[0][..., self.turns, :]
+        M += np.sign(now) * masses.ramps.below(medium.climbed(now))
+        if self.start:
+            begun = masses.cells.whole - 2.0 * self.along * masses.cells.upper
+            passed = masses.beyond.below(medium.places(np.maximum(reached, -self.start * now)))
+            M += self.start * (begun + 2.0 * (masses.beyond.whole - passed) + masses.never)
+        return M
 
 
 class Past:
@@ -330,72 +242,59 @@ class Past:
 
     def __init__(self, part: float, H: Floats) -> None:
         self.H = H
-        self.shares = [
-            (start, share)
-            for start, share in ((0, 1.0 - abs(part)), (int(np.sign(part)), abs(part)))
-            if share > 0.0
-        ]
-        self.paths = {start: surviving_turns(H, start) for start, _ in self.shares}
+        shares = ((0, 1.0 - abs(part)), (int(np.sign(part)), abs(part)))
+        self.stories = [(share, _Story(H, last_turns(H, s), s)) for s, share in shares if share > 0.0]
 
-    def design(self, medium: Medium, u: Floats, *weightings: Floats) -> list[Floats]:
-        """One (n, columns) matrix for each weighting (n, q): the run's rows, nodes feeling ``u`` (n, q)."""
-        return self._blend([story for _, story in self._stories(medium, u)], *weightings)
+    def design(self, medium: Medium, u: Floats, weights: Floats) -> Floats:
+        """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
+        column."""
+        designs = (share * s.design(medium, u, s.reached(u), weights) for share, s in self.stories)
+        return sum(designs, np.zeros(()))
 
-    def state(self, medium: Medium, u: Floats, masses: Floats) -> Floats:
-        """M at every node (n, q) for ``masses`` of the columns, nodes feeling ``u`` (n, q)."""
-        return sum((share * s.magnetisation(masses) for share, s in self._stories(medium, u)), np.zeros(()))
+    def state(self, medium: Medium, u: Floats, masses: Masses, by: Floats = NOWHERE) -> Floats:
+        """M by the columns' ``masses``, nodes feeling ``u`` (..., n, q): (b, ..., n, q), each row by itself
+        by each of ``by`` (b,), A/m, farther on, the first of which is 0."""
+        states = (share * s.magnetisation(medium, u, s.reached(u), masses, by) for share, s in self.stories)
+        return sum(states, np.zeros(()))
 
-    def slope(self, medium: Medium, u: Floats, masses: Floats) -> Floats:
-        """dM/du (n, q), each row moved by itself, by central differences within a cell."""
-        step = 0.25 * medium.largest / medium.grid.cells
-        return sum(
-            (
-                share * (s.magnetisation(masses, step) - s.magnetisation(masses, -step)) / (2.0 * step)
-                for share, s in self._stories(medium, u)
-            ),
-            np.zeros(()),
-        )
+    def uniform(
+        self, medium: Medium, row: int, turns_felt: Floats, u: Floats, masses: Masses | None = None
+    ) -> Floats:
+        """M of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies on: (m,) by the
+        columns' ``masses``, or without them (m, columns). ``turns_felt`` (n,) is what such a sample felt at
+        the run's rows."""
+        found = np.zeros(())
+        for share, story in self.stories:
+            branch, felt, reached = self._branch(story, row, turns_felt, u)
+            if masses is None:
+                M = branch.design(medium, felt, reached, np.ones_like(felt))
+            else:
+                M = branch.magnetisation(medium, felt, reached, masses)[0, :, 0]
+            found = found + share * M[-len(u) :]
+        return found
 
-    def _stories(self, medium: Medium, u: Floats) -> list[tuple[float, _Story]]:
-        return [
-            (share, _Story(medium, u, self.H, self.paths[s], s, _reached(s, u))) for s, share in self.shares
-        ]
-
-    def uniform(self, medium: Medium, row: int, turns_felt: Floats, u: Floats) -> Floats:
-        """Columns of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies on.
-        ``turns_felt`` (n,) is what such a sample felt at the run's rows."""
-        stories = []
-        for start, _ in self.shares:
-            path = self.paths[start][row]
-            turns = len(path)
-            history = np.concatenate([turns_felt[list(path)], u])[:, None]
+    def _branch(
+        self, story: _Story, row: int, turns_felt: Floats, u: Floats
+    ) -> tuple[_Story, Floats, Floats]:
+        """The turns of a story up to ``row``, and from the last of them to each of ``u``; what is felt there
+        (turns + m, 1) and had been reached."""
+        turns, start = story.turns[story.rests[row]], story.start
+        felt = np.concatenate([turns_felt[turns], u])[:, None]
+        since, before = np.arange(len(felt)), 0.0
+        since[1 : len(turns)] -= 1
+        away = np.sign(self.H[row])
+        if len(turns):
+            last = int(turns[-1])
             # The branch runs away from its last turn.
-            away = -np.sign(self.H[path[-1]]) * np.inf if path else np.sign(self.H[row])
-            H = np.concatenate([self.H[list(path)], np.full(len(u), away)])
-            past = [tuple(range(k)) for k in range(turns + 1)]
-            before = _reached(start, turns_felt[: path[-1] + 1])[-1] if path else 0.0
-            reached = np.maximum(before, -start * history)
+            away = -np.sign(self.H[last]) * np.inf
+            before = story.reached(turns_felt[: last + 1, None]).max()
             wiped = np.zeros(len(u), bool)
-            if turns == 1:
+            if len(turns) == 1:
                 # Like the rows of a run, a field beyond what the first turn remembers wipes it out.
-                away = -np.sign(self.H[path[0]])
-                wiped = away * (u - _remembered(start, self.H[path[0]], turns_felt[path[0]])) >= 0.0
-            paths = past[:-1] + [() if gone else past[-1] for gone in wiped]
-            stories.append(_Story(medium, history, H, paths, start, reached))
-        designs = [s.design(np.ones_like(s.u))[0][-len(u) :] for s in stories]
-        return sum((share * d for (_, share), d in zip(self.shares, designs, strict=True)), np.zeros(()))
-
-    def _blend(self, stories: list[_Story], *weightings: Floats) -> list[Floats]:
-        parts = [story.design(*weightings) for story in stories]
-        return [
-            sum((share * d for (_, share), d in zip(self.shares, each, strict=True)), np.zeros(()))
-            for each in zip(*parts, strict=True)
-        ]
-
-
-def _reached(start: int, u: Floats) -> Floats:
-    """The largest field against ``start`` so far, from none; over the rows of u (n, ...)."""
-    return np.maximum.accumulate(np.maximum(-start * u, 0.0), axis=0)
+                wiped = np.sign(away) * (u - _remembered(start, self.H[last], turns_felt[last])) >= 0.0
+            since[len(turns) :][~wiped] = len(turns) - 1
+        H = np.concatenate([self.H[turns], np.full(len(u), away)])
+        return _Story(H, since, start), felt, np.maximum(before, -start * felt)
 
 
 def columns() -> int:

@@ -19,9 +19,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from .hysteron_history import RAMPS, Medium, Past, columns, grid
+from .hysteron_history import RAMPS, Masses, Medium, Past, columns, grid
 from .joint_fit import weighing_spread
 from .local_field import LocalField
+from .not_negative import not_negative, solved
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -54,6 +55,9 @@ class Density:
         #: Unknowns are densities: masses by the cells' areas, the others by as many as there are in a row.
         self.scale = np.concatenate([grid().area, np.full(columns() - len(grid().area), float(grid().cells))])
         self.penalty, self.shapes = _penalties()
+        #: Which are free of the constraint in the solution before, to begin the next from.
+        self.likely_free = np.ones(columns(), bool)
+        self._latest: tuple[Floats, Masses] | None = None
 
     def begin(self, felt: Floats, pull: Floats) -> None:
         """Cells for rows whose nodes feel ``felt`` (n, q), A/m."""
@@ -61,24 +65,23 @@ class Density:
 
     def design(self, felt: Floats, weights: Floats) -> Floats:
         """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density."""
-        return self.past.design(self.medium, felt, weights)[0] * self.scale
+        return self.past.design(self.medium, felt, weights) * self.scale
 
     def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
-        """M and dM/du at every node (n, q)."""
-        masses = c * self.scale
-        slope = self.past.slope(self.medium, felt, masses)
-        return self.past.state(self.medium, felt, masses), np.maximum(slope, 0.0)
+        """M and dM/du, by central differences within a cell, at every node (n, q)."""
+        step = 0.25 * self.medium.largest / self.medium.grid.cells
+        by = np.array([0.0, step, -step])
+        M, ahead, behind = self.past.state(self.medium, felt, self._masses(c), by)
+        return M, np.maximum((ahead - behind) / (2.0 * step), 0.0)
 
     def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of M (k, n, q) where what the nodes felt at all rows, turning points included, changes."""
-        masses = c * self.scale
-        out = np.zeros_like(by)
-        for i, change in enumerate(by):
-            if change.any():
-                ahead, behind = (
-                    self.past.state(self.medium, felt + side * change, masses) for side in (0.5, -0.5)
-                )
-                out[i] = ahead - behind
+        out, moved = np.zeros_like(by), by.any(axis=(1, 2))
+        ahead, behind = felt + 0.5 * by[moved], felt - 0.5 * by[moved]
+        masses = self._masses(c)
+        out[moved] = (
+            self.past.state(self.medium, ahead, masses)[0] - self.past.state(self.medium, behind, masses)[0]
+        )
         return out
 
     def smoothing(self, X: Floats, y: Floats, bound: bool = False) -> float:
@@ -108,19 +111,16 @@ class Density:
         """Densities (K,), none negative, and which of them are free of the constraint."""
         if self.known_free is not None:
             return self.answer(X, weight, self.known_free) @ y, self.known_free
-        from scipy.optimize import nnls
-
-        # The same least squares by as few rows as there are unknowns.
-        root = np.linalg.cholesky(X.T @ X + weight * self.penalty).T
-        c, _ = nnls(root, np.linalg.solve(root.T, X.T @ y), maxiter=50 * X.shape[1])
-        return c, np.flatnonzero(c > 0.0)
+        c = not_negative(X.T @ X + weight * self.penalty, X.T @ y, self.likely_free)
+        self.likely_free = c > 0.0
+        return c, np.flatnonzero(self.likely_free)
 
     def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
         """(K, n): densities by readings, on the free ones."""
         A = X[:, free]
         normal = A.T @ A + weight * self.penalty[np.ix_(free, free)]
         whole = np.zeros((X.shape[1], len(X)))
-        whole[free] = np.linalg.solve(normal, A.T)
+        whole[free] = solved(normal, A.T)
         return whole
 
     def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
@@ -128,13 +128,23 @@ class Density:
         penalty taken as knowledge (``smoothness``), on the free ones."""
         A, P = X[:, free], weight * self.penalty[np.ix_(free, free)]
         whole = np.zeros((X.shape[1], len(free)))
-        whole[free] = np.linalg.solve(A.T @ A + P, np.linalg.cholesky(P))
+        whole[free] = solved(A.T @ A + P, np.asarray(np.linalg.cholesky(P), float))
         return whole
 
     def uniform(self, row: int, turns_felt: Floats, u: Floats) -> Floats:
         """(m, K): M by density of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies
         on; ``turns_felt`` (n,) is what it felt at the run's rows."""
         return self.past.uniform(self.medium, row, turns_felt, u) * self.scale
+
+    def uniform_state(self, c: Floats, row: int, turns_felt: Floats, u: Floats) -> Floats:
+        """M (m,) of such a sample."""
+        return self.past.uniform(self.medium, row, turns_felt, u, self._masses(c))
+
+    def _masses(self, c: Floats) -> Masses:
+        """The same densities are asked of many times over."""
+        if self._latest is None or self._latest[0] is not c:
+            self._latest = c, Masses(c * self.scale)
+        return self._latest[1]
 
 
 @lru_cache(maxsize=2)
@@ -168,7 +178,7 @@ def magnetised_before(field: LocalField, force: Floats, u_force: Floats, fitted:
     scale = Density(H, 0.0).scale
     sigma = weighing_spread(force[fitted], u_force[fitted])
     virgin, magnetised = (
-        Past(part, H).design(medium, field.H, field.pull)[0][fitted] * scale / sigma[:, None]
+        Past(part, H).design(medium, field.H, field.pull)[fitted] * scale / sigma[:, None]
         for part in (0.0, sign)
     )
     y, shapes = force[fitted] / sigma, _penalties()[1]

@@ -21,15 +21,14 @@ problem, with the smoothing and the active constraints as they are.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .bench_model import BenchModel
-from .fit_parts import Part, Role
+from .fit_parts import JointFit, Part, Role, by_others, felt_changes
 from .local_field import LocalField
-from .own_field import OwnField, own_field
+from .own_field import own_field
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -74,42 +73,6 @@ def weighing_spread(force: Floats, u_force: Floats) -> Floats:
     return np.maximum(np.hypot(own, _MODEL_SPREAD * force), max(least, 1e-12))
 
 
-@dataclass(frozen=True, eq=False)
-class JointFit:
-    """The fitted parts over the bench found (``model``, at its ``z``).
-
-    ``z_to_force`` (k, n of all rows of the run), ``z_to_stated`` (k, k): how the inputs answer to errors of
-    the forces and of what is stated; ``scale`` the Birge ratio the weights were loosened by; ``objective``
-    as minimised but for the roughness, in the readings' own standard deviations; ``degrees`` of freedom
-    used; ``unlikely`` minus twice the logarithm of the likelihood of forces and inputs, but for a constant
-    (NaN where it is not told); ``steady_field`` (A/m) as given.
-    """
-
-    model: BenchModel
-    own: OwnField
-    parts: dict[str, Part]
-    z_to_force: Floats
-    z_to_stated: Floats
-    scale: float
-    objective: float
-    degrees: float
-    unlikely: float
-    steady_field: float
-
-    @property
-    def field(self) -> LocalField:
-        """The field of the bench found."""
-        return self.model.field
-
-    def felt_changes(self, part: Part) -> Floats:
-        """What a part's nodes feel, by input (k, n, q), with M as it is."""
-        return _felt_changes(self.own, self.model, part)
-
-    def others(self) -> float:
-        """What an evenly magnetised body feels by others, by M."""
-        return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
-
-
 def fit_jointly(
     model: BenchModel,
     roles: Mapping[str, Role],
@@ -132,17 +95,6 @@ def fit_jointly(
     """
     fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near, share)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
-
-
-def _by_others(own: OwnField, model: BenchModel, M: Floats, z: Floats | None = None) -> Floats:
-    N = model.field.N if z is None else model.field.N + float((z - model.z) @ model.N_change)
-    return own.by_others(M) * (N / model.stated_field.N)
-
-
-def _felt_changes(own: OwnField, model: BenchModel, p: Part, z: Floats | None = None) -> Floats:
-    """What a part's nodes feel, by input (k, n, q), with M as it is."""
-    others = _by_others(own, model, p.M, z)
-    return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
 
 
 def _of_readings(p: Part) -> Floats:
@@ -244,7 +196,7 @@ class _Fit:
                 with np.errstate(divide="ignore", invalid="ignore"):
                     plain = np.nan_to_num(points.force[role.rows] / f.pull_mean)
                 M = np.repeat(plain[:, None], len(f.weights), axis=1)
-            role.material.begin(f.H - _by_others(self.own, model, M) + self.steady, f.pull)
+            role.material.begin(f.H - by_others(self.own, model, M) + self.steady, f.pull)
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
             rows = role.rows[counted]
             sigma = weighing_spread(points.force[rows], points.u_force[rows])
@@ -255,7 +207,7 @@ class _Fit:
                 self.parts[name].smoothing = old[name].smoothing
 
     def _felt(self, model: BenchModel, f: LocalField, z: Floats, M: Floats) -> Floats:
-        return f.H - _by_others(self.own, model, M, z) + self.steady
+        return f.H - by_others(self.own, model, M, z) + self.steady
 
     def _follow(self, model: BenchModel, z: Floats) -> None:
         """M at the nodes and the forces for the present coefficients: Newton's method for M = f(H - D M)."""
@@ -281,14 +233,17 @@ class _Fit:
         field = model.at(z)
         for p in self.parts.values():
             f = field.rows(p.rows)
+            p.by_input = np.zeros((len(p.force), len(z)))
             if p.c is None:
                 # Nothing is known of the slopes yet: as if no part answered to any other.
                 p.felt = self._felt(model, f, z, p.M)
                 p.design = p.material.design(p.felt, f.pull)[p.counted]
-                p.model, p.by_input = np.zeros(len(p.force)), np.zeros((len(p.force), len(z)))
+                p.model = np.zeros(len(p.force))
                 continue
             v = self.own.undone(p.slope, f.pull)
             p.design = p.material.design(p.felt, v)[p.counted]
+            if not self.conditioned:
+                continue  # the bench stays as it is
             by_input = np.einsum("nq,knq->nk", v, self._changes(model, p, z))
             by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
             p.by_input = by_input[p.counted]
@@ -296,7 +251,7 @@ class _Fit:
     def _changes(self, model: BenchModel, p: Part, z: Floats) -> Floats:
         """M by input (k, n, q), before the parts have answered to one another."""
         assert p.c is not None
-        return p.material.changes(p.c, p.felt, p.slope, _felt_changes(self.own, model, p, z))
+        return p.material.changes(p.c, p.felt, p.slope, felt_changes(self.own, model, p, z))
 
     # -- the linear problem, readings in standard deviations
 
@@ -373,7 +328,6 @@ class _Fit:
             seen[name] = left, answer = self._left(p)
             p.c_to_force, p.c_to_z = answer, -answer @ p.by_input
             p.hat = 1.0 - np.einsum("ii->i", left)
-            p.c_unseen = p.material.unseen(p.design / (p.sigma * self.scale)[:, None], p.smoothing, p.free)
             p.doubt = np.hypot(p.sigma, _DOUBT * p.force)
             if p.tells:
                 unlikely += self._unlikely(p, z)

@@ -6,7 +6,7 @@ from typing import Literal
 
 from .bench import Bench
 from .bench_model import bench_model
-from .estimates import DENSITY, MEAN, SPLINE, density_estimate, mean_estimate, spline_estimate
+from .estimates import DENSITY, MEAN, SPLINE, WAYS, mean_estimate
 from .evidence import best_estimate, best_hypothesis
 from .loop import LoopEstimate, Settled
 from .points import Points
@@ -41,10 +41,9 @@ def invert(
         return mean_estimate(model, "asked for")
     if way is None:
         return best_estimate(model)
-    make = spline_estimate if way == SPLINE else density_estimate
     if settled is not None:
-        found = make(model, settled=settled)
-        estimate = None if found is None else found[0]
+        fit = WAYS[way].fit(model, settled=settled)
+        estimate = None if fit is None else WAYS[way].estimate(fit)
     else:
-        estimate = best_hypothesis(make, model)
+        estimate = best_hypothesis(WAYS[way], model)
     return mean_estimate(model, f"too few usable points for a {way}") if estimate is None else estimate

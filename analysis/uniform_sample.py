@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .branch_spline import RisingSpline
-from .fit_parts import Part
+from .fit_parts import JointFit, Part
 from .hysterons import Density
-from .joint_fit import JointFit
 from .loop import Answer, Curve
 from .points import Branch
 from .smoothness import main_columns
@@ -72,7 +71,7 @@ def curve_of_density(
     if others:
         reach = density.medium.largest
         fine = np.linspace(-reach, reach, _FINE)
-        M = np.maximum.accumulate(density.uniform(row, turns, fine) @ c)
+        M = np.maximum.accumulate(density.uniform_state(c, row, turns, fine))
         u = np.interp(u, fine + others * M, fine)
         slope = np.interp(u, fine, np.gradient(M, fine))
     by_c = density.uniform(row, turns, u)
@@ -84,7 +83,7 @@ def curve_of_density(
     for i in range(len(model.keys)):
         if turns_by_z[i].any() or of_grid[:, i].any():
             ahead, behind = (
-                density.uniform(row, turns + side * turns_by_z[i], u + side * of_grid[:, i]) @ c
+                density.uniform_state(c, row, turns + side * turns_by_z[i], u + side * of_grid[:, i])
                 for side in (0.5, -0.5)
             )
             by_z[:, i] = ahead - behind
@@ -103,7 +102,7 @@ def _curve(
     by_c: Floats,
     by_z: Floats,
 ) -> Curve:
-    unseen = main_columns(by_c @ part.c_unseen)
+    unseen = main_columns(by_c @ fit.unseen(part))
     M_answer, decided = _answer(fit, part, by_c, by_z), np.zeros((len(H), 0))
     return Curve(branch, H, M, fit.field.N, H_answer, M_answer, unseen, decided)
 

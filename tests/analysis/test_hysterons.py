@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.models.forward import Magnet, Material, Memory, Pellet, block_factor
 from tests.models.grains import Grains
-from weighloop.analysis.hysteron_history import RAMPS, Medium, Past, columns, grid
+from weighloop.analysis.hysteron_history import RAMPS, Masses, Medium, Past, columns, grid
 
 _CELLS = grid().cells
 _fields = st.lists(st.integers(-_CELLS // 2 + 1, _CELLS // 2 - 1).filter(bool), min_size=1, max_size=9)
@@ -29,7 +29,7 @@ def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
     state = np.where(beta >= 0.0, -1.0, np.where(alpha <= 0.0, 1.0, state)) if start else state
     tilt = np.abs(middle) < 1e-12
     past = Past(float(start), H)
-    design = past.design(Medium(1.0), H[:, None], np.ones((len(H), 1)))[0]
+    design = past.design(Medium(1.0), H[:, None], np.ones((len(H), 1)))
     g = grid()
     inside = (g.one // _CELLS != g.one % _CELLS) & (g.pair > 0)
     where = {int(c): k for k, c in enumerate(row * _CELLS + column)}
@@ -49,10 +49,30 @@ def test_a_sample_in_an_even_field_is_on_the_branch_its_rows_are_on(start: float
     leg = np.geomspace(0.03, 0.9, 9)
     H = np.concatenate([leg, leg[-2::-1], -leg, -leg[-2::-1], leg])
     past, medium = Past(start, H), Medium(1.0)
-    rows = past.design(medium, H[:, None], np.ones((len(H), 1)))[0]
+    rows = past.design(medium, H[:, None], np.ones((len(H), 1)))
     for branch in (np.arange(9, 26), np.arange(26, 43)):
         curve = past.uniform(medium, int(branch[0]), H, H[branch])
         np.testing.assert_allclose(curve, rows[branch], atol=1e-9)
+
+
+@pytest.mark.parametrize("start", [0.0, 1.0, -1.0, 0.5, -0.5])
+def test_masses_make_the_state_that_their_columns_say(start: float) -> None:
+    """Masses of all columns at nodes that feel fields of their own, on a run with minor loops within minor
+    loops: node by node, and as a curve, against the columns (which single hysterons bear out above)."""
+    rng = np.random.default_rng(3)
+    H = np.array([0.1, 0.8, 0.5, -0.3, 0.4, -0.2, 0.3, -0.1, -0.9, -0.2, -0.6, 0.1, -0.4, 0.9, 0.2])
+    u = H[:, None] * rng.uniform(0.9, 1.1, 6) + 0.02 * rng.standard_normal((len(H), 6))
+    past, medium, masses = Past(start, H), Medium(1.0), rng.random(columns())
+    M = past.state(medium, u, Masses(masses))[0]
+    for node in range(u.shape[1]):
+        alone = np.zeros(u.shape)
+        alone[:, node] = 1.0
+        np.testing.assert_allclose(M[:, node], past.design(medium, u, alone) @ masses, atol=1e-9)
+    field, felt = np.linspace(-0.9, 0.9, 31), u.mean(axis=1)
+    for row in range(1, len(H)):
+        curve = past.uniform(medium, row, felt, field)
+        state = past.uniform(medium, row, felt, field, Masses(masses))
+        np.testing.assert_allclose(state, curve @ masses, atol=1e-9)
 
 
 def test_every_column_is_there() -> None:

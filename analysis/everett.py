@@ -1,0 +1,100 @@
+"""Mass that lies evenly on steps, or on the cells of a triangle, below places or between them.
+
+Places are counted in steps. The transposed is here too: what of every step or cell lies there, summed over
+many places. The mass between two places is the Everett function of a hysteron density (``hysteron_history``).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+
+class Steps:
+    """Masses (steps,), each on a step of its own."""
+
+    def __init__(self, masses: Floats) -> None:
+        self.masses = np.append(masses, 0.0)
+        self.sums = np.concatenate([[0.0], np.cumsum(self.masses)])
+        self.whole = float(self.sums[-1])
+
+    def below(self, places: Floats) -> Floats:
+        """Mass below the places (...)."""
+        i = places.astype(np.intp)
+        return self.sums[i] + (places - i) * self.masses[i]
+
+
+class Cells:
+    """Masses (cells, cells), each on a cell of its own: summed up to alpha from below and down to beta from
+    above, at the corners of a table."""
+
+    def __init__(self, masses: Floats) -> None:
+        n = len(masses)
+        table = np.zeros((n + 2, n + 2))
+        table[1 : n + 1, :n] = masses.cumsum(axis=0)[:, ::-1].cumsum(axis=1)[:, ::-1]
+        table[n + 1] = table[n]
+        self.table = table.ravel()
+        self.diagonal = np.append(masses.diagonal(), 0.0)
+        self.whole, self.upper = float(masses.sum()), float(masses[:, n // 2 :].sum())
+
+
+def steps_below(places: Floats, weights: Floats, steps: int) -> Floats:
+    """What of every step lies below the places (n, q), summed over q by ``weights`` (n, q): (n, steps)."""
+    rows, i = np.arange(len(places))[:, None], places.astype(np.intp)
+    inside, ended = (
+        _gathered(rows, i, part, (len(places), steps + 1)) for part in (weights * (places - i), weights)
+    )
+    return inside[:, :-1] + ended[:, :0:-1].cumsum(axis=1)[:, ::-1]
+
+
+def _gathered(rows: Indices, index: Indices, weights: Floats, shape: tuple[int, int]) -> Floats:
+    """The ``weights`` summed up where ``rows`` and ``index`` say, all of one form."""
+    at = (rows * shape[1] + index).ravel()
+    return np.asarray(np.bincount(at, weights.ravel(), shape[0] * shape[1]), float).reshape(shape)
+
+
+class Triangles:
+    """The triangles between two places, the higher and the lower (...), of as many ``cells`` along each axis;
+    empty where the higher is below.
+
+    What they hold is bilinear between corners, but for the cells of the diagonal, whose mass lies on the half
+    within the triangle.
+    """
+
+    def __init__(self, high: Floats, low: Floats, cells: int) -> None:
+        self.cells, self.size = cells, cells + 2
+        i, j = high.astype(np.intp), low.astype(np.intp)
+        x, y = high - i, low - j
+        self.i, self.j, self.x, self.y = i, j, x, y
+        self.corner = i * self.size + j
+        alone = x * (1.0 - y) - np.maximum(x - y, 0.0) ** 2
+        #: How much less of the diagonal's cells at both ends there is than were it bilinear.
+        self.less_i = np.where(i > j, x * (1.0 - x), np.where(i == j, alone, 0.0))
+        self.less_j = np.where(i > j, y * (1.0 - y), 0.0)
+
+    def mass(self, cells: Cells) -> Floats:
+        """Mass in every triangle (...)."""
+        size, corner, at, diagonal = self.size, self.corner, cells.table, cells.diagonal
+        near, far = at[corner], at[corner + size]
+        near = near + self.y * (at[corner + 1] - near)
+        far = far + self.y * (at[corner + size + 1] - far)
+        return near + self.x * (far - near) - diagonal[self.i] * self.less_i - diagonal[self.j] * self.less_j
+
+    def shares(self, which: Indices, weights: Floats, rows: Indices, count: int) -> Floats:
+        """What of every cell lies in the triangles (n, q) of which ``which`` (p,) are meant, summed over q by
+        ``weights`` (p, q) and by the ``count`` ``rows`` (p,) that they belong to: (count, cells, cells)."""
+        n, size, rows = self.cells, self.size, rows[:, None]
+        x, y, corner = self.x[which], self.y[which], self.corner[which]
+        far = weights * x
+        near = weights - far
+        corners = np.stack([corner, corner + 1, corner + size, corner + size + 1], axis=1)
+        split = np.stack([near - near * y, near * y, far - far * y, far * y], axis=1)
+        table = _gathered(rows[:, None], corners, split, (count, size**2)).reshape(count, size, size)
+        cells = table[:, :0:-1].cumsum(axis=1)[:, ::-1].cumsum(axis=2)[:, :n, :n]
+        k = np.arange(n)
+        for at, less in ((self.i, self.less_i), (self.j, self.less_j)):
+            cells[:, k, k] -= _gathered(rows, at[which], weights * less[which], (count, n + 1))[:, :n]
+        return cells

@@ -1,0 +1,50 @@
+"""Least squares whose unknowns are not negative, begun from a guess of which of them are zero."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+#: So often in a row a change of the guess may bring no fewer faults.
+_PATIENCE = 3
+#: A slope of this part of what its terms may be is zero but for rounding.
+_ROUNDING = 1e-14
+
+
+def solved(normal: Floats, target: Floats) -> Floats:
+    """The c at which normal @ c = target (K, ...), for a positive definite ``normal`` (K, K)."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    factor = cho_factor(normal, check_finite=False)
+    return np.asarray(cho_solve(factor, target, check_finite=False), float)
+
+
+def not_negative(normal: Floats, target: Floats, free: Bools) -> Floats:
+    """The c >= 0 (K,) at which c @ normal @ c / 2 - target @ c is least.
+
+    ``normal`` (K, K) is positive definite. ``free`` (K,) guesses which are not zero: whatever it is the
+    answer is the same, but near the truth it takes a step or two. All that turn out wrong are changed at once
+    (block pivoting: L. F. Portugal, J. J. Judice and L. N. Vicente, Math. Comp. 63 (1994) 625, from memory);
+    where that goes round in a circle the unknowns are freed one by one instead.
+    """
+    size = np.sqrt(np.diag(normal))
+    free, fewest, patience = free.copy(), len(target) + 1, _PATIENCE
+    while patience:
+        c = np.zeros(len(target))
+        c[free] = solved(normal[np.ix_(free, free)], target[free])
+        slope = normal @ c - target
+        wrong = np.where(free, c < 0.0, slope < -_ROUNDING * size * (size @ np.abs(c)))
+        faults = int(wrong.sum())
+        if not faults:
+            return c
+        patience = _PATIENCE if faults < fewest else patience - 1
+        fewest = min(fewest, faults)
+        free ^= wrong
+    from scipy.optimize import nnls
+
+    # The same least squares by as few rows as there are unknowns.
+    root = np.linalg.cholesky(normal).T
+    return nnls(root, np.linalg.solve(root.T, target), maxiter=50 * len(target))[0]
