@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 import scripted as S
@@ -42,6 +43,56 @@ def test_the_first_paint_loads_nothing_heavy() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
     assert done.stdout.split() == []
+
+
+WORK = """
+import asyncio, sys, time
+sys.path.insert(0, {helpers!r})
+import scripted as S
+from weighloop.tui.app import WeighloopApp
+
+async def main():
+    feed = S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0)))
+    app = WeighloopApp(feed, cautions=False)
+    async with app.run_test(size=(120, 40)) as pilot:
+        while not app.picture.linked:
+            await asyncio.sleep(0)
+        await pilot.pause()
+        print(time.process_time())
+        for tenth in range({tenths}):
+            if tenth == 20:  # the first seconds load what the view needs later
+                wall, work = time.perf_counter(), time.process_time()
+            feed.say("live", S.live_at(100.1 + tenth / 10, -12.3456e-3 + 1e-6 * (tenth % 17)))
+            await asyncio.sleep(0.1)
+        if {tenths}:
+            print((time.process_time() - work) / (time.perf_counter() - wall))
+
+asyncio.run(main())
+"""
+
+
+def work(tmp_path: Path, tenths: int) -> list[float]:
+    """Processor time of a first paint in s, then the share of a core while ten readings a second come.
+
+    In a fresh interpreter, with the byte code that an installed program has. Of the processor, not of the
+    clock: what else the machine does is not the screen's. ``tests.benchmarks.screen`` has both.
+    """
+    environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+    environment["PYTHONPYCACHEPREFIX"] = str(tmp_path / "bytecode")
+    code = WORK.format(helpers=os.path.dirname(__file__), tenths=tenths)
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, env=environment)
+    assert done.returncode == 0, done.stderr
+    return [float(word) for word in done.stdout.split()]
+
+
+def test_the_first_paint_is_a_second_of_work_at_most(tmp_path: Path) -> None:
+    work(tmp_path, 0)  # writes the byte code
+    assert min(work(tmp_path, 0)[0] for _ in range(3)) < 1.0
+
+
+def test_ten_readings_a_second_take_a_twentieth_of_a_core_at_most(tmp_path: Path) -> None:
+    assert work(tmp_path, 120)[1] < 0.05
 
 
 @pytest.mark.parametrize(
