@@ -133,8 +133,8 @@ def _note(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
 def _stop(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
     stop = Asked("stop", BY_TAPS)
     if _taken(run, stage, stop):
-        sure = (Word(2, "no, leave it"), Word(4, "yes, end it", stop))
-        yield Word(taps, "end this run", Words("End this run for good?", sure))
+        sure = (Word(2, "no, leave it"), Word(4, "yes, stop it", stop))
+        yield Word(taps, "stop this run", Words("Stop this run for good?", sure))
 
 
 def _remarks() -> Iterator[tuple[int, str]]:

@@ -165,7 +165,7 @@ def test_a_run_in_which_everything_is_said_by_taps(tmp_path: Path) -> None:
         "By taps: hold the run",
         "By taps: go on",
         "By taps: once more",
-        "By taps: yes, end it",
+        "By taps: yes, stop it",
     ]
     aside = [event.data["why"] for event in events if event.kind == "set-aside"]
     assert aside == [REMARKS[1], None, REMARKS[2]]

@@ -74,7 +74,7 @@ def test_three_taps_open_the_list_of_what_can_be_said_now() -> None:
         3: "read this gap once more",
         4: f"set the last reading ({spacers} spacers) aside",
         5: "write a note",
-        6: "end this run",
+        6: "stop this run",
     }
     tapped(bench, 2)
     assert state(bench) == "held"

@@ -50,7 +50,7 @@ def tapping(*words: str, title: str, heard: int = 0) -> Any:
 
 def tap_words() -> Any:
     words = ("hold the run", "read this gap once more", "set the last reading (17 spacers) aside")
-    return tapping(*words, "write a note", "end this run", title="What is it?", heard=3)
+    return tapping(*words, "write a note", "stop this run", title="What is it?", heard=3)
 
 
 def tap_notes() -> Any:

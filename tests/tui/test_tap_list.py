@@ -14,7 +14,7 @@ from weighloop.tui.widgets.big_digits import draw
 from weighloop.tui.widgets.tap_list import block
 
 WORDS = ("hold the run", "read this gap once more", "set the last reading (17 spacers) aside", "write a note")
-LIST = S.taps(*WORDS, "end this run", title="What is it?")
+LIST = S.taps(*WORDS, "stop this run", title="What is it?")
 
 
 def spacers_run(taps: TapList | None) -> Any:
