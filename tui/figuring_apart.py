@@ -88,7 +88,7 @@ def _begin() -> subprocess.Popen[bytes]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,  # the terminal is the screen's
-        start_new_session=True,  # what is pressed in the terminal is not for it
+        process_group=0,  # what is pressed in the terminal is not for it
     )
 
 

@@ -7,7 +7,7 @@ would be taken for the keys of the view behind it: an ``h`` in it would hold the
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import time
 from typing import TYPE_CHECKING, Final
 
 from textual.events import Key, Paste
@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     from textual.app import App
     from textual.message_pump import MessagePump
 
-#: How long a key waits for the one before, s: where the daemon is slow to answer, the screen can yet be left.
-PATIENCE_S: Final = 3.0
+#: How long a key waits for the one before, s: where the daemon does not answer, the screen can yet be left.
+PATIENCE_S: Final = 10.0
+#: What counts of it at most between two looks, s: while the screen itself is at work nothing runs out.
+STEP_S: Final = 0.1
 #: Work that a key begins and that may open a card, close one or go to another view, by its group.
 AWAITED: Final = frozenset({"default", "new-run", "start", "open-file", "open", "runs"})
 
@@ -49,22 +51,18 @@ class TypeAhead:
 
     async def hand_on(self) -> None:
         """Hand on what is typed, for ever."""
-        app, clock = self._app, asyncio.get_running_loop()
+        app = self._app
         while True:
             self._turn = await self._typed.get()
-            end = clock.time() + PATIENCE_S
-
-            def too_late(end: float = end) -> bool:
-                return clock.time() > end
-
+            patience = Patience()
             taker = app.focused or app.screen
             app.post_message(self._turn)
-            await _through(app, too_late)
+            await _through(app, patience)
             for _ in range(2):  # the key itself, then what the taker says of it (pressed, chosen)
-                await _through(taker, too_late)
-            while self._cards_are_due() and not too_late():
+                await _through(taker, patience)
+            while self._cards_are_due() and not patience.over():
                 await asyncio.sleep(0.005)
-            await _through(app.screen, too_late)  # a new one has its focus then
+            await _through(app.screen, patience)  # a new one has its focus then
 
     def _cards_are_due(self) -> bool:
         """Whether some work is on its way to a card; what has come to one waits there, each at its own."""
@@ -75,11 +73,25 @@ class TypeAhead:
         return at_work > len(self._app.screen_stack) - 1
 
 
-async def _through(pump: MessagePump, too_late: Callable[[], bool]) -> None:
+class Patience:
+    """How long one key is waited for."""
+
+    def __init__(self) -> None:
+        self._left, self._looked = PATIENCE_S, time.monotonic()
+
+    def over(self) -> bool:
+        """Whether it has run out; asked again and again."""
+        now = time.monotonic()
+        self._left -= min(now - self._looked, STEP_S)
+        self._looked = now
+        return self._left < 0
+
+
+async def _through(pump: MessagePump, patience: Patience) -> None:
     """Wait until all that a part of the screen was told has been dealt with, up to the app."""
     done = asyncio.Event()
     going = pump.post_message(Passed(done))
-    while going and not done.is_set() and not too_late():
+    while going and not done.is_set() and not patience.over():
         try:
             await asyncio.wait_for(done.wait(), 0.05)
         except TimeoutError:
