@@ -356,10 +356,6 @@ class Bank:
         inside = self.P[_LEVEL_ROWS, _LEVEL_COLUMNS] @ spread.T
         return mean, inside.transpose(2, 0, 1) + (parts[:, None] * off) @ off.T
 
-    def draughty(self) -> float:
-        """How much weight the models with draughts have together."""
-        return float(self.weight @ self._kinds[1])
-
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
         x = self.x

@@ -17,7 +17,7 @@ from .result import Reason, Settling
 GATE = 4.5  # standard deviations: a reading further off than this is set aside
 DOUBT = 2.5  # beyond this it counts less
 RECENT = 64  # readings kept
-CALM = 0.4  # s of readings that must agree before a new level is begun
+CALM = 0.46  # s of readings that must agree before a new level is begun
 CALM_READINGS = 3
 TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once the readings are calm
 FIRST_LOOK = 1.0  # s of readings before anything is said
@@ -34,18 +34,17 @@ BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.02, 0.25, 2.5
 #: What is deeper than DEEPER times the breath before the level began is likelier the change dying away (a
 #: touch just after placing, say): it counts SWOLLEN times more.
 DEEPER, SWOLLEN = 1.3, 10.0
-#: True errors over the bank's standard deviations, fitted to seeded streams of every class. CALM for what
-#: models without draughts add: they reckon with drift and creep that most benches do not have. What those
-#: with draughts add weighs more while the level is young (FIRST_TIME, s): slow noise looks like a level for a
-#: while; and more than their weight (to the power of UNLIKELY less) where they seem unlikely.
-CALM, DRAUGHT_AT_FIRST, DRAUGHT_LATER, FIRST_TIME, UNLIKELY = 0.46, 2.5, 0.84, 1.1, 0.06
+#: True errors over the bank's standard deviations, fitted to seeded streams of every class: the bank reckons
+#: with drift and creep that most benches do not have. What models with draughts add to the variance weighs
+#: more while the level is young (FIRST_TIME, s): slow noise looks like a level for a while.
+TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.73, 2.5, 0.5
 #: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
 REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
-WATCHED = 8.0
+WATCHED = 14.0
 #: Readings that scatter more than foretold over LIVELY_TIME (s): their mean square over the one foretold, to
 #: this power, widens the variance.
-LIVELY, LIVELY_TIME, MOST_LIVELY = 0.55, 2.0, 3.0
+LIVELY, LIVELY_TIME, MOST_LIVELY = 0.7, 2.0, 3.0
 YOUNGEST = 0.5  # s, no level is accepted younger
 FEWEST = 5  # readings of the level
 MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
@@ -317,7 +316,7 @@ class SettlingFilter:
         swollen = SWOLLEN * max(amplitude - DEEPER * self._depth_before, 0.0)
         breath = BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
         revised = REVISED * self._revision(level, age, now)
-        trusted = self._trusted(variances, bank.draughty(), age, now)
+        trusted = self._trusted(variances, age, now)
         u = math.hypot(math.sqrt(trusted), breath, hidden, revised)
         u_drift = math.sqrt(max(float(DRIFT_ROW @ covariance @ DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
@@ -343,13 +342,12 @@ class SettlingFilter:
             event=event,
         )
 
-    def _trusted(self, variances: Floats, weight: float, age: float, now: float) -> float:
-        """The level's variance from what models without and with draughts (of this ``weight``) say of it."""
-        unlikely = max(weight, 1e-4) ** -UNLIKELY
-        draught = DRAUGHT_LATER + (DRAUGHT_AT_FIRST - DRAUGHT_LATER) * FIRST_TIME / (FIRST_TIME + age)
+    def _trusted(self, variances: Floats, age: float, now: float) -> float:
+        """The level's variance from what models without and with draughts say of it."""
+        draught = TRUST + (DRAUGHT_AT_FIRST - TRUST) * FIRST_TIME / (FIRST_TIME + age)
         watched = self._known_before + now - self._watched_since
         lively = min(max(self._lively, 1.0), MOST_LIVELY) ** LIVELY
-        variance = CALM**2 * variances[0] + draught**2 * unlikely * variances[1]
+        variance = TRUST**2 * variances[0] + draught**2 * variances[1]
         return float(variance) * (1 + (WATCHED / watched) ** 2) * lively
 
     def _revision(self, level: float, age: float, now: float) -> float:
