@@ -43,16 +43,10 @@ FIRST_PAINT = """
 import time; began = time.perf_counter()
 import asyncio, json, sys
 sys.path.insert(0, {helpers!r})
-from weighloop.tui.app import WeighloopApp
-import scripted as S
+from painting import painted
 
 async def main():
-    feed = S.ScriptedFeed(S.snapshot(S.run_at(40), S.live_at(100.0)))
-    app = WeighloopApp(feed, cautions=False)
-    async with app.run_test(size=(120, 40)) as pilot:
-        while not app.picture.linked:
-            await asyncio.sleep(0)
-        await pilot.pause()
+    async with painted(40, (120, 40)):
         print(json.dumps(dict(first_paint_s=time.perf_counter() - began, paint_work_s=time.process_time())))
 
 asyncio.run(main())

@@ -22,14 +22,10 @@ HEAVY = ("scipy", "pandas", "magpylib", "pint", "pydantic", "matplotlib")
 FIRST_PAINT = """
 import asyncio, sys
 sys.path.insert(0, {helpers!r})
-import scripted as S
-from weighloop.tui.app import WeighloopApp
+from painting import painted
 
 async def main():
-    app = WeighloopApp(S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0))), cautions=False)
-    async with app.run_test(size=(80, 24)) as pilot:
-        while not app.picture.linked:
-            await pilot.pause(0.01)
+    async with painted(20, (80, 24)) as (feed, pilot):
         await pilot.pause(0.1)
         print(*[name for name in {heavy!r} if name in sys.modules])
 
@@ -49,15 +45,10 @@ WORK = """
 import asyncio, sys, time
 sys.path.insert(0, {helpers!r})
 import scripted as S
-from weighloop.tui.app import WeighloopApp
+from painting import painted
 
 async def main():
-    feed = S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0)))
-    app = WeighloopApp(feed, cautions=False)
-    async with app.run_test(size=(120, 40)) as pilot:
-        while not app.picture.linked:
-            await asyncio.sleep(0)
-        await pilot.pause()
+    async with painted(20, (120, 40)) as (feed, pilot):
         print(time.process_time())
         for tenth in range({tenths}):
             if tenth == 20:  # the first seconds load what the view needs later

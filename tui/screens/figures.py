@@ -129,12 +129,16 @@ class FiguresView(View):
 
     def _say(self, words: str) -> None:
         self.query_one("#about", Static).update(words)
-        self.set_class(True, "empty")
+        self._empty(True)
         self.query_one(DataTable).clear()
-        self.query_one(DataTable).show_header = False
         self.query_one("#why", Static).update("")
         self.query_one("#warnings", Static).update("")
         self.query_one(BudgetBars).show("", [])
+
+    def _empty(self, empty: bool) -> None:
+        """Where there is nothing to tell no headings and no axes stand."""
+        self.set_class(empty, "empty")
+        self.query_one(DataTable).show_header = not empty
 
     def _take(self, run: Run, result: Any) -> None:
         self._result = result
@@ -154,8 +158,7 @@ class FiguresView(View):
         if not table.columns:
             for heading, width in COLUMNS:
                 table.add_column(heading, width=width)
-        self.set_class(False, "empty")
-        table.show_header = True
+        self._empty(False)
         table.clear()
         for key in self._keys():
             table.add_row(*figure_cells(key, result.figures[key]), key=key)

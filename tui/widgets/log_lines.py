@@ -25,11 +25,5 @@ class LogLines(Static):
 
     def render(self) -> Text:
         lines = self._log[-max(1, self.size.height) :]
-        text = Text(no_wrap=True, overflow="ellipsis")
-        for k, line in enumerate(lines):
-            text.append(
-                f"{clock_time(line['utc'])} "
-                + line["text"].replace("\n", " ")
-                + ("\n" if k + 1 < len(lines) else "")
-            )
-        return text
+        words = (clock_time(line["utc"]) + " " + line["text"].replace("\n", " ") for line in lines)
+        return Text("\n".join(words), no_wrap=True, overflow="ellipsis")
