@@ -52,7 +52,7 @@ class Rule:
     order: int
     levels: int
     symmetry: Symmetry
-    #: Largest relative change of the averages at the next refinement; NaN where not sought.
+    #: Largest relative change of the averages at the next refinements; NaN where not sought.
     error: float = float("nan")
 
 
@@ -138,31 +138,29 @@ def choose_order(
     offset: float = 0.0,
     least: int = 4,
 ) -> Rule:
-    """The coarsest rule whose averages of Bz and dBz/dz at ``gap`` (m) the next finer one confirms.
+    """The coarsest rule whose averages of Bz and dBz/dz at ``gap`` (m) the next two finer ones confirm.
 
-    ``tolerance`` is relative to the average of the magnitude, so that a ring's field crossing zero is
-    no special case. Meant for the closest gap of a ladder: farther away the field is smoother. ``least``
-    is the fewest nodes per direction. The rule's ``error`` says what was reached.
+    One alone may lie on the same side of the truth, near its limit. ``tolerance`` is relative to the average
+    of the magnitude, so that a ring's field crossing zero is no special case. Meant for the closest gap of a
+    ladder: farther away the field is smoother. ``least`` is the fewest nodes per direction. The rule's
+    ``error`` says what was reached.
     """
     symmetry = symmetry_of(magnet, sample, offset)
-    coarse: Rule | None = None
-    known: Floats | None = None
-    error = float("inf")
+    tried: list[tuple[Rule, Floats]] = []
     for levels, order in _REFINEMENTS:
         if order < least:
             continue
         points, weights = sample_nodes(sample, order, symmetry=symmetry, magnet=magnet, levels=levels)
         both = np.array(axial_field_and_gradient(magnet, points + np.array([offset, 0.0, gap])))
         means, scale = both @ weights, np.abs(both) @ weights
-        if coarse is not None and known is not None:
-            error = float(np.max(np.abs(means - known) / scale))
-            if error < tolerance:
-                return Rule(coarse.points, coarse.weights, coarse.order, coarse.levels, symmetry, error)
-        coarse, known = Rule(points, weights, order, levels, symmetry), means
+        changes = [float(np.max(np.abs(means - known) / scale)) for _, known in tried[-2:]]
+        if len(changes) == 2 and max(changes) < tolerance:
+            return replace(tried[-2][0], error=max(changes))
+        error = changes[-1] if changes else float("inf")
+        tried.append((Rule(points, weights, order, levels, symmetry, error), means))
         if len(weights) > _MOST_NODES:
             break
-    assert coarse is not None
-    return Rule(coarse.points, coarse.weights, coarse.order, coarse.levels, symmetry, error)
+    return tried[-1][0]
 
 
 def layers(

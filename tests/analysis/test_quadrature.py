@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import dblquad, quad
 
@@ -182,6 +182,8 @@ def test_mean_field_by_nested_integration():
     st.sampled_from(SAMPLES),
     st.floats(0.5e-3, 30e-3),
 )
+# Where the next finer rule alone confirms one that is 1.6e-6 off, being 0.6e-6 off itself.
+@example(RING, next(s for s in SAMPLES if s.shape == "sphere"), 4.629596234462461e-3)
 def test_symmetry_changes_nothing(magnet, sample, gap):
     # The reduced body of symmetry, its panels ending at the magnet's edges, against the whole one without
     # such panels; 24 nodes to a direction leave 2e-7 of the latter over the ring's sharp bore (14: 2e-5).
