@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import datetime
@@ -73,6 +74,7 @@ class Methods:
             "steps": list(plan.steps),
             "seconds": plan.seconds,
             "largest_pull_kg": plan.largest_pull_kg,
+            "expected_u_M_A_per_m": [u if math.isfinite(u) else None for u in plan.expected_u_M],
             "warnings": list(plan.warnings),
         }
 
@@ -80,17 +82,12 @@ class Methods:
         reason = self._may_start()
         if reason is not None:
             raise RpcError(ERROR_NOT_POSSIBLE, reason)
-        target = params.get("target_u_kg")
-        if target is not None and not (isinstance(target, int | float) and 0 < target < 1):
-            raise RpcError(
-                ERROR_BAD_INPUT, f"target_u_kg is {target!r}; expected a mass in kg above zero, or null"
-            )
         loops = params.get("loops", 1)
         if not isinstance(loops, int) or not 1 <= loops <= MOST_LOOPS:
             raise RpcError(ERROR_BAD_INPUT, f"loops is {loops!r}; expected 1 to {MOST_LOOPS}")
         later = _moment(params.get("not_before_utc"))
         plan = await self._plan(params)
-        text, name = params["bench_text"], params.get("name")
+        text, name, target = params["bench_text"], params.get("name"), params.get("target_u_kg")
         queued, hands_free = bool(params.get("queue")), bool(params.get("hands_free"))
         on_pan = bool(params.get("spacers_on_pan", True))
 
@@ -175,8 +172,13 @@ class Methods:
             raise RpcError(-32602, "bench_text is the text of a bench file")
         if not isinstance(points, int) or not 2 <= points <= 200:
             raise RpcError(ERROR_BAD_INPUT, f"points is {points!r}; expected 2 to 200 gaps")
+        target = params.get("target_u_kg")
+        if target is not None and not (isinstance(target, int | float) and 0 < target < 1):
+            raise RpcError(
+                ERROR_BAD_INPUT, f"target_u_kg is {target!r}; expected a mass in kg above zero, or null"
+            )
         try:
-            return await asyncio.to_thread(make_plan, text, points)
+            return await asyncio.to_thread(make_plan, text, points, target)
         except InputError as error:
             raise RpcError(ERROR_BAD_INPUT, str(error)) from None
         except NotPossible as error:

@@ -227,8 +227,13 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "control.release": ("let others act", {}, "bool", True),
     "run.plan": (
         "the steps a run would have",
-        {"bench_text": "str", "points": "int"},
-        "object: steps, seconds, largest_pull_kg, warnings",
+        {
+            "bench_text": "str",
+            "points": "int",
+            "target_u_kg": "float or null, optional: the wanted uncertainty of a reading",
+        },
+        "object: steps, seconds, largest_pull_kg, expected_u_M_A_per_m (at the strongest field and at the "
+        "weakest; null where a reading says nothing of M), warnings",
         False,
     ),
     "run.start": (

@@ -13,19 +13,25 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RunPlan:
-    """All that is decided before a run starts. Masses in kg, ``seconds`` is the expected time."""
+    """All that is decided before a run starts. Masses in kg, ``seconds`` is the expected time.
+
+    ``expected_u_M``: the standard uncertainty of M that the wanted uncertainty of a reading makes, at the
+    strongest field and at the weakest, A/m.
+    """
 
     bench: Bench
     steps: tuple[Step, ...]
     seconds: float
     largest_pull_kg: float
+    expected_u_M: tuple[float, float]
     warnings: tuple[str, ...] = ()
     limits: dict[str, float] = field(default_factory=dict)
 
 
-def make_plan(bench_text: str, points: int, source: str = "bench") -> RunPlan:
+def make_plan(bench_text: str, points: int, target_u: float | None = None, source: str = "bench") -> RunPlan:
     """Read the bench and plan its run. The heavy libraries are first loaded here.
 
+    ``target_u``: wanted standard uncertainty of a reading, kg; None: by the balance's resolution.
     Raises InputError for a wrong bench and NotPossible where the magnet would lift off the pan
     or the pull would leave the balance's range.
     """
@@ -34,9 +40,10 @@ def make_plan(bench_text: str, points: int, source: str = "bench") -> RunPlan:
     from ..analysis.weighing import force_per_kg
 
     bench = parse_bench(bench_text, source)
-    ladder = plan(bench, points)
+    ladder = plan(bench, points, target_u=target_u)
     rungs = [_point(rung) for rung in ladder.steps]
     steps = _with_lift(rungs) if bench.gap.ladder == "lift" else _with_spacers(rungs)
+    by_field = sorted(ladder.steps, key=lambda rung: abs(rung.H_applied))
     limits = {
         "capacity_kg": bench.balance.capacity,
         "resolution_kg": bench.balance.resolution,
@@ -51,6 +58,7 @@ def make_plan(bench_text: str, points: int, source: str = "bench") -> RunPlan:
         steps=tuple(numbered),
         seconds=float(ladder.seconds),
         largest_pull_kg=float(ladder.largest_pull) / force_per_kg(bench.site),
+        expected_u_M=(float(by_field[-1].expected_u_M), float(by_field[0].expected_u_M)),
         warnings=tuple(str(w) for w in ladder.warnings),
         limits=limits,
     )

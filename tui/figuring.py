@@ -175,20 +175,6 @@ def _rows(points: Points, H: Any, M: Any, u_M: Any) -> list[LoopPoint]:
     return found
 
 
-def expected_u(bench_text: str, points: int, target_u_kg: float | None) -> tuple[float, float] | None:
-    """Expected standard uncertainty of M, A/m, at the strongest and the weakest field of the ladder."""
-    from ..analysis.bench_file import parse_bench
-    from ..analysis.errors import InputError, NotPossible
-    from ..analysis.ladder import plan
-
-    try:
-        steps = plan(parse_bench(bench_text), points, target_u=target_u_kg).steps
-    except (InputError, NotPossible):
-        return None
-    by_field = sorted(steps, key=lambda step: abs(step.H_applied))
-    return by_field[-1].expected_u_M, by_field[0].expected_u_M
-
-
 def bench_faults(bench_text: str) -> list[str]:
     """Every fault of a bench file, in words; empty when it is sound."""
     from ..analysis.bench_file import parse_bench

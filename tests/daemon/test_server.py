@@ -2,14 +2,20 @@
 
 import asyncio
 import json
+import math
 import socket
 import stat
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from served import Served
+from virtual_bench import BENCH_TEXT
 
+from weighloop.analysis.bench_file import parse_bench
+from weighloop.analysis.quadrature import mean_field
+from weighloop.analysis.weighing import force_per_kg
 from weighloop.daemon.client import AsyncClient, Client, ClientError, NoDaemon
 from weighloop.daemon.protocol import (
     ERROR_BAD_INPUT,
@@ -106,6 +112,7 @@ def test_what_is_wrong_is_said_in_words(served: Served) -> None:
                 "2 to 200",
             ),
             ("run.start", {"bench_text": "", "points": 5, "target_u_kg": -1, "name": None}, "above zero"),
+            ("run.plan", {"bench_text": "", "points": 5, "target_u_kg": "2 mg"}, "mass in kg above zero"),
             ("run.start", {"bench_text": "x = 1", "points": 5, "target_u_kg": None, "name": None}, "magnet"),
             ("runs.get", {"run": 99}, "no run 99"),
             ("balance.rezero", {}, "no balance"),
@@ -120,6 +127,20 @@ def test_a_wrong_bench_lists_its_faults(served: Served) -> None:
         client.call("run.plan", bench_text='[balance]\nport = "x"\n', points=5)
     assert refused.value.code == ERROR_BAD_INPUT
     assert str(refused.value).count("\n") >= 2
+
+
+def test_a_plan_tells_how_well_m_would_be_known(served: Served) -> None:
+    """The pull is the moment times the gradient of the field (Jackson, Classical Electrodynamics, 5.7)."""
+    text = BENCH_TEXT.format(ladder="lift")
+    bench = parse_bench(text)
+    with served.client() as client:
+        plan = client.call("run.plan", bench_text=text, points=5, target_u_kg=4e-6)
+        by_default = client.call("run.plan", bench_text=text, points=5)
+    gaps = [step["gap_m"] for step in plan["steps"] if step["kind"] == "point"]
+    _, gradient = mean_field(bench.reference_magnet, bench.sample, np.array([min(gaps), max(gaps)]))
+    wanted = 4e-6 * force_per_kg(bench.site) / (math.pi * 3e-3**2 * 3e-3 * np.abs(gradient))
+    assert plan["expected_u_M_A_per_m"] == pytest.approx(wanted)
+    assert by_default["expected_u_M_A_per_m"] == pytest.approx(wanted / 2)  # two digits of 1 mg
 
 
 def test_a_client_is_given_the_bench_file_of_the_start(served: Served, tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -16,9 +18,17 @@ from weighloop.analysis.bench_file import parse_bench
 from weighloop.daemon.protocol import ERROR_BAD_INPUT
 from weighloop.tui.bench_form import FIELDS, bench_text, holds, next_name, values_of, write_bench
 from weighloop.tui.feed import CallRefused
+from weighloop.tui.screens import new_run
 from weighloop.tui.screens.new_run import NewRun
+from weighloop.tui.words import NONE
 
-PLAN = {"steps": S.plan(), "seconds": 1500.0, "largest_pull_kg": 0.118, "warnings": ["only 18 gaps"]}
+PLAN = {
+    "steps": S.plan(),
+    "seconds": 1500.0,
+    "largest_pull_kg": 0.118,
+    "expected_u_M_A_per_m": [120.0, 1300.0],
+    "warnings": ["only 18 gaps"],
+}
 
 
 @pytest.mark.parametrize("sample", ["cylinder", "block", "sphere", "spheroid"])
@@ -75,8 +85,8 @@ def form(st: Stage) -> NewRun:
     return st.app.screen
 
 
-async def open_form(st: Stage) -> NewRun:
-    st.feed.answers["run.plan"] = PLAN
+async def open_form(st: Stage, plan: dict[str, Any] = PLAN) -> NewRun:
+    st.feed.answers["run.plan"] = plan
     await st.press("w")
     await st.until(lambda: isinstance(st.app.screen, NewRun))
     return form(st)
@@ -90,7 +100,8 @@ async def test_the_form_takes_over_the_bench_before_and_starts_the_run() -> None
         assert "about 25 min" in st.text()
         assert "! only 18 gaps" in st.text()
         assert "WP-07-4" in st.text()
-        await st.until(lambda: "uncertainty of M" in st.text(), 60)
+        assert "uncertainty of M: 0.12 kA/m at the closest gap, 1.3 kA/m at the farthest" in st.text()
+        assert st.feed.asked("run.plan")[0]["target_u_kg"] == pytest.approx(2e-6)
         await st.press("ctrl+s")
         await st.until(lambda: st.feed.asked("run.start"))
         await st.until(lambda: len(st.app.screen_stack) == 1)
@@ -105,6 +116,60 @@ async def test_the_form_takes_over_the_bench_before_and_starts_the_run() -> None
         assert bench.sample.mass.value == pytest.approx(412e-6)  # taken over
         kept = sorted(Path(write_bench(asked["bench_text"], "WP-07-4")).parent.iterdir())
         assert [path.name for path in kept] == ["WP-07-4.toml"]
+
+
+@pytest.mark.parametrize(
+    ("u_M", "said"),
+    [
+        (
+            {"expected_u_M_A_per_m": [None, 1300.0]},
+            f"uncertainty of M: {NONE} kA/m at the closest gap, 1.3 kA/m",
+        ),
+        ({}, "about 25 min"),  # a daemon that has been running since before it told
+    ],
+)
+async def test_an_uncertainty_of_m_that_is_not_known_is_not_made_up(u_M: dict[str, Any], said: str) -> None:
+    async with stage(S.snapshot(None)) as st:
+        plan = {name: value for name, value in PLAN.items() if name != "expected_u_M_A_per_m"} | u_M
+        await open_form(st, plan)
+        await st.until(lambda: said in st.text())
+        assert ("uncertainty of M" in st.text()) == bool(u_M)
+
+
+async def test_the_plan_is_asked_for_as_soon_as_the_form_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The daemon loads its libraries with the first: it has done so when the form is filled in."""
+    monkeypatch.setattr(new_run, "QUIET_S", 1e6)
+    async with stage(S.snapshot(None)) as st:
+        await open_form(st)
+        await st.until(lambda: "pull up to 118 g" in st.text())
+        assert len(st.feed.asked("run.plan")) == 1
+
+
+#: What plans and computes: a second of processor, and as much memory again as the screen itself.
+HEAVY = {"scipy", "magpylib", "pint", "pydantic"}
+
+
+def test_the_screen_s_own_process_loads_nothing_heavy_for_the_form() -> None:
+    """While it did, the live reading stood still and the run's view came late; the daemon has all of it."""
+    code = f"""
+import asyncio, sys
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+import scripted as S
+from driving import stage
+
+async def start():
+    async with stage(S.snapshot(None)) as st:
+        st.feed.answers["run.plan"] = {PLAN!r}
+        await st.press("w")
+        await st.until(lambda: "uncertainty of M" in st.text())
+        await st.press("ctrl+s")
+        await st.until(lambda: len(st.app.screen_stack) == 1)
+
+asyncio.run(start())
+print(sorted({HEAVY!r} & set(sys.modules)))
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.stdout.strip() == "[]", done.stdout + done.stderr
 
 
 async def test_typing_is_taken_over_and_only_fields_that_hold_are_shown() -> None:
@@ -208,8 +273,7 @@ async def test_the_form_is_worked_by_the_mouse_alone() -> None:
         await click(st, "Esc back")
         await st.until(lambda: len(st.app.screen_stack) == 1)
         await open_form(st)
-        # The card grows once the plan is known; the uncertainty of M is the last that comes.
-        await st.until(lambda: "uncertainty of M" in st.text(), 60)
+        await st.until(lambda: "uncertainty of M" in st.text())  # the card grows once the plan is known
         await click(st, "ctrl+s start")
         await st.until(lambda: st.feed.asked("run.start"))
         await st.until(lambda: len(st.app.screen_stack) == 1)

@@ -16,7 +16,7 @@ from scripted_results import finished, result
 
 from weighloop.daemon.tap_words import REMARKS
 from weighloop.tui import figuring
-from weighloop.tui.screens import bench, new_run
+from weighloop.tui.screens import bench
 from weighloop.tui.screens import compare as compare_screen
 from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import steadiness as steadiness_view
@@ -180,7 +180,6 @@ async def test_screen_looks_as_before(
     monkeypatch.setattr(compare_screen, "analyse_run", result)
     monkeypatch.setattr(compare_screen, "differing", lambda results: {(1, "remanence_A_per_m")})
     monkeypatch.setattr(steadiness_view, "steady_look", lambda trace, resolution: LOOK)
-    monkeypatch.setattr(new_run, "expected_u", lambda *arguments: (120.0, 1300.0))
     monkeypatch.setattr(bench, "bench_faults", lambda text: [])
     snapshot, steps = SCREENS[name]
     feed = S.ScriptedFeed(snapshot())
@@ -190,6 +189,7 @@ async def test_screen_looks_as_before(
         "steps": S.plan(),
         "seconds": 1500.0,
         "largest_pull_kg": 0.118,
+        "expected_u_M_A_per_m": [120.0, 1300.0],
         "warnings": [],
     }
     async with stage(feed=feed, size=size) as st:

@@ -113,6 +113,7 @@ async def test_without_colour_the_words_and_shapes_are_all_there(
         "steps": S.plan(),
         "seconds": 1500.0,
         "largest_pull_kg": 0.118,
+        "expected_u_M_A_per_m": [120.0, 1300.0],
         "warnings": [],
     }
     async with stage(feed=feed) as st:

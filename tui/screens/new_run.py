@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, cast
 
@@ -16,7 +16,6 @@ from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
 from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
 from ..feed import CallRefused, FeedLost
-from ..figuring import expected_u
 from ..widgets.entry import Entry
 from ..widgets.hints import Hints
 from ..words import duration, grams, kiloamps, two_figures
@@ -122,7 +121,7 @@ class NewRun(ModalScreen[int | None]):
     def on_mount(self) -> None:
         self._show_fields()
         self.query(Input).first().focus()
-        self._plan_soon()
+        self._plan()  # at once: the daemon loads what it plans with while the form is read
 
     @on(Input.Changed)
     @on(Select.Changed)
@@ -160,15 +159,15 @@ class NewRun(ModalScreen[int | None]):
         outlook = self.query_one("#outlook", Static)
         try:
             points, target = self.run_values()
-            plan = await self.owner.feed.call("run.plan", bench_text=self.text(), points=points)
+            plan = await self.owner.feed.call(
+                "run.plan", bench_text=self.text(), points=points, target_u_kg=target
+            )
         except (ValueError, CallRefused, FeedLost) as error:
             outlook.set_class(True, "fault")
             outlook.update(f"! {error}")
             return
         outlook.set_class(False, "fault")
-        outlook.update(outlook_words(plan, None))
-        u_M = await asyncio.to_thread(expected_u, self.text(), points, target)
-        outlook.update(outlook_words(plan, u_M))
+        outlook.update(outlook_words(plan))
 
     @work(exclusive=True, group="start")
     async def action_start(self) -> None:
@@ -267,7 +266,7 @@ def _mass(text: str) -> float | None:
     return value * scale
 
 
-def outlook_words(plan: dict[str, Any], u_M: tuple[float, float] | None) -> str:
+def outlook_words(plan: dict[str, Any]) -> str:
     """Pull, time, and expected uncertainty of a plan in words; then its warnings."""
     fields = [step["H_applied_A_per_m"] for step in plan["steps"] if step["H_applied_A_per_m"] is not None]
     words = [
@@ -277,7 +276,7 @@ def outlook_words(plan: dict[str, Any], u_M: tuple[float, float] | None) -> str:
     if fields:
         words.append(f"field up to {kiloamps(max(fields, key=abs)).lstrip('+−')}")
     text = "   ".join(words)
-    if u_M is not None:
-        near, far = (two_figures(u * 1e-3) for u in u_M)
+    if "expected_u_M_A_per_m" in plan:  # a daemon that has long been running may not know of it yet
+        near, far = (two_figures(math.nan if u is None else u * 1e-3) for u in plan["expected_u_M_A_per_m"])
         text += f"\nuncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
     return text + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))
