@@ -7,7 +7,6 @@ passes beyond the point where it turned back (return-point memory wipes the mino
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -20,6 +19,7 @@ from .constants import MU0
 from .points import Branch, Points
 from .readings import Readings
 from .reference_magnet import at_temperature
+from .warning import Warning, about_rows, rows_in_words
 from .zeros import Zeros, bracket
 
 Floats = NDArray[np.float64]
@@ -31,21 +31,6 @@ SAME_GAP = 2e-6
 _NEAR, _FAR = 0.8, 0.5
 #: A branch is whole when it runs from this part of the run's strongest field to as much on the other side.
 _WHOLE = 0.97
-
-
-@dataclass(frozen=True)
-class Warning:
-    """Something a person should look at: a code for programs, a sentence, the rows it is about."""
-
-    code: str
-    text: str
-    rows: tuple[int, ...] = ()
-
-
-def about_rows(code: str, rows: Iterable[int], text: str) -> Warning:
-    """A warning whose sentence starts with the rows it is about."""
-    numbers = tuple(int(row) for row in rows)
-    return Warning(code, f"{rows_in_words(numbers)}: {text}", numbers)
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,22 +159,6 @@ def arrange(readings: Readings, bench: Bench) -> Arrangement:
         record, zeros, H, M, M_slope, tuple(passages), bench.gap.spacer_mass, tuple(warnings)
     )
     return _check_path(arranged)
-
-
-def rows_in_words(rows: tuple[int, ...]) -> str:
-    """Rows in words: ``row 7``, ``rows 7-9, 14``."""
-    if len(rows) == 1:
-        return f"row {rows[0]}"
-    parts: list[str] = []
-    start = last = rows[0]
-    for row in (*rows[1:], None):
-        if row is not None and row == last + 1:
-            last = row
-            continue
-        parts.append(str(start) if start == last else f"{start}-{last}")
-        if row is not None:
-            start = last = row
-    return "rows " + ", ".join(parts)
 
 
 def _plain_faults(

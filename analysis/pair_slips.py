@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from . import weighing
 from .bench import Bench
 from .branch_limits import SURE, Limits, whole_excess, whole_roughness
-from .branches import SAME_GAP, Arrangement, Passage, Warning, about_rows
+from .branches import SAME_GAP, Arrangement, Passage
+from .warning import Warning, about_rows
 from .zero_slips import as_spacers
 
 Floats = NDArray[np.float64]

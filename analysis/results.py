@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .bench import Bench
 from .bench_model import FoundInput, found_inputs
-from .branches import Arrangement, Warning
+from .branches import Arrangement
 from .demag import demagnetising_factor
 from .figure_names import FIGURE_NAMES
 from .figures import Figure, judge
@@ -22,6 +22,7 @@ from .readings import Readings
 from .row_slips import off_the_fit, set_aside_by_fit
 from .slips import check
 from .uncertainty import BudgetLine, FigureResult, evaluate
+from .warning import Warning
 
 Floats = NDArray[np.float64]
 SCHEMA = 1

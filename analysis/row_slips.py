@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from .branch_limits import Limits, excess, going, roughness
-from .branches import Arrangement, Warning, about_rows
+from .branches import Arrangement
 from .loop import LoopEstimate
 from .pair_slips import seen_again
+from .warning import Warning, about_rows
 from .zero_slips import as_spacers
 
 #: A stretch this short is no slip where the other orientation shows the same.

@@ -12,11 +12,12 @@ import numpy as np
 from . import quadrature
 from .bench import Bench
 from .branch_limits import limits_of
-from .branches import Arrangement, Warning, about_rows, arrange, incomplete
+from .branches import Arrangement, arrange, incomplete
 from .pair_slips import off_the_counterpart
 from .readings import Readings
 from .row_slips import off_the_branch
 from .turn_slips import attraction, turns
+from .warning import Warning, about_rows
 from .zero_slips import zero_steps, zeros_that_moved
 
 #: The densest a sintered hard ferrite can be: the X-ray density of BaFe12O19, kg/m^3 (check by lattice

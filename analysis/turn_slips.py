@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from .branch_limits import SURE, Limits
-from .branches import Arrangement, Warning, about_rows
+from .branches import Arrangement
+from .warning import Warning, about_rows
 
 #: Rows above this part of a passage's strongest field tell whether the sample is attracted.
 _STRONG = 0.7

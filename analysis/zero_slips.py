@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .branch_limits import Limits, whole_excess, whole_roughness
-from .branches import Arrangement, Warning, about_rows
+from .branches import Arrangement
 from .readings import Readings
 from .turn_slips import jumps
+from .warning import Warning, about_rows
 
 #: A zero that moved by this many standard uncertainties of the difference did not drift there.
 _ZERO_MOVED = 6.0

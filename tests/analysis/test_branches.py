@@ -12,6 +12,7 @@ from tests.models.loops import noisy_run, readings_of, reclaimed_bench, weighed
 from weighloop.analysis import branches
 from weighloop.analysis.bench import ReferenceMagnet
 from weighloop.analysis.quantities import Measured
+from weighloop.analysis.warning import rows_in_words
 from weighloop.analysis.zeros import bracket, repeatability
 
 BENCH = reclaimed_bench()
@@ -207,8 +208,8 @@ def test_repeatability_from_the_zeros():
 
 
 def test_rows_in_words():
-    assert branches.rows_in_words((7,)) == "row 7"
-    assert branches.rows_in_words((7, 8, 9, 14)) == "rows 7-9, 14"
+    assert rows_in_words((7,)) == "row 7"
+    assert rows_in_words((7, 8, 9, 14)) == "rows 7-9, 14"
 
 
 def test_gaps_of_the_model_are_the_legs():
