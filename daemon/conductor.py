@@ -36,6 +36,8 @@ log = logging.getLogger(__name__)
 
 #: A run held because a reading did not settle tries again after this time, s by the clock.
 TRY_AGAIN = 600.0
+#: Of readings that have piled up the filter hears the newest so many where somebody only looks at them.
+NEWEST = 50
 
 
 class Conductor(OneThread):
@@ -121,8 +123,9 @@ class Conductor(OneThread):
         if acquisition is None:
             return
         self._live_new = True
-        follow = self.watched or self._filter_needed()
-        for reading in readings:
+        needed = self._filter_needed()
+        for left, reading in enumerate(readings, -len(readings)):
+            follow = needed or (self.watched and left >= -NEWEST)
             settling = acquisition.feed(reading, follow, self._handling())
             self._hear_hands(reading)
             if not self.listener.engaged and (bad := acquisition.out_of_range()) is not None:
@@ -133,7 +136,11 @@ class Conductor(OneThread):
             self._maybe_accept(acquisition)
 
     def _filter_needed(self) -> bool:
-        """The filter is the dearest part of a reading: it rests while nobody asks anything of it."""
+        """The filter is the dearest part of a reading: it rests while nobody asks anything of it.
+
+        For one who only looks it hears the newest ones (``NEWEST``): else, on a machine too busy for all of
+        them, a person's word would wait behind more and more.
+        """
         task = self.stage.task
         if self.run is None or self.run.state != "running" or task is None:
             return False

@@ -1,11 +1,14 @@
 """Whole runs on the virtual bench: order, zeros, turns, what is told and when."""
 
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from virtual_bench import STRONG, VirtualBench, attraction
 
+from weighloop.analysis.settling import SettlingFilter
 from weighloop.daemon import procedure as p
+from weighloop.daemon.conductor import NEWEST
 from weighloop.daemon.promises import Refused
 from weighloop.daemon.run_state import replay
 
@@ -70,6 +73,38 @@ def test_a_point_is_told_only_after_it_is_committed() -> None:
     bench.operate()
     assert len(seen) > 20
     assert all(rows >= number for number, rows in seen)
+
+
+def test_of_readings_that_piled_up_only_those_of_a_measurement_are_all_followed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As on a machine too busy for the filter: for one who only looks, the newest do. All are kept."""
+    heard: list[float] = []
+    feed = SettlingFilter.feed
+
+    def told(self: SettlingFilter, time: float, *what: Any) -> Any:
+        heard.append(time)
+        return feed(self, time, *what)
+
+    monkeypatch.setattr(SettlingFilter, "feed", told)
+    bench = VirtualBench()
+    kept: list[Any] = []
+    monkeypatch.setattr(bench.recorder, "raw", lambda run, readings: kept.extend(readings))
+    bench.conductor.watched = True
+    bench.advance(100.0, step=100.0)
+    live = bench.conductor.snapshot()["live"]
+    assert live is not None
+    assert live["time_s"] == pytest.approx(bench.clock.time, abs=0.1)
+    assert len(heard) == NEWEST
+    assert bench.devices.balance.lines == len(kept) == 1001
+    bench.start("lift", points=4)
+    bench.operate(stop=lambda: bench.action()["code"] == "wait-zero")
+    heard.clear()
+    bench.advance(20.0, step=20.0)
+    assert len(heard) == 200
+    bench.advance(0.1)
+    assert bench.run is not None
+    assert bench.run.last("zero") is not None
 
 
 def test_nothing_moves_before_the_reading_is_committed() -> None:
