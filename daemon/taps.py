@@ -81,6 +81,8 @@ class Taps:
                 self._rose = time
                 if self._over and time - self._over > PAUSE:
                     return self._end(0)  # after a pause without rest
+            elif len(_peaks(self._row, self._light)) > len(_peaks(self._row[:-1], self._light)):
+                self._rose = time  # a slow balance had not quite come back from the press before
             self._over = time
             return self._end(0) if time - self._rose > LONGEST else None  # a leaning hand, another level
         if before > self._light:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from weighloop.daemon.taps import Taps
@@ -184,6 +184,7 @@ balances = st.builds(
     natural_frequency=st.floats(3.0, 8.0),
     damping=st.floats(0.6, 1.0 - 1e-6),
 )
+SLOW = BalanceMaker(rate=5.0, averaging=0.375, noise=0.0078125, natural_frequency=3.0, damping=0.96875)
 
 
 def counted(row: list[tuple[float, ...]], maker: BalanceMaker, breath: float, seed: int) -> list[int]:
@@ -213,6 +214,8 @@ def counted(row: list[tuple[float, ...]], maker: BalanceMaker, breath: float, se
 
 @settings(max_examples=60, deadline=None)
 @given(rows((0.35, 1.0), (0.6, 1.0)), balances, st.floats(0.0, 0.05), st.integers(0, 2**31))
+# A slow balance, still a little above where it stood when the next press comes.
+@example([(0.75, 0.625, 105.0), (1.0, 1.0, 25.0)], SLOW, 0.0, 1)
 def test_taps_in_an_even_rhythm_are_counted(
     row: list[tuple[float, ...]], maker: BalanceMaker, breath: float, seed: int
 ) -> None:
