@@ -15,17 +15,20 @@ RATE = 10.0
 
 
 class Bench:
-    """Feeds a filter readings in mg at 10 Hz and keeps what it says."""
+    """Feeds a filter readings in mg, 10 a second unless told, and keeps what it says."""
 
-    def __init__(self, target: float = 1.0, digit: float = 1.0, memory: NoiseMemory | None = None) -> None:
+    def __init__(
+        self, target: float = 1.0, digit: float = 1.0, memory: NoiseMemory | None = None, rate: float = RATE
+    ) -> None:
         self.filter = SettlingFilter(digit * MG, target * MG, memory)
         self.digit = digit
+        self.rate = rate
         self.time = 100.0
         self.states: list[Settling] = []
 
     def show(self, values: np.ndarray | list[float | None]) -> Settling:
         for value in values:
-            self.time += 1 / RATE
+            self.time += 1 / self.rate
             rounded = None if value is None else round(value / self.digit) * self.digit * MG
             self.states.append(self.filter.feed(self.time, rounded))
         return self.states[-1]
@@ -49,6 +52,15 @@ def test_a_quiet_stream_is_accepted_within_three_seconds_and_right() -> None:
     assert accepted[0].at - 100.0 <= 3.0
     assert b.last.value == pytest.approx(12345.0 * MG, abs=3 * b.last.u)
     assert b.last.reason == "accepted"
+
+
+def test_a_level_is_followed_for_hours() -> None:
+    b = Bench(rate=0.5)
+    b.show(quiet(3600, 12345.0))
+    assert b.last.accepted
+    assert b.last.value == pytest.approx(12345.0 * MG, abs=3 * b.last.u)
+    assert 0 < b.last.u < MG
+    assert b.last.at > 100.0 + 6900
 
 
 def test_identical_digits_are_not_zero_uncertainty() -> None:
