@@ -105,14 +105,15 @@ class SerialLift:
                 "M999", epoch, refusal="the stop button is pressed: release it, then try again"
             )
             self._link.command("M17", epoch)
-            number, _ = self._link.command("G28", epoch)
-            ended = self._link.wait(number, HOMING_DEADLINE, epoch)
-            result = int(ended.words.get("R", -1))
-            if result != 0 or not ended.homed:
-                why = f"homing failed: {words.RESULTS.get(result, f'result {result}')}"
-                self._link.void(DeviceState.FAULT, why)
-                raise DeviceRefused(why)
-            self._link.establish(epoch)
+            with self._link.homing():
+                number, _ = self._link.command("G28", epoch)
+                ended = self._link.wait(number, HOMING_DEADLINE, epoch)
+                result = int(ended.words.get("R", -1))
+                if result != 0 or not ended.homed:
+                    why = f"homing failed: {words.RESULTS.get(result, f'result {result}')}"
+                    self._link.void(DeviceState.FAULT, why)
+                    raise DeviceRefused(why)
+                self._link.establish(epoch)
             self.lost_steps = int(ended.words.get("E", 0))
             steps = ended.words.get("S", 0.0)
             self.lost_height = self.lost_steps * (ended.height or 0.0) / steps if steps else 0.0

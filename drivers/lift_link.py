@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 import secrets
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from . import lift_words as words
 from .clock import Clock
@@ -57,6 +59,7 @@ class LiftLink:
         self._buffer = b""
         self._number = 0
         self._nonce = 0
+        self._homing = False
         self._answer: Reply | None = None
         self._done: dict[int, Reply] = {}
         self._telemetry: dict[str, float] | None = None
@@ -75,6 +78,15 @@ class LiftLink:
     def send_byte(self, byte: bytes) -> None:
         """Send a real-time byte past everything else."""
         self._line.write(byte)
+
+    @contextmanager
+    def homing(self) -> Iterator[None]:
+        """While it homes, not to be homed is no news: only the end of the homing tells how it went."""
+        self._homing = True
+        try:
+            yield
+        finally:
+            self._homing = False
 
     def establish(self, epoch: int) -> None:
         """The position is known from now on, unless it became void since ``epoch``."""
@@ -340,7 +352,7 @@ class LiftLink:
 
     def check_still_known(self, reply: Reply) -> None:
         """A lift that says it is not homed has lost what we thought we knew."""
-        if self.known and "H" in reply.words and not reply.homed:
+        if self.known and not self._homing and "H" in reply.words and not reply.homed:
             self.void(DeviceState.LOST, f"the lift is not homed any more ({reply.text})")
 
     def say(self, reply: Reply) -> GapPosition:

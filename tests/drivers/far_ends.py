@@ -134,6 +134,9 @@ def sealed(body: str) -> bytes:
     return body.encode() + b"*%08X\n" % zlib.crc32(body.encode())
 
 
+NO_SWITCH = 3  # a motion's end: the far-end switch was not found
+
+
 class FakeLift(FarEnd):
     """The device side of the lift protocol, as hardware_notes/lift_protocol.md has it, quickly.
 
@@ -146,6 +149,7 @@ class FakeLift(FarEnd):
         self.speed = mm_per_s
         self.boots, self.true_lost = 0, 0
         self.button = self.mute = self.stuck = self.eat_done = self.endless = self.no_watch = False
+        self.no_switch = False  # a homing finds none
         self.understand_wrong = 0.0
         self.answers = 0
         self.executed: list[str] = []
@@ -198,6 +202,9 @@ class FakeLift(FarEnd):
     def _finish(self, result: int) -> None:
         assert self.motion is not None
         self.done, self.result, self.motion = self.motion[0], result, None
+        if result == NO_SWITCH:  # telemetry may be due between the failure and the word of it
+            self.homed = False
+            self._tell_telemetry()
         if not self.eat_done:
             self.say(f"dn N{self.done} K{self.nonce} R{result} {self.where()} E{self.error}")
 
@@ -230,7 +237,7 @@ class FakeLift(FarEnd):
         now = time.monotonic()
         if self.tele and now > self.next_tele and self.nonce:
             self.next_tele = now + self.tele
-            self.say(f"tm K{self.nonce} T1 {self.where()} A32768 B26214 V160 n100")
+            self._tell_telemetry()
         if self.motion and not self.endless and now >= self.leg_end:
             _, legs, homing = self.motion
             if not self.stuck:
@@ -243,9 +250,15 @@ class FakeLift(FarEnd):
             if legs:
                 self.leg_end = now + abs(legs[0] - self.z) / self.speed
                 return
+            if homing and self.no_switch:
+                self._finish(NO_SWITCH)
+                return
             if homing:
                 self.error, self.homed, self.true_lost = (self.true_lost if self.homed else 0), True, 0
             self._finish(0)
+
+    def _tell_telemetry(self) -> None:
+        self.say(f"tm K{self.nonce} T1 {self.where()} A32768 B26214 V160 n100")
 
     def _line(self, line: bytes) -> None:
         body, _, check = line.rpartition(b"*")

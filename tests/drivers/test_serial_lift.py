@@ -306,6 +306,22 @@ def test_lost_steps_show_at_the_next_homing(far: FakeLift, lift: SerialLift) -> 
     assert lift.lost_steps == -37
 
 
+def test_a_homing_that_fails_is_told_as_such_whatever_telemetry_says_before(
+    far: FakeLift, lift: SerialLift, ears: Ears
+) -> None:
+    """Else the readings that it should have confirmed would stay: the position would just be lost."""
+    lift.establish()
+    far.no_switch = True
+    with pytest.raises(DeviceRefused, match="homing failed: the far-end switch was not found"):
+        lift.establish()
+    assert states(ears)[-1] == "fault"
+    assert "lost" not in states(ears)
+    with pytest.raises(PositionVoid, match="homing failed"):
+        lift.approach(10e-3)
+    far.no_switch = False
+    assert lift.establish().known
+
+
 def test_a_lift_that_never_arrives_is_given_up(far: FakeLift, lift: SerialLift, monkeypatch) -> None:
     lift.establish()
     monkeypatch.setattr("weighloop.drivers.lift_words.HIGHEST", -2.0)  # the longest move: only the 10 s left
