@@ -157,13 +157,13 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
                 return run, stage, []
             if stage.task.sets_by_hand:
                 return run, replace(stage, task=None, holding=True), [held(event.why, "spacers")]
-            confirming = _confirming(stage)
+            homing, confirming = stage.task.kind == "establish", _confirming(stage)
             tries = stage.retreat_tries + (1 if stage.retreat else 0)
             stage = replace(stage, task=None, retreat_tries=tries)
             if stage.halted:
                 return run, _void(replace(stage, halted=False)), []
             kind = "fault" if confirming else "reset"
-            return _lift_lost(run, stage, event.why, kind, unconfirmed=confirming)
+            return _lift_lost(run, stage, event.why, kind, unconfirmed=homing)
         case LiftVoid():
             if stage.halted or (not stage.lift_known and event.kind in ("reset", "fault")):
                 return run, stage, []  # asked for, known already, or a homing under way will tell
@@ -269,7 +269,8 @@ def _confirming(stage: Stage) -> bool:
 def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str, *, unconfirmed: bool) -> Outcome:
     """The position is void. After a reset the branch is begun again by itself, a few times in a row.
 
-    ``unconfirmed``: the homing that should have confirmed the last readings' heights failed.
+    ``unconfirmed``: the homing that should have confirmed the last readings' heights failed; where it is not
+    tried again, they are set aside.
     """
     failures = stage.lift_failures + 1
     stage = replace(_void(stage), lift_failures=failures, lift_ok=kind != "gone")

@@ -331,6 +331,21 @@ class TestLift:
         finish(bench)
         assert [leg for leg in range(5) if used(bench, leg)] == [2, 3, 4]
 
+    def test_after_a_reset_too_no_homing_means_no_confirmed_readings(self) -> None:
+        """The position was void already; what was read since the last homing is no surer for that."""
+        bench = started(3)
+        bench.operate(
+            stop=lambda: bench.action()["code"] == "remove-sample" and bench.run.points[-1]["leg"] == 1
+        )  # type: ignore[union-attr]
+        bench.lift_fails = ["homing failed: the far-end switch was not found"] * 3
+        bench.conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+        bench.advance(30)
+        bench.operate()
+        assert bench.run is not None
+        assert (bench.run.state, bench.run.code) == ("held", "lift")
+        assert "not found" in bench.run.why
+        assert used(bench, 0) == used(bench, 1) == []
+
     def test_a_homing_that_finds_nothing_amiss_sets_nothing_aside(self) -> None:
         bench = started(3)
         bench.lost = -3e-6
