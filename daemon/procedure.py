@@ -157,17 +157,17 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
                 return run, stage, []
             if stage.task.sets_by_hand:
                 return run, replace(stage, task=None, holding=True), [held(event.why, "spacers")]
-            homing, confirming = stage.task.kind == "establish", _confirming(stage)
+            homing = _homing(stage)
+            kind = "fault" if homing and stage.lift_known else "reset"
             tries = stage.retreat_tries + (1 if stage.retreat else 0)
             stage = replace(stage, task=None, retreat_tries=tries)
             if stage.halted:
                 return run, _void(replace(stage, halted=False)), []
-            kind = "fault" if confirming else "reset"
             return _lift_lost(run, stage, event.why, kind, unconfirmed=homing)
         case LiftVoid():
             if stage.halted or (not stage.lift_known and event.kind in ("reset", "fault")):
                 return run, stage, []  # asked for, known already, or a homing under way will tell
-            unconfirmed = event.kind == "fault" and _confirming(stage)
+            unconfirmed = event.kind == "fault" and _homing(stage)
             return _lift_lost(run, stage, event.why, event.kind, unconfirmed=unconfirmed)
         case LiftBack():
             tries = stage.retreat_tries if stage.lift_ok else 0
@@ -261,9 +261,9 @@ def _set_aside(run: RunRecord, why: str) -> list[Act]:
     ]
 
 
-def _confirming(stage: Stage) -> bool:
-    """Whether a homing under way is to confirm where the lift is believed to stand."""
-    return stage.task is not None and stage.task.kind == "establish" and stage.lift_known
+def _homing(stage: Stage) -> bool:
+    """Whether a homing is under way: it is to confirm what was read since the one before."""
+    return stage.task is not None and stage.task.kind == "establish"
 
 
 def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str, *, unconfirmed: bool) -> Outcome:

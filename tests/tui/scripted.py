@@ -123,6 +123,17 @@ def plan(points: int = 12, ladder: str = "lift") -> list[Step]:
     return steps
 
 
+def plan_answer(*warnings: str) -> dict[str, Any]:
+    """What the daemon answers to ``run.plan``."""
+    return {
+        "steps": plan(),
+        "seconds": 1500.0,
+        "largest_pull_kg": 0.118,
+        "expected_u_M_A_per_m": [120.0, 1300.0],
+        "warnings": list(warnings),
+    }
+
+
 def points_of(steps: list[Step], done: int) -> list[Point]:
     """Readings for the first ``done`` steps, each a little off what was expected."""
     points = []

@@ -185,13 +185,7 @@ async def test_screen_looks_as_before(
     feed = S.ScriptedFeed(snapshot())
     feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in range(1, 12)]
     feed.answers["runs.get"] = lambda run: finished(run)
-    feed.answers["run.plan"] = {
-        "steps": S.plan(),
-        "seconds": 1500.0,
-        "largest_pull_kg": 0.118,
-        "expected_u_M_A_per_m": [120.0, 1300.0],
-        "warnings": [],
-    }
+    feed.answers["run.plan"] = S.plan_answer()
     async with stage(feed=feed, size=size) as st:
         await steps(st)
         await st.pilot.pause(0.05)

@@ -64,7 +64,7 @@ async def test_what_is_asked_of_a_slow_daemon_is_asked_in_order() -> None:
 async def test_the_form_takes_the_keys_that_come_before_it() -> None:
     """It asks the daemon for the newest run first; "1" and "4" would go to other views, "?" ask for help."""
     feed = bench()
-    feed.answers["run.plan"] = {"steps": S.plan(), "seconds": 60.0, "largest_pull_kg": 0.1, "warnings": []}
+    feed.answers["run.plan"] = S.plan_answer()
     async with stage(feed=feed) as st:
         bundle(st, "w", "14?", "tab", "tab", "7 mm")
         await st.until(lambda: isinstance(st.app.screen, NewRun))
@@ -76,7 +76,7 @@ async def test_the_form_takes_the_keys_that_come_before_it() -> None:
 
 async def test_what_is_typed_behind_the_forms_start_goes_to_the_run() -> None:
     feed = bench()
-    feed.answers["run.plan"] = {"steps": S.plan(), "seconds": 60.0, "largest_pull_kg": 0.1, "warnings": []}
+    feed.answers["run.plan"] = S.plan_answer()
     async with stage(feed=feed) as st:
         bundle(st, "w", "ctrl+s", "n", "begun", "enter")
         await st.until(lambda: st.feed.asked("run.note"))
