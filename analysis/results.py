@@ -8,20 +8,20 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from .bench import Bench
-from .bench_model import FoundInput, found_inputs
-from .branches import Arrangement
-from .demag import demagnetising_factor
-from .figure_names import FIGURE_NAMES
-from .figures import Figure, judge
-from .figures import figures as figures_of
-from .loop import LoopEstimate
-from .magnetisation import Method, invert
-from .points import Points
-from .readings import Readings
-from .row_slips import off_the_fit, set_aside_by_fit
-from .slips import check
-from .uncertainty import BudgetLine, FigureResult, evaluate
+from .figures.definitions import Figure, judge
+from .figures.definitions import figures as figures_of
+from .figures.names import FIGURE_NAMES
+from .figures.uncertainty import BudgetLine, FigureResult, evaluate
+from .forces.branches import Arrangement
+from .inversion.invert import Method, invert
+from .inversion.loop import LoopEstimate
+from .magnetostatics.bench_linearisation import FoundInput, found_inputs
+from .magnetostatics.demagnetising_factor import demagnetising_factor
+from .outliers.screen import check
+from .outliers.single_rows import off_the_fit, set_aside_by_fit
+from .records.bench import Bench
+from .records.points import Points
+from .records.readings import Readings
 from .warning import Warning
 
 Floats = NDArray[np.float64]

@@ -10,7 +10,8 @@ import sys
 import threading
 from pathlib import Path
 
-from . import health, places
+from . import health
+from . import paths as places
 
 
 def parser() -> argparse.ArgumentParser:
@@ -38,14 +39,14 @@ def main(arguments: list[str] | None = None) -> int:
         return 2
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     if options.check:
-        from .checks import check
+        from .self_check import check
 
         store = options.store or places.store_file()
         return check(store, options.socket or places.socket_path(), options.bench)
     if options.until_input_ends:
         threading.Thread(target=_stop_when_input_ends, daemon=True).start()
     from .service import serve
-    from .store import StoreError
+    from .store.store import StoreError
 
     try:
         serve(

@@ -17,17 +17,18 @@ from importlib.metadata import version as installed_version
 from pathlib import Path
 from typing import IO, Any
 
-from . import health, places
-from .conductor import Conductor
-from .long_clock import LongClock, StepWatch, boot_id, start_after
-from .methods import Methods
-from .procedure import Fault
+from . import health
+from . import paths as places
+from .clock import LongClock, StepWatch, boot_id, start_after
+from .control.controller import Conductor
+from .control.publisher import LOG_SHOWN, log_line
+from .procedure.machine import Fault
+from .procedure.run import ENDED, RunRecord
 from .protocol import Topic
-from .recorder import Recorder, utc_now
-from .run_state import ENDED, RunRecord
-from .server import Server
-from .store import Store, StoreError
-from .teller import LOG_SHOWN, log_line
+from .server.handlers import Methods
+from .server.server import Server
+from .store.store import Store, StoreError
+from .store.writer import Recorder, utc_now
 
 log = logging.getLogger(__name__)
 
@@ -285,7 +286,7 @@ class Daemon:
             return
         name = f"bench of run {run.id}" if run is not None and taken_up else str(path)
         try:
-            from ..analysis.bench_file import parse_bench, read_bench
+            from ..analysis.files.bench_file import parse_bench, read_bench
 
             if run is not None and taken_up:
                 bench, target = parse_bench(run.bench_text, name), run.target_u_kg

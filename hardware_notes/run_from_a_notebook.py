@@ -12,7 +12,7 @@ work from any language: `daemon/PROTOCOL.md`.
 import argparse
 from pathlib import Path
 
-from weighloop.daemon.client import Client
+from weighloop.daemon.server.client import Client
 
 parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
 parser.add_argument("bench", type=Path, help="the bench file, here of a re-sintered ferrite disc")

@@ -4,6 +4,20 @@ from __future__ import annotations
 
 import os
 
+import pytest
+
+from tests.support import ROOT
+
 # Two workers with two threads each on two cores are in each other's way; before numpy is first imported.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# Programs that a test starts find the package `tests` as the tests do.
+os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What stands in `tests/system` starts a process, a terminal, a browser or the emulator."""
+    for item in items:
+        if (ROOT / "tests" / "system") in item.path.parents:
+            item.add_marker(pytest.mark.slow)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import importlib.util
 import re
 import sys
-from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
-DRAWINGS = Path(__file__).parents[1] / "hardware_notes" / "drawings"
+from tests.support import ROOT
+
+DRAWINGS = ROOT / "hardware_notes" / "drawings"
 NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 

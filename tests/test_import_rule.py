@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[1]
+from tests.support import ROOT
+
 ALLOWED = {
     "analysis": {"analysis"},
     "drivers": {"drivers"},
@@ -84,7 +85,7 @@ def test_fresh_interpreter_loads_one_way(folder: str) -> None:
 @pytest.mark.parametrize(
     ("module", "barred"),
     [
-        ("weighloop.tui.command_line", HEAVY | {"textual", "numpy", "serial"}),
+        ("weighloop.tui.cli", HEAVY | {"textual", "numpy", "serial"}),
         ("weighloop.daemon.__main__", HEAVY | {"textual"}),
         ("weighloop.tui.app", HEAVY),
         ("weighloop", HEAVY | {"textual", "numpy"}),

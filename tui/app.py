@@ -17,12 +17,12 @@ from textual.screen import Screen
 from textual.theme import Theme
 
 from ..daemon.protocol import Run
-from . import figuring_apart
-from .feed import CallRefused, Feed, FeedLost, Follower
+from .key_queue import Passed, TypeAhead
 from .keys import bindings
-from .messages import ActionDone, PictureChanged
-from .picture import Picture
-from .type_ahead import Passed, TypeAhead
+from .state import compute_process as figuring_apart
+from .state.follower import CallRefused, Feed, FeedLost, Follower
+from .state.messages import ActionDone, PictureChanged
+from .state.snapshot import Picture
 
 # Own colours, chosen so that blue, ochre and the red of a fault stay apart for every kind of colour vision
 # and all keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
@@ -126,7 +126,7 @@ class WeighloopApp(App[None]):
     @work
     async def caution(self) -> None:
         """Show the cautions once to each user."""
-        from .screens.cautions import Cautions, remember, were_read
+        from .screens.safety import Cautions, remember, were_read
 
         if self.show_cautions or (self.show_cautions is None and not were_read()):
             await self.push_screen_wait(Cautions())
@@ -179,7 +179,7 @@ class WeighloopApp(App[None]):
         return answer
 
     async def _take_control(self) -> bool:
-        from .screens.asking import AskYesNo
+        from .screens.dialogs import AskYesNo
 
         me = f"{getpass.getuser()} at {socket.gethostname()}"
         try:
@@ -253,7 +253,7 @@ def light_terminal(environment: Any) -> bool:
 
 def run(socket_path: str | None) -> int:
     """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status."""
-    from .socket_feed import SocketFeed
+    from .state.socket_follower import SocketFeed
 
     app = WeighloopApp(SocketFeed(socket_path))
     app.run()

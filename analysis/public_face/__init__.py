@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _DOORS = {
-    "Run": "notebook_run",
-    "read_notebook": "notebook_run",
-    "read_package": "notebook_run",
-    "read_bench": "bench_file",
-    "Bench": "bench",
+    "Run": "run",
+    "read_notebook": "run",
+    "read_package": "run",
+    "read_bench": "files.bench_file",
+    "Bench": "records.bench",
     "InputError": "errors",
     "NotPossible": "errors",
 }
@@ -32,10 +32,10 @@ __all__ = ["Bench", "InputError", "NotPossible", "Run", "read_bench", "read_note
 
 if TYPE_CHECKING:
     # Installed, these resolve; from the source tree a checker cannot follow the mapping of folders.
-    from .analysis.bench import Bench  # pyright: ignore[reportMissingImports]
-    from .analysis.bench_file import read_bench  # pyright: ignore[reportMissingImports]
-    from .analysis.errors import InputError, NotPossible  # pyright: ignore[reportMissingImports]
-    from .analysis.notebook_run import Run, read_notebook, read_package  # pyright: ignore[reportMissingImports]
+    from weighloop.analysis.errors import InputError, NotPossible  # pyright: ignore[reportMissingImports]
+    from weighloop.analysis.files.bench_file import read_bench  # pyright: ignore[reportMissingImports]
+    from weighloop.analysis.records.bench import Bench  # pyright: ignore[reportMissingImports]
+    from weighloop.analysis.run import Run, read_notebook, read_package  # pyright: ignore[reportMissingImports]
 
 
 def __getattr__(name: str) -> Any:

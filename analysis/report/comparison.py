@@ -7,16 +7,16 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..figure_names import FIGURE_NAMES
-from .drawings import frame
+from ..figures.names import FIGURE_NAMES
 from .page import versions, write_whole
+from .plots import frame
 from .style import new_figure, svg
-from .words import capital, rounded
+from .wording import capital, rounded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ..compare import Batch, Comparison, Difference, Trend
+    from ..comparison import Batch, Comparison, Difference, Trend
     from ..results import LoopResult
 
 #: Runs differ by colour, mark and line at once. Six is what an overlay can carry.

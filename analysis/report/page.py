@@ -10,12 +10,12 @@ from pathlib import Path
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from ..bench_model import WORDS as INPUT_WORDS
-from ..figure_names import FIGURE_NAMES, input_shown
-from . import drawings as draw
-from .bench_drawing import bench_drawing
+from ..figures.names import FIGURE_NAMES, input_shown
+from ..magnetostatics.bench_linearisation import WORDS as INPUT_WORDS
+from . import plots as draw
+from .bench_sketch import bench_drawing
 from .style import save, svg
-from .words import conclusion, rounded
+from .wording import conclusion, rounded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -16,15 +16,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from . import scenario as scenarios
+from . import bench_file as scenarios
 from .balance import BalanceTwin
-from .dialect_voice import VOICES
+from .balance_protocol import VOICES
 from .disturbances import Disturbances, Draught, Normals, Wander
 from .lift import LiftTwin
-from .pellet import AWAY
+from .line_faults import Wire
 from .person import CannotDo, Person, Story
-from .truth import truth
-from .wire import Wire
+from .sample import AWAY
+from .true_figures import truth
 
 #: Time steps a second: well above the balance's own frequency.
 RATE = 50

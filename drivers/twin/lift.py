@@ -14,8 +14,8 @@ from math import sqrt
 
 import numpy as np
 
-from .lift_line import Words, steps, taken_apart
-from .stage import HOME, STEPS_PER_MM, Mechanics, Stage
+from .lift_mechanics import HOME, STEPS_PER_MM, Mechanics, Stage
+from .lift_parser import Words, steps, taken_apart
 
 TOP_UM = 49_500
 SEEK = 88_000  # give up homing after 55 mm

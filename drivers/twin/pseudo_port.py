@@ -18,7 +18,7 @@ import time
 import tty
 from pathlib import Path
 
-from .wire import at_another_speed
+from .line_faults import at_another_speed
 
 #: After somebody opens the port it stays mute this long (s, of life): line settings come first.
 OPENING = 0.05

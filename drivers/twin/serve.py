@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import Any
 
 from .bench import TwinBench
+from .bench_file import bench_file
 from .pseudo_port import PseudoPort
-from .scenario import bench_file
 
 #: Time between two looks at the ports, s of life.
 TICK = 0.005

@@ -9,11 +9,11 @@ import numpy as np
 import sizes as s
 from svg import FAINT, INK, Picture
 
-from weighloop.analysis.bench import ReferenceMagnet, Sample
 from weighloop.analysis.constants import MU0
-from weighloop.analysis.quadrature import choose_order, mean_field, volume
-from weighloop.analysis.quantities import Measured
-from weighloop.analysis.reference_magnet import on_axis
+from weighloop.analysis.magnetostatics.quadrature import choose_order, mean_field, volume
+from weighloop.analysis.magnetostatics.reference_magnet import on_axis
+from weighloop.analysis.records.bench import ReferenceMagnet, Sample
+from weighloop.analysis.units import Measured
 
 #: Diameter and height, mm; the colours keep apart in grey and for most colour-blind eyes.
 MAGNETS = [(10.0, 10.0, "#9a6700"), (20.0, 10.0, "#c9463d"), (20.0, 20.0, "#1f6fb4"), (30.0, 15.0, "#3b7d3b")]

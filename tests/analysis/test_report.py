@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.analysis.example_run import example
-from tests.analysis.page_reader import Page, Table
-from weighloop.analysis.compare import compare
-from weighloop.analysis.figure_names import FIGURE_NAMES
+from tests.support.example_run import example
+from tests.support.page_reader import Page, Table
+from weighloop.analysis.comparison import compare
+from weighloop.analysis.figures.names import FIGURE_NAMES
 from weighloop.analysis.report import report_html, write_comparison, write_drawings, write_report
 from weighloop.analysis.report.style import BRANCH_STYLE, WARNING
 
@@ -261,7 +261,7 @@ def test_drawings_on_request(result, tmp_path, kind, begins):
 
 def test_drift_is_seen_through_the_spacers_mass():
     """Zeros differ by the mass of the spacers on the pan, tens of grams here; the drawing has none of it."""
-    from weighloop.analysis.report.drawings import steadiness_drawing
+    from weighloop.analysis.report.plots import steadiness_drawing
 
     result = example()
     (line,) = steadiness_drawing(result).axes[0].lines

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.models.forward import Magnet, Pellet, weigh
-from tests.models.grains import Grains
-from tests.models.loops import PER_KG, TanhLoop, noisy_run, readings_of, reclaimed_bench
-from weighloop.analysis.notebook import parse_notebook
+from tests.support.models.forward import Magnet, Pellet, weigh
+from tests.support.models.grains import Grains
+from tests.support.models.loops import PER_KG, TanhLoop, noisy_run, readings_of, reclaimed_bench
+from weighloop.analysis.files.notebook import parse_notebook
 from weighloop.analysis.results import LoopResult, analyse
 
 BENCH = reclaimed_bench()
@@ -165,8 +165,8 @@ def test_correlated_remanence_and_contact():
 
 def test_not_saturated_is_said():
     """HcJ of 220 kA/m under 280 kA/m of field: a minor loop (rule of thumb of the trade: three times HcJ)."""
-    from tests.models import forward
-    from tests.models.loops import PER_KG
+    from tests.support.models import forward
+    from tests.support.models.loops import PER_KG
 
     w = forward.weigh(
         forward.Magnet(), forward.Pellet(rings=4, layers=6), forward.Material(coercivity=150e3), GAPS

@@ -11,10 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.benchmarks.settling import ARMED, MG
+from tests.support.models.streams import CLASSES, Stream, stream
 from weighloop.analysis.settling import Settling, SettlingFilter
-
-from ..models.streams import CLASSES, Stream, stream
-from .settling import ARMED, MG
 
 BEFORE, AFTER = 20.0, 15.0  # s drawn before the hand comes and after the acceptance
 

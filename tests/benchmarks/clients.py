@@ -23,15 +23,12 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
-from lines import BENCH, writer
-
-from weighloop.daemon.client import Client, ClientError
+from tests.benchmarks.lines import BENCH, writer
+from weighloop.daemon.server.client import Client, ClientError
 
 READERS = """
 import sys, threading
-from weighloop.daemon.client import Client, ClientError
+from weighloop.daemon.server.client import Client, ClientError
 def read():
     client = Client.connect(sys.argv[1])
     try:

@@ -8,10 +8,10 @@ Every bench is drawn from its stated uncertainties (remanence, contact gap, samp
 temperature, readings, setting of each gap), weighed by the tests' own field, and analysed with the
 file's values. The truth is the material's.
 
-``--samples memory``: the second model's (``tests.models.forward``), whose parts remember what they felt and
+``--samples memory``: the second model's (``models.forward``), whose parts remember what they felt and
 feel themselves or one another, weighed once each; the files are drawn about what the bench is. Of figures
 told as bounds the true value must not lie below the interval. ``--samples grains``: the third's
-(``tests.models.grains``), which are no set of hysterons.
+(``models.grains``), which are no set of hysterons.
 """
 
 from __future__ import annotations
@@ -22,14 +22,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.models.forward import Demagnetising, HasMemory, Magnet, Material, Pellet, weigh
-from tests.models.grains import Grains
-from tests.models.loops import GRAVITY, PER_KG, TanhLoop, True_, noisy_run, readings_of, reclaimed_bench
-from weighloop.analysis.bench import Bench
-from weighloop.analysis.quantities import Measured
-from weighloop.analysis.reading_off import extract
+from tests.support.models.forward import Demagnetising, HasMemory, Magnet, Material, Pellet, weigh
+from tests.support.models.grains import Grains
+from tests.support.models.loops import (
+    GRAVITY,
+    PER_KG,
+    TanhLoop,
+    True_,
+    noisy_run,
+    readings_of,
+    reclaimed_bench,
+)
+from weighloop.analysis.figures.extract import extract
+from weighloop.analysis.figures.uncertainty import U_GAP
+from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.results import analyse
-from weighloop.analysis.uncertainty import U_GAP
+from weighloop.analysis.units import Measured
 
 FIGURES = (
     "remanence_A_per_m",

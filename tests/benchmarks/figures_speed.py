@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.models.loops import TanhLoop, noisy_run, reclaimed_bench
+from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
 
 BENCH_FILE = """
 [reference_magnet]
@@ -58,10 +58,10 @@ def best(work: Callable[[], object], repeats: int = 3) -> float:
 
 def bare(readings: object, trials: int) -> Callable[[], None]:
     """The numpy and scipy work inside one analysis, and nothing else."""
-    from weighloop.analysis import inputs
-    from weighloop.analysis.magnetisation import invert
-    from weighloop.analysis.reading_off import extract
-    from weighloop.analysis.slips import check
+    from weighloop.analysis.figures import sensitivities as inputs
+    from weighloop.analysis.figures.extract import extract
+    from weighloop.analysis.inversion.invert import invert
+    from weighloop.analysis.outliers.screen import check
 
     bench = reclaimed_bench()
     arranged = check(readings, bench)  # type: ignore[arg-type]
@@ -114,7 +114,7 @@ def whole_process(gaps: int, trials: int) -> tuple[float, float]:
         call = [
             sys.executable,
             "-m",
-            "weighloop.tui.command_line",
+            "weighloop.tui.cli",
             "figures",
             str(notebook),
             "--bench",

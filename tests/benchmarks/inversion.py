@@ -13,10 +13,19 @@ import time
 
 import numpy as np
 
-from tests.models.runs import CASES, LAYERED, MEAN_FIELD, Case, bench_of, points_of, uniform_loop, weighed
-from weighloop.analysis.loop import LoopEstimate
-from weighloop.analysis.magnetisation import invert
-from weighloop.analysis.reading_off import extract
+from tests.support.models.runs import (
+    CASES,
+    LAYERED,
+    MEAN_FIELD,
+    Case,
+    bench_of,
+    points_of,
+    uniform_loop,
+    weighed,
+)
+from weighloop.analysis.figures.extract import extract
+from weighloop.analysis.inversion.invert import invert
+from weighloop.analysis.inversion.loop import LoopEstimate
 
 FIGURES = ("coercivity_HcJ_A_per_m", "remanence_A_per_m", "BHmax_J_per_m3")
 WAYS = (None, "mean", "branch spline", "hysteron density")

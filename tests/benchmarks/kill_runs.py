@@ -25,9 +25,9 @@ import time
 from pathlib import Path
 from typing import Any
 
-from weighloop.daemon.client import Client, ClientError
-from weighloop.daemon.store import Store
-from weighloop.daemon.twin_process import TwinProcess
+from weighloop.daemon.server.client import Client, ClientError
+from weighloop.daemon.simulation.twin_process import TwinProcess
+from weighloop.daemon.store.store import Store
 
 
 class Killer:

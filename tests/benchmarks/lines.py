@@ -18,12 +18,9 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
-from _processor import processor_of
-
-from weighloop.daemon.client import Client, ClientError
-from weighloop.daemon.store import Store
+from tests.benchmarks._processor import processor_of
+from weighloop.daemon.server.client import Client, ClientError
+from weighloop.daemon.store.store import Store
 
 WRITER = """
 import os, pty, sys, time, tty

@@ -3,7 +3,7 @@
     python tests/benchmarks/month.py [--days 30]
 
 The conductor, the procedure, the settling filter and the store are the real ones; ports, threads and
-time are virtual (tests/daemon/virtual_bench.py). Loops are started one after the other; in between the
+time are virtual (tests/support/virtual_bench.py). Loops are started one after the other; in between the
 balance is only listened to. Prints memory, time, bytes a reading and the outcome of each kind of fault;
 exit status 1 when memory grew by more than 5 %, a fault had another outcome than defined, or the store
 is not sound.
@@ -22,12 +22,9 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "daemon"))
-
-from virtual_bench import VirtualBench
-
-from weighloop.daemon import procedure as p
-from weighloop.daemon.promises import Refused
+from tests.support.virtual_bench import VirtualBench
+from weighloop.daemon.control.pending import Refused
+from weighloop.daemon.procedure import machine as p
 from weighloop.drivers.device import DeviceState
 
 DAY = 86400.0

@@ -33,17 +33,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parent.parent / "tui"))
-
-from _processor import machine_busy_s, processor_s
-from store_overview import fill
+from tests.benchmarks._processor import machine_busy_s, processor_s
+from tests.benchmarks.store_overview import fill
 
 FIRST_PAINT = """
 import time; began = time.perf_counter()
 import asyncio, json, sys
-sys.path.insert(0, {helpers!r})
-from painting import painted
+from tests.support.painting import painted
 
 async def main():
     async with painted(40, (120, 40)):
@@ -89,14 +85,14 @@ def paints(code: str, environment: dict[str, str], times: int) -> dict[str, floa
 
 def first_paints() -> dict[str, float]:
     """From the interpreter's start of our imports to a painted run view, on a script."""
-    code = FIRST_PAINT.format(helpers=str(Path(__file__).parent.parent / "tui"))
+    code = FIRST_PAINT
     with byte_code() as environment:
         return paints(code, environment, 9)
 
 
 def in_a_terminal(socket: Path, times: int = 9) -> list[float]:
     """Seconds from the start of ``weighloop tui`` to the run's words in a terminal, ``times`` over."""
-    words = [sys.executable, "-m", "weighloop.tui.command_line", "tui", "--socket", str(socket)]
+    words = [sys.executable, "-m", "weighloop.tui.cli", "tui", "--socket", str(socket)]
     with byte_code() as environment:
         environment |= {"TERM": "xterm-256color", "XDG_STATE_HOME": environment["PYTHONPYCACHEPREFIX"]}
         (Path(environment["XDG_STATE_HOME"]) / "weighloop").mkdir()
@@ -130,11 +126,10 @@ ATTACHED = """
 import time; began = time.perf_counter()
 import asyncio, json, sys
 from weighloop.tui.app import WeighloopApp
-from weighloop.tui.socket_feed import SocketFeed
+from weighloop.tui.state.socket_follower import SocketFeed
 
 async def share(seconds):
-    sys.path.insert(0, {helpers!r})
-    from _processor import processor_s
+    from tests.benchmarks._processor import processor_s
     wall, work = time.perf_counter(), processor_s()
     await asyncio.sleep(seconds)
     return (processor_s() - work) / (time.perf_counter() - wall)
@@ -175,9 +170,9 @@ VIEWS = {"pull": "run, pull", "M": "run, M", "steadiness": "steadiness", "figure
 @contextmanager
 def weighing(store: Path) -> Iterator[Path]:
     """A daemon on the bench twin with a run that a person keeps going; gives the daemon's socket."""
-    from weighloop.daemon.client import ClientError
-    from weighloop.daemon.rehearsal import Rehearsal
-    from weighloop.daemon.twin_process import TwinError
+    from weighloop.daemon.server.client import ClientError
+    from weighloop.daemon.simulation.rehearsal import Rehearsal
+    from weighloop.daemon.simulation.twin_process import TwinError
 
     with Rehearsal(store) as rehearsal:
         client = rehearsal.client()
@@ -208,7 +203,6 @@ def attached(readings: int, seconds: float) -> dict[str, float]:
                 told("import weighloop.tui.screens.steadiness, scipy.signal, scipy.ndimage", environment)
                 facts = {
                     "socket": str(socket),
-                    "helpers": str(Path(__file__).parent),
                     "beginning": BEGINNING_S,
                 }
                 found = paints(ATTACHED.format(**facts, seconds=0.0), environment, 9)
@@ -229,8 +223,7 @@ async def share(view: str, seconds: float, rate: float, gaps: int) -> dict[str, 
     In the middle of the run, where the figures take longest; ``first_work_s`` is the processor time of the
     first seconds.
     """
-    import scripted as S
-
+    import tests.support.scripted_daemon as S
     from weighloop.tui.app import WeighloopApp
 
     def run_at(done: int) -> Any:

@@ -19,10 +19,10 @@ import time
 import tty
 import zlib
 
-from weighloop.drivers.balance import GOOD_LINES, SerialBalance
+from weighloop.drivers.balance.balance import GOOD_LINES, SerialBalance
+from weighloop.drivers.balance.dialect import load_dialect
 from weighloop.drivers.clock import RealClock
-from weighloop.drivers.dialect import load_dialect
-from weighloop.drivers.serial_line import open_port, read_port
+from weighloop.drivers.serial.port import open_port, read_port
 
 WRITER = """
 import os, sys, time

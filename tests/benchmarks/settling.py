@@ -20,10 +20,9 @@ from multiprocessing import get_context
 
 import numpy as np
 
+from tests.support.models.bound import earliest
+from tests.support.models.streams import CLASSES, RATE, Stream, make, stream
 from weighloop.analysis.settling import NoiseMemory, SettlingFilter
-
-from ..models.bound import earliest
-from ..models.streams import CLASSES, RATE, Stream, make, stream
 
 MG = 1e-6  # kg
 ARMED = 0.3  # s after the hand came from which an acceptance counts

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from ..models import recorded
-from ..models.streams import Disturbances, logarithmic, make
-from .settling import BASELINES, HEAD, Trial, row, settle
+from tests.benchmarks.settling import BASELINES, HEAD, Trial, row, settle
+from tests.support.models import recorded
+from tests.support.models.streams import Disturbances, logarithmic, make
 
 KINDS = {
     "recorded breath": (recorded.respiration, 1.0, 20.0),

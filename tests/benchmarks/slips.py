@@ -18,15 +18,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from tests.models.forward import Magnet, Material, Pellet, weigh
-from tests.models.loops import PER_KG, readings_of, reclaimed_bench
-from weighloop.analysis.bench import Bench
-from weighloop.analysis.readings import Readings
+from tests.benchmarks.coverage import drawn_file
+from tests.support.models.forward import Magnet, Material, Pellet, weigh
+from tests.support.models.loops import PER_KG, readings_of, reclaimed_bench
+from weighloop.analysis.figures.uncertainty import FigureResult
+from weighloop.analysis.outliers.screen import check
+from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.results import analyse
-from weighloop.analysis.slips import check
-from weighloop.analysis.uncertainty import FigureResult
-
-from .coverage import drawn_file
 
 SHIM = 1.2e-3  # kg
 MATERIALS = {

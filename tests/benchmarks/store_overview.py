@@ -18,8 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from weighloop.daemon.raw_blocks import Raw, pack
-from weighloop.daemon.store import BLOCK, Store
+from weighloop.daemon.store.raw_blocks import Raw, pack
+from weighloop.daemon.store.store import BLOCK, Store
 
 
 def fill(path: Path, readings: int) -> None:

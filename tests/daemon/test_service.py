@@ -6,15 +6,15 @@ import time
 from pathlib import Path
 
 import pytest
-from served import Served
-from virtual_bench import BENCH_TEXT
 
-from weighloop.daemon.checks import check
-from weighloop.daemon.client import Client, ClientError
+from tests.support.daemon import Served
+from tests.support.virtual_bench import BENCH_TEXT
+from weighloop.daemon.clock import StepWatch
 from weighloop.daemon.health import DiskGuard
-from weighloop.daemon.long_clock import StepWatch
+from weighloop.daemon.self_check import check
+from weighloop.daemon.server.client import Client, ClientError
 from weighloop.daemon.service import Daemon
-from weighloop.daemon.store import StoreError
+from weighloop.daemon.store.store import StoreError
 
 START = {"bench_text": BENCH_TEXT.format(ladder="lift"), "points": 2, "target_u_kg": None, "name": None}
 

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from weighloop.daemon import health
-from weighloop.daemon.acquisition import Acquisition, Limits, Thinner
+from weighloop.daemon.acquisition.level import Acquisition, Limits, Thinner
+from weighloop.daemon.clock import StepWatch, start_after
 from weighloop.daemon.health import Alarm, DiskGuard, Repeats
-from weighloop.daemon.long_clock import StepWatch, start_after
-from weighloop.daemon.twin_process import TwinError, TwinProcess
+from weighloop.daemon.simulation.twin_process import TwinError, TwinProcess
 from weighloop.drivers.device import BalanceReading
 
 
@@ -149,7 +149,7 @@ class TestPlaces:
     def test_where_the_system_names_no_folder_for_sockets_nobody_is_bothered(self) -> None:
         """XDG base directory specification: the variable may be missing; the place is then ours to choose."""
         bare = {k: v for k, v in os.environ.items() if k not in ("XDG_RUNTIME_DIR", "WEIGHLOOP_SOCKET")}
-        program = "from weighloop.daemon.places import socket_path; print(socket_path())"
+        program = "from weighloop.daemon.paths import socket_path; print(socket_path())"
         said = subprocess.run(
             [sys.executable, "-W", "always", "-c", program], env=bare, capture_output=True, text=True
         )

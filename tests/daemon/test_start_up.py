@@ -12,7 +12,7 @@ import sys, threading, time
 from pathlib import Path
 from weighloop.daemon.service import Daemon
 import asyncio
-from weighloop.daemon.client import Client
+from weighloop.daemon.server.client import Client
 daemon = Daemon(Path({str(tmp_path / "s.sqlite")!r}))
 place = Path({str(tmp_path / "d.sock")!r})
 thread = threading.Thread(target=lambda: asyncio.run(daemon.run(place, None, None)))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from click.testing import CliRunner
 
-from weighloop.tui.command_line import VERBS, weighloop
-from weighloop.tui.command_line.reference import PAGE, reference
+from weighloop.tui.cli import VERBS, weighloop
+from weighloop.tui.cli.reference import PAGE, reference
 
 
 def test_the_page_is_the_verbs_own_help() -> None:
-    words = "run `python -m weighloop.tui.command_line.reference` to make it anew"
+    words = "run `python -m weighloop.tui.cli.reference` to make it anew"
     assert PAGE.read_text(encoding="utf-8") == reference(), words
 
 

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-TOP = Path(__file__).parents[2]
+from tests.support import ROOT
+
+TOP = ROOT
 FOLDERS = ("analysis", "daemon", "drivers", "hardware_notes", "tui", ".github")
 PAGES = [
     TOP / "README.md",

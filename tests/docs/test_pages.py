@@ -12,13 +12,13 @@ from typing import Any, get_args
 
 import pytest
 
-from tests.docs.fenced import TOP, Block, blocks, python, typed
-from weighloop.analysis import bench_file
+from tests.support.fenced import TOP, Block, blocks, python, typed
 from weighloop.analysis import results as whole
-from weighloop.analysis.figure_names import FIGURE_NAMES
-from weighloop.analysis.notebook import COLUMNS
-from weighloop.analysis.settling.result import Reason
-from weighloop.tui.command_line import VERBS
+from weighloop.analysis.figures.names import FIGURE_NAMES
+from weighloop.analysis.files import bench_file
+from weighloop.analysis.files.notebook import COLUMNS
+from weighloop.analysis.settling.settling_state import Reason
+from weighloop.tui.cli import VERBS
 
 README = TOP / "README.md"
 EXAMPLE = TOP / "analysis" / "examples" / "README.md"
@@ -103,7 +103,7 @@ def test_what_is_not_run_says_why() -> None:
 def test_verbs_and_options_that_are_not_run_exist(block: Block) -> None:
     from click.testing import CliRunner
 
-    from weighloop.tui.command_line import weighloop
+    from weighloop.tui.cli import weighloop
 
     for line in block.lines():
         match = re.search(r"weighloop(?:\.exe)? (\w+)(.*)", line)

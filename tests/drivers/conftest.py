@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
 
 if os.name != "posix":  # pseudo-terminals
     collect_ignore_glob = ["test_serial_*.py", "test_captures.py"]
@@ -17,14 +14,14 @@ if os.name != "posix":  # pseudo-terminals
 
 @pytest.fixture
 def ears():
-    from far_ends import Ears
+    from tests.support.serial_peers import Ears
 
     return Ears()
 
 
 @pytest.fixture
 def far_end(tmp_path: Path) -> Iterator:
-    from far_ends import FarEnd
+    from tests.support.serial_peers import FarEnd
 
     end = FarEnd(tmp_path)
     yield end

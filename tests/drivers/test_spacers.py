@@ -6,8 +6,8 @@ import threading
 from collections.abc import Callable
 
 import pytest
-from far_ends import Ears
 
+from tests.support.serial_peers import Ears
 from weighloop.drivers.device import DeviceError, DeviceRefused
 from weighloop.drivers.gap_setter import GapSetter
 from weighloop.drivers.spacers import ManualSpacers

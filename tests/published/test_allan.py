@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from weighloop.analysis.stability import allan_deviation
+from weighloop.analysis.settling.steadiness import allan_deviation
 
 
 def published_set() -> np.ndarray:

@@ -12,7 +12,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import j1
 
-from weighloop.analysis.demag import cylinder, demag, prism, spheroid
+from weighloop.analysis.magnetostatics.demagnetising_factor import cylinder, demag, prism, spheroid
 
 SPHEROIDS = {
     0.1: 0.860804276528,

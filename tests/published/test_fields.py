@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from weighloop.analysis.bench import ReferenceMagnet
-from weighloop.analysis.quantities import Measured
-from weighloop.analysis.reference_magnet import axial_field_and_gradient, field, on_axis
+from weighloop.analysis.magnetostatics.reference_magnet import axial_field_and_gradient, field, on_axis
+from weighloop.analysis.records.bench import ReferenceMagnet
+from weighloop.analysis.units import Measured
 
 CYLINDER = ReferenceMagnet("cylinder", Measured(10e-3), Measured(1.32), diameter=Measured(20e-3))
 RING = ReferenceMagnet(

@@ -12,11 +12,11 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import j1
 
-from weighloop.analysis.bench import ReferenceMagnet, Sample
 from weighloop.analysis.constants import MU0
-from weighloop.analysis.quadrature import mean_field, volume
-from weighloop.analysis.quantities import Measured
-from weighloop.analysis.reference_magnet import force_between, on_axis
+from weighloop.analysis.magnetostatics.quadrature import mean_field, volume
+from weighloop.analysis.magnetostatics.reference_magnet import force_between, on_axis
+from weighloop.analysis.records.bench import ReferenceMagnet, Sample
+from weighloop.analysis.units import Measured
 
 
 def disc(diameter, height, J):

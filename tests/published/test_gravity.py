@@ -7,9 +7,9 @@ from math import radians
 
 import pytest
 
-from weighloop.analysis.bench import Site
-from weighloop.analysis.quantities import Measured
-from weighloop.analysis.weighing import air_density, force_per_kg, local_gravity
+from weighloop.analysis.forces.force import air_density, force_per_kg, local_gravity
+from weighloop.analysis.records.bench import Site
+from weighloop.analysis.units import Measured
 
 # WGS84 normal gravity from its defining constants (GM 3.986004418e14, 1/f 298.257223563); equator and pole
 # as published (NGA.STND.0036), the last digit of the pole rounded.

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from weighloop.analysis.monte_carlo import (
+from weighloop.analysis.figures.monte_carlo import (
     central_sensitivities,
     coverage_interval,
     law_of_propagation,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from itertools import combinations
 
-import colour_vision
 import pytest
-import test_snapshots
-from driving import stage
 from rich.color import Color as Ink
 
+from tests.support import colour_vision
+from tests.support.screen_driver import stage
+from tests.tui import test_snapshots
 from weighloop.tui import app
 from weighloop.tui.screens import figures
 

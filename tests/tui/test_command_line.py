@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from weighloop.tui.command_line import VERBS, weighloop
+from weighloop.tui.cli import VERBS, weighloop
 
 BENCH = """
 [reference_magnet]
@@ -51,7 +51,7 @@ def call(*words: str) -> Result:
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
     """The command as a process: exit status and streams as a shell sees them."""
-    command = [sys.executable, "-m", "weighloop.tui.command_line", *words]
+    command = [sys.executable, "-m", "weighloop.tui.cli", *words]
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import scripted as S
-from driving import stage
 
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, PROTOCOL_VERSION
-from weighloop.tui.feed import CallRefused, FeedLost, Follower
-from weighloop.tui.picture import Picture
-from weighloop.tui.socket_feed import SocketFeed
+from weighloop.tui.state.follower import CallRefused, FeedLost, Follower
+from weighloop.tui.state.snapshot import Picture
+from weighloop.tui.state.socket_follower import SocketFeed
 
 
 @pytest.fixture(autouse=True)

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import scripted as S
 
-from weighloop.tui import figuring
-from weighloop.tui.figuring import NotYet
-from weighloop.tui.figuring_apart import Apart, steady_look
+import tests.support.scripted_daemon as S
+from weighloop.tui.state import compute as figuring
+from weighloop.tui.state.compute import NotYet
+from weighloop.tui.state.compute_process import Apart, steady_look
 
 
 @pytest.fixture
@@ -94,9 +94,8 @@ def test_it_ends_with_a_screen_that_is_killed() -> None:
 
 
 async def test_it_ends_with_a_screen_that_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    from driving import stage
-
-    from weighloop.tui import figuring_apart
+    from tests.support.screen_driver import stage
+    from weighloop.tui.state import compute_process as figuring_apart
 
     async with stage():
         steady_look(trace(), 1e-6)

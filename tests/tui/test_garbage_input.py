@@ -9,9 +9,9 @@ from click.testing import CliRunner
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from weighloop.tui.command_line import weighloop
+from tests.support import EXAMPLES
+from weighloop.tui.cli import weighloop
 
-EXAMPLES = Path(__file__).parents[2] / "analysis" / "examples"
 NOTEBOOK, BENCH = EXAMPLES / "wp-07-1.csv", EXAMPLES / "wp-07-1.toml"
 
 #: The example's own lines, cut, doubled, swapped and with bytes changed: close enough to get far in.

@@ -7,11 +7,11 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 import pytest
-import scripted as S
-from driving import Stage, click, stage
-from scripted_results import finished, result
 from textual import events
 
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import Stage, click, stage
+from tests.support.scripted_results import finished, result
 from weighloop.tui.app import WeighloopApp
 from weighloop.tui.keys import KEYS, Key
 from weighloop.tui.screens import figures as figures_view

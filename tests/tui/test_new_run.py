@@ -7,18 +7,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import scripted as S
-from driving import Stage, click, stage
 from textual import events
 from textual.widgets import Input, Select
 
-from weighloop.analysis.bench_file import parse_bench
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import Stage, click, stage
+from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.daemon.protocol import ERROR_BAD_INPUT
 from weighloop.tui.bench_form import FIELDS, bench_text, holds, next_name, values_of, write_bench
-from weighloop.tui.feed import CallRefused
+from weighloop.tui.format import NONE
 from weighloop.tui.screens import new_run
 from weighloop.tui.screens.new_run import NewRun
-from weighloop.tui.words import NONE
+from weighloop.tui.state.follower import CallRefused
 
 PLAN = S.plan_answer("only 18 gaps")
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-import scripted as S
 
-from weighloop.tui.picture import Picture, bench_facts, foreseen, last_zero, next_step, pulls
+import tests.support.scripted_daemon as S
+from weighloop.tui.state.snapshot import Picture, bench_facts, foreseen, last_zero, next_step, pulls
 
 
 def picture(done: int = 17) -> Picture:

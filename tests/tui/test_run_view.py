@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-import scripted as S
-from driving import click, stage
 from textual.message import Message
 
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import click, stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, ERROR_NOT_POSSIBLE
-from weighloop.tui.feed import CallRefused
-from weighloop.tui.messages import ActionDone, PictureChanged
 from weighloop.tui.screens.run import RunView
+from weighloop.tui.state.follower import CallRefused
+from weighloop.tui.state.messages import ActionDone, PictureChanged
 
 
 def spacers_run(**more: Any) -> Any:
@@ -234,7 +234,7 @@ async def test_what_waits_is_told_in_the_run_states_words() -> None:
 
 def test_magnetisation_of_what_is_taken_and_what_is_to_come() -> None:
     """The script's sample in closed form: a hyperbolic tangent in the internal field."""
-    from weighloop.tui.figuring import magnetisation
+    from weighloop.tui.state.compute import magnetisation
 
     run = S.run_at(38)
     found = magnetisation(run)

@@ -10,16 +10,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import scripted as S
-from driving import Stage, stage
-from scripted_results import finished, result
 
-from weighloop.daemon.tap_words import REMARKS
-from weighloop.tui import figuring
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import Stage, stage
+from tests.support.scripted_results import finished, result
+from weighloop.daemon.acquisition.tap_menu import REMARKS
 from weighloop.tui.screens import bench
 from weighloop.tui.screens import compare as compare_screen
 from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import steadiness as steadiness_view
+from weighloop.tui.state import compute as figuring
 
 STORED = Path(__file__).parent / "snapshots"
 SIZES = ((80, 24), (120, 40))

@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from typing import Any
 
-import scripted as S
-from driving import stage
 from textual.geometry import Size
 
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import stage
 from weighloop.daemon.protocol import TapList
 from weighloop.tui.widgets.big_digits import draw
-from weighloop.tui.widgets.tap_list import block
+from weighloop.tui.widgets.tap_menu import block
 
 WORDS = ("hold the run", "read this gap once more", "set the last reading (17 spacers) aside", "write a note")
 LIST = S.taps(*WORDS, "stop this run", title="What is it?")

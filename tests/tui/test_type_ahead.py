@@ -6,11 +6,11 @@ import asyncio
 from typing import Any
 
 import pytest
-import scripted as S
-from driving import Stage, stage
 from textual import events
 
-from weighloop.tui import type_ahead
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import Stage, stage
+from weighloop.tui import key_queue as type_ahead
 from weighloop.tui.screens.new_run import NewRun
 
 

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from weighloop.daemon.store import Store
-from weighloop.tui.command_line import weighloop
+from tests.support import EXAMPLES
+from weighloop.daemon.store.store import Store
+from weighloop.tui.cli import weighloop
 
-EXAMPLES = Path(__file__).parents[2] / "analysis" / "examples"
 NOTEBOOK, BENCH = str(EXAMPLES / "wp-07-1.csv"), str(EXAMPLES / "wp-07-1.toml")
 QUICK = ("--method", "mean", "--trials", "100")
 

@@ -6,16 +6,16 @@ import threading
 from typing import Any
 
 import pytest
-import scripted as S
-from driving import Stage, click, stage
-from scripted_results import figure, finished, result
 from textual.widgets import DataTable
 
-from weighloop.analysis import estimates
+import tests.support.scripted_daemon as S
+from tests.support.screen_driver import Stage, click, stage
+from tests.support.scripted_results import figure, finished, result
+from weighloop.analysis.inversion import methods as estimates
 from weighloop.tui.keys import KEYS
-from weighloop.tui.screens import cautions
 from weighloop.tui.screens import compare as compare_screen
 from weighloop.tui.screens import figures as figures_view
+from weighloop.tui.screens import safety as cautions
 from weighloop.tui.widgets.budget_bars import bars
 
 
@@ -114,7 +114,7 @@ def test_every_way_to_find_the_loop_is_said_in_words() -> None:
 
 async def test_figures_by_the_real_analysis() -> None:
     """The same functions as the report; the script's loop has HcJ 90 kA/m (S.magnetisation_at)."""
-    from weighloop.tui.figuring import analyse_run, loop_points
+    from weighloop.tui.state.compute import analyse_run, loop_points
 
     run = {**S.run_at(0), "steps": S.plan(10)}
     run["steps_done"] = len(run["steps"])
@@ -170,7 +170,7 @@ async def test_two_to_six_runs_are_compared() -> None:
 
 def test_differences_are_judged_by_the_reports_functions() -> None:
     """A run against itself does not differ, against one of half the remanence of the magnet it does."""
-    from weighloop.tui.figuring import analyse_run, differing
+    from weighloop.tui.state.compute import analyse_run, differing
 
     run: Any = S.run_at(0)
     run["steps"] = S.plan(10)
@@ -243,7 +243,7 @@ def test_a_change_of_load_is_no_unsteadiness() -> None:
     """White noise of 1 mg (numpy's generator) under one load, after another: 1 mg is what is found."""
     import numpy as np
 
-    from weighloop.tui.figuring import NotYet, present_load, steady_look
+    from weighloop.tui.state.compute import NotYet, present_load, steady_look
 
     noise = 1e-6 * np.random.default_rng(7).standard_normal(800)
     trace = [(k / 10, (-50e-3 if k < 200 else -12e-3) + x) for k, x in enumerate(noise.tolist())]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
-import scripted as S
-from scripted_results import found
 
-from weighloop.tui import words
-from weighloop.tui.bench_found import bench_rows
+import tests.support.scripted_daemon as S
+from tests.support.scripted_results import found
+from weighloop.tui import format as words
+from weighloop.tui.bench_shifts import bench_rows
 
 
 @pytest.mark.parametrize(

@@ -14,12 +14,12 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.widgets import Static
 
 from ...daemon.protocol import Device
-from ..figuring import bench_faults
+from ..format import DEVICE_SIGNS, duration, telemetry_words
 from ..keys import bindings
-from ..picture import Picture
+from ..state.compute import bench_faults
+from ..state.snapshot import Picture
 from ..widgets.listing import listing
-from ..words import DEVICE_SIGNS, duration, telemetry_words
-from .asking import AskYesNo
+from .dialogs import AskYesNo
 from .view import View
 
 #: What only a person can check; common practice of weighing rooms, no source.
@@ -91,7 +91,7 @@ class BenchView(View):
 
     def action_cautions(self) -> None:
         """Show the cautions again."""
-        from .cautions import Cautions
+        from .safety import Cautions
 
         self.app.push_screen(Cautions())
 

@@ -13,11 +13,11 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from ...daemon.protocol import Run
-from ..figuring import NotYet, differing, loop_points
-from ..figuring_apart import analyse_run
-from ..widgets.key_row import KeyRow
+from ..format import NONE, raised, with_uncertainty
+from ..state.compute import NotYet, differing, loop_points
+from ..state.compute_process import analyse_run
+from ..widgets.key_bar import KeyRow
 from ..widgets.loop_plot import Dot, LoopPlot
-from ..words import NONE, raised, with_uncertainty
 from .figures import name_of
 from .view import BREAK_COLUMNS
 

@@ -15,17 +15,17 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
-from ...analysis.figure_names import FIGURE_NAMES, FigureName
+from ...analysis.figures.names import FIGURE_NAMES, FigureName
 from ...daemon.protocol import Run
-from ..bench_found import bench_rows
-from ..figuring import NotYet, loop_points
-from ..figuring_apart import analyse_run
+from ..bench_shifts import bench_rows
+from ..format import NONE, interval, raised, with_uncertainty
 from ..keys import bindings
-from ..picture import asides, goes_on
+from ..state.compute import NotYet, loop_points
+from ..state.compute_process import analyse_run
+from ..state.snapshot import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
-from ..words import NONE, interval, raised, with_uncertainty
 from .view import View
 
 #: While a run goes on, figures are computed anew at most this often, s, and never more than this part of

@@ -10,10 +10,10 @@ from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from ..format import STATES
 from ..keys import KEYS, Key, shown
 from ..widgets.hints import Hints
 from ..widgets.listing import listing
-from ..words import STATES
 
 HOW: Final = {
     "run": (

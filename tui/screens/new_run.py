@@ -15,11 +15,11 @@ from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
 from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
-from ..feed import CallRefused, FeedLost
+from ..format import duration, grams, kiloamps, two_figures
+from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
 from ..widgets.hints import Hints
-from ..words import duration, grams, kiloamps, two_figures
-from .asking import AskText
+from .dialogs import AskText
 
 if TYPE_CHECKING:
     from ..app import WeighloopApp

@@ -13,9 +13,10 @@ from textual.widgets import Static
 from textual.worker import get_current_worker
 
 from ...daemon.protocol import Run
-from ..figuring import Magnetised, NotYet, magnetisation
+from ..format import grams, point_line
 from ..keys import bindings
-from ..picture import asides, bench_facts, foreseen, pulls, step_of, under_way
+from ..state.compute import Magnetised, NotYet, magnetisation
+from ..state.snapshot import asides, bench_facts, foreseen, pulls, step_of, under_way
 from ..widgets.action_line import ActionLine
 from ..widgets.lines import Lines
 from ..widgets.listing import listing
@@ -23,9 +24,8 @@ from ..widgets.log_lines import LogLines
 from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
 from ..widgets.progress_ladder import ProgressLadder
 from ..widgets.reading_panel import ReadingPanel, live_texts
-from ..widgets.tap_list import TapCard, asks, by_taps
-from ..words import grams, point_line
-from .asking import AskText, AskYesNo, Choose
+from ..widgets.tap_menu import TapCard, asks, by_taps
+from .dialogs import AskText, AskYesNo, Choose
 from .view import View
 
 #: What stands in the loop's place before there is one.

@@ -11,9 +11,9 @@ from textual.app import ComposeResult
 from textual.widgets import DataTable, Static
 
 from ...daemon.protocol import RunLine
-from ..feed import CallRefused, FeedLost
+from ..format import date_time
 from ..keys import bindings
-from ..words import date_time
+from ..state.follower import CallRefused, FeedLost
 from .view import View
 
 STATES = {"planned": "◌", "running": "▶", "held": "‖", "finished": "■", "stopped": "×"}

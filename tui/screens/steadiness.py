@@ -14,14 +14,14 @@ from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 from textual.worker import get_current_worker
 
-from ..figuring import NotYet, SteadyLook, present_load
-from ..figuring_apart import steady_look
+from ..format import MINUS, duration, grams, milligrams, two_figures
 from ..keys import bindings
-from ..picture import bench_facts
+from ..state.compute import NotYet, SteadyLook, present_load
+from ..state.compute_process import steady_look
+from ..state.snapshot import bench_facts
 from ..widgets.lines import Lines
 from ..widgets.reading_panel import live_texts
 from ..widgets.trace_plot import LogPlot, TracePlot
-from ..words import MINUS, duration, grams, milligrams, two_figures
 from .bench import ask_rezero
 from .view import View
 

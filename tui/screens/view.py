@@ -8,10 +8,10 @@ from textual.app import ComposeResult
 from textual.css.query import NoMatches
 from textual.screen import Screen
 
-from ..picture import Picture
-from ..widgets.head import Head
-from ..widgets.key_row import KeyRow, keys_of
-from ..widgets.tap_list import by_taps
+from ..state.snapshot import Picture
+from ..widgets.key_bar import KeyRow, keys_of
+from ..widgets.tap_menu import by_taps
+from ..widgets.top_bar import Head
 
 if TYPE_CHECKING:
     from ..app import WeighloopApp

@@ -6,11 +6,11 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Horizontal
 
-from ..picture import Picture, last_spacers
-from ..words import ASKS_A_PERSON
+from ..format import ASKS_A_PERSON
+from ..state.snapshot import Picture, last_spacers
 from .big_digits import BigDigits
 from .lines import Lines
-from .tap_list import OPEN, asks, by_taps, foot
+from .tap_menu import OPEN, asks, by_taps, foot
 
 
 class ActionLine(Horizontal):

@@ -8,7 +8,7 @@ from rich.text import Text
 from textual.widgets import Static
 
 from ...daemon.protocol import LogLine
-from ..words import clock_time
+from ..format import clock_time
 
 
 class LogLines(Static):

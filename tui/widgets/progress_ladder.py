@@ -6,8 +6,8 @@ from rich.text import Text
 from textual.widgets import Static
 
 from ...daemon.protocol import Run
-from ..picture import next_step
-from ..words import LEGS, duration, leg_words
+from ..format import LEGS, duration, leg_words
+from ..state.snapshot import next_step
 
 
 class ProgressLadder(Static):

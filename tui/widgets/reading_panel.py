@@ -6,17 +6,8 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Vertical
 
-from ..picture import STALE_AFTER_S, Picture, bench_facts, foreseen, last_zero, next_step
-from ..words import (
-    grams,
-    kiloamps,
-    level,
-    live_state,
-    millimetres,
-    more,
-    orientation_words,
-    telemetry_words,
-)
+from ..format import grams, kiloamps, level, live_state, millimetres, more, orientation_words, telemetry_words
+from ..state.snapshot import STALE_AFTER_S, Picture, bench_facts, foreseen, last_zero, next_step
 from .big_digits import BigDigits
 from .lines import Lines
 

@@ -1,0 +1,195 @@
+"""What a loop's figures depend on: each shared input of the bench, and how the loop answers to it.
+
+Shared inputs (remanence, contact gap, sizes, gravity ...) move the whole loop at once and must stay
+shared. An input counts as what the bench file states of it: where the readings say more of it than the file
+does (``joint_fit``), the loop hardly answers to that statement, but to the readings instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..constants import MU0
+from ..forces import force as weighing
+from ..inversion.loop import Answer, LoopEstimate
+from ..magnetostatics import quadrature
+from ..magnetostatics.bench_linearisation import DEMAGNETISING, measured_inputs, with_value
+from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
+from ..records.bench import Bench, ReferenceMagnet
+from ..records.points import Points
+from ..units import Measured
+
+Floats = NDArray[np.float64]
+
+#: Words for the inputs a bench file names.
+WORDS = FIELD_WORDS | {
+    "reference_magnet.recoil_permeability": "image of the sample in the reference magnet",
+    "sample.mass": "mass of the sample",
+    "sample.offset": "offset of the sample from the magnet's axis",
+    "site.latitude": "gravity (latitude)",
+    "site.altitude": "gravity (altitude)",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Shared:
+    """One shared input: ``odd`` and ``even`` (L,) are the loop's first and second order answer to one
+    standard uncertainty: state = centre + z odd + z^2 even. ``identity`` tells the same input of two
+    benches apart from another, so that what two runs share cancels between them."""
+
+    key: str
+    words: str
+    identity: str
+    odd: Floats
+    even: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """A loop as one vector (L,): both branches' field and M, N, density, and field and M at the points."""
+
+    vector: Floats
+    down: int
+    up: int
+    points: int
+
+    def part(self, name: str, of: Floats | None = None) -> Floats:
+        """A part of this vector, or of other vectors (..., L) laid out alike."""
+        d, u, n = self.down, self.up, self.points
+        bounds = {
+            "H_down": (0, d),
+            "M_down": (d, 2 * d),
+            "H_up": (2 * d, 2 * d + u),
+            "M_up": (2 * d + u, 2 * (d + u)),
+            "N": (2 * (d + u), 2 * (d + u) + 1),
+            "density": (2 * (d + u) + 1, 2 * (d + u) + 2),
+            "H": (2 * (d + u) + 2, 2 * (d + u) + 2 + n),
+            "M": (2 * (d + u) + 2 + n, 2 * (d + u) + 2 + 2 * n),
+        }
+        start, stop = bounds[name]
+        return (self.vector if of is None else of)[..., start:stop]
+
+
+def state_of(estimate: LoopEstimate, bench: Bench) -> State:
+    """The vector of an estimate."""
+    down, up = estimate.descending, estimate.ascending
+    none = np.zeros(0)
+    mass = bench.sample.mass
+    density = np.nan if mass is None else mass.value / estimate.bench.field.volume
+    vector = np.concatenate(
+        [
+            down.H_applied,
+            down.M,
+            none if up is None else up.H_applied,
+            none if up is None else up.M,
+            [estimate.N, density],
+            estimate.H_applied,
+            estimate.M,
+        ]
+    )
+    return State(vector, len(down), 0 if up is None else len(up), len(estimate.points))
+
+
+def answer_of(estimate: LoopEstimate, bench: Bench) -> Answer:
+    """The state's answer to errors: L values."""
+    down, up, model = estimate.descending, estimate.ascending, estimate.bench
+    volume, mass = model.field.volume, bench.sample.mass
+    density = 0.0 if mass is None else mass.value / volume
+    one = np.stack([model.N_change, -density * model.volume_change / volume])
+    parts = [down.H_answer, down.M_answer]
+    parts += [] if up is None else [up.H_answer, up.M_answer]
+    parts += [estimate.z_answer.through(one), estimate.H_answer, estimate.M_answer]
+    both = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
+    # Rows without a reading have no state to answer with.
+    return Answer(*(np.where(np.isfinite(part), part, 0.0) for part in both))
+
+
+def shared_inputs(estimate: LoopEstimate, bench: Bench) -> tuple[State, Answer, tuple[Shared, ...]]:
+    """The loop's state, its answer to errors, and every shared input."""
+    centre, answer = state_of(estimate, bench), answer_of(estimate, bench)
+    points, model = estimate.points, estimate.bench
+    nothing = np.zeros_like(centre.vector)
+    found: list[Shared] = []
+
+    def put(key: str, value: Measured, odd: Floats, even: Floats = nothing) -> None:
+        owner = bench.sample.name if key.startswith("sample.") or key == DEMAGNETISING else ""
+        found.append(Shared(key, WORDS[key], f"{owner}|{key}|{value.value!r}|{value.u!r}", odd, even))
+
+    for i, (key, value) in enumerate(zip(model.keys, model.stated, strict=True)):
+        put(key, value, answer.to_stated[:, i])
+    for key, value in measured_inputs(bench):
+        if key == "sample.offset":
+            # The offset has no preferred side: only its square counts.
+            put(key, value, nothing, answer.to_force @ _force_lost_to_offset(points, bench, value.u))
+        elif key == "reference_magnet.recoil_permeability":
+            put(key, value, answer.to_force @ _force_of_image(estimate, bench))
+        elif key == "sample.mass":
+            odd = nothing.copy()
+            centre.part("density", odd)[:] = centre.part("density") * value.u / value.value
+            put(key, value, odd)
+        elif key in ("site.latitude", "site.altitude"):
+            put(key, value, *_of_gravity(key, value.u, points, bench, answer))
+    return centre, answer, tuple(found)
+
+
+def _of_gravity(key: str, u: float, points: Points, bench: Bench, answer: Answer) -> tuple[Floats, Floats]:
+    """All forces are in proportion to gravity: the loop's answer to the first and second order."""
+    here = weighing.force_per_kg(bench.site)
+    high, low = (weighing.force_per_kg(with_value(bench, key, d).site) / here - 1.0 for d in (u, -u))
+    force = answer.to_force @ np.nan_to_num(points.force)
+    return 0.5 * (high - low) * force, 0.5 * (high + low) * force
+
+
+def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Floats], ...]:
+    """What the method itself brings in: key, words, and the state's change (L, r) by one standard normal a
+    column."""
+    down, up = estimate.descending, estimate.ascending
+    other = 0 if up is None else up.unseen.shape[1]
+    unseen = np.zeros((len(centre.vector), down.unseen.shape[1] + other))
+    undecided = np.zeros((len(centre.vector), down.undecided.shape[1]))
+    split = down.unseen.shape[1]
+    centre.part("M_down", unseen.T)[:split] = down.unseen.T
+    centre.part("M_down", undecided.T)[:] = down.undecided.T
+    if up is not None:
+        centre.part("M_up", unseen.T)[split:] = up.unseen.T
+        centre.part("M_up", undecided.T)[:] = up.undecided.T
+    return (
+        ("unseen", "inversion: what lies between the readings", unseen),
+        ("undecided", "inversion: how the sample's parts feel one another", undecided),
+    )
+
+
+def _force_lost_to_offset(points: Points, bench: Bench, u: float) -> Floats:
+    """What the forces would be more by, had the sample sat on the axis instead of ``u`` beside it, (n,)."""
+    gaps, where = np.unique(points.gap, return_inverse=True)
+    _, centred = quadrature.mean_field(bench.reference_magnet, bench.sample, gaps)
+    _, beside = quadrature.mean_field(bench.reference_magnet, bench.sample, gaps, offset=u)
+    return np.nan_to_num(points.force) * (centred / beside - 1.0)[where]
+
+
+def _force_of_image(estimate: LoopEstimate, bench: Bench) -> Floats:
+    """Standard uncertainty (N), (n,), from the pull of the sample's image in the magnet.
+
+    It is not corrected: it lies somewhere between nothing and that of a mirror image of strength
+    chi/(chi + 2), the most a magnet of any size can do (``recoil`` has the whole calculation, which is
+    slower); so the latter by sqrt(3).
+    """
+    points, sample = estimate.points, bench.sample
+    chi = bench.reference_magnet.recoil_permeability.value - 1.0
+    one_tesla = Measured(1.0)
+    if sample.shape == "block":
+        image = ReferenceMagnet("block", sample.height, one_tesla, length=sample.length, width=sample.width)
+    else:
+        # A sphere or spheroid is taken as the cylinder of its height and volume.
+        area = quadrature.volume(sample) / sample.height.value
+        image = ReferenceMagnet(
+            "cylinder", sample.height, one_tesla, diameter=Measured(2.0 * float(np.sqrt(area / np.pi)))
+        )
+    gaps, where = np.unique(points.gap, return_inverse=True)
+    # The mirror image faces the sample at twice the gap.
+    _, gradient = quadrature.mean_field(image, sample, 2.0 * gaps)
+    per_M2 = quadrature.volume(sample) * MU0 * np.abs(gradient[where]) * chi / (chi + 2.0)
+    return np.nan_to_num(per_M2 * estimate.M**2) / np.sqrt(3.0)

@@ -1,0 +1,362 @@
+"""Uncertainty of a loop's figures: JCGM 101 Monte Carlo over shared and random inputs, with the budget.
+
+A trial is a whole loop: the state (both branches) answers to first and second order to the shared inputs
+and linearly to each reading's own error, and the figures are read off the trial's branches as off the
+measured ones, so their non-linearity is whole. Intervals are probabilistically symmetric, 95 %.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..forces.zeros import Zeros
+from ..inversion.loop import LoopEstimate
+from ..records.bench import Bench
+from ..records.readings import Readings
+from .definitions import Figure, judge
+from .extract import extract
+from .monte_carlo import law_of_propagation, propagate, summarise, validates
+from .sensitivities import Shared, State, of_method, shared_inputs
+
+Floats = NDArray[np.float64]
+
+#: Repeatability of a gap that is set again, m, standard uncertainty: noted to 0.01 mm, or a lift's
+#: (0.01 mm wide rectangle; common practice, no source).
+U_GAP = 0.01e-3 / np.sqrt(12.0)
+#: Part of the stated uncertainty of a spacer that differs from one to the next, besides the whole of it
+#: that all have in common (our choice: the stack's error is then the batch's, as it should be).
+OWN_OF_SPACER = 0.5
+#: A figure that is missing in more than this part of the trials is not determined.
+MISSING = 0.05
+#: Trials of one batch of the adaptive procedure. Shorter than the standard's 10^4, as a trial is a loop.
+BATCH = 1000
+#: Trials the drawn bands are taken from: their edges need no second digit.
+_BAND_TRIALS = 400
+#: Half width of a 95 % interval by standard uncertainties, normal distribution (JCGM 100, G.1).
+_K95 = 1.959963984540054
+
+
+@dataclass(frozen=True, eq=False)
+class Own:
+    """A random input with a value of its own for every row, zero or spacer: force error = root @ z, N."""
+
+    key: str
+    words: str
+    root: Floats
+
+
+@dataclass(frozen=True)
+class FigureResult:
+    """One figure with its uncertainty, SI; None where there is none.
+
+    ``u`` standard uncertainty, ``low95`` and ``high95`` the ends of the 95 % interval (for a ``bound``
+    of the bound's own spread; it has no upper end). ``u_linear`` is the law of propagation's standard
+    uncertainty, ``linear_holds`` whether its interval validates (JCGM 101, 8.1).
+    """
+
+    value: float | None
+    u: float | None
+    low95: float | None
+    high95: float | None
+    status: str
+    why: str | None
+    u_linear: float | None = None
+    linear_holds: bool | None = None
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One input's part in a figure's uncertainty: ``share`` of the variance, ``u`` by itself (SI)."""
+
+    input: str
+    share: float
+    u: float
+
+
+@dataclass(frozen=True, eq=False)
+class Uncertainty:
+    """What is known of a loop's uncertainty; see ``evaluate``."""
+
+    figures: dict[str, FigureResult]
+    budget: dict[str, tuple[BudgetLine, ...]]
+    u_M: Floats
+    bands: dict[str, tuple[Floats, Floats]]
+    samples: dict[str, Floats]
+    trials: int
+    #: Every shared input: what tells it from another run's, and its words.
+    shared: dict[str, str]
+
+
+def evaluate(
+    readings: Readings,
+    zeros: Zeros,
+    estimate: LoopEstimate,
+    figures: dict[str, Figure],
+    bench: Bench,
+    *,
+    trials: int = 10_000,
+    seed: int = 1,
+) -> Uncertainty:
+    """Uncertainty of every figure, of M at every point (``u_M`` (n,), A/m) and of both branches
+    (``bands``: low and high (m,) of the 95 % band of M at fixed applied field), and the budget.
+
+    ``samples`` are the trials of each figure (t,), by which runs are compared: an input that two runs
+    share (same place in the bench file, same value) takes the same values in both.
+    """
+    centre, answer, shared = shared_inputs(estimate, bench)
+    scale = misfit(estimate)
+    own = own_inputs(zeros, estimate, bench, scale)
+    law = (
+        judge(estimate.descending, estimate.ascending).law_of_approach if len(estimate.descending) else False
+    )
+    model = _Model(centre, answer.to_force, shared, own, estimate, figures, bench, law, readings, seed)
+    samples = propagate(model, seed, most=max(trials, 2), batch=min(BATCH, max(trials // 2, 1)))
+    linear, budget = _linear(model)
+    results = {name: _result(figure, samples.get(name), linear.get(name)) for name, figure in figures.items()}
+    budget = {
+        name: lines for name, lines in budget.items() if name in results and results[name].u is not None
+    }
+    u_M, bands = _spread_of_M(model), _bands(model)
+    done = len(next(iter(samples.values()))) if samples else 0
+    return Uncertainty(results, budget, u_M, bands, samples, done, {s.identity: s.words for s in shared})
+
+
+def misfit(estimate: LoopEstimate) -> float:
+    """By how much the readings scatter more about the fit than they say, at least 1: the Birge ratio.
+
+    A fit that is as good as the readings claim has a reduced chi-square of 1; above, they claim too much
+    (R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
+    """
+    # The first curve may start anywhere and is only shown.
+    names = ("reduced_chi_square_descending", "reduced_chi_square_ascending")
+    values = [estimate.evidence[name] for name in names if name in estimate.evidence]
+    usable = [value for value in values if np.isfinite(value)]
+    return float(np.sqrt(max(1.0, np.mean(usable)))) if usable else 1.0
+
+
+def own_inputs(zeros: Zeros, estimate: LoopEstimate, bench: Bench, scale: float) -> tuple[Own, ...]:
+    """The random inputs: readings, zeros, gaps, and each spacer's own thickness."""
+    from ..forces import force as weighing
+
+    points = estimate.points
+    newton = abs(weighing.force(1.0, bench))
+    inputs = [Own("readings", "readings", np.diag(scale * newton * zeros.u_reading))]
+    if zeros.weights.shape[1]:
+        inputs.append(Own("zeros", "zeros", newton * zeros.weights * zeros.u_zero))
+    slope = force_by_gap(estimate)
+    inputs.append(Own("gap setting", "setting of each gap", np.diag(slope * U_GAP)))
+    spacer, counts = bench.gap.spacer, np.nan_to_num(points.spacers)
+    if spacer is not None and spacer.u > 0 and counts.any():
+        stack = np.arange(int(counts.max()))[None, :] < counts[:, None]
+        root = slope[:, None] * stack * (OWN_OF_SPACER * spacer.u)
+        inputs.append(Own("each spacer", "thickness of each single spacer", root))
+    return tuple(inputs)
+
+
+def force_by_gap(estimate: LoopEstimate) -> Floats:
+    """dF/dgap at every used row (N/m), (n,), along its own passage; 0 where there is no neighbour."""
+    points = estimate.points
+    slope = np.zeros(len(points))
+    for leg in np.unique(points.leg):
+        rows = np.flatnonzero((points.leg == leg) & points.used)
+        if len(rows) >= 2 and np.all(np.diff(points.gap[rows]) != 0):
+            slope[rows] = np.gradient(points.force[rows], points.gap[rows])
+    return slope
+
+
+class _Model:
+    """Trials of the figures: the model that ``propagate`` runs."""
+
+    def __init__(
+        self,
+        centre: State,
+        answer: Floats,
+        shared: tuple[Shared, ...],
+        own: tuple[Own, ...],
+        estimate: LoopEstimate,
+        figures: dict[str, Figure],
+        bench: Bench,
+        law: bool,
+        readings: Readings,
+        seed: int,
+    ) -> None:
+        self.centre, self.shared, self.own = centre, shared, own
+        self.estimate, self.figures, self.law = estimate, figures, law
+        self.answer = answer
+        curves = len(centre.vector) - 2 * centre.points
+        self.curves = curves
+        # Only what the figures are read from is tried: not the points.
+        self.odd = np.array([s.odd[:curves] for s in shared])
+        self.even = np.array([s.even[:curves] for s in shared])
+        self.roots = [self.answer[:curves] @ o.root for o in own]
+        self.words = [o.words for o in own]
+        streams = [o.key for o in own]
+        for key, words, root in of_method(centre, estimate):
+            if root.any():
+                self.roots.append(root[:curves])
+                self.words.append(words)
+                streams.append(key)
+        self.correlation = bench.reference_magnet.remanence_contact_correlation
+        self.keys = [s.key for s in shared]
+        mark = zlib.crc32(
+            readings.reading.tobytes() + readings.gap.tobytes() + readings.orientation.tobytes()
+        )
+        self.streams = {s.identity: _stream(seed, s.identity) for s in shared}
+        self.own_streams = [_stream(seed, f"{mark}|{key}") for key in streams]
+
+    def __call__(self, rng: np.random.Generator, count: int) -> dict[str, Floats]:
+        """``count`` trials of every figure. Each input has a stream of its own, so ``rng`` is not used."""
+        return self.read(self.states(count))
+
+    def _correlate(self, z: Floats) -> None:
+        pair = ("reference_magnet.remanence", "gap.contact")
+        if self.correlation and all(key in self.keys for key in pair):
+            r, c = (self.keys.index(key) for key in pair)
+            z[:, c] = self.correlation * z[:, r] + np.sqrt(1 - self.correlation**2) * z[:, c]
+
+    def states(self, count: int) -> Floats:
+        """``count`` trials of the loop's state (t, L).
+
+        A trial's branch may fall where the measured one is level: were it kept from that, every ratio of two
+        points of a level stretch would lie to one side of the measured one.
+        """
+        z = np.array([self.streams[s.identity].standard_normal(count) for s in self.shared]).T
+        self._correlate(z)
+        states = self.centre.vector[: self.curves] + z @ self.odd + z**2 @ self.even
+        for stream, root in zip(self.own_streams, self.roots, strict=True):
+            states += stream.standard_normal((count, root.shape[1])) @ root.T
+        return states
+
+    def read(self, states: Floats) -> dict[str, Floats]:
+        """The figures of ``states`` (t, L); only those the loop has."""
+        part = lambda name: self.centre.part(name, states)  # noqa: E731
+        up = self.centre.up > 0
+        with np.errstate(invalid="ignore", divide="ignore"):
+            found = extract(
+                part("H_down"),
+                part("M_down"),
+                part("N")[:, 0],
+                part("H_up") if up else None,
+                part("M_up") if up else None,
+                law_of_approach=self.law,
+            )
+            density = part("density")[:, 0]
+            found["density_kg_per_m3"] = density
+            for name in ("saturation", "remanence"):
+                found[f"specific_{name}_A_m2_per_kg"] = found[f"{name}_A_per_m"] / density
+        HcJ = "coercivity_HcJ_A_per_m"
+        figure = self.figures.get(HcJ)
+        if figure is not None and figure.status == "bound" and part("M_down").shape[1]:
+            # Where M did not change sign the bound is the largest reverse field.
+            reverse = -(part("H_down")[:, 0] - part("N")[:, 0] * part("M_down")[:, 0])
+            found[HcJ] = np.where(np.isfinite(found[HcJ]), found[HcJ], reverse)
+        return {name: values for name, values in found.items() if self._has(name)}
+
+    def _has(self, name: str) -> bool:
+        figure = self.figures.get(name)
+        return figure is not None and figure.value is not None
+
+
+def _stream(seed: int, identity: str) -> np.random.Generator:
+    return np.random.default_rng([seed, zlib.crc32(identity.encode())])
+
+
+def _result(figure: Figure, samples: Floats | None, u_linear: float | None) -> FigureResult:
+    """A figure with what its trials say."""
+    if figure.value is None or samples is None:
+        return FigureResult(None, None, None, None, "not determined", figure.why)
+    s = summarise(samples)
+    if s.missing > MISSING or not np.isfinite(s.u):
+        why = f"Within the uncertainties, {100 * s.missing:.0f} % of the trials do not have this figure."
+        return FigureResult(None, None, None, None, "not determined", why)
+    holds = None
+    if u_linear is not None:
+        interval = (figure.value - _K95 * u_linear, figure.value + _K95 * u_linear)
+        holds = validates(interval, (s.low, s.high), s.u, digits=1)
+    high = None if figure.status == "bound" else s.high
+    return FigureResult(figure.value, s.u, s.low, high, figure.status, figure.why, u_linear, holds)
+
+
+def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine, ...]]]:
+    """The law of propagation (JCGM 100, 5.1): each figure's u, and its budget, one input at a time."""
+    centre = model.centre.vector[: model.curves]
+    # Every state that differs from the measured one by one standard uncertainty of one input.
+    steps = [s.odd[: model.curves][None, :] for s in model.shared]
+    widths = [1] * len(steps)
+    names = [s.words for s in model.shared]
+    # A step by even answers only (an offset) has no first-order part: its spread, sqrt(2) of the square's.
+    for i, s in enumerate(model.shared):
+        if not np.any(s.odd):
+            steps[i] = np.sqrt(2.0) * s.even[: model.curves][None, :]
+    # A row's own step through the linear answer; rows set aside do not count.
+    for words, root in zip(model.words, model.roots, strict=True):
+        steps.append(root.T)
+        widths.append(root.shape[1])
+        names.append(words)
+    step = np.concatenate(steps)
+    moved = model.read(np.concatenate([centre + step, centre - step]))
+    bounds = np.cumsum([0, *widths])
+    linear: dict[str, float] = {}
+    budget: dict[str, tuple[BudgetLine, ...]] = {}
+    for name, values in moved.items():
+        c = 0.5 * (values[: len(step)] - values[len(step) :])
+        c = np.where(np.isfinite(c), c, 0.0)
+        u = np.array([np.sqrt(np.sum(c[a:b] ** 2)) for a, b in pairwise(bounds)])
+        labels, u = _joined(model, names, u, c)
+        total = law_of_propagation(np.ones(len(u)), u**2)
+        linear[name] = total
+        if total > 0:
+            lines = [
+                BudgetLine(n, float(v**2 / total**2), float(v))
+                for n, v in zip(labels, u, strict=True)
+                if v > 0
+            ]
+            budget[name] = tuple(sorted(lines, key=lambda line: -line.share))
+    return linear, budget
+
+
+def _joined(model: _Model, names: list[str], u: Floats, c: Floats) -> tuple[list[str], Floats]:
+    """Correlated remanence and contact gap count as one input: apart they have no share."""
+    pair = ("reference_magnet.remanence", "gap.contact")
+    if not model.correlation or not all(key in model.keys for key in pair):
+        return names, u
+    r, k = (model.keys.index(key) for key in pair)
+    joint = np.sqrt(max(c[r] ** 2 + c[k] ** 2 + 2 * model.correlation * c[r] * c[k], 0.0))
+    rest = [i for i in range(len(names)) if i not in (r, k)]
+    return [*(names[i] for i in rest), "remanence and contact gap together"], np.append(u[rest], joint)
+
+
+def _spread_of_M(model: _Model) -> Floats:
+    """Standard uncertainty of M at the points (n,), A/m, by the law of propagation."""
+    centre = model.centre
+    variance = np.zeros(centre.points)
+    n = centre.points
+    for own in model.own:
+        variance += ((model.answer[-n:] @ own.root) ** 2).sum(axis=1)
+    for s in model.shared:
+        variance += centre.part("M", s.odd) ** 2 + 2.0 * centre.part("M", s.even) ** 2
+    pair = ("reference_magnet.remanence", "gap.contact")
+    if model.correlation and all(key in model.keys for key in pair):
+        r, k = (centre.part("M", model.shared[model.keys.index(key)].odd) for key in pair)
+        variance += 2.0 * model.correlation * r * k
+    return np.sqrt(np.maximum(variance, 0.0))
+
+
+def _bands(model: _Model) -> dict[str, tuple[Floats, Floats]]:
+    """The 95 % band of M at fixed applied field along both branches: low and high (m,), A/m."""
+    states = model.states(_BAND_TRIALS)
+    bands: dict[str, tuple[Floats, Floats]] = {}
+    for name, H_name, M_name in (("descending", "H_down", "M_down"), ("ascending", "H_up", "M_up")):
+        at = model.centre.part(H_name)
+        if len(at) < 2:
+            continue
+        H, M = model.centre.part(H_name, states), model.centre.part(M_name, states)
+        on_grid = np.array([np.interp(at, h, m) for h, m in zip(H, M, strict=True)])
+        low, high = np.quantile(on_grid, [0.025, 0.975], axis=0)
+        bands[name] = (low, high)
+    return bands

@@ -1,0 +1,280 @@
+"""The bench file (TOML): read, checked whole, and turned into a ``Bench`` in SI.
+
+Every fault is reported at once, each with its key, what was found and what is accepted.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import PydanticCustomError
+
+from ..errors import Fault, InputError
+from ..records import bench as records
+from ..units import Measured, parse_measured
+from .text import read_text
+
+
+def _fault(expected: str, found: str) -> PydanticCustomError:
+    return PydanticCustomError("weighloop", "{found}", {"expected": expected, "found": found})
+
+
+def _reader(unit: str, example: str, *, above: float | None = None, below: float | None = None) -> Any:
+    """A validator that reads a quantity in ``unit``, with ``above`` and ``below`` as open bounds."""
+    bounds = "" if above is None else " above zero" if above == 0 else f" above {above:g} {unit}"
+    bounds += "" if below is None else f" below {below:g} {unit}"
+    expected = f'a quantity{bounds} such as "{example}"'
+
+    def read(value: object) -> Measured:
+        if unit == "" and isinstance(value, int | float) and not isinstance(value, bool):
+            measured = Measured(float(value))
+        else:
+            try:
+                measured = parse_measured(value, unit)  # pyright: ignore[reportArgumentType]
+            except ValueError as error:
+                raise _fault(expected, str(error)) from None
+        if (above is not None and not measured.value > above) or (
+            below is not None and not measured.value < below
+        ):
+            raise _fault(expected, f"{value!r} is out of range")
+        return measured
+
+    return BeforeValidator(read)
+
+
+Length = Annotated[Measured, _reader("m", "6.00 mm +/- 0.02 mm", above=0)]
+Offset = Annotated[Measured, _reader("m", "0 mm +/- 0.1 mm")]
+Mass = Annotated[Measured, _reader("kg", "412 mg +/- 1 mg", above=0)]
+Induction = Annotated[Measured, _reader("T", "1.32 T +/- 0.02 T", above=0, below=2.0)]
+Pure = Annotated[Measured, _reader("", "1.05 +/- 0.02", above=0.99, below=2.0)]
+PerKelvin = Annotated[Measured, _reader("1/K", "-0.0011 1/K")]
+Latitude = Annotated[Measured, _reader("rad", "53.4 deg", above=-1.5709, below=1.5709)]
+Altitude = Annotated[Measured, _reader("m", "60 m", above=-500, below=9000)]
+Temperature = Annotated[Measured, _reader("K", "21 degC", above=223, below=423)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True, frozen=True)
+
+
+class _Magnet(_Table):
+    height: Length
+    remanence: Induction
+    recoil_permeability: Pure = records.ReferenceMagnet.recoil_permeability
+    temperature_coefficient: PerKelvin = records.ReferenceMagnet.temperature_coefficient
+    remanence_contact_correlation: Annotated[float, Field(gt=-1, lt=1)] = 0.0
+    pan_load: Mass | None = None
+
+
+class _CylinderMagnet(_Magnet):
+    shape: Literal["cylinder"]
+    diameter: Length
+
+
+class _BlockMagnet(_Magnet):
+    shape: Literal["block"]
+    length: Length
+    width: Length
+
+
+class _RingMagnet(_Magnet):
+    shape: Literal["ring"]
+    outer_diameter: Length
+    inner_diameter: Length
+
+    @model_validator(mode="after")
+    def _hole_fits(self) -> _RingMagnet:
+        if self.inner_diameter.value >= self.outer_diameter.value:
+            raise _fault(
+                "an inner_diameter smaller than the outer_diameter", "the hole is not inside the ring"
+            )
+        return self
+
+
+class _Sample(_Table):
+    name: Annotated[str, Field(min_length=1, max_length=100)]
+    mass: Mass | None = None
+    offset: Offset = records.Sample.offset
+
+
+class _CylinderSample(_Sample):
+    shape: Literal["cylinder"]
+    diameter: Length
+    height: Length
+
+
+class _BlockSample(_Sample):
+    shape: Literal["block"]
+    length: Length
+    width: Length
+    height: Length
+
+
+class _SphereSample(_Sample):
+    shape: Literal["sphere"]
+    diameter: Length
+
+
+class _SpheroidSample(_Sample):
+    shape: Literal["spheroid"]
+    diameter: Length
+    height: Length
+
+
+class _Gap(_Table):
+    contact: Length
+    ladder: Literal["lift", "spacers"] = "lift"
+    spacer: Length | None = None
+    spacers: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = None
+    spacer_mass: Mass | None = None
+
+    @model_validator(mode="after")
+    def _spacers_named(self) -> _Gap:
+        if self.ladder == "spacers" and (self.spacer is None or self.spacers is None):
+            raise _fault(
+                'spacer = "1.00 mm +/- 0.02 mm" (the thickness of one) and spacers = 30 (how many there are)',
+                'ladder is "spacers", but spacer or spacers is missing',
+            )
+        return self
+
+
+class _Balance(_Table):
+    port: str = ""
+    dialect: str = records.Balance.dialect
+    resolution: Annotated[Measured, _reader("kg", "1 mg", above=0)]
+    capacity: Annotated[Measured, _reader("kg", "220 g", above=0)]
+    attraction: Literal["lighter", "heavier"] = "lighter"
+
+    @model_validator(mode="after")
+    def _scale(self) -> _Balance:
+        if self.resolution.value >= self.capacity.value / 100:
+            raise _fault(
+                "a resolution far below the capacity", "resolution and capacity do not fit each other"
+            )
+        return self
+
+
+class _Lift(_Table):
+    port: str
+    travel: Length = Measured(records.Gap.travel)
+    take_up: Annotated[Measured, _reader("m", "0.05 mm", above=-1e-12)] = Measured(0.0)
+
+
+class _Site(_Table):
+    latitude: Latitude = records.Site.latitude
+    altitude: Altitude = records.Site.altitude
+    temperature: Temperature = records.Site.temperature
+
+
+class _Bench(_Table):
+    reference_magnet: Annotated[_CylinderMagnet | _BlockMagnet | _RingMagnet, Field(discriminator="shape")]
+    sample: Annotated[
+        _CylinderSample | _BlockSample | _SphereSample | _SpheroidSample, Field(discriminator="shape")
+    ]
+    gap: _Gap
+    balance: _Balance
+    lift: _Lift | None = None
+    site: _Site = _Site()
+
+
+def read_bench(path: str | Path) -> records.Bench:
+    """Read and check a bench file. Raises InputError with every fault, each naming its key."""
+    return parse_bench(read_text(path, "bench file"), str(path))
+
+
+def parse_bench(text: str, source: str = "bench file") -> records.Bench:
+    """Check the text of a bench file and return the bench. Raises InputError with every fault."""
+    try:
+        tables = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # the parser's own, a number too long, brackets too deep
+        raise InputError(source, [Fault("file", f"not TOML: {error}", "TOML, see the README")]) from None
+    try:
+        checked = _Bench.model_validate(tables)
+    except ValidationError as error:
+        raise InputError(source, [_translate(item, tables) for item in error.errors()]) from None
+    return _records(checked, text)
+
+
+def _records(checked: _Bench, text: str) -> records.Bench:
+    sample = dict(checked.sample)
+    if checked.sample.shape == "sphere":
+        sample["height"] = sample["diameter"]
+    gap = dict(checked.gap)
+    gap["spacer_mass"] = None if checked.gap.spacer_mass is None else checked.gap.spacer_mass.value
+    if checked.lift is not None:
+        gap |= {"travel": checked.lift.travel.value, "take_up": checked.lift.take_up.value}
+    balance = dict(checked.balance)
+    balance["resolution"] = checked.balance.resolution.value
+    balance["capacity"] = checked.balance.capacity.value
+    return records.Bench(
+        reference_magnet=records.ReferenceMagnet(**dict(checked.reference_magnet)),
+        sample=records.Sample(**sample),
+        gap=records.Gap(**gap),
+        balance=records.Balance(**balance),
+        site=records.Site(**dict(checked.site)),
+        lift_port=None if checked.lift is None else checked.lift.port,
+        source_text=text,
+    )
+
+
+_SHAPES = {
+    "reference_magnet": (_CylinderMagnet, _BlockMagnet, _RingMagnet),
+    "sample": (_CylinderSample, _BlockSample, _SphereSample, _SpheroidSample),
+}
+
+
+def _known_keys(place: list[str], tables: dict[str, Any]) -> list[str]:
+    """The keys that are right in the table ``place`` points into."""
+    if not place:
+        return list(_Bench.model_fields)
+    model: type[BaseModel] | None = {"gap": _Gap, "balance": _Balance, "lift": _Lift, "site": _Site}.get(
+        place[0]
+    )
+    if place[0] in _SHAPES:
+        shape = tables[place[0]]["shape"]
+        model = next(m for m in _SHAPES[place[0]] if shape in _literal(m))
+    return [] if model is None else list(model.model_fields)
+
+
+def _literal(model: type[BaseModel]) -> tuple[str, ...]:
+    annotation = model.model_fields["shape"].annotation
+    return annotation.__args__  # pyright: ignore[reportOptionalMemberAccess, reportAttributeAccessIssue]
+
+
+def _translate(item: Any, tables: dict[str, Any]) -> Fault:
+    """One of pydantic's findings in our own words."""
+    # The discriminated unions put the shape into the place; a reader does not want to see it there.
+    place = [str(part) for part in item["loc"]]
+    if len(place) > 1 and place[0] in _SHAPES:
+        del place[1]
+    key, kind = ".".join(place), item["type"]
+    if kind == "weighloop":
+        return Fault(key, item["ctx"]["found"], item["ctx"]["expected"])
+    if kind == "missing":
+        return Fault(key, "missing", _example(place))
+    if kind == "extra_forbidden":
+        known = _known_keys(place[:-1], tables)
+        near = difflib.get_close_matches(place[-1], known, 1, cutoff=0.7)
+        hint = f"{near[0]} (a near spelling)" if near else f"one of {', '.join(known)}"
+        return Fault(key, "a key that is not known", hint)
+    if kind in ("union_tag_invalid", "union_tag_not_found"):
+        shapes = ", ".join(name for model in _SHAPES[place[0]] for name in _literal(model))
+        found = tables[place[0]].get("shape") if isinstance(tables[place[0]], dict) else tables[place[0]]
+        return Fault(f"{place[0]}.shape", "missing" if found is None else f"{found!r}", f"one of {shapes}")
+    if kind == "literal_error":
+        return Fault(key, repr(item["input"]), item["ctx"]["expected"])
+    if kind in ("model_type", "model_attributes_type"):
+        return Fault(key, repr(item["input"]), f"a table, written [{key}]")
+    return Fault(key, repr(item["input"]), item["msg"].removeprefix("Input should be "))
+
+
+def _example(place: list[str]) -> str:
+    if len(place) == 1:
+        return f"a table [{place[0]}]"
+    examples = {"name": '"WP-07-3"', "remanence": '"1.32 T +/- 0.02 T"', "capacity": '"220 g"'}
+    examples |= {"resolution": '"1 mg"', "port": '"/dev/ttyUSB0"'}
+    return f"a value such as {place[-1]} = " + examples.get(place[-1], '"6.00 mm +/- 0.02 mm"')

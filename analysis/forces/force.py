@@ -1,0 +1,96 @@
+"""From a balance's reading to the force on it: local gravity and air buoyancy."""
+
+from __future__ import annotations
+
+from math import exp, sin, sqrt
+from typing import overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..constants import AIR_DENSITY_CONVENTIONAL, WEIGHT_DENSITY_CONVENTIONAL
+from ..records.bench import Bench, Site
+
+Floats = NDArray[np.float64]
+
+#: World Geodetic System 1984, normal gravity (NGA.STND.0036).
+_GAMMA_EQUATOR = 9.7803253359  # m/s^2
+_SOMIGLIANA_K = 0.00193185265241
+_ECCENTRICITY2 = 0.00669437999013
+_SEMI_MAJOR = 6378137.0  # m
+_FLATTENING = 1 / 298.257223563
+_GM = 3.986004418e14  # m^3/s^2
+_ROTATION = 7.292115e-5  # rad/s
+#: omega^2 a^2 b / GM, the ratio of centrifugal to gravitational acceleration at the equator.
+_M = _ROTATION**2 * _SEMI_MAJOR**3 * (1 - _FLATTENING) / _GM
+
+
+def local_gravity(latitude: float, altitude: float = 0.0) -> float:
+    """Normal gravity in m/s^2 at ``latitude`` (rad) and ``altitude`` (m above the ellipsoid).
+
+    WGS84: Somigliana's closed formula and the second-order height formula (Heiskanen & Moritz, Physical
+    Geodesy). Real gravity differs by up to about 0.5 mm/s^2 (5e-5) where the ground is uneven.
+    """
+    s2 = sin(latitude) ** 2
+    gamma = _GAMMA_EQUATOR * (1 + _SOMIGLIANA_K * s2) / sqrt(1 - _ECCENTRICITY2 * s2)
+    h = altitude / _SEMI_MAJOR
+    return gamma * (1 - 2 * (1 + _FLATTENING + _M - 2 * _FLATTENING * s2) * h + 3 * h**2)
+
+
+def force_per_kg(site: Site) -> float:
+    """Force in N for each kg a balance at ``site`` indicates: g (1 - 1.2/8000).
+
+    The balance was adjusted with weights of 8000 kg/m^3 in air of 1.2 kg/m^3 (OIML D 28), which weighed
+    less than their mass by the air they displaced; a pull by a magnet displaces none.
+    """
+    g = local_gravity(site.latitude.value, site.altitude.value)
+    return g * (1 - AIR_DENSITY_CONVENTIONAL / WEIGHT_DENSITY_CONVENTIONAL)
+
+
+@overload
+def force(reading_change: float, bench: Bench) -> float: ...
+@overload
+def force(reading_change: Floats, bench: Bench) -> Floats: ...
+def force(reading_change: float | Floats, bench: Bench) -> float | Floats:
+    """Attraction in N from the change of reading against its zero (kg); shape as given.
+
+    Attraction makes the reading lighter where the sample hangs above the magnet on the pan, heavier where
+    the magnet hangs above: ``attraction`` of the bench file.
+    """
+    sign = 1.0 if bench.balance.attraction == "heavier" else -1.0
+    return sign * force_per_kg(bench.site) * reading_change
+
+
+@overload
+def reading_change(force: float, bench: Bench) -> float: ...
+@overload
+def reading_change(force: Floats, bench: Bench) -> Floats: ...
+def reading_change(force: float | Floats, bench: Bench) -> float | Floats:
+    """The change of reading (kg) an attraction of ``force`` (N) makes: the inverse of ``force``."""
+    sign = 1.0 if bench.balance.attraction == "heavier" else -1.0
+    return sign / force_per_kg(bench.site) * force
+
+
+def air_density(
+    temperature: float, pressure: float = 101325.0, humidity: float = 0.5, co2: float = 0.0004
+) -> float:
+    """Density of moist air in kg/m^3: CIPM-2007 (Picard, Davis, Glaeser & Fujii, Metrologia 45 (2008) 149).
+
+    ``temperature`` in K, ``pressure`` in Pa, relative ``humidity`` 0 ... 1, mole fraction of ``co2``. The
+    formula holds for 15 to 27 degrees Celsius, 600 to 1100 hPa. Raises ValueError for an impossible humidity.
+    """
+    if not 0 <= humidity <= 1:
+        raise ValueError(f"relative humidity {humidity} is not between 0 and 1")
+    T, p = temperature, pressure
+    t = T - 273.15
+    saturation = exp(1.2378847e-5 * T**2 - 1.9121316e-2 * T + 33.93711047 - 6.3431645e3 / T)
+    enhancement = 1.00062 + 3.14e-8 * p + 5.6e-7 * t**2
+    x = humidity * enhancement * saturation / p
+    Z = (
+        1
+        - p / T * (1.58123e-6 - 2.9331e-8 * t + 1.1043e-10 * t**2
+                   + (5.707e-6 - 2.051e-8 * t) * x + (1.9898e-4 - 2.376e-6 * t) * x**2)
+        + (p / T) ** 2 * (1.83e-11 - 0.765e-8 * x**2)
+    )  # fmt: skip
+    molar_mass = 28.96546e-3 + 12.011e-3 * (co2 - 0.0004)
+    return p * molar_mass / (Z * 8.314472 * T) * (1 - x * (1 - 18.01528e-3 / 28.96546e-3))

@@ -1,0 +1,367 @@
+"""Loop and bench values in one fit: what the forces say of the sample, and of the bench that weighed it.
+
+A bench value wrong within its stated uncertainty bends the forces in a way no loop can, and a loop fitted
+without regard to that is wrong by far more than the value's own share: 1.5 % of remanence can move HcJ by
+a tenth. So the bench's inputs are unknowns too, each with what the file states as one more observation
+(least squares with prior information; the posterior of a linear-Gaussian problem, cf. JCGM 101:2008, 6.1
+and JCGM 102:2011). Minimised is
+
+    sum ((F - F_model(c, z)) / sigma)^2 + smoothing * roughness(c) + z^T C^-1 z
+
+over the coefficients c of the sample's parts and, but for the roughness, over the inputs z, in standard
+uncertainties from what is stated. (The roughness has no say in z: it falls with M and with the loop's
+width, and would make every reference magnet stronger than it is.) Inputs the forces say nothing of stay as
+stated.
+
+M at node j follows from M_j = f(u_j), u_j = H_j - (D M)_j (``own_field``); the problem is solved by
+Gauss-Newton steps. Every answer to errors (of forces, of what is stated) comes from the last step's linear
+problem, with the smoothing and the active constraints as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..magnetostatics.applied_field import LocalField
+from ..magnetostatics.bench_linearisation import BenchModel
+from ..magnetostatics.demagnetising_field import own_field
+from .fit_records import JointFit, Part, Role, by_others, felt_changes
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Relative standard deviation of a force beyond its reading's own uncertainty: the gap's repeatability
+#: (0.3 um at a gradient of 10 % per mm) and the quadrature. Our choice, from trials.
+_MODEL_SPREAD = 3e-4
+#: No hypothesis on the sample's own field is better than this part of the force, real samples being neither
+#: even nor quite of their shape; a misfit tells of the bench by what it exceeds that. Our choice, from
+#: trials: with a fine model of the own field fitted to a coarse one's forces, parts of 1e-3 pulled the
+#: contact gap by 0.05 mm.
+_DOUBT = 2e-3
+#: Gauss-Newton steps at most, and how often the smoothing is chosen anew among them.
+_STEPS, _CHOICES = 14, 4
+#: No input moves farther than this in one step, in standard uncertainties: what a slope is worth is known
+#: near where the fit stands.
+_STRIDE = 1.0
+#: After so many steps a fit four times worse than what is enough is hopeless.
+_HOPELESS = 5
+#: Enough when the objective and the inputs (in standard uncertainties) move by less than this.
+_STILL, _STILL_Z = 3e-3, 0.02
+#: A step is halved where it makes the objective this many times worse. (Some it may: the coefficients'
+#: step serves the roughness too.)
+_WORSE = 1.1
+#: The parts agree with what they feel when M is off by less than this part of the largest; and rounds.
+_AGREED, _ROUNDS = 1e-5, 8
+#: A reduced chi-square above this says the readings are not as good as they claim, and count less beside
+#: what the bench file states (Birge ratio; R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
+_CLAIM = 1.5
+#: The bench is worked out anew at the inputs found, at most so often, until they (in standard
+#: uncertainties) and the Birge ratio stay about as they are.
+_BENCHES, _NEAR, _ALIKE = 4, 0.2, 0.15
+#: No input is sought farther than this from what is stated, in standard uncertainties, nor at less than half
+#: of it: there is then something else the matter.
+_FARTHEST = 8.0
+
+
+def weighing_spread(force: Floats, u_force: Floats) -> Floats:
+    """Standard deviation a fit may expect of each force, N: its reading's and the bench's repeatability."""
+    own = np.where(np.isfinite(u_force), u_force, 0.0)
+    least = 1e-6 * np.abs(force).max() if len(force) else 0.0
+    return np.maximum(np.hypot(own, _MODEL_SPREAD * force), max(least, 1e-12))
+
+
+def fit_jointly(
+    model: BenchModel,
+    roles: Mapping[str, Role],
+    hypothesis: str,
+    *,
+    smoothing: Mapping[str, float] | None = None,
+    z: Floats | None = None,
+    conditioned: bool = True,
+    steady_field: float = 0.0,
+    enough: float = np.inf,
+    near: JointFit | None = None,
+    share: float = 1.0,
+) -> JointFit:
+    """Fit the parts by name under one ``hypothesis`` on the sample's own field.
+
+    ``smoothing`` by part and ``z`` (k,) to begin with, where known from before; not ``conditioned`` the
+    bench stays at ``z``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first
+    round, is above ``enough`` is left as it then is: it will not be the one. ``near`` is a fit of the same
+    parts under another hypothesis, to begin from; ``share`` of what the others make is felt (``in_part``).
+    """
+    fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near, share)
+    return fit.solve(np.zeros(len(model.keys)) if z is None else z)
+
+
+def _of_readings(p: Part) -> Floats:
+    """The readings' own standard deviations, N."""
+    return p.sigma
+
+
+class _Fit:
+    def __init__(
+        self,
+        model: BenchModel,
+        roles: Mapping[str, Role],
+        hypothesis: str,
+        smoothing: Mapping[str, float],
+        conditioned: bool,
+        steady_field: float,
+        enough: float,
+        near: JointFit | None,
+        share: float,
+    ) -> None:
+        self.begun = {} if near is None else {name: p.M for name, p in near.parts.items()}
+        self.stated, self.roles, self.known = model, roles, smoothing
+        self.conditioned, self.steady, self.enough = conditioned, steady_field, enough
+        self.precision = np.linalg.inv(model.prior)
+        self.root = np.linalg.cholesky(model.prior)
+        self.reach = np.array([min(_FARTHEST, 0.5 * abs(s.value) / s.u) for s in model.stated])
+        self.scale, self.chosen_at = 1.0, 0.0
+        f = model.stated_field
+        self.own = own_field(hypothesis, model.bench.sample, f.nodes, f.weights).in_part(share)
+        self.parts: dict[str, Part] = {}
+
+    def solve(self, z: Floats) -> JointFit:
+        """The parts that tell, with the bench; then the others on the bench found."""
+        silent = {name: role for name, role in self.roles.items() if not role.tells}
+        self.roles = {name: role for name, role in self.roles.items() if role.tells}
+        model, chi = self.stated.moved(z), np.inf
+        for _ in range(_BENCHES):
+            z = self._settle(model, z)
+            chi, left = self._objective(z, _of_readings), self._left_over()
+            scale = float(np.sqrt(chi / left)) if chi > _CLAIM * left else 1.0
+            steady = abs(scale / self.scale - 1.0) < _ALIKE
+            if (np.abs(z - model.z).max(initial=0.0) < _NEAR and steady) or chi > self.enough:
+                break
+            model, self.scale = self.stated.moved(z), scale
+        if silent and chi <= self.enough:
+            told, self.parts, self.roles, conditioned = self.parts, {}, silent, self.conditioned
+            self.conditioned = False
+            self._settle(model, z)
+            self.parts, self.conditioned = told | self.parts, conditioned
+        return self._finished(model, z)
+
+    # -- one bench
+
+    def _settle(self, model: BenchModel, z: Floats) -> Floats:
+        """Gauss-Newton steps with the field linear around ``model``; the inputs found."""
+        old = np.inf
+        # On a bench worked out anew the smoothing stays, unless the readings have come to count otherwise.
+        choosing, self.chosen_at = self.chosen_at != self.scale or not self.conditioned, self.scale
+        self._begin(model)
+        for step in range(_STEPS):
+            self._linearise(model, z)
+            if choosing and step < _CHOICES:
+                self._choose(z, step)
+            wanted = self._inputs(z) if step and self.conditioned else z
+            reference = self._objective(z, self._doubt) if step else np.inf
+            before = [(p.c, p.M) for p in self.parts.values()]
+            coefficients = self._coefficients(wanted, z)
+            length = 1.0
+            while True:
+                at = z + length * (wanted - z)
+                for p, (c, M), target in zip(self.parts.values(), before, coefficients, strict=True):
+                    p.c, p.M = target if c is None else c + length * (target - c), M
+                self._follow(model, at)
+                new = self._objective(at, self._doubt)
+                if new <= _WORSE * (1.0 + reference) or length < 0.2:
+                    break
+                length *= 0.5
+            moved, z = float(np.abs(at - z).max(initial=0.0)), at
+            if not self.conditioned and not self.own.left.shape[1]:
+                break  # one linear problem
+            if step >= _HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
+                break
+            if step >= _CHOICES and abs(new - old) < _STILL * (1.0 + new) and moved < _STILL_Z:
+                break
+            old = new
+        return z
+
+    def _begin(self, model: BenchModel) -> None:
+        """The parts over what their nodes feel, M as found before or by plain means."""
+        old, self.parts = self.parts, {}
+        points = model.points
+        for name, role in self.roles.items():
+            f = model.field.rows(role.rows)
+            if name in old:
+                M = old[name].M
+            elif name in self.begun:
+                M = self.begun[name]
+            else:
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    plain = np.nan_to_num(points.force[role.rows] / f.pull_mean)
+                M = np.repeat(plain[:, None], len(f.weights), axis=1)
+            role.material.begin(f.H - by_others(self.own, model, M) + self.steady, f.pull)
+            counted = np.arange(len(role.rows)) if role.counted is None else role.counted
+            rows = role.rows[counted]
+            sigma = weighing_spread(points.force[rows], points.u_force[rows])
+            self.parts[name] = Part(
+                role.rows, counted, role.material, points.force[rows], sigma, role.tells, M
+            )
+            if name in old:
+                self.parts[name].smoothing = old[name].smoothing
+
+    def _felt(self, model: BenchModel, f: LocalField, z: Floats, M: Floats) -> Floats:
+        return f.H - by_others(self.own, model, M, z) + self.steady
+
+    def _follow(self, model: BenchModel, z: Floats) -> None:
+        """M at the nodes and the forces for the present coefficients: Newton's method for M = f(H - D M)."""
+        field = model.at(z)
+        for p in self.parts.values():
+            assert p.c is not None
+            f, M = field.rows(p.rows), p.M
+            for _ in range(_ROUNDS):
+                p.felt = self._felt(model, f, z, M)
+                value, p.slope = p.material.state(p.c, p.felt)
+                if not self.own.left.shape[1]:
+                    M = value
+                    break
+                off = value - M
+                if np.abs(off).max() < _AGREED * np.abs(M).max():
+                    break
+                M = M + self.own.answered(p.slope, off)
+            p.M = M
+            p.model = (f.pull * M).sum(axis=1)[p.counted]
+
+    def _linearise(self, model: BenchModel, z: Floats) -> None:
+        """Forces by coefficient (design) and by input, around where the fit stands."""
+        field = model.at(z)
+        for p in self.parts.values():
+            f = field.rows(p.rows)
+            p.by_input = np.zeros((len(p.force), len(z)))
+            if p.c is None:
+                # Nothing is known of the slopes yet: as if no part answered to any other.
+                p.felt = self._felt(model, f, z, p.M)
+                p.design = p.material.design(p.felt, f.pull)[p.counted]
+                p.model = np.zeros(len(p.force))
+                continue
+            v = self.own.undone(p.slope, f.pull)
+            p.design = p.material.design(p.felt, v)[p.counted]
+            if not self.conditioned:
+                continue  # the bench stays as it is
+            by_input = np.einsum("nq,knq->nk", v, self._changes(model, p, z))
+            by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
+            p.by_input = by_input[p.counted]
+
+    def _changes(self, model: BenchModel, p: Part, z: Floats) -> Floats:
+        """M by input (k, n, q), before the parts have answered to one another."""
+        assert p.c is not None
+        return p.material.changes(p.c, p.felt, p.slope, felt_changes(self.own, model, p, z))
+
+    # -- the linear problem, readings in standard deviations
+
+    def _targets(self, p: Part, z: Floats) -> Floats:
+        """What design @ c + by_input @ z should be."""
+        return p.force - p.model + (0.0 if p.c is None else p.design @ p.c) + p.by_input @ z
+
+    def _choose(self, z: Floats, step: int) -> None:
+        """The smoothing of each part, the likeliest."""
+        rough = not any(p.smoothing for p in self.parts.values()) or step < _CHOICES // 2
+        for name, p in self.parts.items():
+            if name in self.known:
+                p.smoothing = self.known[name]
+                continue
+            spread, y = p.sigma * self.scale, self._targets(p, z)
+            if rough and p.tells and self.conditioned:
+                # What the bench may be off by counts as noise that the rows have in common.
+                off = p.by_input @ self.root / spread[:, None]
+                white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
+            else:
+                y, white = y - p.by_input @ z, np.diag(1.0 / spread)
+            # A steep sample far from where it must be is led astray by too little smoothing.
+            p.smoothing = p.material.smoothing(white @ p.design, white @ y, bound=not rough)
+
+    def _left(self, p: Part) -> tuple[Floats, Floats]:
+        """What a part's coefficients leave of changes of its forces (m, m), and the coefficients by force
+        (K, m)."""
+        spread = p.sigma * self.scale
+        answer = p.material.answer(p.design / spread[:, None], p.smoothing, p.free) / spread
+        return np.eye(len(spread)) - p.design @ answer, answer
+
+    def _doubt(self, p: Part) -> Floats:
+        """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
+        return np.hypot(p.sigma * self.scale, _DOUBT * p.force)
+
+    def _inputs(self, z: Floats) -> Floats:
+        """The inputs that fit best once every part's coefficients have done their best."""
+        normal, rhs = self.precision.copy(), np.zeros(len(z))
+        for p in self.parts.values():
+            if p.tells:
+                left = self._left(p)[0] / self._doubt(p)[:, None]
+                J = left @ p.by_input
+                normal += J.T @ J
+                rhs += J.T @ left @ self._targets(p, z)
+        step = np.clip(np.linalg.solve(normal, rhs), -self.reach, self.reach) - z
+        return z + step * min(1.0, _STRIDE / max(float(np.abs(step).max(initial=0.0)), 1e-9))
+
+    def _coefficients(self, wanted: Floats, z: Floats) -> list[Floats]:
+        found = []
+        for p in self.parts.values():
+            spread = p.sigma * self.scale
+            y = (self._targets(p, z) - p.by_input @ wanted) / spread
+            c, p.free = p.material.fit(p.design / spread[:, None], y, p.smoothing)
+            found.append(c)
+        return found
+
+    def _objective(self, z: Floats, spread: Callable[[Part], Floats]) -> float:
+        """What is minimised but for the roughness, misfits counted by each part's ``spread`` (N)."""
+        of_rows = sum(float(np.sum((p.residual / spread(p)) ** 2)) for p in self.parts.values() if p.tells)
+        return float(z @ self.precision @ z) + of_rows
+
+    def _left_over(self) -> float:
+        """Degrees of freedom that the coefficients leave, at least one."""
+        return max(sum(float(np.trace(self._left(p)[0])) for p in self.parts.values() if p.tells), 1.0)
+
+    def _finished(self, model: BenchModel, z: Floats) -> JointFit:
+        """Every answer, from the linear problem at the end."""
+        self._linearise(model, z)
+        k = len(z)
+        normal = self.precision.copy()
+        seen: dict[str, tuple[Floats, Floats]] = {}
+        unlikely = float(z @ normal @ z)
+        for name, p in self.parts.items():
+            seen[name] = left, answer = self._left(p)
+            p.c_to_force, p.c_to_z = answer, -answer @ p.by_input
+            p.hat = 1.0 - np.einsum("ii->i", left)
+            p.doubt = np.hypot(p.sigma, _DOUBT * p.force)
+            if p.tells:
+                unlikely += self._unlikely(p, z)
+            if p.tells and self.conditioned:
+                J = left @ p.by_input / self._doubt(p)[:, None]
+                normal += J.T @ J
+        inverse = np.linalg.inv(normal)
+        z_to_force, degrees = np.zeros((len(model.points), k)), 0.0
+        for name, p in self.parts.items():
+            left, _ = seen[name]
+            if p.tells and self.conditioned:
+                by_force = inverse @ (left @ p.by_input / self._doubt(p)[:, None] ** 2).T @ left
+                p.hat = p.hat + np.einsum("ij,ji->i", left @ p.by_input, by_force)
+                # A row at which two branches meet is in both.
+                np.add.at(z_to_force, p.rows[p.counted], by_force.T)
+            if p.tells:
+                degrees += float(p.hat.sum())
+        to_stated = inverse @ self.precision
+        return JointFit(
+            self.stated.moved(z) if np.abs(z - model.z).max(initial=0.0) > 0 else model,
+            self.own,
+            self.parts,
+            z_to_force.T,
+            to_stated,
+            self.scale,
+            self._objective(z, _of_readings),
+            degrees,
+            unlikely,
+            self.steady,
+        )
+
+    def _unlikely(self, p: Part, z: Floats) -> float:
+        """Minus twice the logarithm of the likelihood of a part's forces, but for a constant, each doubted as
+        much as any model of a sample must be."""
+        doubt = self._doubt(p)
+        y = (self._targets(p, z) - p.by_input @ z) / doubt
+        return p.material.unlikely(p.design / doubt[:, None], y) + 2.0 * float(np.sum(np.log(doubt)))

@@ -1,0 +1,135 @@
+"""The loop as found: magnetisation at every point, and the two branches as curves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..magnetostatics.bench_linearisation import BenchModel
+from ..records.points import Branch, Points
+
+Floats = NDArray[np.float64]
+
+
+class Answer(NamedTuple):
+    """How m values answer, to first order, to errors: ``to_force`` (m, n) per newton of each row's force,
+    ``to_stated`` (m, k) per standard uncertainty of each input of the bench as stated."""
+
+    to_force: Floats
+    to_stated: Floats
+
+    def through(self, matrix: Floats) -> Answer:
+        """The answer of ``matrix`` (l, m) @ the values."""
+        return Answer(matrix @ self.to_force, matrix @ self.to_stated)
+
+    def and_also(self, other: Answer) -> Answer:
+        """The answer of the sum of both values."""
+        return Answer(self.to_force + other.to_force, self.to_stated + other.to_stated)
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """One branch on a grid of applied field; arrays of shape (m,), SI, in order of rising field.
+
+    M is the material's: what a sample would show whose whole volume stood in the applied field
+    ``H_applied``. The grid belongs to the branch's rows and moves with their field, so both answer to
+    errors: ``H_answer``, ``M_answer``, with regularisation and active constraints as they were.
+    What the readings leave open, A/m by one standard normal a column: ``unseen`` (m, r) of this branch
+    between and beside its readings, ``undecided`` (m, h), the same for both branches, between the hypotheses
+    on the sample's own field.
+    """
+
+    branch: Branch
+    H_applied: Floats
+    M: Floats
+    N: float
+    H_answer: Answer
+    M_answer: Answer
+    unseen: Floats
+    undecided: Floats
+
+    @property
+    def H_internal(self) -> Floats:
+        """H_applied - N M, A/m."""
+        return self.H_applied - self.N * self.M
+
+    def __len__(self) -> int:
+        return len(self.H_applied)
+
+
+@dataclass(frozen=True, eq=False)
+class LoopEstimate:
+    """Magnetisation from forces; per point arrays of shape (n,) in the order of ``points``, SI.
+
+    ``H_applied`` is the field's volume mean times the orientation; M the sample's volume mean.
+    Rows not used carry the plain `mean` result, so that they can be shown; nothing else depends on
+    them. ``residual`` (N) is force minus fit. ``bench`` is the bench as found: field, pull and N go with its
+    ``z``; ``z_answer`` and the others say how everything answers to errors. ``evidence`` holds named
+    numbers of the choice of method, ``why`` says it in a sentence.
+    """
+
+    points: Points
+    H_applied: Floats
+    M: Floats
+    H_internal: Floats
+    N: float
+    residual: Floats
+    bench: BenchModel
+    z_answer: Answer
+    H_answer: Answer
+    M_answer: Answer
+    descending: Curve
+    ascending: Curve | None
+    method_used: str
+    why: str
+    evidence: dict[str, float] = field(default_factory=dict)
+    #: What a repeated inversion with slightly changed forces holds fixed.
+    settled: Settled | None = None
+
+    @property
+    def curves(self) -> tuple[Curve, ...]:
+        """The branches there are."""
+        both = (self.descending, self.ascending)
+        return tuple(c for c in both if c is not None and len(c))
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """Choices an inversion made from the data, to be taken over by its repetitions.
+
+    ``method`` as in ``LoopEstimate.method_used``; ``own_field`` the hypothesis on the sample's own field
+    (``own_field``); ``smoothing`` by branch, or of the density; ``z`` (k,) the bench found. Of the density
+    also the state the hysterons began in, the rows fitted, the columns free of the constraint and the steady
+    field of what never turned (A/m).
+    """
+
+    method: str
+    own_field: str
+    smoothing: dict[str, float] = field(default_factory=dict)
+    z: Floats | None = None
+    start: float = 0.0
+    fitted: NDArray[np.intp] | None = None
+    free: NDArray[np.intp] | None = None
+    bias: float = 0.0
+
+
+def branch_rows(points: Points, branch: Branch, H_applied: Floats) -> NDArray[np.intp]:
+    """Indices of the used rows that lie on a branch, the far tip included.
+
+    The row of strongest field at which the next branch starts carries that branch's name and ends
+    this one too; it counts here only if it really is the strongest of its direction.
+    """
+    names = np.array(points.branch)
+    own = np.flatnonzero(names == branch)
+    if not len(own):
+        return own
+    rows = own[points.used[own]]
+    tip = own[-1] + 1
+    if tip < len(points) and points.used[tip] and names[tip] != branch:
+        same = own[points.orientation[own] == points.orientation[tip]]
+        if len(same) and abs(H_applied[tip]) >= np.abs(H_applied[same]).max():
+            rows = np.append(rows, tip)
+    return rows

@@ -1,0 +1,345 @@
+"""The three ways from forces to a loop estimate: plain means, splines by branch, hysteron density."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..magnetostatics.bench_linearisation import BenchModel
+from ..magnetostatics.demagnetising_field import PART
+from ..records.points import Branch, Points
+from . import monotone_spline as branch_spline
+from . import preisach as hysterons
+from .fit_records import JointFit, Role
+from .joint_fit import fit_jointly
+from .loop import Answer, Curve, LoopEstimate, Settled, branch_rows
+from .monotone_spline import RisingSpline
+from .preisach import Density, magnetised_before
+from .uniform_loop import as_of_points, curve_of_density, curve_of_spline
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+MEAN, SPLINE, DENSITY = "mean", "branch spline", "hysteron density"
+BRANCHES: tuple[Branch, ...] = ("first", "descending", "ascending")
+
+#: Points of a branch's curve. The spacing, about 3 kA/m on a small bench, is finer than a point's own
+#: uncertainty makes sense of; the figures interpolate.
+_CURVE_POINTS = 201
+
+#: The first curve is left out of the density where its rows miss by so much more than the others: the
+#: sample then had a past that no simple one describes.
+_OUT_OF_TUNE = 4.0
+
+#: Steady fields tried for a sample magnetised before, by N times its largest M; rounds of refinement.
+_BIASES, _BIAS_ROUNDS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4), 4
+
+
+def mean_estimate(model: BenchModel, reason: str) -> LoopEstimate:
+    """Every point by the volume means of field and gradient alone, the bench as stated."""
+    k, n = len(model.keys), len(model.points)
+    plain = _Points(model, Answer(np.zeros((k, n)), np.eye(k)))
+    curves: dict[Branch, Curve] = {branch: plain.curve(branch) for branch in BRANCHES[1:]}
+    return plain.estimate(
+        curves, np.zeros(n), MEAN, f"Plain volume means: {reason}.", {}, Settled(MEAN, PART)
+    )
+
+
+def spline_fit(
+    model: BenchModel,
+    hypothesis: str = PART,
+    *,
+    settled: Settled | None = None,
+    near: JointFit | None = None,
+    enough: float = np.inf,
+    share: float = 1.0,
+) -> JointFit | None:
+    """Every branch with rows enough by its own spline; None if neither returning branch has them.
+
+    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near``, ``enough`` and
+    ``share`` as in ``fit_jointly``.
+    """
+    points, H = model.points, model.field.H_mean
+    roles: dict[str, Role] = {}
+    for branch in BRANCHES:
+        rows = branch_rows(points, branch, H)
+        rows = rows[np.isfinite(points.force[rows])]
+        if len(rows) >= branch_spline.LEAST_ROWS:
+            # The first curve may have begun anywhere: it has no say in the bench.
+            roles[branch] = Role(rows, RisingSpline(), tells=branch != "first")
+    if "descending" not in roles and "ascending" not in roles:
+        return None
+    return fit_jointly(
+        model,
+        roles,
+        hypothesis if settled is None else settled.own_field,
+        smoothing=None if settled is None else settled.smoothing,
+        z=None if settled is None else settled.z,
+        enough=enough,
+        near=near,
+        share=share,
+    )
+
+
+def spline_estimate(fit: JointFit) -> LoopEstimate:
+    """The loop as a fit by splines has it."""
+    found = _Points(fit.model, _of_inputs(fit))
+    curves: dict[Branch, Curve] = {}
+    for branch in BRANCHES:
+        if branch not in fit.parts:
+            continue
+        part = fit.parts[branch]
+        # The row at which the next branch starts belongs to that one.
+        own = np.array(fit.model.points.branch)[part.rows] == branch
+        found.put(part.rows[own], part.residual[own], *as_of_points(fit, part, own))
+        if branch != "first":
+            curves[branch] = curve_of_spline(fit, branch, part, _CURVE_POINTS)
+    for branch in BRANCHES[1:]:
+        if branch not in curves:
+            curves[branch] = found.curve(branch)
+    evidence = {f"reduced_chi_square_{b}": p.reduced_chi_square for b, p in fit.parts.items()}
+    evidence |= {f"smoothing_{b}": p.smoothing for b, p in fit.parts.items()}
+    evidence |= _evidence(fit)
+    chosen = Settled(SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.model.z)
+    return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen)
+
+
+def density_fit(
+    model: BenchModel,
+    hypothesis: str = PART,
+    *,
+    settled: Settled | None = None,
+    near: JointFit | None = None,
+    enough: float = np.inf,
+    share: float = 1.0,
+) -> JointFit | None:
+    """The whole run by one hysteron density; None if it has not the rows, or not both orientations.
+
+    As ``spline_fit``; what the sample was before the run is as in ``near``, where there is one.
+    """
+    points, H = model.points, model.field.H_mean
+    names = np.array(points.branch)
+    fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(H))
+    if (
+        len(fitted) < hysterons.LEAST_ROWS
+        or np.sum(names[fitted] == "descending") < branch_spline.LEAST_ROWS
+        or len(np.unique(points.orientation[fitted])) < 2
+        or not np.isfinite(H).all()
+    ):
+        return None
+    if settled is None:
+        if near is None:
+            fitted, start, steady = _past(model, fitted)
+        else:
+            before = near.parts[DENSITY]
+            assert isinstance(before.material, Density)
+            fitted, start = before.rows[before.counted], before.material.start
+            steady = near.steady_field
+        roles = _whole_run(points, H, fitted, start)
+        return fit_jointly(
+            model, roles, hypothesis, steady_field=steady, enough=enough, near=near, share=share
+        )
+    assert settled.fitted is not None
+    return fit_jointly(
+        model,
+        _whole_run(points, H, settled.fitted, settled.start, settled.free),
+        settled.own_field,
+        smoothing=settled.smoothing,
+        z=settled.z,
+        steady_field=settled.bias,
+    )
+
+
+def density_estimate(fit: JointFit) -> LoopEstimate:
+    """The loop as a fit by a density has it."""
+    part, points = fit.parts[DENSITY], fit.model.points
+    assert isinstance(part.material, Density)
+    start, fitted = part.material.start, part.rows[part.counted]
+    names, H = np.array(points.branch), fit.model.stated_field.H_mean
+    found = _Points(fit.model, _of_inputs(fit))
+    counted = np.zeros(len(points), bool)
+    counted[fitted] = True
+    found.put(fitted, part.residual, *as_of_points(fit, part, counted))
+    curves: dict[Branch, Curve] = {}
+    for branch in BRANCHES[1:]:
+        rows, own = branch_rows(points, branch, H), np.flatnonzero(names == branch)
+        if len(rows) > 1 and len(own) > 1:
+            curves[branch] = curve_of_density(fit, branch, part, rows, int(own[1]), _CURVE_POINTS)
+        else:
+            curves[branch] = found.curve(branch)
+    evidence: dict[str, float] = {}
+    left = max(1.0 - float(part.hat.sum()) / len(fitted), 1.0 / len(fitted))
+    for branch in BRANCHES:
+        of = names[fitted] == branch
+        if of.any():
+            evidence[f"reduced_chi_square_{branch}"] = float(np.mean(part.chi_square_rows[of])) / left
+    evidence |= {"smoothing": part.smoothing, "magnetised_before": start, "steady_field": fit.steady_field}
+    evidence |= _evidence(fit)
+    chosen = Settled(
+        DENSITY,
+        fit.own.name,
+        {DENSITY: part.smoothing},
+        fit.model.z,
+        start,
+        fitted,
+        part.free,
+        fit.steady_field,
+    )
+    return found.estimate(curves, found.residual, DENSITY, "", evidence, chosen)
+
+
+class Way(NamedTuple):
+    """A way to fit a run, with a hypothesis and more, and what it then makes of the fit."""
+
+    fit: Callable[..., JointFit | None]
+    estimate: Callable[[JointFit], LoopEstimate]
+
+
+WAYS = {SPLINE: Way(spline_fit, spline_estimate), DENSITY: Way(density_fit, density_estimate)}
+
+
+def _whole_run(
+    points: Points, H: Floats, fitted: Indices, start: float, free: Indices | None = None
+) -> dict[str, Role]:
+    return {DENSITY: Role(np.arange(len(points)), Density(H, start, free), fitted)}
+
+
+def _past(model: BenchModel, fitted: Indices) -> tuple[Indices, float, float]:
+    """What the sample was before the run: the rows to be fitted, how much of it was magnetised, and the
+    steady field (A/m) of what never turns.
+
+    In a sample magnetised before, what never turns lends the rest a steady demagnetising field against
+    its own direction. It is sought by the held-out residuals. All this with the bench as stated and each
+    part feeling its own magnetisation, which is one linear problem.
+    """
+    points, field = model.points, model.field
+    H = field.H_mean
+    start = magnetised_before(field, points.force, points.u_force, fitted)
+
+    roles = _whole_run(points, H, fitted, start)
+
+    def with_bias(part: float) -> JointFit:
+        return fit_jointly(model, roles, PART, conditioned=False, steady_field=part * strongest)
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        M = np.abs(points.force / field.pull_mean)[fitted].max()
+    strongest = float(-np.sign(start) * field.N * M)
+    first = np.array(points.branch)[fitted] == "first"
+    # A coarse look, then halving the distance around the best: the minimum is sharp and not always single.
+    tried = {part: with_bias(part) for part in (0.0, *(_BIASES if start else ()))}
+    step = _BIASES[0]
+    for _ in range(_BIAS_ROUNDS if start else 0):
+        best = min(tried, key=lambda part: tried[part].parts[DENSITY].held_out)
+        step *= 0.5
+        for part in (best - step, best + step):
+            if part > 0.0 and part not in tried:
+                tried[part] = with_bias(part)
+    best = min(tried, key=lambda part: tried[part].parts[DENSITY].held_out)
+    if first.any() and not first.all():
+        rows = tried[best].parts[DENSITY].chi_square_rows
+        missed, others = (float(np.mean(rows[part])) for part in (first, ~first))
+        if missed > _OUT_OF_TUNE * max(others, 1.0) and np.sum(~first) >= hysterons.LEAST_ROWS:
+            return fitted[~first], 0.0, 0.0
+    return fitted, start, best * strongest
+
+
+def _of_inputs(fit: JointFit) -> Answer:
+    return Answer(fit.z_to_force, fit.z_to_stated)
+
+
+def _evidence(fit: JointFit) -> dict[str, float]:
+    told = [p for p in fit.parts.values() if p.tells]
+    n = sum(len(p.force) for p in told)
+    return {
+        "misfit": sum(float(np.sum((p.residual / p.doubt) ** 2)) for p in told)
+        / max(sum(float(np.sum(1.0 - p.hat)) for p in told), 1.0),
+        "held_out": sum(p.held_out * len(p.force) for p in told) / n,
+        "objective": fit.objective,
+        "degrees": fit.degrees,
+    }
+
+
+class _Points:
+    """M and field at every row with their answers, by volume means until something better is ``put``."""
+
+    def __init__(self, model: BenchModel, of_inputs: Answer) -> None:
+        f, points = model.field, model.points
+        n = len(points)
+        self.model, self.of_inputs = model, of_inputs
+        self.H, self.residual = f.H_mean, np.zeros(n)
+        self.H_answer = of_inputs.through((model.H_change @ f.weights).T)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            self.M = points.force / f.pull_mean
+            by_pull = -(self.M / f.pull_mean)[:, None] * model.pull_change.sum(axis=2).T
+            self.M_answer = of_inputs.through(by_pull)
+            self.M_answer.to_force[np.arange(n), np.arange(n)] += 1.0 / f.pull_mean
+
+    def put(self, rows: Indices, residual: Floats, M: Floats, answer: Answer) -> None:
+        """M of some rows and its answer."""
+        self.M[rows], self.residual[rows] = M, residual
+        self.M_answer.to_force[rows], self.M_answer.to_stated[rows] = answer
+
+    def curve(self, branch: Branch) -> Curve:
+        """A branch's curve straight through its points: shape-keeping cubic, linear between in its map."""
+        H, M, N = self.H, self.M, self.model.field.N
+        rows = branch_rows(self.model.points, branch, H)
+        rows = rows[np.isfinite(H[rows]) & np.isfinite(M[rows])]
+        x, first = np.unique(H[rows], return_index=True)
+        rows = rows[first]
+        pick = np.zeros((len(rows), len(H)))
+        pick[np.arange(len(rows)), rows] = 1.0
+        if len(x) < 2:
+            H_answer, M_answer = (_known(a).through(pick) for a in (self.H_answer, self.M_answer))
+            return Curve(branch, x, M[rows], N, H_answer, M_answer, *_nothing(len(x)))
+        from scipy.interpolate import PchipInterpolator
+
+        grid = np.linspace(x[0], x[-1], _CURVE_POINTS)
+        right = np.clip(np.searchsorted(x, grid), 1, len(x) - 1)
+        share = (grid - x[right - 1]) / (x[right] - x[right - 1])
+        between = (1 - share)[:, None] * pick[right - 1] + share[:, None] * pick[right]
+        H_answer, M_answer = (_known(a).through(between) for a in (self.H_answer, self.M_answer))
+        M_grid = PchipInterpolator(x, M[rows])(grid)
+        return Curve(branch, grid, M_grid, N, H_answer, M_answer, *_nothing(len(grid)))
+
+    def estimate(
+        self,
+        curves: Mapping[Branch, Curve],
+        residual: Floats,
+        method: str,
+        why: str,
+        evidence: dict[str, float],
+        settled: Settled,
+    ) -> LoopEstimate:
+        """The whole."""
+        N, ascending = self.model.field.N, curves["ascending"]
+        return LoopEstimate(
+            self.model.points,
+            self.H,
+            self.M,
+            self.H - N * self.M,
+            N,
+            residual,
+            self.model,
+            self.of_inputs,
+            self.H_answer,
+            self.M_answer,
+            curves["descending"],
+            ascending if len(ascending) else None,
+            method,
+            why,
+            evidence,
+            settled,
+        )
+
+
+def _known(answer: Answer) -> Answer:
+    """Rows without a reading answer to nothing."""
+    return Answer(*(np.where(np.isfinite(part), part, 0.0) for part in answer))
+
+
+def _nothing(m: int) -> tuple[Floats, Floats]:
+    """Nothing unseen, nothing undecided."""
+    return np.zeros((m, 0)), np.zeros((m, 0))

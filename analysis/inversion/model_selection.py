@@ -1,0 +1,166 @@
+"""Which way from forces to magnetisation the data support.
+
+Three questions, asked in this order, each once the bench has been conditioned on the readings
+(``joint_fit``), as a bench value wrong within its uncertainty would otherwise decide them:
+
+1. How do the sample's parts feel one another (``own_field``)? The hypothesis that fits best, its degrees of
+   freedom counted against it; others nearly as good are averaged in by their weight, and their
+   difference goes into the uncertainty.
+2. Is M one function of the field on each branch? It is where the whole sample has been past its largest
+   field: the branches, as the splines find them, have met before the top.
+3. If not, a hysteron density, which follows each part's own history. It must foretell a held-out point no
+   worse than the splines do, within what chance allows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..figures.definitions import judge
+from ..magnetostatics.bench_linearisation import BenchModel
+from ..magnetostatics.demagnetising_field import HYPOTHESES, MEAN_OF_ALL, WORDS
+from .fit_records import JointFit
+from .loop import Curve, LoopEstimate
+from .methods import DENSITY, SPLINE, WAYS, Way, mean_estimate
+
+#: The density may foretell held-out points worse by this factor: the splines have their freedom by branch.
+_NO_WORSE = 3.0
+#: A hypothesis is given up where its objective is this many times the best one's (more where likelihoods tell
+#: them apart, which count misfits less), and more than so much.
+_FAR, _FARTHER, _AT_LEAST = 4.0, 10.0, 200.0
+#: By how much differences of twice a log likelihood count less, as no hypothesis is quite true: in trials of
+#: ours a wrong one came out ahead by up to 10. And of misfits, which scatter more.
+_SOFT, _SOFTER = 6.0, 10.0
+#: Share of what the others make that is felt on the way to the whole of it (our choice, from trials).
+_ALMOST = 0.9
+#: Hypotheses whose weight beside the best one's is less than this are not thought of.
+_UNLIKELY = 0.05
+
+Floats = NDArray[np.float64]
+
+
+def best_estimate(model: BenchModel) -> LoopEstimate:
+    """The estimate the evidence speaks for, with the evidence in numbers and in a sentence."""
+    spline = best_hypothesis(WAYS[SPLINE], model)
+    if spline is None:
+        return mean_estimate(model, "too few usable points on a branch to undo the field's spread")
+    if not len(spline.descending):
+        return _with(spline, "There is no descending branch, only an ascending one.")
+    verdict = judge(spline.descending, spline.ascending)
+    if verdict.saturated:
+        return _with(
+            spline, "The branches meet before the largest field, so M is one function of the field on each."
+        )
+    density = best_hypothesis(WAYS[DENSITY], model)
+    if density is None:
+        return _with(
+            spline,
+            "M is taken as one function of the field on each branch; there are too few points, or one "
+            "orientation only, to follow each part's own history.",
+        )
+    worse = density.evidence["held_out"] / max(spline.evidence["held_out"], 1.0)
+    evidence = {
+        "held_out_branch_spline": spline.evidence["held_out"],
+        "held_out_hysteron_density": density.evidence["held_out"],
+    }
+    unfit = _unfit(density) and not _unfit(spline)
+    if unfit or worse > _NO_WORSE:
+        spline = replace(spline, evidence=spline.evidence | evidence)
+        missed = (
+            "misses the readings, which the splines do not"
+            if unfit
+            else (f"foretells held-out points {worse:.1f} times worse than the splines")
+        )
+        return _with(spline, f"The sample may not be saturated, but a hysteron density {missed}.")
+    density = replace(density, evidence=density.evidence | evidence)
+    return _with(density, "The sample is not shown to be saturated, so each part's own history is followed.")
+
+
+def _unfit(estimate: LoopEstimate) -> bool:
+    """Whether the readings miss an estimate by more than any model of a sample may be off by."""
+    return estimate.evidence["misfit"] > 1.0
+
+
+def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
+    """The best of the hypotheses on the sample's own field, averaged with those nearly as good."""
+    tried: list[JointFit] = []
+    enough, near = np.inf, None
+    for hypothesis in HYPOTHESES:
+        begin = near
+        if hypothesis == MEAN_OF_ALL and near is not None and not _fits(tried):
+            # What a part then feels is the small difference of two large fields. It is reached from afar only
+            # by way of what the others make in part.
+            begin = way.fit(model, hypothesis, near=near, share=_ALMOST)
+        fit = way.fit(model, hypothesis, near=begin, enough=enough)
+        if fit is None:
+            return None
+        tried.append(fit)
+        far = _FAR if np.isnan(fit.unlikely) else _FARTHER
+        enough = min(enough, max(far * fit.objective, _AT_LEAST))
+        near = near or fit
+    weights = _weights(tried)
+    order = np.argsort(-weights)
+    weights, tried = weights[order] / weights[order[0]], [tried[i] for i in order]
+    evidence = {f"objective_{f.own.name}": f.objective for f in tried}
+    likely = [(w, way.estimate(f), f) for w, f in zip(weights, tried, strict=True) if w > _UNLIKELY]
+    evidence |= {f"weight_{f.own.name}": float(w / weights.sum()) for w, _, f in likely}
+    _, best, fit = likely[0]
+    best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
+    if len(likely) == 1:
+        return best
+    total = sum(w for w, _, _ in likely)
+    shares = [(w / total, e) for w, e, _ in likely]
+    M = sum((w * e.M for w, e in shares), np.zeros(len(best.M)))
+    up = [(w, e.ascending) for w, e in shares if e.ascending is not None]
+    return replace(
+        best,
+        M=M,
+        H_internal=best.H_applied - best.N * M,
+        descending=_averaged([(w, e.descending) for w, e in shares]),
+        ascending=None if best.ascending is None else _averaged(up),
+        why=f"{best.why} Nearly as likely: {' '.join(WORDS[f.own.name] for _, _, f in likely[1:])}",
+    )
+
+
+def _fits(tried: list[JointFit]) -> bool:
+    """Whether a hypothesis tried explains the readings."""
+    return any(fit.objective < _FAR * len(fit.model.points) for fit in tried)
+
+
+def _weights(fits: list[JointFit]) -> Floats:
+    """How likely each hypothesis is, by the readings and before them; up to a factor.
+
+    The two that have what a part does to itself in common are told apart by the readings' likelihood, where
+    it is told. Where all feel the mean, M is a function of another field, and the likelihoods do not
+    compare: there misfit and degrees of freedom do.
+    """
+    unlikely = np.array([np.nan if fit.own.name == MEAN_OF_ALL else fit.unlikely for fit in fits])
+    misfit = np.array([fit.objective + 2.0 * fit.degrees for fit in fits])
+    scale = fits[int(np.argmin(misfit))].scale
+    told = np.isfinite(unlikely)
+    # The readings may be worse than they claim: then differences of misfit count less.
+    chance = -0.5 * (misfit - misfit[told if told.any() else slice(None)].min()) / (_SOFTER * scale**2)
+    if told.any():
+        chance[told] = -0.5 * (unlikely[told] - unlikely[told].min()) / _SOFT
+    chance += np.log([HYPOTHESES[fit.own.name] for fit in fits])
+    return np.exp(chance - chance.max())
+
+
+def _averaged(shares: list[tuple[float, Curve]]) -> Curve:
+    """The first curve, M averaged over the hypotheses by their shares, and how they differ from that."""
+    curve = shares[0][1]
+    if len(curve) < 2:
+        return curve
+    w = np.array([share for share, _ in shares]) / sum(share for share, _ in shares)
+    each = np.array(
+        [np.interp(curve.H_applied, c.H_applied, c.M) if len(c) > 1 else curve.M for _, c in shares]
+    )
+    M = w @ each
+    return replace(curve, M=M, undecided=np.sqrt(w) * (each - M).T)
+
+
+def _with(estimate: LoopEstimate, why: str) -> LoopEstimate:
+    return replace(estimate, why=f"{why} {estimate.why}")

@@ -1,0 +1,170 @@
+"""A branch as a spline that rises: its knots, its smoothing, and the linear problem of its coefficients.
+
+On a branch that starts with the whole sample past its largest field, M is one function of the field each
+part of the sample feels: a spline f, linear in its coefficients. It rises (its coefficients do), and is
+smoothed through its third derivative; how much, the readings' likelihood says (``smoothness``).
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .reml import likelihoods
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Fewest rows a spline is fitted to: below, the plain mean is the honest answer.
+LEAST_ROWS = 6
+
+#: Knots no closer than this part of the range of field, none farther apart than that.
+_CLOSEST, _FARTHEST = 1 / 300, 1 / 50
+
+#: The knots reach beyond the field felt by this part of its range: the field moves with the bench values.
+_MARGIN = 0.03
+
+_DEGREE = 3
+
+#: Weights of the smoothing are tried with a spline that rises at every second one.
+_STRIDE = 2
+
+
+class RisingSpline:
+    """The space of splines over the field felt at some rows, and its linear problems (``joint_fit``)."""
+
+    knots: Floats
+    #: (rows, K): coefficients to the third derivative, so that its square sums to an integral.
+    bend: Floats
+    #: c = rising @ d, all d but the first not negative: the spline rises.
+    rising: Floats
+
+    def begin(self, felt: Floats, pull: Floats) -> None:
+        """Knots for rows whose nodes feel ``felt`` (n, q), A/m, and count ``pull`` (n, q)."""
+        from scipy.interpolate import BSpline
+
+        low, high = float(felt.min()), float(felt.max())
+        margin = _MARGIN * (high - low)
+        low, high = low - margin, high + margin
+        weight = np.abs(pull)
+        breaks = _breaks((weight * felt).sum(axis=1) / weight.sum(axis=1), low, high)
+        self.knots = np.concatenate([[low] * _DEGREE, breaks, [high] * _DEGREE])
+        self.size = len(self.knots) - _DEGREE - 1
+        span, widths = high - low, np.diff(breaks)
+        third = BSpline(self.knots, np.eye(self.size), _DEGREE).derivative(3)(breaks[:-1] + 0.5 * widths)
+        self.bend = third * (np.sqrt(widths / span) * span**3)[:, None]
+        # What the penalty does not see, parabolas, and a root of its inverse for the rest.
+        _, size, axes = np.linalg.svd(self.bend, full_matrices=True)
+        seen = self.size - _DEGREE
+        self._level, self._bent = axes[seen:].T, axes[:seen].T / size[:seen]
+        self.rising = np.tril(np.ones((self.size, self.size)))
+
+    def inside(self, u: Floats) -> Floats:
+        """Beyond its knots the branch goes on level."""
+        return np.clip(u, self.knots[0], self.knots[-1])
+
+    def basis(self, u: Floats) -> Any:
+        """Sparse (u.size, K): every coefficient's part in f at ``u``."""
+        from scipy.interpolate import BSpline
+
+        return BSpline.design_matrix(self.inside(u).ravel(), self.knots, _DEGREE)
+
+    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
+        """f and df/du at ``felt`` (...), A/m."""
+        from scipy.interpolate import BSpline
+
+        spline = BSpline(self.knots, c, _DEGREE)
+        within = (felt >= self.knots[0]) & (felt <= self.knots[-1])
+        u = self.inside(felt)
+        return spline(u), np.where(within, spline.derivative()(u), 0.0)
+
+    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+        """Change of f (k, n, q) where what the nodes feel changes by each of ``by`` (k, n, q)."""
+        return slope * by
+
+    def design(self, felt: Floats, weights: Floats) -> Floats:
+        """(n, K): rows of ``weights`` (n, q) applied to the basis at the nodes."""
+        from scipy.sparse import csr_matrix
+
+        n, q = weights.shape
+        layout = (np.arange(n * q), np.arange(0, n * q + 1, q))
+        rows: Any = csr_matrix((weights.ravel(), *layout), shape=(n, n * q))
+        return (rows @ self.basis(felt)).toarray()
+
+    def smoothing(self, X: Floats, y: Floats, bound: bool = True) -> float:
+        """The smoothing weight that makes the readings likeliest (``smoothness``); ``bound``: of splines that
+        rise, else of all. ``X`` (n, K) and ``y`` (n,) in standard deviations.
+
+        A knee between two steep and level stretches is followed by a smooth spline only if it may swing to
+        both sides of it; one that must not cuts the corner, by many standard deviations.
+        """
+        if bound:
+            return self._likeliest(X, y)[0]
+        found = likelihoods(X, y, self._bent, self._level)
+        return float(found.weights[found.best])
+
+    def unlikely(self, X: Floats, y: Floats) -> float:
+        """Minus twice the logarithm of the likelihood of the readings, but for a constant, if the branch
+        rises; ``X`` and ``y`` as above."""
+        return self._likeliest(X, y)[1]
+
+    def _likeliest(self, X: Floats, y: Floats) -> tuple[float, float]:
+        """The weight at which the readings are likeliest if the spline rises, and how unlikely they are.
+
+        What they leave is then counted as of the best spline that rises (Laplace's approximation, at the
+        edge of what is allowed).
+        """
+        weights, by_freedom, least = found = likelihoods(X, y, self._bent, self._level)
+        best, unlikely = np.nan, np.inf
+        for i in range(found.best, -1, -_STRIDE):
+            if by_freedom[i] + least[i] >= unlikely:
+                break  # not even a spline that may fall is likelier
+            c = self.fit(X, y, weights[i])[0]
+            tried = by_freedom[i] + np.sum((y - X @ c) ** 2) + weights[i] * np.sum((self.bend @ c) ** 2)
+            if tried < unlikely:
+                best, unlikely = float(weights[i]), float(tried)
+        return best, unlikely
+
+    def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
+        """Coefficients (K,) under the constraint, and which increments are free of it."""
+        from scipy.optimize import nnls
+
+        A = np.vstack([X, np.sqrt(weight) * self.bend]) @ self.rising
+        b = np.concatenate([y, np.zeros(len(self.bend))])
+        # The first coefficient may have either sign: the difference of two that may not.
+        d, _ = nnls(np.hstack([A, -A[:, :1]]), b, maxiter=50 * A.shape[1])
+        d[0] -= d[-1]
+        d = d[:-1]
+        free = np.flatnonzero((d > 0.0) | (np.arange(len(d)) == 0))
+        return self.rising @ d, free
+
+    def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """Coefficients by readings (K, n) on the free increments, in standard deviations of the latter."""
+        T = self.rising[:, free]
+        A, R = X @ T, self.bend @ T
+        return T @ np.linalg.lstsq(A.T @ A + weight * R.T @ R, A.T, rcond=1e-13)[0]
+
+    def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, r): what the readings leave unknown of the coefficients, by one standard normal a column: the
+        penalty taken as knowledge (``smoothness``). On all increments, ``free`` or not: that a stretch was
+        found to be level does not mean that its slope is known to be nothing."""
+        normal = X.T @ X + weight * self.bend.T @ self.bend
+        return np.linalg.lstsq(normal, np.sqrt(weight) * self.bend.T, rcond=1e-13)[0]
+
+
+def _breaks(data: Floats, low: float, high: float) -> Floats:
+    """Knots at the data, thinned and filled to the allowed spacing."""
+    span = high - low
+    kept = [low]
+    for u in np.sort(data):
+        if u - kept[-1] > _CLOSEST * span and high - u > _CLOSEST * span:
+            kept.append(u)
+    kept.append(high)
+    pieces = [
+        np.linspace(a, b, max(1, int(np.ceil((b - a) / (_FARTHEST * span)))) + 1)[1:]
+        for a, b in pairwise(kept)
+    ]
+    return np.concatenate([[low], *pieces])

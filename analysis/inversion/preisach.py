@@ -1,0 +1,194 @@
+"""A sample that does not saturate: a density of hysterons.
+
+Where each part of the sample has turned at its own largest field, M is no longer one function of the field.
+But if the material is a set of hysterons, each turned up at a field alpha and down at beta <= alpha
+(Preisach), the state of every part follows from its own field history, and every force is linear in the
+density over (alpha, beta). The density is not negative, symmetric (alpha, beta) <-> (-beta, -alpha) as the
+material knows no up or down, and smooth: non-negative least squares with a curvature penalty, its weight
+chosen by misfit and degrees of freedom. The loop of a uniform field then follows from the density.
+
+Between two turning points of the history M changes by twice the Everett function, the density's integral
+over the triangle they span (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory); a part's
+surviving turning points are those of the mean field (wiping-out), each with the part's own value.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..magnetostatics.applied_field import LocalField
+from .joint_fit import weighing_spread
+from .nnls import not_negative, solved
+from .preisach_memory import RAMPS, Masses, Medium, Past, columns, grid
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Weight of plain size beside curvature in the penalty: keeps what no force sees from wandering.
+_SIZE = 1e-4
+#: The density reaches beyond the largest field felt by this part: the field moves with the bench values.
+_MARGIN = 0.03
+#: A sample whose first M is below this part of the largest counts as virgin.
+_UNMAGNETISED = 0.05
+#: Each degree of freedom counts this much in the choice of smoothing, against too little of it on short
+#: series, and of the rows at least this part stays free.
+_DEGREES_WEIGHT, _LEAST_LEFT = 1.2, 0.15
+#: Fewest used rows a density is fitted to.
+LEAST_ROWS = 20
+
+
+class Density:
+    """The density of a run's sample and its linear problems (``joint_fit``).
+
+    ``H`` (n,) is the mean field at all rows, in the order taken; ``start`` between -1 and 1 how much of the
+    sample was magnetised before, the rest being virgin. ``free``: unknowns that may differ from zero, as
+    found before, in place of the constraint.
+    """
+
+    medium: Medium
+
+    def __init__(self, H: Floats, start: float, free: Indices | None = None) -> None:
+        self.past, self.start, self.known_free = Past(start, H), start, free
+        #: Unknowns are densities: masses by the cells' areas, the others by as many as there are in a row.
+        self.scale = np.concatenate([grid().area, np.full(columns() - len(grid().area), float(grid().cells))])
+        self.penalty, self.shapes = _penalties()
+        #: Which are free of the constraint in the solution before, to begin the next from.
+        self.likely_free = np.ones(columns(), bool)
+        self._latest: tuple[Floats, Masses] | None = None
+
+    def begin(self, felt: Floats, pull: Floats) -> None:
+        """Cells for rows whose nodes feel ``felt`` (n, q), A/m."""
+        self.medium = Medium(float(np.abs(felt).max()) * (1.0 + _MARGIN))
+
+    def design(self, felt: Floats, weights: Floats) -> Floats:
+        """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density."""
+        return self.past.design(self.medium, felt, weights) * self.scale
+
+    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
+        """M and dM/du, by central differences within a cell, at every node (n, q)."""
+        step = 0.25 * self.medium.largest / self.medium.grid.cells
+        by = np.array([0.0, step, -step])
+        M, ahead, behind = self.past.state(self.medium, felt, self._masses(c), by)
+        return M, np.maximum((ahead - behind) / (2.0 * step), 0.0)
+
+    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+        """Change of M (k, n, q) where what the nodes felt at all rows, turning points included, changes."""
+        out, moved = np.zeros_like(by), by.any(axis=(1, 2))
+        ahead, behind = felt + 0.5 * by[moved], felt - 0.5 * by[moved]
+        masses = self._masses(c)
+        out[moved] = (
+            self.past.state(self.medium, ahead, masses)[0] - self.past.state(self.medium, behind, masses)[0]
+        )
+        return out
+
+    def smoothing(self, X: Floats, y: Floats, bound: bool = False) -> float:
+        """The weight by which the least squares left and twice the degrees of freedom, each counted a little
+        more, are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory); ``X`` (n, K) and ``y`` (n,)
+        in standard deviations. The likeliest weight smoothed too much in trials of ours. The constraint is
+        left aside: with it too little was smoothed."""
+        seen = X @ self.shapes
+        values, vectors = np.linalg.eigh(seen @ seen.T)
+        values = np.maximum(values, 0.0)
+        turned, n = vectors.T @ y, len(y)
+        best = (np.inf, 1e-6 * values.max())
+        for weight in values.max() * 10.0 ** np.arange(-12.0, 0.1, 0.5):
+            kept = values / (values + weight)
+            left = n - _DEGREES_WEIGHT * kept.sum()
+            if left >= _LEAST_LEFT * n:
+                score = np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
+                if score < best[0]:
+                    best = (float(score), float(weight))
+        return best[1]
+
+    def unlikely(self, X: Floats, y: Floats) -> float:
+        """NaN: densities that are bound not to be negative are far from normally distributed."""
+        return np.nan
+
+    def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
+        """Densities (K,), none negative, and which of them are free of the constraint."""
+        if self.known_free is not None:
+            return self.answer(X, weight, self.known_free) @ y, self.known_free
+        c = not_negative(X.T @ X + weight * self.penalty, X.T @ y, self.likely_free)
+        self.likely_free = c > 0.0
+        return c, np.flatnonzero(self.likely_free)
+
+    def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, n): densities by readings, on the free ones."""
+        A = X[:, free]
+        normal = A.T @ A + weight * self.penalty[np.ix_(free, free)]
+        whole = np.zeros((X.shape[1], len(X)))
+        whole[free] = solved(normal, A.T)
+        return whole
+
+    def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
+        """(K, r): what the readings leave unknown of the densities, by one standard normal a column: the
+        penalty taken as knowledge (``smoothness``), on the free ones."""
+        A, P = X[:, free], weight * self.penalty[np.ix_(free, free)]
+        whole = np.zeros((X.shape[1], len(free)))
+        whole[free] = solved(A.T @ A + P, np.asarray(np.linalg.cholesky(P), float))
+        return whole
+
+    def uniform(self, row: int, turns_felt: Floats, u: Floats) -> Floats:
+        """(m, K): M by density of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies
+        on; ``turns_felt`` (n,) is what it felt at the run's rows."""
+        return self.past.uniform(self.medium, row, turns_felt, u) * self.scale
+
+    def uniform_state(self, c: Floats, row: int, turns_felt: Floats, u: Floats) -> Floats:
+        """M (m,) of such a sample."""
+        return self.past.uniform(self.medium, row, turns_felt, u, self._masses(c))
+
+    def _masses(self, c: Floats) -> Masses:
+        """The same densities are asked of many times over."""
+        if self._latest is None or self._latest[0] is not c:
+            self._latest = c, Masses(c * self.scale)
+        return self._latest[1]
+
+
+@lru_cache(maxsize=2)
+def _penalties() -> tuple[Floats, Floats]:
+    """The penalty (K, K), of second differences of all columns that have neighbours, and a root of its
+    inverse."""
+    g = grid()
+    inside, pairs = len(g.area), g.cells
+    roughness = np.zeros((len(g.roughness) + pairs - 2, columns()))
+    roughness[: len(g.roughness), :inside] = g.roughness
+    at = inside + RAMPS
+    for k in range(pairs - 2):
+        roughness[len(g.roughness) + k, at + k : at + k + 3] = (1.0, -2.0, 1.0)
+    penalty = roughness.T @ roughness
+    penalty[np.diag_indices_from(penalty)] += _SIZE
+    return penalty, np.asarray(np.linalg.inv(np.linalg.cholesky(penalty)).T, float)
+
+
+def magnetised_before(field: LocalField, force: Floats, u_force: Floats, fitted: Indices) -> float:
+    """How much of the sample was magnetised before, -1 to 1: none unless M of the first row says
+    otherwise, and then of a few mixtures of virgin and magnetised the one that fits best, constraints left
+    aside. ``force`` and ``u_force`` (n,) in N at all rows, ``fitted`` those used."""
+    H = field.H_mean
+    with np.errstate(divide="ignore", invalid="ignore"):
+        M = np.nan_to_num(force / field.pull_mean)
+    if fitted[0] != 0 or len(fitted) < 3 or not abs(H[0]) < abs(H[1]):
+        return 0.0  # a run that begins at its strongest field has no past to tell
+    if abs(M[0]) < _UNMAGNETISED * np.abs(M[fitted]).max():
+        return 0.0
+    medium, sign = Medium(float(np.abs(field.H).max()) * (1.0 + _MARGIN)), float(np.sign(M[0]))
+    scale = Density(H, 0.0).scale
+    sigma = weighing_spread(force[fitted], u_force[fitted])
+    virgin, magnetised = (
+        Past(part, H).design(medium, field.H, field.pull)[fitted] * scale / sigma[:, None]
+        for part in (0.0, sign)
+    )
+    y, shapes = force[fitted] / sigma, _penalties()[1]
+    best = (np.inf, 0.0)
+    for part in np.linspace(0.0, 1.0, 9):
+        X = (1.0 - part) * virgin + part * magnetised
+        kernel = X @ shapes
+        kernel = kernel @ kernel.T
+        kernel[np.diag_indices_from(kernel)] += 1e-6 * np.trace(kernel)
+        misfit = float(y @ np.linalg.solve(kernel, y))
+        if misfit < best[0]:
+            best = (misfit, sign * float(part))
+    return best[1]

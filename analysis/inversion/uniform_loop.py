@@ -1,0 +1,132 @@
+"""What a fit says of the sample: M at the run's rows, and the branches of a sample in a uniform field.
+
+All with their answers to errors of the forces and of what the bench file states. A uniform sample whose
+whole volume stands in the applied field H feels u = H - (N - own) M.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..records.points import Branch
+from .fit_records import JointFit, Part
+from .loop import Answer, Curve
+from .monotone_spline import RisingSpline
+from .preisach import Density
+from .reml import main_columns
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+#: Fields at which a uniform sample's branch is worked out to find what it feels.
+_FINE = 2000
+
+
+def as_of_points(fit: JointFit, part: Part, chosen: NDArray[np.bool_]) -> tuple[Floats, Answer]:
+    """Volume mean of M at the ``chosen`` rows of a part, and its answer."""
+    field = fit.field
+    weights = np.tile(field.weights, (len(part.rows), 1))
+    v = fit.own.undone(part.slope, weights)
+    by_c = part.material.design(part.felt, v)[chosen]
+    assert part.c is not None
+    changes = part.material.changes(part.c, part.felt, part.slope, fit.felt_changes(part))
+    by_z = np.einsum("nq,knq->nk", v, changes)[chosen]
+    return (part.M @ field.weights)[chosen], _answer(fit, part, by_c, by_z)
+
+
+def curve_of_spline(fit: JointFit, branch: Branch, part: Part, points: int) -> Curve:
+    """The branch of a fitted spline on an even grid over its rows' fields."""
+    spline = part.material
+    assert isinstance(spline, RisingSpline)
+    assert part.c is not None
+    H, H_answer, by_field = _grid(fit, part.rows, points)
+    others = fit.others()
+    u = H
+    if others:
+        # u + others * f(u) rises strictly, so its inverse is an interpolation.
+        fine = np.linspace(spline.knots[0], spline.knots[-1], _FINE)
+        u = np.interp(H, fine + others * spline.state(part.c, fine)[0], fine)
+    M, slope = spline.state(part.c, u)
+    slower = 1.0 + others * slope
+    by_c = spline.basis(u).toarray() / slower[:, None]
+    by_z = slope[:, None] * (by_field - np.outer(M, _of_others(fit))) / slower[:, None]
+    return _curve(fit, branch, part, H, M, H_answer, by_c, by_z)
+
+
+def curve_of_density(
+    fit: JointFit, branch: Branch, part: Part, rows: Indices, row: int, points: int
+) -> Curve:
+    """The branch that ``row`` lies on, of a sample with the fitted density, on an even grid over the fields
+    of ``rows``. What it felt at the turning points is the mean of what the run's nodes felt."""
+    density = part.material
+    assert isinstance(density, Density)
+    assert part.c is not None
+    c, model = part.c, fit.model
+    H, H_answer, by_field = _grid(fit, rows, points)
+    turns = part.felt @ fit.field.weights
+    others = fit.others()
+    u = H + fit.steady_field
+    slope = np.zeros(len(H))
+    if others:
+        reach = density.medium.largest
+        fine = np.linspace(-reach, reach, _FINE)
+        M = np.maximum.accumulate(density.uniform_state(c, row, turns, fine))
+        u = np.interp(u, fine + others * M, fine)
+        slope = np.interp(u, fine, np.gradient(M, fine))
+    by_c = density.uniform(row, turns, u)
+    M = by_c @ c
+    # The turning points move with the bench as the grid does.
+    turns_by_z = fit.felt_changes(part) @ fit.field.weights
+    of_grid = by_field - np.outer(M, _of_others(fit))
+    by_z = np.zeros((len(H), len(model.keys)))
+    for i in range(len(model.keys)):
+        if turns_by_z[i].any() or of_grid[:, i].any():
+            ahead, behind = (
+                density.uniform_state(c, row, turns + side * turns_by_z[i], u + side * of_grid[:, i])
+                for side in (0.5, -0.5)
+            )
+            by_z[:, i] = ahead - behind
+    slower = (1.0 + others * slope)[:, None]
+    by_c, by_z = by_c / slower, by_z / slower
+    return _curve(fit, branch, part, H, M, H_answer, by_c, by_z)
+
+
+def _curve(
+    fit: JointFit,
+    branch: Branch,
+    part: Part,
+    H: Floats,
+    M: Floats,
+    H_answer: Answer,
+    by_c: Floats,
+    by_z: Floats,
+) -> Curve:
+    unseen = main_columns(by_c @ fit.unseen(part))
+    M_answer, decided = _answer(fit, part, by_c, by_z), np.zeros((len(H), 0))
+    return Curve(branch, H, M, fit.field.N, H_answer, M_answer, unseen, decided)
+
+
+def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Answer, Floats]:
+    """Fields from the lowest to the highest of the rows' means, their answer, and how they change by
+    input (m, k)."""
+    H = fit.field.H_mean[rows]
+    change = (fit.model.H_change @ fit.field.weights)[:, rows]
+    low, high = int(np.argmin(H)), int(np.argmax(H))
+    share = np.linspace(0.0, 1.0, points)[:, None]
+    by_input = (1.0 - share) * change[:, low] + share * change[:, high]
+    grid = np.linspace(H[low], H[high], points)
+    return grid, Answer(by_input @ fit.z_to_force, by_input @ fit.z_to_stated), by_input
+
+
+def _of_others(fit: JointFit) -> Floats:
+    """Change of what a uniform body feels by others, by input (k,)."""
+    return fit.others() * fit.model.N_change / fit.field.N
+
+
+def _answer(fit: JointFit, part: Part, by_c: Floats, by_z: Floats) -> Answer:
+    """The answer of values that change by the coefficients (m, K) and by the inputs (m, k)."""
+    by_z = by_z + by_c @ part.c_to_z
+    to_force = by_z @ fit.z_to_force
+    to_force[:, part.rows[part.counted]] += by_c @ part.c_to_force
+    return Answer(to_force, by_z @ fit.z_to_stated)

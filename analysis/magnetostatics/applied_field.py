@@ -1,0 +1,86 @@
+"""The reference magnet's field at every node of the sample, row by row, and what the nodes weigh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..constants import MU0
+from ..records.bench import Bench
+from ..records.points import Points
+from .demagnetising_factor import demagnetising_factor
+from .quadrature import Rule, layers, rule_of_layers, volume
+from .reference_magnet import REMANENCE_TEMPERATURE
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class LocalField:
+    """What each part of the sample sees and how much it pulls; SI.
+
+    ``H`` (n, q): applied field along the sample's own axis at node q, A/m. ``pull`` (n, q): force
+    per magnetisation of the node, N/(A/m), so that F = sum(pull * M). ``weights`` (q,) sum to one;
+    ``nodes`` (q, 3) in m, z from the sample's lower face; ``N`` is the demagnetising factor along the
+    axis, ``volume`` in m^3.
+    """
+
+    H: Floats
+    pull: Floats
+    weights: Floats
+    nodes: Floats
+    N: float
+    volume: float
+
+    @property
+    def H_mean(self) -> Floats:
+        """Volume mean of the applied field, (n,), A/m."""
+        return self.H @ self.weights
+
+    @property
+    def pull_mean(self) -> Floats:
+        """Force per magnetisation of the whole sample, were it uniform: (n,), N/(A/m)."""
+        return self.pull.sum(axis=1)
+
+    def rows(self, index: NDArray[np.intp]) -> LocalField:
+        """The same for some of the rows."""
+        return LocalField(self.H[index], self.pull[index], self.weights, self.nodes, self.N, self.volume)
+
+
+def local_field(points: Points, bench: Bench, rule: Rule | None = None) -> LocalField:
+    """Field and pull at every row of ``points``; the magnet's remanence follows each row's temperature.
+
+    Force on the sample, attraction positive: F = -orientation * integral of M dBz/dz over its volume.
+    ``rule``: nodes chosen before (``rule_for``), so that slightly different benches are told apart by
+    nothing else.
+    """
+    magnet, sample = bench.reference_magnet, bench.sample
+    gaps, back = np.unique(points.gap, return_inverse=True)
+    known = np.isfinite(gaps)
+    # Without any gap the fields stay unknown.
+    rule = rule_for(points, bench) if rule is None else rule
+    q = layers(magnet, sample, gaps[known] if known.any() else [bench.gap.contact.value], rule=rule)
+    Bz, dBz = (np.full((len(gaps), len(q.weights)), np.nan) for _ in range(2))
+    if known.any():
+        Bz[known], dBz[known] = q.Bz, q.dBz
+    kelvin = np.where(np.isfinite(points.temperature), points.temperature, bench.site.temperature.value)
+    strength = 1.0 + magnet.temperature_coefficient.value * (kelvin - REMANENCE_TEMPERATURE)
+    facing = (points.orientation * strength)[:, None]
+    body = volume(sample)
+    return LocalField(
+        facing * Bz[back] / MU0,
+        -facing * dBz[back] * (body * q.weights),
+        q.weights,
+        rule.points,
+        demagnetising_factor(sample).axial,
+        body,
+    )
+
+
+def rule_for(points: Points, bench: Bench) -> Rule:
+    """Nodes for these rows: chosen for the closest gap there is, else for the closest position."""
+    known = points.gap[np.isfinite(points.gap)]
+    closest = float(known.min()) if len(known) else bench.gap.contact.value
+    return rule_of_layers(bench.reference_magnet, bench.sample, closest)

@@ -1,0 +1,116 @@
+"""Wrong zeros: a re-zero that was forgotten, or a zero that moved."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..forces.branches import Arrangement
+from ..records.readings import Readings
+from ..warning import Warning, about_rows
+from .orientation import jumps
+from .physical_limits import Limits, whole_excess, whole_roughness
+
+#: A zero that moved by this many standard uncertainties of the difference did not drift there.
+_ZERO_MOVED = 6.0
+#: Wrong zeros looked for in one run; with more the run is beyond repair by rows.
+_MOST_STEPS = 3
+
+
+def zeros_that_moved(arranged: Arrangement, readings: Readings) -> Arrangement:
+    """A zero that is not where it was: a re-zero was forgotten, or something was touched."""
+    zeros, points = arranged.zeros, arranged.points
+    moved = np.isfinite(zeros.jump) & points.used
+    if not moved.any():
+        return arranged
+    u = np.sqrt(2.0) * zeros.u_reading
+    # A balance that drifts moves every zero: what all brackets do alike is drift and is interpolated.
+    drift = np.abs(zeros.jump - np.median(zeros.jump[moved]))
+    usual = 3.0 * float(np.median(np.abs(zeros.jump[moved])))
+    suspect = moved & (drift > _ZERO_MOVED * u + usual)
+    spans: dict[tuple[float, float], list[int]] = {}
+    for i in np.flatnonzero(suspect):
+        spans.setdefault((readings.zero_before[i], readings.zero_after[i]), []).append(int(i))
+    aside: dict[int, str] = {}
+    warnings: list[Warning] = []
+    for indices in spans.values():
+        step = float(zeros.jump[indices[0]])
+        looks = as_spacers(step, arranged)
+        text = f"the zero moved by {step * 1e3:+.4g} g around the reading{looks}; set aside"
+        warnings.append(about_rows("zero-jump", points.row[indices], text))
+        aside |= dict.fromkeys(indices, f"the zero moved by {step * 1e3:+.4g} g around it")
+    return arranged.set_aside(aside, warnings)
+
+
+def zero_steps(arranged: Arrangement, limits: Limits) -> Arrangement:
+    """A constant that all readings from one row on are off by.
+
+    Across a turn-over M hardly changes, while what a wrong zero makes of it changes sign: the jump there
+    gives the constant, and the row from which taking it away makes the loop whole is where it began.
+    """
+    for _ in range(_MOST_STEPS):
+        found = _one_zero_step(arranged, limits)
+        if found is None:
+            break
+        rows, step = found
+        looks = as_spacers(step, arranged)
+        text = f"all off by {step * 1e3:+.4g} g{looks}; a re-zero was forgotten or the zero moved; set aside"
+        warning = about_rows("zero-jump", arranged.points.row[rows], text)
+        reason = f"off by {step * 1e3:+.4g} g{looks}, as the rows beside it"
+        arranged = arranged.set_aside(dict.fromkeys(rows, reason), [warning])
+    return arranged
+
+
+def _one_zero_step(arranged: Arrangement, limits: Limits) -> tuple[list[int], float] | None:
+    M, slope = arranged.M, arranged.M_slope
+    used = np.flatnonzero(arranged.points.used)
+    starts = [rows for p in arranged.passages if len(rows := p.rows[arranged.points.used[p.rows]])]
+    ends = [int(rows[0]) for rows in starts] + [int(used[-1]) + 1 if len(used) else 0]
+    broken = whole_excess(arranged, M, limits)
+    for before, after in pairwise(starts):
+        last, first = int(before[-1]), int(after[0])
+        if arranged.points.orientation[last] == arranged.points.orientation[first]:
+            continue
+        if not jumps(arranged, limits, last, first) or _mirrors(arranged, limits, before, after):
+            continue
+        step = float((M[last] - M[first]) / (slope[last] - slope[first]))
+        best: tuple[float, list[int]] | None = None
+        for start in used[used <= last]:
+            for stop in ends:
+                if stop <= first:
+                    continue
+                rows = used[(used >= start) & (used < stop)]
+                mended = M.copy()
+                mended[rows] -= slope[rows] * step
+                cost = whole_excess(arranged, mended, limits)
+                if cost < 0.1 * broken:
+                    cost += whole_roughness(arranged, mended, limits)
+                    if best is None or cost < best[0]:
+                        best = (cost, [int(i) for i in rows])
+        if best is not None:
+            return best[1], step
+    return None
+
+
+def _mirrors(arranged: Arrangement, limits: Limits, out: NDArray[np.int64], into: NDArray[np.int64]) -> bool:
+    """Whether a passage in is the passage out over again with its sign changed: not turned over, rather
+    than a wrong zero, which at the far end makes more of M than the sample can have."""
+    strength, M = np.abs(arranged.H), arranged.M
+    near = into[:4]
+    order = np.argsort(strength[out])
+    back = np.interp(strength[near], strength[out][order], M[out][order])
+    alike = np.abs(M[near] + back) < 0.25 * np.abs(M[near] - back)
+    return bool(np.median(alike) > 0.5 and abs(M[out[-1]]) < 1.5 * limits.scale)
+
+
+def as_spacers(step: float, arranged: Arrangement) -> str:
+    """``step`` (kg) in words, as whole spacers where it is a whole number of them."""
+    mass = arranged.spacer_mass
+    if mass is None or not mass > 0:
+        return ""
+    count = round(abs(step) / mass)
+    if count == 0 or abs(abs(step) - count * mass) > max(0.15 * mass, 3e-3 * abs(step)):
+        return ""
+    return f": looks like {count} spacer{'s' if count > 1 else ''} not re-zeroed"

@@ -1,0 +1,114 @@
+"""The bench as the analysis sees it: frozen records in SI, read from a bench file by ``bench_file``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from ..units import Measured
+
+MagnetShape = Literal["cylinder", "block", "ring"]
+SampleShape = Literal["cylinder", "block", "sphere", "spheroid"]
+Ladder = Literal["lift", "spacers"]
+Attraction = Literal["lighter", "heavier"]
+
+
+@dataclass(frozen=True)
+class ReferenceMagnet:
+    """The reference magnet, magnetised along z, its near face at z = 0, body below.
+
+    Lengths in m, remanence in T. A cylinder uses ``diameter`` and ``height``, a block
+    ``length``, ``width`` and ``height``, a ring ``outer_diameter``, ``inner_diameter`` and
+    ``height``; what a shape does not use is None.
+    """
+
+    shape: MagnetShape
+    height: Measured
+    remanence: Measured
+    diameter: Measured | None = None
+    length: Measured | None = None
+    width: Measured | None = None
+    outer_diameter: Measured | None = None
+    inner_diameter: Measured | None = None
+    #: Recoil permeability (relative) and temperature coefficient of the remanence (1/K):
+    #: sintered NdFeB, 1.05 and -0.11 %/K (makers' data sheets for N grades; common practice).
+    recoil_permeability: Measured = Measured(1.05, 0.02)
+    temperature_coefficient: Measured = Measured(-0.0011, 0.0001)
+    #: Correlation of remanence and contact gap, as a calibration found it.
+    remanence_contact_correlation: float = 0.0
+    #: Mass of what stands on the pan (magnet and riser), kg: limits the pull.
+    pan_load: Measured | None = None
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The sample, magnetised along z. Lengths in m, mass in kg.
+
+    ``height`` is the size along z. A cylinder uses ``diameter``; a block ``length`` and
+    ``width``; a sphere ``diameter`` only (height equals it); a spheroid ``diameter``
+    (equatorial) and ``height`` (polar axis, along z).
+    """
+
+    name: str
+    shape: SampleShape
+    height: Measured
+    diameter: Measured | None = None
+    length: Measured | None = None
+    width: Measured | None = None
+    mass: Measured | None = None
+    #: Lateral offset of the sample's axis from the magnet's (standard uncertainty, m).
+    offset: Measured = Measured(0.0, 0.1e-3)
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Face to face, reference magnet to sample, in m: gap = contact + spacers x spacer."""
+
+    contact: Measured
+    ladder: Ladder = "lift"
+    spacer: Measured | None = None
+    spacers: int | None = None
+    #: Mass of one spacer, kg, for telling a forgotten re-zero; None when not given.
+    spacer_mass: float | None = None
+    #: Travel of the lift above the closest position, m.
+    travel: float = 49e-3
+    #: Play of the lift's nut, m, taken up from the far side; 0 for a preloaded nut.
+    take_up: float = 0.0
+
+
+@dataclass(frozen=True)
+class Balance:
+    """The balance: resolution and capacity in kg."""
+
+    resolution: float
+    capacity: float
+    port: str = ""
+    dialect: str = "status-line"
+    attraction: Attraction = "lighter"
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where the bench stands. Latitude in rad, altitude in m, temperature in K.
+
+    The defaults are 45 degrees, sea level, 20 degrees Celsius: each costs accuracy
+    (gravity differs by up to 0.3 %), so the figures carry it as uncertainty.
+    """
+
+    latitude: Measured = Measured(0.7853981633974483, 0.35)
+    altitude: Measured = Measured(0.0, 200.0)
+    temperature: Measured = Measured(293.15, 3.0)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """One bench file, whole."""
+
+    reference_magnet: ReferenceMagnet
+    sample: Sample
+    gap: Gap
+    balance: Balance
+    site: Site = field(default_factory=Site)
+    lift_port: str | None = None
+    #: The text the bench was read from, kept with every run.
+    source_text: str = ""

@@ -1,0 +1,392 @@
+"""One thread that lets the procedure meet the bench: readings and words in, moves and records out.
+
+Everything that happens is put into its inbox and taken out in order (``one_thread``).
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from ...drivers.clock import Clock
+from ...drivers.device import BalanceReading, DeviceState
+from ..acquisition.hands_free import Listener
+from ..acquisition.level import PATIENCE, Acquisition, Limits
+from ..procedure import machine as p
+from ..procedure.run import ENDED, LogEvent, RunRecord
+from ..protocol import Snapshot, Topic
+from ..store.raw_blocks import Raw
+from ..store.writer import Recorder
+from .device_monitor import DeviceWatch
+from .devices import Devices
+from .gap_worker import GapMover, Mover
+from .pending import Promises, Refused
+from .publisher import Teller
+from .queue import TARGET_DIGITS, RunQueue
+from .worker_thread import OneThread
+
+if TYPE_CHECKING:
+    from ...analysis.records.bench import Bench
+    from ..procedure.plan import RunPlan
+
+log = logging.getLogger(__name__)
+
+#: A run held because a reading did not settle tries again after this time, s by the clock.
+TRY_AGAIN = 600.0
+#: Of readings that have piled up the filter hears the newest so many where somebody only looks at them.
+NEWEST = 50
+
+
+class Conductor(OneThread):
+    """Owns the present run, its stage, the acquisition and the devices.
+
+    ``publish(topic, data)`` is called from this thread after what it tells of was committed.
+    """
+
+    def __init__(
+        self,
+        recorder: Recorder,
+        clock: Clock,
+        publish: Callable[[Topic, Any], None],
+        *,
+        alarm: Callable[[dict[str, Any]], None] = lambda event: None,
+        first_run: int = 1,
+        devices: Devices | None = None,
+        mover: Mover | None = None,
+    ) -> None:
+        self.rate = getattr(clock, "rate", 1.0)
+        super().__init__("conductor", pause=min(0.02, max(0.004, 0.2 / self.rate)))
+        self.recorder, self.clock, self.alarm = recorder, clock, alarm
+        self.mover: Mover = mover or GapMover(lambda: self.devices.setter, self.happen)
+        self.devices = devices or Devices(
+            clock, self._balance_state, self._lift_state, self._refused, self.mover.asked
+        )
+        self.acquisition: Acquisition | None = None
+        self.run: RunRecord | None = None
+        self.stage = p.Stage()
+        self.queue = RunQueue(first_run)
+        self.teller = Teller(publish, self.devices)
+        self.watch = DeviceWatch(clock, self._happen, self.note, alarm)
+        self.watched = False  # somebody looks at the live reading
+        self._promises = Promises()
+        self._read_began = 0.0
+        self._held_at: float | None = None
+        self._armed = False
+        self._live_new = False
+        self.listener = Listener()
+
+    # -- the outside, from any thread ----------------------------------------------------------
+
+    def happen(self, event: p.Event) -> None:
+        """Let an event be taken in turn."""
+        self.post(lambda: self._happen(event))
+
+    def ask(self, asked: p.Asked) -> Future[Any]:
+        """A person's word. The future ends when it is committed, or with Refused."""
+        future: Future[Any] = Future()
+        self.post(lambda: self._person(asked, future))
+        return future
+
+    def close(self) -> None:
+        """End the thread and let go of the devices."""
+        super().close()
+        self.devices.close()
+
+    # -- the loop ------------------------------------------------------------------------------
+
+    def turn(self) -> None:
+        """Take in all that came, see to the times, tell what is new."""
+        self.take_in()
+        self._hear()
+        self._look_at_times()
+        self._promises.keep(self.stage)
+        by_taps = self.listener.told(self.run, self.stage)
+        if self.teller.tell(self.run, self.stage, self.acquisition, by_taps, self._live_new):
+            self._live_new = False
+
+    def stumbled(self) -> None:
+        """The run is held rather than left to chance."""
+        self._happen(p.Fault("program", "a fault in the program; see the log"))
+
+    # -- readings ------------------------------------------------------------------------------
+
+    def _hear(self) -> None:
+        readings = self.devices.take_readings()
+        if not readings:
+            return
+        run = self.run.id if self.run is not None and self.run.state not in ENDED else None
+        self.recorder.raw(run, [Raw(r.time, r.value, r.mark) for r in readings])
+        acquisition = self.acquisition
+        if acquisition is None:
+            return
+        self._live_new = True
+        needed = self._filter_needed()
+        for left, reading in enumerate(readings, -len(readings)):
+            follow = needed or (self.watched and left >= -NEWEST)
+            settling = acquisition.feed(reading, follow, self._handling())
+            self._hear_hands(reading)
+            if not self.listener.engaged and (bad := acquisition.out_of_range()) is not None:
+                self._happen(p.OutOfRange(*bad))
+                acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
+            if settling is None:
+                continue
+            self._maybe_accept(acquisition)
+
+    def _filter_needed(self) -> bool:
+        """The filter is the dearest part of a reading: it rests while nobody asks anything of it.
+
+        For one who only looks it hears the newest ones (``NEWEST``): else, on a machine too busy for all of
+        them, a person's word would wait behind more and more.
+        """
+        task = self.stage.task
+        if self.run is None or self.run.state != "running" or task is None:
+            return False
+        return task.kind == "read"
+
+    def _hear_hands(self, reading: BalanceReading) -> None:
+        """What the pan tells of a person's hands, where the run may go by it."""
+        for said in self.listener.hear(reading, self.run, self.stage):
+            match said:
+                case p.Asked():
+                    self._person(said, answered := Future())
+                    if answered.done() and (why := answered.exception()) is not None:
+                        self.edit("taps", f"Not possible now: {why}", {})
+                case p.Record():
+                    self.edit(said.kind, said.text, said.data)
+                case _:
+                    self._happen(said)
+        self._hands_off()
+
+    def _hands_off(self) -> None:
+        """A reading that was being taken while hands were at the pan begins anew without them."""
+        task = self.stage.task
+        if self.listener.let_go() and self._armed and task is not None and task.kind == "read":
+            self._begin(task)
+
+    def _handling(self) -> bool:
+        """Whether a person is at work on the bench, as asked or tapping."""
+        return self.listener.engaged or (self.stage.task is not None and self.stage.task.by_hand)
+
+    def _maybe_accept(self, acquisition: Acquisition) -> None:
+        task = self.stage.task
+        if not self._armed or self.listener.engaged or task is None or task.kind != "read":
+            return
+        if acquisition.ready:
+            reading = acquisition.taken()
+            if reading is not None:
+                self._armed = False
+                settling = acquisition.settling
+                if settling is not None and settling.level_since is not None:
+                    self.listener.levels.quiet(settling.level_since)
+                reading |= self.devices.measured()
+                self._happen(p.Accepted(task.serial, reading))
+
+    # -- times ---------------------------------------------------------------------------------
+
+    def _look_at_times(self) -> None:
+        now = self.clock.now()
+        least = self.rate  # no patience is shorter than a second of the machine's time
+        self.watch.look()
+        self.listener.look(now, self.run, self.stage)
+        self._hands_off()
+        if self._armed and now - self._read_began > max(PATIENCE, 3 * least):
+            self._not_settled(now)
+        if self._held_at is not None and now - self._held_at > TRY_AGAIN:
+            self._held_at = None
+            held = self.run is not None and self.run.state == "held" and self.run.code == "not-settled"
+            if held and not self.stage.person_first:
+                self._person(p.Asked("go-on"), Future())
+        if self.run is None or self.run.state in ENDED:
+            self._start_planned()
+
+    def _not_settled(self, now: float) -> None:
+        task, acquisition = self.stage.task, self.acquisition
+        self._armed = False
+        if task is None or task.kind != "read" or acquisition is None:
+            return
+        acquisition.idle(now)
+        why = acquisition.settling.text if acquisition.settling else "no readings"
+        text = f"the reading did not settle in {now - self._read_began:.0f} s: {why}"
+        # Only noise leaves a level that is known, and how well; a person may want it all the same.
+        noisy = acquisition.settling is not None and acquisition.settling.reason == "too noisy for the target"
+        reading = acquisition.taken() if noisy else None
+        if reading is not None:
+            reading |= self.devices.measured()
+        self._happen(p.NotSettled(task.serial, text, reading))
+
+    # -- runs ----------------------------------------------------------------------------------
+
+    def resume(self, run: RunRecord, why: str) -> None:
+        """A run found in the store that had not ended; held until a person lets it go on."""
+        self.run = run
+        self.stage = replace(p.resumed(run, why), balance_ok=self.stage.balance_ok)
+        if run.state == "running":
+            self._do([p.Record("held", f"Held: {why}", {"why": why, "code": "restart"})])
+            self.stage = replace(self.stage, unrecorded=self.stage.unrecorded + 1)
+
+    def use_bench(self, bench: Bench, target: float | None = None) -> None:
+        """Open the bench's devices and follow its balance, so that live readings show."""
+        self.devices.open(bench)
+        self.watch.expect_balance()
+        resolution = bench.balance.resolution
+        memory = self.acquisition.filter.memory() if self.acquisition is not None else None
+        load = bench.reference_magnet.pan_load
+        limits = Limits(bench.balance.capacity, load.value if load is not None else None)
+        target = target or TARGET_DIGITS * resolution
+        self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
+        least = p.least_change(resolution, self.acquisition.target)
+        self.listener.use(bench.balance.capacity, resolution, least)
+
+    def add_run(
+        self,
+        plan: RunPlan,
+        bench_text: str,
+        target: float | None,
+        name: str | None,
+        version: str,
+        later: str | None,
+        hands_free: bool = False,
+        spacers_on_pan: bool = True,
+    ) -> int:
+        """Plan a run; it starts as soon as no other is under way and its time has come."""
+        number, planned = self.queue.add(
+            plan, bench_text, target, name, version, later, hands_free, spacers_on_pan
+        )
+        self._record(number, planned, lambda event: None)
+        self._start_planned()
+        return number
+
+    def _start_planned(self) -> None:
+        busy = self.run is not None and self.run.state not in ENDED
+        if busy or self.stage.unrecorded or self.stage.task is not None:
+            return
+        run = self.queue.due(only_asked_for=self.stage.person_first)
+        if run is None:
+            return
+        if self.run is not None and p.next_task(self.run, self.stage) is not None:
+            return  # the run before still brings the lift to the far end
+        bench = self.queue.take(run)
+        # Where the lift stands is known from one run to the next only at the far end.
+        old = self.stage
+        self.run = run
+        self.stage = p.Stage(serial=old.serial, balance_ok=old.balance_ok, balance_why=old.balance_why)
+        self.use_bench(bench, run.target_u_kg)
+        self.stage = replace(self.stage, unrecorded=1)
+        self._do([p.Record("started", "Started.", {})])
+
+    # -- the machine ---------------------------------------------------------------------------
+
+    def _happen(self, event: p.Event) -> None:
+        if self.run is None:
+            if isinstance(event, p.BalanceBack):
+                self.stage = replace(self.stage, balance_ok=True, balance_why="")
+            elif isinstance(event, p.BalanceGone):
+                self.stage = replace(self.stage, balance_ok=False, balance_why=event.why)
+            return
+        before = self.run.state
+        self.run, self.stage, acts = p.advance(self.run, self.stage, event)
+        if self.run.state == "held" and before != "held":
+            self._held_at = self.clock.now()
+            self.alarm({"kind": "held", "run": self.run.id, "code": self.run.code, "text": self.run.why})
+        elif self.run.state != "held":
+            self._held_at = None
+        self._do(acts)
+
+    def _do(self, acts: list[p.Act]) -> None:
+        for act in acts:
+            match act:
+                case p.Do():
+                    self._begin(act.task)
+                case p.Record():
+                    assert self.run is not None
+                    self._record(self.run.id, act, lambda event: self.happen(p.Committed(event)))
+                case p.StopMove():
+                    self.mover.stop()
+                case p.Said():
+                    self.mover.said(act.task)
+                case p.Refuse():
+                    log.info("refused: %s", act.text)
+
+    def _begin(self, task: p.Task) -> None:
+        if task.kind in ("establish", "retreat", "approach"):
+            self.mover.begin(task)
+        elif task.kind == "read" and self.acquisition is not None:
+            self._read_began = self.clock.now()
+            self._armed = True
+            self.listener.reading_begins(self._read_began)
+            zero = self.run.last("zero") if self.run is not None else None
+            self.acquisition.zero = zero["value_kg"] if zero is not None else None
+            self.acquisition.begin(self._read_began)
+
+    def _record(self, run: int | None, record: p.Record, then: Callable[[LogEvent], None]) -> None:
+        key = None
+        if record.kind in ("zero", "point"):
+            key = f"{run}:{record.data['point']['step']}"  # a step has one reading, whatever happens
+
+        def told(event: LogEvent) -> None:
+            then(event)
+            self.post(lambda: self._committed(event))
+
+        self.recorder.record(run, self.clock.now(), record.kind, record.text, record.data, key=key, told=told)
+
+    def _committed(self, event: LogEvent) -> None:
+        if event.kind == "finished":
+            self.alarm({"kind": "finished", "run": event.run, "text": event.text})
+        self.teller.committed(event, self.run)
+
+    def note(self, kind: str, text: str, run: int | None = None, data: dict[str, Any] | None = None) -> None:
+        """Write a line into the log that changes no run."""
+        self._record(run, p.Record(kind, text, data or {}), lambda event: None)
+
+    def edit(self, kind: str, text: str, data: dict[str, Any]) -> None:
+        """A person's change to the run that the procedure has no part in: a note, a point set aside."""
+        if self.run is None:
+            raise Refused("there is no run")
+        self._record(
+            self.run.id, p.Record(kind, text, data), lambda event: self.post(lambda: self._fold(event))
+        )
+
+    def _fold(self, event: LogEvent) -> None:
+        if self.run is not None and event.run == self.run.id:
+            self.run = p.apply(self.run, event)
+
+    def _person(self, asked: p.Asked, future: Future[Any]) -> None:
+        if not future.set_running_or_notify_cancel():
+            return  # who asked has given up, and was told that it was not done
+        if self.run is None:
+            future.set_exception(Refused("there is no run"))
+            return
+        self.run, self.stage, acts = p.advance(self.run, self.stage, asked)
+        refused = [act.text for act in acts if isinstance(act, p.Refuse)]
+        self._do(acts)
+        if refused:
+            future.set_exception(Refused(refused[0]))
+        else:
+            self._promises.owe(future)
+
+    # -- what devices say, from their threads --------------------------------------------------
+
+    def _balance_state(self, state: DeviceState, why: str) -> None:
+        self.post(lambda: self.watch.balance_is(state, why))
+        self.post(self.teller.devices_changed)
+
+    def _lift_state(self, state: DeviceState, why: str) -> None:
+        self.post(lambda: self.watch.lift_is(state, why))
+        self.post(self.teller.devices_changed)
+
+    def _refused(self, raw: bytes, why: str) -> None:
+        self.post(lambda: self.watch.line_refused(raw, why))
+
+    # -- telling -------------------------------------------------------------------------------
+
+    def action(self) -> Any:
+        """What happens next, in words; None without a run."""
+        return None if self.run is None else p.action_of(self.run, self.stage)
+
+    def snapshot(self) -> Snapshot:
+        """Everything needed to draw a screen; in the conductor's thread."""
+        by_taps = self.listener.told(self.run, self.stage)
+        return self.teller.snapshot(self.run, self.stage, self.acquisition, by_taps, self.clock.now())

@@ -1,0 +1,106 @@
+"""The gap setter's blocking calls, made in a thread of their own and answered with an event."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Callable
+from typing import Protocol
+
+from ...drivers.device import DeviceError
+from ...drivers.gap_setter import GapPosition, GapSetter
+from ...drivers.lift.lift import SerialLift
+from ...drivers.spacers import ManualSpacers
+from ..procedure.events import Event, LiftFailed, Stands, Task
+
+log = logging.getLogger(__name__)
+
+
+class Mover(Protocol):
+    """Does the gap setter's blocking calls somewhere and answers with an event."""
+
+    def begin(self, task: Task) -> None: ...
+
+    def asked(self, count: int) -> None: ...
+
+    def said(self, task: Task) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+class GapMover:
+    """The gap setter's blocking calls, one after the other in a thread of their own."""
+
+    def __init__(self, setter: Callable[[], GapSetter | None], happen: Callable[[Event], None]) -> None:
+        """``setter`` gives the one of the moment; ``happen`` hears how each task ended."""
+        self._setter, self._happen = setter, happen
+        self._tasks: queue.SimpleQueue[Task] = queue.SimpleQueue()
+        # Serials of the task handed over last, under way, said to be done, and the last that does not count
+        # any more: a word may come before the thread has got as far.
+        self._last = self._now = self._said = self._stopped = 0
+        self._thread = threading.Thread(target=self._work, name="mover", daemon=True)
+        self._thread.start()
+
+    def begin(self, task: Task) -> None:
+        """Do it after those before it; the answer carries its serial."""
+        self._last = task.serial
+        self._tasks.put(task)
+
+    def stop(self) -> None:
+        """Stop at once; what is under way fails, and so does what has not begun."""
+        self._stopped = self._last
+        setter = self._setter()
+        if setter is not None:
+            try:
+                setter.stop()
+            except DeviceError as error:
+                log.warning("the %s could not be stopped: %s", setter.kind, error)
+
+    def said(self, task: Task) -> None:
+        """The person says, or the balance shows, that ``task`` is done."""
+        self._said = task.serial
+        setter = self._setter()
+        if isinstance(setter, ManualSpacers):
+            setter.done()
+
+    def asked(self, count: int) -> None:
+        """The spacers' setter waits for the person now; the screen has told them already."""
+        setter = self._setter()
+        if isinstance(setter, ManualSpacers):
+            if self._now <= self._stopped:
+                setter.stop()
+            elif self._now == self._said:
+                setter.done()
+
+    def _work(self) -> None:
+        while True:
+            task = self._tasks.get()
+            self._now = task.serial
+            try:
+                position = self._move(task)
+                # The height asked for, not the rounded one told: equal heights stay equal.
+                height = task.height if task.height is not None else position.height
+                lost = self._lost() if task.kind == "establish" else 0.0
+                self._happen(Stands(task.serial, height, far=task.kind != "approach", lost=lost))
+            except Exception as error:
+                self._happen(LiftFailed(task.serial, str(error)))
+
+    def _lost(self) -> float:
+        setter = self._setter()
+        return setter.lost_height if isinstance(setter, SerialLift) else 0.0
+
+    def _move(self, task: Task) -> GapPosition:
+        setter = self._setter()
+        if task.serial <= self._stopped:
+            raise DeviceError("stopped before it began")
+        if setter is None:
+            raise DeviceError("the bench file names no lift: add [lift] with its port")
+        if task.kind == "approach":
+            assert task.height is not None
+            position = setter.approach(task.height)
+        else:
+            position = setter.establish() if task.kind == "establish" else setter.retreat()
+        if not position.known:
+            raise DeviceError(f"the {setter.kind} setter does not know where it stands")
+        return position

@@ -1,0 +1,104 @@
+"""What clients are told, and how often. Only in the conductor's thread."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from typing import Any
+
+from ..acquisition.level import Acquisition
+from ..procedure.machine import Stage, action_of
+from ..procedure.run import LogEvent, RunRecord, to_protocol
+from ..protocol import LogLine, Snapshot, TapList, Topic
+from ..store.writer import utc_now
+from .devices import Devices
+
+log = logging.getLogger(__name__)
+
+#: Events of the log that a new client is shown.
+LOG_SHOWN = 50
+#: Live readings and states of the devices are told at most so often, s of the machine's time.
+LIVE_EVERY, DEVICES_EVERY = 0.1, 1.0
+
+
+def log_line(event: LogEvent) -> LogLine:
+    """One event of the log as clients see it."""
+    return {"id": event.id, "run": event.run, "utc": event.utc, "kind": event.kind, "text": event.text}
+
+
+class Teller:
+    """Publishes what has changed; ``publish(topic, data)`` is called after what it tells of was committed."""
+
+    def __init__(self, publish: Callable[[Topic, Any], None], devices: Devices) -> None:
+        self.publish, self.devices = publish, devices
+        self.log: list[LogLine] = []
+        self.controller: str | None = None
+        self.bench_text = ""  # of the bench file named at the start
+        self._told: Any = None
+        self._live_at = self._devices_at = 0.0
+
+    def committed(self, event: LogEvent, run: RunRecord | None) -> None:
+        """An event stands in the store: now others may hear of it."""
+        line = log_line(event)
+        self.log = [*self.log[-LOG_SHOWN + 1 :], line]
+        log.info("%s%s: %s", f"run {event.run} " if event.run is not None else "", event.kind, event.text)
+        self.publish("log", line)
+        if event.kind in ("zero", "point"):
+            self.publish("point", {**event.data["point"], "id": event.id})
+        elif event.kind == "set-aside" and run is not None and run.id == event.run:
+            for point in run.points:
+                if point["id"] == event.data["point"]:
+                    self.publish("point", point)
+
+    def devices_changed(self) -> None:
+        """Tell of the devices at the next turn."""
+        self._devices_at = 0.0
+
+    def tell(
+        self,
+        run: RunRecord | None,
+        stage: Stage,
+        acquisition: Acquisition | None,
+        by_taps: TapList | None,
+        live: bool,
+    ) -> bool:
+        """What is new; ``live``: there are new readings. True when those were told."""
+        now = time.monotonic()
+        action = None if run is None else action_of(run, stage)
+        if (run, action, by_taps) != self._told:
+            self._told = (run, action, by_taps)
+            self.publish("run", None if run is None else to_protocol(run, action, by_taps))
+        if now - self._devices_at >= DEVICES_EVERY:
+            self._devices_at = now
+            both = {"balance": self.devices.balance_device(), "lift": self.devices.lift_device()}
+            self.publish("device", both)
+        if not live or acquisition is None or now - self._live_at < LIVE_EVERY:
+            return False
+        heard = acquisition.live()
+        if heard is None:  # bytes came, but no reading yet
+            return False
+        self._live_at = now
+        self.publish("live", heard)
+        return True
+
+    def snapshot(
+        self,
+        run: RunRecord | None,
+        stage: Stage,
+        acquisition: Acquisition | None,
+        by_taps: TapList | None,
+        clock_s: float,
+    ) -> Snapshot:
+        """Everything needed to draw a screen."""
+        return {
+            "utc": utc_now(),
+            "clock_s": clock_s,
+            "balance": self.devices.balance_device(),
+            "lift": self.devices.lift_device(),
+            "live": acquisition.live() if acquisition is not None else None,
+            "run": None if run is None else to_protocol(run, action_of(run, stage), by_taps),
+            "log": self.log,
+            "controller": self.controller,
+            "bench_text": self.bench_text,
+        }

@@ -1,0 +1,54 @@
+"""Has the bench drifted within a run? The same gap, met again with the same history, must pull the same.
+
+Both outward passages start from saturation in the strongest field, one with the field along the sample's
+axis and one against it: at each gap their pulls are equal by symmetry, whatever the sample. The far end
+comes last on both, between the branches, and costs no reading of its own.
+"""
+
+from __future__ import annotations
+
+from ..protocol import Step
+from .run import RunRecord
+
+#: Legs that mirror each other, and how many standard uncertainties apart is worth a word.
+FIRST, SECOND = 1, 3
+WORTH_A_WORD = 4.0
+
+
+def drift_check(run: RunRecord, step: Step, value_kg: float, u_kg: float) -> dict[str, float] | None:
+    """The change of the pull since the mirrored leg, at the last gap of the second one; else None.
+
+    Returns ``change_kg``, its standard uncertainty ``u_kg`` and ``then_s``, the time of the first. The
+    zeros before the two readings are taken off; their uncertainty is included.
+    """
+    if step["kind"] != "point" or step["leg"] != SECOND:
+        return None
+    if any(s["kind"] == "point" and s["leg"] == SECOND for s in run.steps[run.done + 1 :]):
+        return None
+    good = [p for p in run.points if p["set_aside"] is None]
+    place = (step["height_m"], step["spacers"])
+    mirrored = [
+        p
+        for p in good
+        if p["kind"] == "point" and p["leg"] == FIRST and (p["height_m"], p["spacers"]) == place
+    ]
+    if not mirrored:
+        return None
+    then = mirrored[-1]
+    zeros_then = [z for z in good if z["kind"] == "zero" and z["id"] < then["id"]]
+    zeros_now = [z for z in good if z["kind"] == "zero"]
+    if not zeros_then or not zeros_now:
+        return None
+    before, now = zeros_then[-1], zeros_now[-1]
+    change = (value_kg - now["value_kg"]) - (then["value_kg"] - before["value_kg"])
+    parts = (u_kg, now["u_kg"], then["u_kg"], before["u_kg"])
+    return {"change_kg": change, "u_kg": sum(u * u for u in parts) ** 0.5, "then_s": then["time_s"]}
+
+
+def in_words(check: dict[str, float]) -> str:
+    """The check in a sentence."""
+    change, u = check["change_kg"] * 1e6, check["u_kg"] * 1e6
+    text = f"Drift check: the pull at the far end changed by {change:+.2g} mg (u {u:.2g} mg)"
+    if abs(change) < WORTH_A_WORD * u:
+        return f"{text} since the mirrored passage: none seen."
+    return f"{text} since the mirrored passage: zero, temperature or position moved; look at the zeros."

@@ -1,0 +1,65 @@
+"""What the procedure has written down: the entries of the log, in words and in data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ..protocol import Step
+from .events import Record, Task
+from .restart import Restart
+from .run import RunRecord
+
+
+def held(why: str, code: str) -> Record:
+    """The run waits; ``code`` says for what in a word."""
+    return Record("held", f"Held: {why}", {"why": why, "code": code})
+
+
+def restarted(why: str, plan: Restart) -> Record:
+    """A branch is walked again, or a zero read again."""
+    legs = ", ".join(str(leg) for leg in plan.spoilt_legs)
+    text = f"Started again through the largest field, leg {legs}: {why}" if legs else f"Zero again: {why}"
+    data = {
+        "why": why,
+        "steps": list(plan.steps),
+        "legs": list(plan.spoilt_legs),
+        "set_aside": {str(number): reason for number, reason in plan.set_aside.items()},
+    }
+    return Record("restarted", text, data)
+
+
+def reading_of(step: Step, reading: dict[str, Any]) -> Record:
+    """One accepted reading of a step."""
+    point = {
+        "step": step["step"],
+        "kind": step["kind"],
+        "leg": step["leg"],
+        "gap_m": step["gap_m"],
+        "height_m": step["height_m"],
+        "spacers": step["spacers"],
+        "orientation": step["orientation"],
+        "set_aside": None,
+        "note": "",
+        **reading,
+    }
+    gram = reading["value_kg"] * 1e3
+    place = f" at {step['gap_m'] * 1e3:.2f} mm" if step["gap_m"] is not None else ""
+    text = f"{step['kind'].capitalize()}{place}: {gram:.4f} g, u {reading['u_kg'] * 1e6:.2g} mg"
+    return Record(step["kind"], text, {"point": point})
+
+
+def hands_done(run: RunRecord, task: Task, how: str) -> Record:
+    """What was asked of the person is done; ``how`` that became known."""
+    assert task.step is not None
+    data: dict[str, Any] = {"code": task.code, "how": how}
+    if task.code == "remove-sample":
+        data["sample_on"] = False
+    elif task.code == "place-sample":
+        data |= {"sample_on": True, "orientation": task.step["orientation"]}
+        if run.spacers_with_sample:
+            data["spacers"] = task.step["spacers"]
+    elif task.code == "set-spacers":
+        data["spacers"] = task.step["spacers"]
+    elif task.code == "turn-over":
+        data |= {"orientation": task.step["orientation"], "step_done": True}
+    return Record("hands", f"Done ({how}): {task.text}", data)

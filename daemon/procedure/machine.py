@@ -1,0 +1,356 @@
+"""What happens next on the bench: an explicit state machine, pure.
+
+Events go in, actions come out; no port, no store, no clock. The kept part of the state is the run
+as its log tells it (``RunRecord``); the passing part is the ``Stage``. After every event the machine
+asks ``next_task`` what the two together call for, and begins that if it is not under way: so a run
+taken up again after a crash goes the same way as one that was never broken off.
+
+Order of a lift run: home, sample off, zero, sample on, legs in and out; at the far end sample off,
+zero, turn over, sample on, and so on. With spacers every point has its own: spacers, zero, sample on,
+reading, sample off. Hands-free, the balance shows what was done: see ``hands``, ``taps`` and ``doubts``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from ..protocol import Step
+from . import drift
+from . import manual_steps as hands
+from . import plausibility as doubts
+from .commands import Outcome, answer, by_hand, go_on
+from .events import (
+    Accepted,
+    Act,
+    Asked,
+    BalanceBack,
+    BalanceGone,
+    Committed,
+    Do,
+    Doubt,
+    Event,
+    Fault,
+    Level,
+    LiftBack,
+    LiftFailed,
+    LiftVoid,
+    NotSettled,
+    OutOfRange,
+    Record,
+    Refuse,
+    Said,
+    Stage,
+    Stands,
+    StopMove,
+    Tapped,
+    Task,
+)
+from .log_entries import hands_done, held, reading_of, restarted
+from .manual_steps import least_change
+from .next_task import action_of, next_task
+from .restart import restart, under_way
+from .run import RunRecord, apply
+
+__all__ = [
+    "Accepted",
+    "Act",
+    "Asked",
+    "BalanceBack",
+    "BalanceGone",
+    "Committed",
+    "Do",
+    "Doubt",
+    "Event",
+    "Fault",
+    "Level",
+    "LiftBack",
+    "LiftFailed",
+    "LiftVoid",
+    "NotSettled",
+    "OutOfRange",
+    "Record",
+    "Refuse",
+    "Said",
+    "Stage",
+    "Stands",
+    "StopMove",
+    "Tapped",
+    "Task",
+    "action_of",
+    "advance",
+    "apply",
+    "least_change",
+    "next_task",
+    "resumed",
+]
+
+#: How often in a row a lift may lose its position before a person is asked for.
+LIFT_TRIES = 3
+#: Homing finds its switch again to some micrometres; a motor loses four full steps at a time, 0.04 mm.
+LOST_BORNE = 1.5e-5
+
+
+def advance(run: RunRecord, stage: Stage, event: Event) -> Outcome:
+    """One event. Returns the run and the stage after it, and what must be done, in order."""
+    before = stage.task
+    run, stage, acts = _advance(run, stage, event)
+    if before is None or not before.sets_by_hand or stage.task == before:
+        return run, stage, acts
+    stage = replace(stage, told="")
+    ended = isinstance(event, Stands | LiftFailed)
+    return run, stage, acts if ended else [StopMove(), *acts]  # what was asked of the person no longer counts
+
+
+def _advance(run: RunRecord, stage: Stage, event: Event) -> Outcome:
+    run, stage, acts = _take(run, stage, event)
+    stage = replace(stage, unrecorded=stage.unrecorded + sum(isinstance(a, Record) for a in acts))
+    moving = stage.task is not None and stage.task.driven
+    if stage.unrecorded:  # nothing new begins on what is not yet written down, but for the way to safety
+        if stage.task is not None and not moving and _any_record(acts):
+            stage = replace(stage, task=None)
+        if not stage.retreat or moving:
+            return run, stage, acts
+    wanted = next_task(run, stage)
+    over = run.state == "running" and run.next_step is None and wanted is None
+    if over and not moving and not stage.unrecorded:
+        ending = Record("finished", "The run is finished.", {})
+        return run, replace(stage, retreat=run.ladder == "lift", unrecorded=1, task=None), [*acts, ending]
+    if wanted is None:
+        return run, stage if moving else replace(stage, task=None), acts
+    if moving or wanted.same_as(stage.task):
+        return run, stage, acts
+    task = replace(wanted, serial=stage.serial + 1)
+    return run, replace(stage, task=task, serial=task.serial), [*acts, Do(task)]
+
+
+def _any_record(acts: list[Act]) -> bool:
+    return any(isinstance(act, Record) for act in acts)
+
+
+def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
+    serial = stage.task.serial if stage.task is not None else None
+    match event:
+        case Committed():
+            run = apply(run, event.event)
+            stage = replace(stage, unrecorded=max(0, stage.unrecorded - 1))
+            if event.event.kind == "held":
+                return _by_itself(run, replace(stage, holding=False))
+            return run, stage, []
+        case Stands():
+            task = stage.task
+            if event.serial != serial or task is None:
+                return run, stage, []
+            if task.sets_by_hand:
+                return run, replace(stage, task=None), [hands_done(run, task, stage.told)]
+            stage = replace(
+                stage,
+                lift_known=True,
+                height=event.height,
+                at_far_end=event.far,
+                task=None,
+                retreat=stage.retreat and not event.far,
+                retreat_tries=0,
+                halted=False,
+            )
+            return _homed(run, stage, event.lost) if task.kind == "establish" else (run, stage, [])
+        case LiftFailed():
+            if event.serial != serial or stage.task is None:
+                return run, stage, []
+            if stage.task.sets_by_hand:
+                return run, replace(stage, task=None, holding=True), [held(event.why, "spacers")]
+            homing = _homing(stage)
+            kind = "fault" if homing and stage.lift_known else "reset"
+            tries = stage.retreat_tries + (1 if stage.retreat else 0)
+            stage = replace(stage, task=None, retreat_tries=tries)
+            if stage.halted:
+                return run, _void(replace(stage, halted=False)), []
+            return _lift_lost(run, stage, event.why, kind, unconfirmed=homing)
+        case LiftVoid():
+            if stage.halted or (not stage.lift_known and event.kind in ("reset", "fault")):
+                return run, stage, []  # asked for, known already, or a homing under way will tell
+            unconfirmed = event.kind == "fault" and _homing(stage)
+            return _lift_lost(run, stage, event.why, event.kind, unconfirmed=unconfirmed)
+        case LiftBack():
+            tries = stage.retreat_tries if stage.lift_ok else 0
+            return run, replace(stage, lift_ok=True, retreat_tries=tries), []
+        case Accepted():
+            if event.serial != serial or stage.task is None or stage.task.step is None:
+                return run, stage, []
+            return _accepted(run, stage, stage.task.step, event.reading)
+        case NotSettled():
+            if event.serial != serial:
+                return run, stage, []
+            return (
+                run,
+                replace(stage, unsettled=event.reading, holding=True),
+                [held(event.why, "not-settled")],
+            )
+        case Level():
+            return _level(run, stage, event)
+        case Tapped():
+            return _told_by_the_balance(run, stage, "tapped on the pan")
+        case OutOfRange():
+            task = stage.task
+            if event.code == "magnet-lifted" and _waits_to_place(run, stage):
+                return _zero_again(run, stage, "the magnet was taken off the pan")
+            with_sample = task is not None and task.step is not None and task.step["kind"] == "point"
+            if not _going(run, stage) or task is None or task.by_hand or not with_sample:
+                return run, stage, []  # a hand leaning on the pan is no fault
+            return _fault(run, stage, event.why, event.code, at_once=True)
+        case BalanceGone():
+            stage = replace(stage, balance_ok=False, balance_why=event.why, zero_void=True)
+            if not _going(run, stage):
+                return run, stage, []
+            return _fault(run, stage, f"the balance: {event.why}", "balance", at_once=False)
+        case BalanceBack():
+            return _by_itself(run, replace(stage, balance_ok=True, balance_why=""))
+        case Fault():
+            if not _going(run, stage):
+                return run, stage, []
+            return _fault(run, stage, event.why, event.code, at_once=False)
+        case Asked():
+            return answer(run, stage, event)
+
+
+def _going(run: RunRecord, stage: Stage) -> bool:
+    """Whether the run is running and no hold is on its way into the log."""
+    return run.state == "running" and not stage.holding
+
+
+def _by_itself(run: RunRecord, stage: Stage) -> Outcome:
+    """A run held for the balance alone goes on when it is back; a stopped lift waits for a person."""
+    able = stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
+    if run.state == "held" and run.code == "balance" and able:
+        return go_on(run, stage)
+    return run, stage, []
+
+
+def _void(stage: Stage) -> Stage:
+    return replace(stage, lift_known=False, height=None, at_far_end=False)
+
+
+def _fault(run: RunRecord, stage: Stage, why: str, code: str, *, at_once: bool) -> Outcome:
+    """Hold, and bring the lift to the far end: after the move under way, or by stopping it at once."""
+    acts: list[Act] = [held(why, code)]
+    far = run.ladder == "lift" and not stage.person_first
+    stage = replace(stage, retreat=far, retreat_tries=0, interrupted=why, holding=True)
+    if at_once and stage.task is not None and stage.task.kind == "approach":
+        acts.append(StopMove())
+        stage = replace(stage, halted=True)
+    return run, stage, acts
+
+
+def _homed(run: RunRecord, stage: Stage, lost: float) -> Outcome:
+    """Homing tells whether steps were lost: then the readings since the last one stand at other gaps."""
+    found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
+    acts: list[Act] = [Record("homed", f"Homed: {found}." if lost else "Homed.", {"lost_m": lost})]
+    if abs(lost) <= LOST_BORNE or not run.unchecked:
+        return run, stage, acts
+    why = f"steps were lost: {found}"
+    acts += _set_aside(run, why)
+    if not _going(run, stage):
+        return run, stage, acts
+    advice = f"{why}; {len(run.unchecked)} readings are set aside. Free the lift, then start the run anew"
+    return run, replace(stage, holding=True), [*acts, held(advice, "lift")]
+
+
+def _set_aside(run: RunRecord, why: str) -> list[Act]:
+    """The readings that no homing has confirmed."""
+    return [
+        Record("set-aside", f"Reading {p['id']} set aside: {why}", {"point": p["id"], "why": why})
+        for p in run.unchecked
+    ]
+
+
+def _homing(stage: Stage) -> bool:
+    """Whether a homing is under way: it is to confirm what was read since the one before."""
+    return stage.task is not None and stage.task.kind == "establish"
+
+
+def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str, *, unconfirmed: bool) -> Outcome:
+    """The position is void. After a reset the branch is begun again by itself, a few times in a row.
+
+    ``unconfirmed``: the homing that should have confirmed the last readings' heights failed; where it is not
+    tried again, they are set aside.
+    """
+    failures = stage.lift_failures + 1
+    stage = replace(_void(stage), lift_failures=failures, lift_ok=kind != "gone")
+    if kind != "reset":
+        stage = replace(stage, person_first=True)
+    if kind == "button":
+        stage = replace(stage, retreat=False)
+    if stage.task is not None and stage.task.kind == "approach":
+        stage = replace(stage, task=None)
+    if not _going(run, stage) or run.ladder != "lift":
+        return run, stage, []
+    reason = f"the lift: {why}"
+    if kind != "reset" or failures >= LIFT_TRIES:
+        far = kind in ("reset", "fault")
+        stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0, holding=True)
+        aside = _set_aside(run, f"no homing confirmed its height: {why}") if unconfirmed else []
+        return run, stage, [*aside, held(reason, "lift")]
+    plan = restart(run, reason, need_zero=stage.zero_void, moved=True)
+    if plan is None:
+        return run, stage, []
+    stage = replace(stage, zero_void=False)
+    return run, stage, [restarted(reason, plan)]
+
+
+def _accepted(run: RunRecord, stage: Stage, step: Step, reading: dict[str, Any]) -> Outcome:
+    stage = replace(stage, lift_failures=0)
+    doubt = doubts.about(run, step, reading["value_kg"])
+    if doubt is not None:
+        return run, replace(stage, doubt=replace(doubt, reading=reading), task=None), []
+    if step["kind"] == "zero":
+        stage = replace(stage, zero_void=False)
+    acts: list[Act] = [reading_of(step, reading)]
+    if (check := drift.drift_check(run, step, reading["value_kg"], reading["u_kg"])) is not None:
+        acts.append(Record("drift", drift.in_words(check), check))
+    return run, stage, acts
+
+
+def _level(run: RunRecord, stage: Stage, level: Level) -> Outcome:
+    before = stage.level
+    stage = replace(stage, level=level.value)
+    task = stage.task
+    if task is None or not task.by_hand or task.step is None or not run.hands_free:
+        return run, stage, []
+    if _waits_to_place(run, stage) and hands.zero_moved(run, level.value):
+        return _zero_again(run, stage, "the balance was re-zeroed")
+    if not hands.seen(task.code, task.step, run, level, before):
+        return run, stage, []
+    return _told_by_the_balance(run, stage, "seen by the balance")
+
+
+def _told_by_the_balance(run: RunRecord, stage: Stage, how: str) -> Outcome:
+    """What was asked is done, as the balance shows.
+
+    A question has answers of its own; and no lift moves while a finger may be at the pan.
+    """
+    task = stage.task
+    hears = run.hands_free and run.ladder == "spacers" and not stage.unrecorded
+    if not hears or task is None or not task.by_hand or task.code == "question":
+        return run, stage, []
+    return by_hand(run, replace(stage, seen=task.code), task, how)
+
+
+def _waits_to_place(run: RunRecord, stage: Stage) -> bool:
+    """Whether the sample is away, its zero is read, and it is about to go on."""
+    task = stage.task
+    if not _going(run, stage) or task is None or run.sample_on:
+        return False
+    return task.code == "place-sample" or (task.code == "turn-over" and run.ladder == "lift")
+
+
+def _zero_again(run: RunRecord, stage: Stage, why: str) -> Outcome:
+    """The zero just read does not hold any more."""
+    plan = restart(run, why, need_zero=True, moved=False)
+    if plan is None or stage.unrecorded:
+        return run, stage, []
+    return run, stage, [restarted(why, plan)]
+
+
+def resumed(run: RunRecord, why: str) -> Stage:
+    """The stage of a run found in the store: nothing of the bench is known, its zero neither."""
+    return Stage(zero_void=True, interrupted=why if under_way(run) else "")

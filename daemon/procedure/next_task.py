@@ -1,0 +1,163 @@
+"""What the bench should be doing now, and the same in words for a person. Pure.
+
+Lift and spacers go one way: the sample is handled where it may be, the gap is set, the reading is taken.
+With a lift the sample is handled at the far end; spacers are set by the person, the sample away, and each
+point has a zero with its own.
+"""
+
+from __future__ import annotations
+
+from ..protocol import Action, ActionCode, Step
+from .events import Stage, Task
+from .manual_steps import could_see
+from .run import ENDED, RunRecord
+
+#: Heights closer than half a motor's full step (0.01 mm) are the same place.
+SAME_HEIGHT = 5e-6
+AS_IT_IS, ONCE_MORE = "take as it is", "once more"
+
+
+def next_task(run: RunRecord, stage: Stage) -> Task | None:
+    """What the bench should be doing now. ``None``: nothing, or the run is over."""
+    lift = run.ladder == "lift"
+    if lift and stage.retreat:
+        if stage.lift_known:
+            return None if stage.at_far_end else Task("retreat")
+        # Homing always drives away from the magnet, so it is a retreat as well.
+        return Task("establish") if stage.lift_ok and stage.retreat_tries < 2 else None
+    step = run.next_step
+    if run.state != "running" or step is None:
+        return None
+    if stage.doubt is not None:
+        return Task("ask", step=step, code="question", text=stage.doubt.text)
+    if lift and not stage.lift_known:
+        return Task("establish")
+    return _towards(run, stage, step)
+
+
+def _towards(run: RunRecord, stage: Stage, step: Step) -> Task:
+    """The next thing on the way to the step."""
+    wanted = step["kind"] == "point"
+    handled = run.sample_on is wanted and (not wanted or run.orientation == step["orientation"])
+    if run.spacers_with_sample and wanted:
+        handled = handled and run.spacers == step["spacers"]
+    if run.ladder == "lift" and not stage.at_far_end and not (wanted and handled):
+        return Task("retreat")
+    if not handled:
+        return _ask("place-sample" if wanted else "remove-sample", step, run)
+    if step["kind"] == "turn":
+        return _ask("turn-over", step, run)
+    if run.ladder == "lift" and step["kind"] == "zero" and run.unchecked:
+        return Task("establish")  # the sample is away: did the lift lose steps since it was homed last?
+    return _setting(run, stage, step) or Task("read", step=step)
+
+
+def _setting(run: RunRecord, stage: Stage, step: Step) -> Task | None:
+    """The move that sets the step's gap; None where it is set: a lift under the sample, spacers without."""
+    if run.ladder == "lift":
+        height = step["height_m"] if step["kind"] == "point" else None
+        there = height is None or (stage.height is not None and abs(stage.height - height) <= SAME_HEIGHT)
+        return None if there else Task("approach", height=height, step=step)
+    if step["kind"] == "point" or run.spacers_with_sample or run.spacers == step["spacers"]:
+        return None
+    return Task("approach", _height(run, step), step, "set-spacers", _words("set-spacers", step, run))
+
+
+def _height(run: RunRecord, step: Step) -> float | None:
+    """The height of the step's spacers, m: as the plan's points have it."""
+    same = (s["height_m"] for s in run.plan if s["spacers"] == step["spacers"] and s["height_m"] is not None)
+    return next(same, None)
+
+
+def _ask(code: ActionCode, step: Step, run: RunRecord) -> Task:
+    return Task("ask", step=step, code=code, text=_words(code, step, run))
+
+
+def _words(code: ActionCode, step: Step, run: RunRecord) -> str:
+    side = "marked face up" if step["orientation"] > 0 else "marked face down"
+    texts: dict[ActionCode, str] = {
+        "remove-sample": f"Take {run.sample} off its holder.",
+        "place-sample": _placing(run, step, side),
+        "turn-over": f"Turn {run.sample} over: it goes on with its {side}; keep it away for now.",
+        "set-spacers": f"Set {_spacers(step)}, the sample away.",
+    }
+    return texts[code]
+
+
+def _spacers(step: Step) -> str:
+    return f"{step['spacers']} spacer{'' if step['spacers'] == 1 else 's'}"
+
+
+def _placing(run: RunRecord, step: Step, side: str) -> str:
+    """How the sample goes on: with the turn and the spacers, where they are not asked for by themselves."""
+    known, right = run.orientation is not None, run.orientation == step["orientation"]
+    if run.sample_on and not right:
+        return f"Take {run.sample} off, turn it over and put it on again, {side}."
+    words = f"put {run.sample} on its holder, {side}."
+    if known and not right:
+        words = f"turn {run.sample} over and put it on its holder, {side}."
+    if run.spacers_with_sample and run.spacers != step["spacers"]:
+        return f"Set {_spacers(step)}, then {words}"
+    return words[0].upper() + words[1:]
+
+
+def _hint(run: RunRecord, task: Task) -> str:
+    """How it is known that the person has done the task, but for a key; empty where only a key tells."""
+    if not run.hands_free or run.ladder == "lift" or task.step is None or task.code == "question":
+        return ""
+    if not could_see(task.code, task.step, run):
+        return "tap the pan twice when done"
+    if task.code == "set-spacers" and "spacer_mass_kg" not in run.limits:
+        return "re-zero when done, or tap the pan twice"
+    return "the balance notices; or tap the pan twice"
+
+
+def action_of(run: RunRecord, stage: Stage) -> Action:
+    """The next action in words, for a person."""
+    task = stage.task
+    spacers = orientation = None
+    if task is not None and task.step is not None:
+        spacers, orientation = task.step["spacers"], task.step["orientation"]
+    action: Action = {
+        "code": "none",
+        "text": "",
+        "needs_confirm": False,
+        "choices": [],
+        "spacers": spacers,
+        "orientation": orientation,
+        "hint": "",
+        "sets_spacers": False,
+    }
+    if run.state == "held" and stage.unsettled is not None:
+        text = f"Held: {run.why}. Take it with u = {stage.unsettled['u_kg'] * 1e6:.2g} mg, or once more?"
+        choices = [AS_IT_IS, ONCE_MORE]
+        return {**action, "code": "question", "text": text, "needs_confirm": True, "choices": choices}
+    if task is None or stage.told or run.state in ENDED:
+        words = {
+            "held": f"Held: {run.why}. Go on when it is put right.",
+            "finished": "The run is finished.",
+            "stopped": f"The run was stopped: {run.why}.",
+            "planned": "The run waits for its start.",
+            "running": "A moment: the last step is being written down.",
+        }
+        return {**action, "text": words[run.state]}
+    if task.by_hand:
+        question = task.code == "question"
+        choices = [AS_IT_IS, ONCE_MORE] if question else []
+        count = task.sets_by_hand or (task.code == "place-sample" and run.spacers_with_sample)
+        told: Action = {**action, "code": task.code, "text": task.text, "needs_confirm": True}
+        return {**told, "choices": choices, "hint": _hint(run, task), "sets_spacers": count}
+    if task.kind == "read":
+        zero = task.step is not None and task.step["kind"] == "zero"
+        what = "zero" if zero else "reading"
+        return {
+            **action,
+            "code": "wait-zero" if zero else "wait-reading",
+            "text": f"Hands off: the {what} is being taken.",
+        }
+    texts = {
+        "establish": "The lift finds its position at the far end.",
+        "retreat": "The lift goes to the far end.",
+        "approach": f"The lift goes to {(task.height or 0.0) * 1e3:.2f} mm.",
+    }
+    return {**action, "code": "wait-move", "text": texts[task.kind]}

@@ -1,0 +1,125 @@
+"""From the ladder of gaps to the steps of a run: zeros, turns and points in the order they are taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from ..protocol import Step
+
+if TYPE_CHECKING:
+    from ...analysis.records.bench import Bench
+
+
+@dataclass(frozen=True)
+class RunPlan:
+    """All that is decided before a run starts. Masses in kg, ``seconds`` is the expected time.
+
+    ``expected_u_M``: the standard uncertainty of M that the wanted uncertainty of a reading makes, at the
+    strongest field and at the weakest, A/m.
+    """
+
+    bench: Bench
+    steps: tuple[Step, ...]
+    seconds: float
+    largest_pull_kg: float
+    expected_u_M: tuple[float, float]
+    warnings: tuple[str, ...] = ()
+    limits: dict[str, float] = field(default_factory=dict)
+
+
+def make_plan(bench_text: str, points: int, target_u: float | None = None, source: str = "bench") -> RunPlan:
+    """Read the bench and plan its run. The heavy libraries are first loaded here.
+
+    ``target_u``: wanted standard uncertainty of a reading, kg; None: by the balance's resolution.
+    Raises InputError for a wrong bench and NotPossible where the magnet would lift off the pan
+    or the pull would leave the balance's range.
+    """
+    from ...analysis.files.bench_file import parse_bench
+    from ...analysis.forces.force import force_per_kg
+    from ...analysis.planning.gap_ladder import plan
+
+    bench = parse_bench(bench_text, source)
+    ladder = plan(bench, points, target_u=target_u)
+    rungs = [_point(rung) for rung in ladder.steps]
+    steps = _with_lift(rungs) if bench.gap.ladder == "lift" else _with_spacers(rungs)
+    by_field = sorted(ladder.steps, key=lambda rung: abs(rung.H_applied))
+    limits = {
+        "capacity_kg": bench.balance.capacity,
+        "resolution_kg": bench.balance.resolution,
+        "pan_load_kg": float(ladder.pan_load),
+        "lighter": 1.0 if bench.balance.attraction == "lighter" else 0.0,
+    }
+    if bench.gap.spacer_mass is not None:
+        limits["spacer_mass_kg"] = bench.gap.spacer_mass
+    numbered: list[Step] = [{**step, "step": number} for number, step in enumerate(steps, start=1)]
+    return RunPlan(
+        bench=bench,
+        steps=tuple(numbered),
+        seconds=float(ladder.seconds),
+        largest_pull_kg=float(ladder.largest_pull) / force_per_kg(bench.site),
+        expected_u_M=(float(by_field[-1].expected_u_M), float(by_field[0].expected_u_M)),
+        warnings=tuple(str(w) for w in ladder.warnings),
+        limits=limits,
+    )
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _point(rung: Any) -> Step:
+    return {
+        "step": 0,
+        "kind": "point",
+        "leg": int(rung.leg),
+        "gap_m": _number(rung.gap),
+        "height_m": _number(rung.height),
+        "spacers": None if rung.spacers is None else int(rung.spacers),
+        "orientation": int(rung.orientation),
+        "H_applied_A_per_m": _number(rung.H_applied),
+        "predicted_reading_kg": _number(rung.predicted_reading),
+    }
+
+
+def _bare(kind: Any, leg: int, orientation: int, spacers: int | None = None) -> Step:
+    return {
+        "step": 0,
+        "kind": kind,
+        "leg": leg,
+        "gap_m": None,
+        "height_m": None,
+        "spacers": spacers,
+        "orientation": orientation,
+        "H_applied_A_per_m": None,
+        "predicted_reading_kg": None,
+    }
+
+
+def _with_lift(rungs: list[Step]) -> list[Step]:
+    """A zero at the start, at each turn-over and at the end: there the sample is off at the far end."""
+    steps: list[Step] = []
+    orientation: int | None = None
+    for rung in rungs:
+        if rung["orientation"] != orientation:
+            steps.append(_bare("zero", rung["leg"], rung["orientation"]))
+            if orientation is not None:
+                steps.append(_bare("turn", rung["leg"], rung["orientation"]))
+            orientation = rung["orientation"]
+        steps.append(rung)
+    if rungs:
+        steps.append(_bare("zero", rungs[-1]["leg"], rungs[-1]["orientation"]))
+    return steps
+
+
+def _with_spacers(rungs: list[Step]) -> list[Step]:
+    """Each point has its own zero, read with its spacers set and the sample away."""
+    steps: list[Step] = []
+    orientation: int | None = None
+    for rung in rungs:
+        if orientation is not None and rung["orientation"] != orientation:
+            steps.append(_bare("turn", rung["leg"], rung["orientation"], rung["spacers"]))
+        orientation = rung["orientation"]
+        steps.append(_bare("zero", rung["leg"], rung["orientation"], rung["spacers"]))
+        steps.append(rung)
+    return steps

@@ -1,0 +1,188 @@
+"""What a reading says against its own step: another number of spacers, or a sample that was not turned.
+
+A reading in doubt is not written down; the person is asked. Silent wherever nothing foretells the reading.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+from ..protocol import Step
+from .events import Doubt
+from .manual_steps import comes_back, least_of, pull_at, unchanged
+from .run import RunRecord
+
+#: A count is doubted when the pull is off its prediction by the share OFF and within half of it of another
+#: count's, over no more than WIDEST spacers, on a leg whose last pulls changed their ratio to the plan by
+#: less than STEADY; one spacer changes the pull by a tenth at the far end, by a third near the magnet. What
+#: was weighed two passages before foretells it better: then OFF_THE_LOOP is enough.
+OFF, OFF_THE_LOOP, STEADY, WIDEST = 0.2, 0.08, 0.08, 4
+#: A pull that kept its sign when the sample was turned, and so much of its size, speaks against the turn.
+KEPT = 0.5
+
+
+def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
+    """The doubt about a ``value`` (kg) just read, without its reading; None where there is none.
+
+    Three independent signs: the zeros, where one spacer's mass is known and spacers stand on the pan; the
+    pull, foretold from the leg so far (measured over planned, carried on along the leg); and the pull's
+    sign, which changes when the sample is turned at the far end, where it keeps its magnetisation.
+    """
+    if step["kind"] == "zero":
+        text = _by_mass(run, step, value) if run.ladder == "spacers" else ""
+        return Doubt(text, {}, spacers_wrong=True) if text else None
+    zero = run.last("zero")
+    if zero is None:
+        return None
+    pull = value - zero["value_kg"]
+    if text := _by_sign(run, step, pull):
+        return Doubt(text, {}, turn_missed=True)
+    text = ""
+    if run.ladder == "spacers":
+        text = _by_pull(run, step, pull) or _by_nothing(run, step, pull) or _by_the_loop(run, step, pull)
+    return Doubt(text, {}, spacers_wrong=True) if text else None
+
+
+def _by_mass(run: RunRecord, step: Step, value: float) -> str:
+    """Zeros differ by whole spacer masses where spacers stand on the pan, and not at all where not."""
+    mass, count = run.limits.get("spacer_mass_kg"), step["spacers"]
+    zeros = [
+        (p["spacers"], p["value_kg"])
+        for p in run.points
+        if p["kind"] == "zero" and p["set_aside"] is None and p["spacers"] is not None
+    ]
+    if mass is None or count is None or not zeros:
+        return ""
+    before, level = zeros[-1]
+    moved = round((value - level) / mass)
+    whole = abs(value - level - moved * mass) < 0.15 * mass
+    if not whole or abs(value) < 0.15 * mass or before == count:
+        return ""  # re-zeroed by hand, or no spacer was to be moved
+    # From the zeros so far: +1 or -1 by which way a spacer more moves the reading, 0 where none does.
+    signs = {
+        round((b - a) / mass / (m - n))
+        for (n, a), (m, b) in pairwise(zeros)
+        if m != n and abs(b) > 0.15 * mass
+    }
+    sign = signs.pop() if len(signs) == 1 else None
+    expected = {sign * (count - before)} if sign is not None else {0, count - before, before - count}
+    if moved in expected:
+        return ""
+    asked = abs(count - before)
+    return f"The pan changed by {abs(moved)} spacer masses where {asked} were asked for. Is the count right?"
+
+
+def _by_sign(run: RunRecord, step: Step, pull: float) -> str:
+    """At the far end the field is too weak to turn the magnetisation: turned over, the pull turns too."""
+    before = _before_the_turn(run, step)
+    if before is None or abs(before) <= least_of(run) or pull / before < KEPT:
+        return ""
+    return f"The pull has not changed its sign since {run.sample} was to be turned over. Was it turned?"
+
+
+def _before_the_turn(run: RunRecord, step: Step) -> float | None:
+    """The pull at the same place before the turn, for the first reading after it; else None."""
+    used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
+    if not used or used[-1]["orientation"] == step["orientation"] or used[-1]["gap_m"] != step["gap_m"]:
+        return None
+    return pull_at(run, used[-1])
+
+
+def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
+    """Measured over planned pull changes slowly along a leg; a wrong count breaks that.
+
+    Silent wherever the leg so far foretells nothing: the first curve, wide steps, a pull that nearly
+    vanishes, a ratio that is on the move itself.
+    """
+    count, least = step["spacers"], least_of(run)
+    if count is None or step["leg"] == 0:
+        return ""
+    weighed = _two_passages_before(run, step)
+    if weighed and run.limits.get("spacer_mass_kg") is None:
+        foretold, off = weighed, OFF_THE_LOOP
+    else:
+        foretold, off = _by_the_plan(run, step, count, least), OFF
+    misses = {}
+    for other in range(max(0, count - WIDEST), count + WIDEST + 1):
+        expected = _at(foretold, other)
+        if expected is not None and abs(expected) > least:
+            misses[other] = abs(pull / expected - 1)
+    best = min(misses, key=lambda n: misses[n], default=count)
+    if best == count or count not in misses or misses[count] < off or misses[best] > off / 2:
+        return ""
+    return f"The reading fits {best} spacers better than {count}. Is the count right?"
+
+
+def _two_passages_before(run: RunRecord, step: Step) -> list[tuple[int, float]]:
+    """Counts and pulls of the same passage, turned over: by the loop's symmetry they come back."""
+    if step["leg"] < 3:
+        return []  # two passages before was the first curve
+    found = []
+    for p in run.points:
+        pull = pull_at(run, p) if p["kind"] == "point" and p["leg"] == step["leg"] - 2 else None
+        if pull is not None and p["spacers"] is not None and p["set_aside"] is None:
+            found.append((p["spacers"], pull))
+    return sorted(found)
+
+
+def _by_the_plan(run: RunRecord, step: Step, count: int, least: float) -> list[tuple[int, float]]:
+    """Counts and pulls as planned, times what the leg's last pulls were of the plan; empty where that says
+    nothing."""
+    plan = sorted(
+        (s["spacers"], s["predicted_reading_kg"])
+        for s in run.plan
+        if s["kind"] == "point"
+        and s["leg"] == step["leg"]
+        and s["spacers"] is not None
+        and s["predicted_reading_kg"]
+    )
+    before = _ratios(run, step["leg"], plan, least)[-2:]
+    if len(before) < 2 or max(abs(n - count) for n, _ in before) > WIDEST:
+        return []
+    (_, first), (_, last) = before
+    if min(first, last) <= 0.2 or abs(last / first - 1) > STEADY:
+        return []
+    return [(n, last * foretold) for n, foretold in plan]
+
+
+def _by_nothing(run: RunRecord, step: Step, pull: float) -> str:
+    """Spacers that do not lie on the pan show in nothing but the pull: where it stayed, none were moved."""
+    if not run.spacers_with_sample or not unchanged(run, step, pull):
+        return ""
+    return f"The pull is the same as before {step['spacers']} spacers were asked for. Is the count right?"
+
+
+def _by_the_loop(run: RunRecord, step: Step, pull: float) -> str:
+    """Off the pan a count is known by the pull alone: one that does not come back makes it doubtful."""
+    if not run.spacers_with_sample or comes_back(run, step, pull):
+        return ""
+    return (
+        f"With {step['spacers']} spacers the pull is not the one of two passages before. "
+        "Is the count right, now and then?"
+    )
+
+
+def _ratios(run: RunRecord, leg: int, plan: list[tuple[int, float]], least: float) -> list[tuple[int, float]]:
+    """Count and measured over planned pull, for the leg's points so far."""
+    ratios = []
+    for p in run.points:
+        n = p["spacers"]
+        if p["kind"] != "point" or p["leg"] != leg or p["set_aside"] is not None or n is None:
+            continue
+        foretold, pull = _at(plan, n), pull_at(run, p)
+        if foretold is not None and abs(foretold) > least and pull is not None:
+            ratios.append((n, pull / foretold))
+    return ratios
+
+
+def _at(plan: list[tuple[int, float]], count: int) -> float | None:
+    """The planned reading at a count: log-linear between the plan's own counts, None outside."""
+    for (low, below), (high, above) in pairwise(plan):
+        if low <= count <= high and high - low <= WIDEST:
+            if below * above <= 0:
+                return None
+            share = (count - low) / (high - low) if high > low else 0.0
+            size = math.exp(math.log(abs(below)) * (1 - share) + math.log(abs(above)) * share)
+            return math.copysign(size, below)
+    return None

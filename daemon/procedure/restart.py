@@ -1,0 +1,113 @@
+"""What of a branch is spoilt when the sample's history was broken, and how to begin it again.
+
+A hysteresis branch is a path: the field may only go one way on it. After a lost position, a
+homing in mid-branch or a broken run the readings already taken stay in the store, marked, and
+the branch is walked again from the far end through the strongest field it starts from.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import cast
+
+from ..protocol import Step
+from .run import RunRecord
+
+#: Legs of one branch, and the leg whose strongest field the branch starts from.
+_BRANCHES: tuple[tuple[tuple[int, ...], int | None], ...] = (((0,), None), ((1, 2), 0), ((3, 4), 2))
+
+
+@dataclass(frozen=True)
+class Restart:
+    """How to go on: the steps still to do, and the points set aside with the reason for each."""
+
+    steps: tuple[Step, ...]
+    set_aside: dict[int, str]
+    spoilt_legs: tuple[int, ...] = ()
+
+
+def under_way(run: RunRecord) -> bool:
+    """Whether the sample stands within a leg: the step before and the step to come are both points.
+
+    Before a leg and between two legs the lift is at the far end, where going further out harms nothing.
+    """
+    step = run.next_step
+    if step is None or step["kind"] != "point" or run.done == 0:
+        return False
+    return run.steps[run.done - 1]["kind"] == "point"
+
+
+def restart(run: RunRecord, why: str, *, need_zero: bool, moved: bool) -> Restart | None:
+    """The way on after an interruption; None when the run can simply go on.
+
+    ``need_zero``: the balance may have changed its zero, so none is used across the interruption.
+    ``moved``: the lift is not, or not surely, where the last reading left it.
+    """
+    step = run.next_step
+    if step is None:
+        return None
+    if run.ladder == "lift" and moved and under_way(run):
+        return _branch_again(run, step, why, need_zero)
+    if need_zero and step["kind"] != "zero":
+        zero = _zero(step)
+        return Restart(_renumber(run, (zero, *run.steps[run.done :])), {})
+    return None
+
+
+def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Restart:
+    legs, lead_leg = next(entry for entry in _BRANCHES if step["leg"] in entry[0])
+    plan = list(run.plan)
+    first = next(i for i, s in enumerate(plan) if s["kind"] == "point" and s["leg"] == legs[0])
+    orientation = plan[first]["orientation"]
+    lead: list[Step] = []
+    if lead_leg is not None:
+        leading = [s for s in plan if s["kind"] == "point" and s["leg"] == lead_leg]
+        lead = [max(leading, key=lambda s: abs(s["H_applied_A_per_m"] or 0.0))]
+    turn_back = run.orientation != orientation
+    prelude: list[Step] = []
+    model = lead[0] if lead else plan[first]
+    if need_zero or turn_back:
+        prelude.append(_zero(model))
+    if turn_back:
+        prelude.append(cast(Step, {**_zero(model), "kind": "turn"}))
+    reason = f"the branch was started again: {why}"
+    aside = {
+        point["id"]: reason
+        for point in run.points
+        if point["kind"] == "point" and point["set_aside"] is None and point["leg"] in legs
+    }
+    if lead:
+        # The branch's starting point is measured anew; two of them would stand side by side.
+        strongest = [
+            point
+            for point in run.points
+            if point["kind"] == "point" and point["leg"] == lead_leg and point["set_aside"] is None
+        ]
+        aside |= {p["id"]: reason for p in strongest if p["height_m"] == lead[0]["height_m"]}
+    return Restart(_renumber(run, (*prelude, *lead, *plan[first:])), aside, legs)
+
+
+def again(run: RunRecord, step: Step) -> tuple[Step, ...]:
+    """The steps still to do with ``step`` put in front once more."""
+    return _renumber(run, (step, *run.steps[run.done :]))
+
+
+def _zero(step: Step) -> Step:
+    spacers = step["spacers"]
+    return {
+        "step": 0,
+        "kind": "zero",
+        "leg": step["leg"],
+        "gap_m": None,
+        "height_m": None,
+        "spacers": spacers,
+        "orientation": step["orientation"],
+        "H_applied_A_per_m": None,
+        "predicted_reading_kg": None,
+    }
+
+
+def _renumber(run: RunRecord, steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    """Fresh numbers: a step's number is never used twice, so a reading always names one step."""
+    start = max((s["step"] for s in run.steps), default=0) + 1
+    return tuple(cast(Step, {**s, "step": start + i}) for i, s in enumerate(steps))

@@ -1,0 +1,204 @@
+"""What is known of a run: rebuilt, event by event, from the log and from nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any, cast
+
+from ..protocol import Point, Run, RunLine, RunState, Step, TapList
+
+#: Where a run stands in its life; from these there is no way on.
+ENDED: frozenset[RunState] = frozenset(("finished", "stopped"))
+
+
+@dataclass(frozen=True)
+class LogEvent:
+    """One line of the append-only log as it was committed.
+
+    ``time_s`` is the daemon's monotonic clock, ``utc`` the wall clock; ``data`` is JSON.
+    """
+
+    id: int
+    run: int | None
+    time_s: float
+    utc: str
+    kind: str
+    text: str
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """One run, folded from its events.
+
+    ``plan`` are the steps first planned; ``steps`` those done and those still to do, which
+    differ from the plan once a branch was started again. ``code`` says in a word why the run is
+    held. ``sample_on``, ``orientation`` and ``spacers`` are what the person last said or showed;
+    None is "not known".
+    """
+
+    id: int
+    sample: str = ""
+    ladder: str = "lift"
+    bench_text: str = ""
+    target_u_kg: float = 0.0
+    seconds_planned: float = 0.0
+    limits: dict[str, float] = field(default_factory=dict)
+    state: RunState = "planned"
+    why: str = ""
+    code: str = ""
+    started_utc: str = ""
+    ended_utc: str | None = None
+    plan: tuple[Step, ...] = ()
+    steps: tuple[Step, ...] = ()
+    done: int = 0
+    points: tuple[Point, ...] = ()
+    sample_on: bool | None = None
+    orientation: int | None = None
+    spacers: int | None = None
+    version: str = ""
+    not_before_utc: str | None = None
+    homed: int = 0  # the event of the last homing: readings after it stand on it
+    hands_free: bool = False  # the balance may show that an action was done
+    spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
+
+    @property
+    def next_step(self) -> Step | None:
+        """The step under way or to come; None when all are done."""
+        return self.steps[self.done] if self.done < len(self.steps) else None
+
+    @property
+    def spacers_with_sample(self) -> bool:
+        """Whether the spacers are set as the sample is put back: hands-free, off the pan, only its pull shows
+        them, and no zero depends on them."""
+        return self.ladder == "spacers" and self.hands_free and not self.spacers_on_pan
+
+    @property
+    def unchecked(self) -> tuple[Point, ...]:
+        """The readings in use whose heights no homing has confirmed yet."""
+        return tuple(
+            p for p in self.points if p["id"] > self.homed and p["kind"] == "point" and not p["set_aside"]
+        )
+
+    def last(self, kind: str) -> Point | None:
+        """The last point of that kind still to be used."""
+        for point in reversed(self.points):
+            if point["kind"] == kind and point["set_aside"] is None:
+                return point
+        return None
+
+
+def apply(run: RunRecord, event: LogEvent) -> RunRecord:
+    """The run after one more event. Pure; unknown kinds change nothing (older programs wrote them)."""
+    data = event.data
+    match event.kind:
+        case "planned":
+            steps = tuple(cast(list[Step], data["steps"]))
+            return replace(
+                run,
+                sample=data["sample"],
+                ladder=data["ladder"],
+                bench_text=data["bench_text"],
+                target_u_kg=data["target_u_kg"],
+                seconds_planned=data["seconds"],
+                limits=data.get("limits", {}),
+                version=data.get("version", ""),
+                not_before_utc=data.get("not_before_utc"),
+                hands_free=data.get("hands_free", False),
+                spacers_on_pan=data.get("spacers_on_pan", True),
+                started_utc=event.utc,
+                plan=steps,
+                steps=steps,
+            )
+        case "started" | "went-on":
+            return replace(run, state="running", why="", code="")
+        case "held":
+            return replace(run, state="held", why=data["why"], code=data["code"])
+        case "stopped" | "finished":
+            return replace(
+                run, state=cast(RunState, event.kind), why=data.get("why", ""), code="", ended_utc=event.utc
+            )
+        case "zero" | "point":
+            point = cast(Point, {**data["point"], "id": event.id})
+            return replace(run, points=(*run.points, point), done=run.done + 1)
+        case "hands":
+            # What the person did; a turn is itself a step of the plan.
+            known = {key: data[key] for key in ("sample_on", "orientation", "spacers") if key in data}
+            return replace(run, **known, done=run.done + (1 if data.get("step_done") else 0))
+        case "restarted":
+            fresh = tuple(cast(list[Step], data["steps"]))
+            aside = {int(number): why for number, why in data["set_aside"].items()}
+            # A reading that was on its way into the log when the branch was spoilt goes with it.
+            late = [p for p in run.points if p["leg"] in data.get("legs", ()) and p["kind"] == "point"]
+            reason = f"the branch was started again: {data['why']}"
+            aside |= {p["id"]: reason for p in late if p["set_aside"] is None and p["id"] not in aside}
+            return replace(run, steps=run.steps[: run.done] + fresh, points=_set_aside(run.points, aside))
+        case "homed":
+            return replace(run, homed=event.id)
+        case "set-aside":
+            return replace(run, points=_set_aside(run.points, {data["point"]: data["why"]}))
+        case "note":
+            return run
+        case _:
+            return run
+
+
+def _set_aside(points: tuple[Point, ...], why: dict[int, str | None]) -> tuple[Point, ...]:
+    return tuple(
+        cast(Point, {**point, "set_aside": why[point["id"]]}) if point["id"] in why else point
+        for point in points
+    )
+
+
+def replay(number: int, events: Iterable[LogEvent]) -> RunRecord:
+    """The run as its events tell it, in the order they were committed."""
+    run = RunRecord(id=number)
+    for event in events:
+        run = apply(run, event)
+    return run
+
+
+def run_line(run: RunRecord) -> RunLine:
+    """The run in one line of the list."""
+    return {
+        "id": run.id,
+        "sample": run.sample,
+        "state": run.state,
+        "why": run.why,
+        "started_utc": run.started_utc,
+        "ended_utc": run.ended_utc,
+        "points": sum(p["kind"] == "point" and p["set_aside"] is None for p in run.points),
+    }
+
+
+def seconds_left(run: RunRecord) -> float | None:
+    """Time to the end, s, by the plan's rate first and by the run's own as soon as it has one."""
+    if run.state in ENDED or not run.steps:
+        return None
+    left = len(run.steps) - run.done
+    times = [p["time_s"] for p in run.points[-12:]]
+    if len(times) >= 4 and times[-1] > times[0]:
+        return left * (times[-1] - times[0]) / (len(times) - 1)
+    return run.seconds_planned * left / len(run.steps)
+
+
+def to_protocol(run: RunRecord, action: Any, by_taps: TapList | None = None) -> Run:
+    """The run whole, as clients see it; ``action`` is what happens next, ``by_taps`` what taps say now."""
+    return {
+        "id": run.id,
+        "sample": run.sample,
+        "state": run.state,
+        "why": run.why,
+        "ladder": cast(Any, run.ladder),
+        "started_utc": run.started_utc,
+        "ended_utc": run.ended_utc,
+        "steps": list(run.steps),
+        "steps_done": run.done,
+        "seconds_left": seconds_left(run),
+        "action": action,
+        "points": list(run.points),
+        "bench_text": run.bench_text,
+        "hands_free": run.hands_free,
+        "by_taps": by_taps,
+    }

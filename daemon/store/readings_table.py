@@ -1,0 +1,65 @@
+"""A run as the table every analysis starts from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from ..protocol import Point, Run
+
+if TYPE_CHECKING:
+    from ...analysis.records.readings import Readings
+
+
+def readings_of(run: Run) -> Readings:
+    """The run's points with the zeros around each; row n is the n-th point taken, from 1.
+
+    With a lift the zeros before and after a point bracket it; with spacers a zero holds for its own
+    number of spacers only, so there is one before and none after. Points set aside are kept, with
+    the reason; zeros set aside are not used. Raises ValueError for a run without a point.
+    """
+    import numpy as np
+
+    from ...analysis.records.readings import Readings
+
+    taken = sorted(run["points"], key=lambda point: point["id"])
+    points = [p for p in taken if p["kind"] == "point"]
+    if not points:
+        raise ValueError(f"run {run['id']} has no reading yet")
+    zeros = [p for p in taken if p["kind"] == "zero" and p["set_aside"] is None]
+    spacers = run["ladder"] == "spacers"
+    before = [_before(point, zeros, spacers) for point in points]
+    after = [math.nan if spacers else _after(point, zeros) for point in points]
+
+    def column(values: Sequence[float | int | None]) -> np.ndarray:
+        return np.array([math.nan if v is None else v for v in values], dtype=float)
+
+    return Readings(
+        row=np.arange(1, len(points) + 1, dtype=np.int64),
+        gap=column([p["gap_m"] for p in points]),
+        spacers=column([p["spacers"] for p in points]),
+        orientation=np.array([p["orientation"] for p in points], dtype=np.int64),
+        reading=column([p["value_kg"] for p in points]),
+        zero_before=column(before),
+        zero_after=column(after),
+        u_reading=column([p["u_kg"] for p in points]),
+        temperature=column([p["temperature_K"] for p in points]),
+        time=column([p["time_s"] - points[0]["time_s"] for p in points]),
+        note=tuple(p["note"] for p in points),
+        set_aside=tuple(p["set_aside"] for p in points),
+        source=f"run {run['id']}",
+        settled_in=column([p["settled_in_s"] for p in points]),
+        started=run["started_utc"],
+    )
+
+
+def _before(point: Point, zeros: list[Point], spacers: bool) -> float:
+    earlier = [z for z in zeros if z["id"] < point["id"]]
+    if spacers:
+        earlier = [z for z in earlier if z["spacers"] == point["spacers"]]
+    return earlier[-1]["value_kg"] if earlier else math.nan
+
+
+def _after(point: Point, zeros: list[Point]) -> float:
+    return next((z["value_kg"] for z in zeros if z["id"] > point["id"]), math.nan)

@@ -1,0 +1,1 @@
+"""The tests; `tests/README.md` says which belongs where."""

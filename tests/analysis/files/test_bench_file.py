@@ -1,0 +1,173 @@
+"""The bench file: read whole, refused whole, every fault with its key."""
+
+from __future__ import annotations
+
+from math import pi
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from weighloop.analysis.errors import InputError
+from weighloop.analysis.files.bench_file import parse_bench, read_bench
+
+GOOD = """
+[reference_magnet]
+shape = "cylinder"
+diameter = "20 mm"
+height = "10 mm"
+remanence = "1.32 T +/- 0.02 T"
+
+[sample]
+name = "WP-07-3"
+shape = "cylinder"
+diameter = "6.00 mm +/- 0.02 mm"
+height = "3.00 mm +/- 0.02 mm"
+mass = "412 mg +/- 1 mg"
+
+[gap]
+contact = "1.00 mm +/- 0.05 mm"
+ladder = "lift"
+spacer = "1.00 mm +/- 0.02 mm"
+spacers = 30
+
+[balance]
+port = "/dev/ttyUSB0"
+dialect = "status-line"
+resolution = "1 mg"
+capacity = "220 g"
+attraction = "lighter"
+
+[lift]
+port = "/dev/ttyACM0"
+
+[site]
+latitude = "53.4 deg"
+altitude = "60 m"
+temperature = "21 degC"
+"""
+
+
+def test_the_contracts_example_is_read_in_si() -> None:
+    bench = parse_bench(GOOD)
+    assert bench.reference_magnet.remanence.value == 1.32
+    assert bench.reference_magnet.remanence.u == pytest.approx(0.02)
+    assert bench.sample.diameter is not None
+    assert bench.sample.diameter.value == pytest.approx(6e-3)
+    assert bench.sample.mass is not None
+    assert bench.sample.mass.value == pytest.approx(412e-6)
+    assert bench.gap.contact.u == pytest.approx(5e-5)
+    assert bench.balance.resolution == pytest.approx(1e-6)
+    assert bench.site.latitude.value == pytest.approx(53.4 * pi / 180)
+    assert bench.lift_port == "/dev/ttyACM0"
+    assert bench.source_text == GOOD
+
+
+def _faults(text: str) -> dict[str, str]:
+    with pytest.raises(InputError) as caught:
+        parse_bench(text)
+    return {fault.place: str(fault) for fault in caught.value.faults}
+
+
+def test_every_fault_at_once() -> None:
+    text = (
+        GOOD.replace('diameter = "20 mm"', "diameter = 20")
+        .replace("remanence =", "remanance =")
+        .replace('"1 mg"\n', '"1 mm"\n', 1)
+        .replace('resolution = "1 mg"', 'resolution = "1 mm"')
+        .replace('"lighter"', '"up"')
+        .replace("spacers = 30", 'spacers = "x"')
+        .replace("[site]", "[place]")
+    )
+    faults = _faults(text)
+    assert set(faults) == {
+        "reference_magnet.diameter",
+        "reference_magnet.remanence",
+        "reference_magnet.remanance",
+        "balance.resolution",
+        "balance.attraction",
+        "gap.spacers",
+        "place",
+    }
+    assert "no unit" in faults["reference_magnet.diameter"]
+    assert "remanence (a near spelling)" in faults["reference_magnet.remanance"]
+    assert "'lighter' or 'heavier'" in faults["balance.attraction"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place"),
+    [
+        ('height = "10 mm"', 'height = "0 mm"', "reference_magnet.height"),
+        ('height = "10 mm"', 'height = "-1 mm"', "reference_magnet.height"),
+        ('"1.32 T +/- 0.02 T"', '"13200 T"', "reference_magnet.remanence"),
+        ('shape = "cylinder"\ndiameter = "6', 'shape = "tube"\ndiameter = "6', "sample.shape"),
+        ('ladder = "lift"\nspacer = "1.00 mm +/- 0.02 mm"', 'ladder = "spacers"', "gap"),
+        ('capacity = "220 g"', 'capacity = "1 mg"', "balance"),
+        ('latitude = "53.4 deg"', 'latitude = "120 deg"', "site.latitude"),
+        ('contact = "1.00 mm +/- 0.05 mm"', 'contact = "1.00 mm +/- -0.05 mm"', "gap.contact"),
+    ],
+)
+def test_one_fault_names_its_key(old: str, new: str, place: str) -> None:
+    assert old in GOOD
+    assert place in _faults(GOOD.replace(old, new))
+
+
+def test_a_ring_has_its_own_keys() -> None:
+    ring = GOOD.replace(
+        'shape = "cylinder"\ndiameter = "20 mm"',
+        'shape = "ring"\nouter_diameter = "20 mm"\ninner_diameter = "6 mm"',
+    )
+    magnet = parse_bench(ring).reference_magnet
+    assert magnet.inner_diameter is not None
+    assert magnet.inner_diameter.value == pytest.approx(6e-3)
+    assert "reference_magnet" in _faults(ring.replace('"6 mm"', '"26 mm"'))
+
+
+def test_files_that_are_none(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="a readable bench file"):
+        read_bench(tmp_path / "absent.toml")
+    bad = tmp_path / "bad.toml"
+    bad.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(InputError, match="UTF-8"):
+        read_bench(bad)
+    bad.write_text("x = [")
+    with pytest.raises(InputError, match="not TOML"):
+        read_bench(bad)
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(GOOD, encoding="utf-8-sig")
+    assert read_bench(path).sample.name == "WP-07-3"
+
+
+@settings(max_examples=60)
+@given(
+    st.dictionaries(
+        st.sampled_from(["reference_magnet", "sample", "gap", "balance", "lift", "site", "other"]),
+        st.one_of(
+            st.integers(),
+            st.text("abc", max_size=3),
+            st.dictionaries(
+                st.sampled_from(["shape", "height", "diameter", "contact", "name", "port"]),
+                st.one_of(st.integers(), st.sampled_from(["1 mm", "ring", "x", "1"]), st.booleans()),
+            ),
+        ),
+    )
+)
+def test_any_tables_are_a_bench_or_faults(tables: dict) -> None:
+    import json
+
+    text = "\n".join(
+        f"{name} = {_toml(value) if isinstance(value, dict) else json.dumps(value)}"
+        for name, value in tables.items()
+    )
+    with pytest.raises(InputError):
+        parse_bench(text)
+
+
+def _toml(table: dict) -> str:
+    import json
+
+    return "{" + ", ".join(f"{key} = {json.dumps(value)}" for key, value in table.items()) + "}"

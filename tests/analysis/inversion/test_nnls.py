@@ -1,0 +1,50 @@
+"""Least squares with unknowns that are not negative, against scipy's two solvers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import lsq_linear
+
+from weighloop.analysis.inversion import nnls as module
+from weighloop.analysis.inversion.nnls import not_negative, solved
+
+
+def problem(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Fewer readings than unknowns with a penalty, as a density has them: rows, right side, both squared."""
+    rng = np.random.default_rng(seed)
+    unknowns = int(rng.integers(2, 40))
+    X = rng.standard_normal((int(rng.integers(1, 30)), unknowns))
+    A = np.vstack([X, np.sqrt(10.0 ** rng.uniform(-6, 0)) * np.eye(unknowns)])
+    y = np.concatenate([rng.standard_normal(len(X)), np.zeros(unknowns)])
+    return A, y, A.T @ A, A.T @ y
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), guess=st.sampled_from(["all", "none", "any"]))
+def test_the_least_is_found_from_any_guess(seed: int, guess: str) -> None:
+    A, y, normal, target = problem(seed)
+    free = np.random.default_rng(seed).random(A.shape[1]) < {"all": 2.0, "none": 0.0, "any": 0.5}[guess]
+    c = not_negative(normal, target, free)
+    other = lsq_linear(A, y, (0.0, np.inf), method="bvls", tol=1e-14).x
+    assert (c >= 0.0).all()
+    assert np.sum((A @ c - y) ** 2) <= np.sum((A @ other - y) ** 2) * (1.0 + 1e-9)
+    np.testing.assert_allclose(A @ c, A @ other, atol=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_freed_one_by_one_they_are_the_same(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The way taken where the guesses go round in a circle: nnls of C. L. Lawson and R. J. Hanson."""
+    _, _, normal, target = problem(seed)
+    free = np.ones(len(target), bool)
+    at_once = not_negative(normal, target, free)
+    monkeypatch.setattr(module, "_PATIENCE", 0)
+    np.testing.assert_allclose(not_negative(normal, target, free), at_once, rtol=1e-6, atol=1e-9)
+
+
+def test_solved() -> None:
+    A = np.random.default_rng(1).standard_normal((9, 4))
+    normal, right = A.T @ A, np.eye(4)[:, :2]
+    np.testing.assert_allclose(normal @ solved(normal, right), right, atol=1e-9)

@@ -1,0 +1,119 @@
+"""How smooth a curve is, against scipy's multivariate normal distribution and smoothing spline."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.interpolate import make_smoothing_spline
+from scipy.optimize import lsq_linear
+from scipy.stats import multivariate_normal
+
+from weighloop.analysis.inversion.monotone_spline import RisingSpline
+from weighloop.analysis.inversion.reml import likelihoods, main_columns
+
+
+def problem(seed: int, n: int = 12, K: int = 9, level: int = 2) -> tuple[np.ndarray, ...]:
+    rng = np.random.default_rng(seed)
+    X, shapes = rng.standard_normal((n, K)), rng.standard_normal((K, K - level))
+    flat = np.linalg.qr(rng.standard_normal((K, level)))[0]
+    y = X @ (shapes @ rng.standard_normal(K - level) * 3.0 + flat @ rng.standard_normal(level) * 50.0)
+    return X, y + rng.standard_normal(n), shapes, flat
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.integers(0, 10_000))
+def test_no_weight_makes_the_readings_likelier(seed: int) -> None:
+    """The likelihood is that of scipy's ``multivariate_normal``, what is not penalised as good as unknown."""
+    X, y, shapes, flat = problem(seed)
+
+    def unlikely(weight: float) -> float:
+        rough, level = X @ shapes, X @ flat
+        spread = np.eye(len(y)) + rough @ rough.T / weight + 1e7 * level @ level.T
+        return -2.0 * float(multivariate_normal(np.zeros(len(y)), spread).logpdf(y))
+
+    found = likelihoods(X, y, shapes, flat)
+    weight = float(found.weights[found.best])
+    best = unlikely(weight)
+    for factor in (0.01, 0.1, 0.5, 2.0, 10.0, 100.0):
+        # The weights tried are a quarter of a decade apart.
+        assert best <= unlikely(weight * factor) + 0.05
+
+
+def test_the_likelihood_itself_where_everything_is_penalised() -> None:
+    X, y, shapes, _ = problem(3, level=0)
+    found = likelihoods(X, y, shapes)
+    i = found.best
+    weight, told = found.weights[i], found.by_freedom[i] + found.least[i]
+    rough = X @ shapes
+    known = multivariate_normal(np.zeros(len(y)), np.eye(len(y)) + rough @ rough.T / weight).logpdf(y)
+    assert told == pytest.approx(-2.0 * float(known) - len(y) * np.log(2.0 * np.pi), rel=1e-9)
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.integers(0, 10_000))
+def test_fewer_columns_say_the_same(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    columns = rng.standard_normal((30, 3)) @ rng.standard_normal((3, 12))
+    fewer = main_columns(columns)
+    assert fewer.shape == (30, 3)
+    np.testing.assert_allclose(fewer @ fewer.T, columns @ columns.T, atol=1e-9)
+
+
+def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
+    """A knee sharper than any smooth spline that rises can follow: the weight chosen is the one at which what
+    scipy's ``lsq_linear`` leaves under the bound, and the freedom of the curve, are least; where the bound is
+    idle it is the weight of all splines."""
+    u, ones = np.linspace(-1.0, 1.0, 16), np.ones((16, 1))
+    spline = RisingSpline()
+    spline.begin(u[:, None], ones)
+    X = spline.design(u[:, None], ones) / 1e-3
+    sharp, dull = np.tanh((u - 0.03) / 0.04) / 1e-3, np.tanh((u - 0.03) / 0.8) / 1e-3
+    assert spline.smoothing(X, dull) == spline.smoothing(X, dull, bound=False)
+    assert spline.smoothing(X, sharp) < spline.smoothing(X, sharp, bound=False)
+
+    size = X.shape[1]
+    to_axes = np.linalg.svd(spline.bend, full_matrices=True)
+    shapes, level = to_axes[2][: size - 3].T / to_axes[1][: size - 3], to_axes[2][size - 3 :].T
+    found = likelihoods(X, sharp, shapes, level)
+    lowest = np.r_[-np.inf, np.zeros(size - 1)]
+
+    def unlikely(i: int) -> float:
+        A = np.vstack([X, np.sqrt(found.weights[i]) * spline.bend]) @ spline.rising
+        best = lsq_linear(A, np.r_[sharp, np.zeros(len(spline.bend))], (lowest, np.inf), tol=1e-12)
+        return float(found.by_freedom[i] + 2.0 * best.cost)
+
+    weight = spline.smoothing(X, sharp)
+    chosen = int(np.argmin(np.abs(np.log(found.weights / weight))))
+    assert found.weights[chosen] == pytest.approx(weight)
+    assert spline.unlikely(X, sharp) == pytest.approx(unlikely(chosen), rel=1e-4)
+    for other in range(chosen - 8, found.best + 5):
+        # Every second weight is tried.
+        assert unlikely(chosen) <= unlikely(other) + 1.0
+
+
+def test_a_branch_between_few_readings_errs_as_much_as_it_says() -> None:
+    """A tanh seen at twelve fields with noise: what is left open (``unseen``) and the readings' own spread
+    together are what the branch is off by; scipy's smoothing spline by generalised cross-validation, which
+    knows nothing of the noise, is off by no less."""
+    u, fine = np.linspace(-1.0, 1.0, 12), np.linspace(-0.98, 0.98, 160)
+    true = lambda h: np.tanh((h - 0.05) / 0.3)  # noqa: E731
+    squares, others = [], []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        y = true(u) + 3e-3 * rng.standard_normal(len(u))
+        spline = RisingSpline()
+        spline.begin(u[:, None], np.ones((len(u), 1)))
+        X = spline.design(u[:, None], np.ones((len(u), 1))) / 3e-3
+        weight = spline.smoothing(X, y / 3e-3)
+        c, free = spline.fit(X, y / 3e-3, weight)
+        basis = spline.basis(fine).toarray()
+        of_readings = basis @ spline.answer(X, weight, free)
+        left_open = basis @ spline.unseen(X, weight, free)
+        off = basis @ c - true(fine)
+        squares.append(off**2 / ((of_readings**2).sum(axis=1) + (left_open**2).sum(axis=1)))
+        others.append([np.mean(off**2), np.mean((make_smoothing_spline(u, y)(fine) - true(fine)) ** 2)])
+    assert 0.4 < np.mean(squares) < 1.6
+    ours, theirs = np.mean(others, axis=0)
+    assert ours <= theirs

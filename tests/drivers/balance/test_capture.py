@@ -1,0 +1,89 @@
+"""Every stored capture still means what it meant, also through the real driver on a pseudo-terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.support import ROOT
+from tests.support.replay import Replay
+from tests.support.serial_peers import Ears, wait_for
+from weighloop.drivers.balance.balance import GOOD_LINES, SerialBalance
+from weighloop.drivers.balance.capture import Capture, CaptureError, Header, load, meanings, record, save
+from weighloop.drivers.balance.dialect import load_dialect
+from weighloop.drivers.clock import RealClock
+
+CAPTURES = sorted((ROOT / "tests" / "captures").glob("*.capture"))
+
+
+def test_there_is_one_for_every_shipped_dialect() -> None:
+    dialects = {load(path).header.dialect for path in CAPTURES}
+    assert {"status-line", "ask-answer", "print-line", "counted"} <= dialects
+
+
+@pytest.mark.parametrize("path", CAPTURES, ids=lambda path: path.stem)
+def test_every_line_means_what_it_meant(path: Path) -> None:
+    """The expected meanings were written by plain slicing of the bytes, not by the dialect's patterns."""
+    capture = load(path)
+    assert meanings(load_dialect(capture.header.dialect), capture.data) == list(capture.header.expected)
+
+
+@pytest.mark.parametrize("path", CAPTURES, ids=lambda path: path.stem)
+def test_the_driver_hears_it_with_its_timing(path: Path, ears: Ears) -> None:
+    capture, speed = load(path), 12.0
+    with Replay(capture, speed) as far:
+        balance = SerialBalance(far.port, load_dialect(capture.header.dialect), ears, RealClock(speed))
+        balance.start()
+        wait_for(lambda: str(balance.state) == "identifying")
+        far.play()
+        wait_for(far.finished.is_set, what="the end of the replay")
+        expected = [said for said in capture.header.expected if said != "refused"]
+        wait_for(lambda: balance.lines == len(expected))
+        balance.close()
+    told = []
+    for reading in ears.readings:
+        value = "none" if reading.value is None else f"{reading.value:.9g} kg"
+        told.append(f"{value} {reading.mark}" if reading.mark else value)
+    assert told == expected[GOOD_LINES - 1 :]
+    assert balance.refused == capture.header.expected.count("refused")
+    times = [reading.time for reading in ears.readings]
+    took = capture.chunks[-1][0] - capture.chunks[2 * GOOD_LINES][0]
+    assert times == sorted(times)
+    assert times[-1] - times[0] == pytest.approx(took, rel=0.5)
+
+
+def test_a_capture_goes_to_a_file_and_back(tmp_path: Path) -> None:
+    header = Header("counted", "57600 8N1", "made here", "all byte values", ("refused",))
+    capture = Capture(header, ((0.0, bytes(range(256))), (0.25, b"\n")))
+    save(capture, tmp_path / "x.capture")
+    assert load(tmp_path / "x.capture") == capture
+    with pytest.raises(CaptureError, match="never written over"):
+        save(capture, tmp_path / "x.capture")
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("", "header"),
+        ("{}\n", "header"),
+        ('{"dialect":"a","settings":"","origin":"","odd":"","expected":[],"capture":9}\n', "format 9"),
+        ('{"dialect":"a","settings":"","origin":"","odd":"","expected":[]}\n[1,"a"]\n[0,"b"]\n', "line 3"),
+        ('{"dialect":"a","settings":"","origin":"","odd":"","expected":[]}\n[1]\n', "line 2"),
+    ],
+)
+def test_a_bad_capture_is_named(tmp_path: Path, text: str, fault: str) -> None:
+    (tmp_path / "bad.capture").write_text(text)
+    with pytest.raises(CaptureError, match=fault):
+        load(tmp_path / "bad.capture")
+
+
+def test_recording_a_port_gives_a_capture_that_decodes() -> None:
+    source = load(next(path for path in CAPTURES if path.stem == "status-line"))
+    with Replay(source, 20.0) as far:
+        far.play()
+        taken = record(far.port, load_dialect("status-line"), 0.5, origin="a replay")
+    whole, part = list(source.header.expected), list(taken.header.expected)[1:]
+    assert len(part) > 10
+    # The recording begins somewhere in the capture; from there on it is the same.
+    assert any(whole[start : start + len(part)] == part for start in range(len(whole)))

@@ -1,0 +1,1 @@
+"""Forward models and streams that share no code with what they check."""

@@ -1,0 +1,75 @@
+"""Driving the screen in tests: an app on a script, and what stands on it as plain text."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from typing import Any
+
+from textual.pilot import Pilot
+
+import tests.support.scripted_daemon as S
+from weighloop.tui.app import WeighloopApp
+
+
+class Stage:
+    """An app under the pilot, its feed, and the messages it posted about actions."""
+
+    def __init__(self, app: WeighloopApp, feed: S.ScriptedFeed, pilot: Pilot[Any]) -> None:
+        self.app, self.feed, self.pilot = app, feed, pilot
+
+    async def press(self, *keys: str) -> None:
+        """Press keys, one after the other, each with its consequences."""
+        for key in keys:
+            await self.pilot.press(key)
+            await self.pilot.pause()
+
+    async def until(self, true: Callable[[], Any], patience: float = 20.0) -> None:
+        """Wait for something to come true; computations run in threads."""
+        waited = 0.0
+        while not true():
+            await self.pilot.pause(0.02)
+            waited += 0.02
+            assert waited < patience, f"did not come true; on the screen:\n{self.text()}"
+
+    def text(self) -> str:
+        """What stands on the screen, as plain text."""
+        strips = self.app.screen._compositor.render_strips()
+        return "\n".join("".join(segment.text for segment in strip).rstrip() for strip in strips) + "\n"
+
+
+@asynccontextmanager
+async def stage(
+    snapshot: Any = None,
+    size: tuple[int, int] = (80, 24),
+    hear: Any = None,
+    feed: S.ScriptedFeed | None = None,
+    cautions: bool | None = False,
+) -> AsyncIterator[Stage]:
+    """The screen on a script; its clock stands still. ``hear`` receives every message."""
+    script = feed or S.ScriptedFeed(snapshot or S.snapshot(S.run_at(), S.live_at(100.0)))
+    app = WeighloopApp(script, cautions=cautions, now=lambda: 50.0)
+    async with app.run_test(size=size, message_hook=hear, notifications=True) as pilot:
+        found = Stage(app, script, pilot)
+        await found.until(lambda: script.absent or app.picture.linked)
+        await pilot.pause()
+        await pilot.pause()
+        yield found
+
+
+async def click(st: Stage, words: str) -> None:
+    """Click on words that stand on the screen, once they stand still: what is above them may yet grow."""
+    place, before = place_of(st, words), None
+    while place != before:
+        await st.pilot.pause(0.1)
+        place, before = place_of(st, words), place
+    await st.pilot.click(offset=place)
+    await st.pilot.pause()
+
+
+def place_of(st: Stage, words: str) -> tuple[int, int]:
+    """Column and row just inside the words."""
+    for row, line in enumerate(st.text().splitlines()):
+        if words in line:
+            return line.index(words) + 1, row
+    raise AssertionError(f"{words!r} is not on the screen:\n{st.text()}")

@@ -1,0 +1,417 @@
+"""A whole daemon without threads or ports: a clock turned by hand, a balance and a lift that obey.
+
+The conductor, the procedure, the filter and the store are the real ones. The far end is a few lines:
+a pull that falls off with height, some noise, a lift that takes its time. Nights pass in seconds.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from weighloop.daemon.acquisition.level import Acquisition, Limits
+from weighloop.daemon.control.controller import Conductor
+from weighloop.daemon.procedure import machine as p
+from weighloop.daemon.procedure.run import LogEvent, RunRecord
+from weighloop.daemon.store.raw_blocks import Raw
+from weighloop.daemon.store.store import BLOCK, Store
+from weighloop.drivers.device import BalanceReading, DeviceState
+
+BENCH_TEXT = """
+[reference_magnet]
+shape = "cylinder"
+diameter = "20 mm"
+height = "10 mm"
+remanence = "1.32 T +/- 0.02 T"
+pan_load = "300 g"
+
+[sample]
+name = "WP-07-1"
+shape = "cylinder"
+diameter = "6.00 mm +/- 0.02 mm"
+height = "3.00 mm +/- 0.02 mm"
+
+[gap]
+contact = "1.00 mm +/- 0.05 mm"
+ladder = "{ladder}"
+spacer = "1.00 mm +/- 0.02 mm"
+spacers = 30
+spacer_mass = "0.90 g"
+
+[balance]
+port = "/dev/ttyVirtual0"
+resolution = "1 mg"
+capacity = "220 g"
+
+[lift]
+port = "/dev/ttyVirtual1"
+"""
+
+
+#: Gaps (m above the closest) at which the virtual sample follows the field. Farther out it keeps its way.
+STRONG = 5e-3
+
+
+def attraction(height: float) -> float:
+    """The virtual sample's pull at a height above the closest position (m) with the field along it, kg."""
+    return 0.08 * (1.0 + height / 8e-3) ** -3
+
+
+class Clock:
+    """A clock that stands until it is moved."""
+
+    rate = 1.0
+
+    def __init__(self) -> None:
+        self.time = 0.0
+
+    def now(self) -> float:
+        return self.time
+
+    def sleep(self, seconds: float) -> None:
+        self.time += seconds
+
+
+class Balance:
+    """State only; its readings are put into the bench's list."""
+
+    port = "/dev/ttyVirtual0"
+
+    def __init__(self) -> None:
+        self.state, self.why = DeviceState.READY, "speaks status-line"
+        self.last_heard: float | None = None
+        self.lines = self.refused = 0
+
+
+class Lift(Balance):
+    port = "/dev/ttyVirtual1"
+
+
+class Devices:
+    """What the conductor needs of ``devices.Devices``."""
+
+    def __init__(self, bench: VirtualBench) -> None:
+        self.bench = bench
+        self.balance, self.lift = Balance(), Lift()
+        self.readings: list[BalanceReading] = []
+
+    def open(self, bench: Any) -> None:
+        pass
+
+    def take_readings(self) -> list[BalanceReading]:
+        taken, self.readings = self.readings, []
+        return taken
+
+    def measured(self) -> dict[str, float | None]:
+        return {"temperature_K": 294.15, "hall_V": None, "vibration_V": None}
+
+    def balance_device(self) -> Any:
+        return self._device(self.balance)
+
+    def lift_device(self) -> Any:
+        return self._device(self.lift)
+
+    def _device(self, device: Balance) -> Any:
+        age = None if device.last_heard is None else self.bench.clock.now() - device.last_heard
+        return {
+            "state": device.state.value,
+            "why": device.why,
+            "port": device.port,
+            "age_s": age,
+            "lines": device.lines,
+            "refused": device.refused,
+        }
+
+    def close(self) -> None:
+        pass
+
+
+class Recorder:
+    """Commits at once, in the caller's thread; ``fail`` makes it behave as on a full disk."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.fail = False
+        self.waiting: list[tuple[Any, ...]] = []
+        self._raw: list[tuple[int | None, list[Raw]]] = []
+        self._count = 0
+
+    def record(
+        self,
+        run: int | None,
+        time_s: float,
+        kind: str,
+        text: str,
+        data: dict[str, Any] | None = None,
+        *,
+        key: str | None = None,
+        told: Callable[[LogEvent], None] | None = None,
+    ) -> None:
+        entry = (run, time_s, f"2026-01-01T00:00:{time_s % 60:06.3f}Z", kind, text, data or {}, key)
+        self.waiting.append((entry, told))
+        if not self.fail:
+            self.flush()
+
+    def flush(self) -> None:
+        while self.waiting:
+            entry, told = self.waiting.pop(0)
+            (event,) = self.store.append([entry], self._raw)
+            self._raw = []
+            if told is not None:
+                told(event)
+
+    def raw(self, run: int | None, readings: list[Raw]) -> None:
+        if self._raw and self._raw[-1][0] == run:
+            self._raw[-1][1].extend(readings)
+        else:
+            self._raw.append((run, list(readings)))
+        self._count += len(readings)
+        if self._count >= BLOCK and not self.fail:
+            self.store.append([], self._raw)
+            self._raw, self._count = [], 0
+            self.store.pack_tail()
+
+
+class Mover:
+    """The lift's moves: each ends after its time, well or not as the bench says."""
+
+    def __init__(self, bench: VirtualBench) -> None:
+        self.bench = bench
+        self.moves: list[str] = []
+        self.by_hand = False
+
+    def begin(self, task: p.Task) -> None:
+        bench = self.bench
+        self.by_hand = task.sets_by_hand
+        if self.by_hand:
+            return  # the person's word will end it
+        self.moves.append(task.kind if task.height is None else f"{task.kind} {task.height * 1e3:.2f}")
+        if bench.lift_fails:
+            why = bench.lift_fails.pop(0)
+            bench.later(2.0, lambda: bench.conductor.happen(p.LiftFailed(task.serial, why)))
+            return
+        far = task.kind != "approach"
+        target = bench.travel if task.height is None else task.height
+        bench.path.append(target)
+        seconds = 1.0 + abs(target - bench.height) / 2e-3
+        bench.moving_to, bench.move_serial = target, task.serial
+
+        def arrive() -> None:
+            if bench.moving_to == target and bench.move_serial == task.serial:
+                bench.height, bench.moving_to = target, None
+                lost, bench.lost = (bench.lost, 0.0) if task.kind == "establish" else (0.0, bench.lost)
+                bench.conductor.happen(p.Stands(task.serial, target, far, lost))
+
+        bench.later(seconds, arrive)
+
+    def asked(self, count: int) -> None:
+        pass
+
+    def said(self, task: p.Task) -> None:
+        assert task.height is not None
+        assert self.by_hand
+        self.bench.conductor.happen(p.Stands(task.serial, task.height, False))
+
+    def stop(self) -> None:
+        if self.by_hand:
+            self.by_hand = False
+            return
+        self.moves.append("stop")
+        self.bench.moving_to = None
+        serial = self.bench.conductor.stage.serial
+        self.bench.later(0.1, lambda: self.bench.conductor.happen(p.LiftFailed(serial, "stopped")))
+
+
+class VirtualBench:
+    """A conductor and all that it talks to. ``steps`` by the plan given, or by a small one of its own."""
+
+    def __init__(
+        self, store: Path | str = ":memory:", *, seed: int = 1, interval: float = 0.1, noise: float = 0.4e-6
+    ) -> None:
+        self.clock = Clock()
+        self.rng = np.random.default_rng(seed)
+        self.interval, self.noise = interval, noise
+        self.travel = 49e-3
+        self.height = 20e-3
+        self.moving_to: float | None = None
+        self.move_serial = 0
+        self.lift_fails: list[str] = []
+        self.lost = 0.0  # what the next homing will find, m
+        self.sample_on = True
+        self.orientation = 1
+        self.spacers = 0
+        self.spacer_mass = 0.9e-3
+        self.offset = 0.0  # what the balance shows with nothing on it, kg
+        self.magnetised = 1  # which way along its own axis: the strongest fields turn it
+        self.on_pan = True  # whether the spacers not under the sample lie under the magnet
+        self.pressed = 0.0  # what a finger, or a hand that takes the magnet away, adds, kg
+        self.silent = False
+        self.forced: tuple[float | None, str | None] | None = None
+        self.path: list[float] = []
+        self.told: list[tuple[str, Any]] = []
+        self.alarms: list[dict[str, Any]] = []
+        self._later: list[tuple[float, int, Callable[[], None]]] = []
+        self._number = 0
+        self._next_reading = 0.0
+        self.store = Store(store)
+        self.store.begin_session("boot", "test", "2026-01-01T00:00:00Z", 0.0)
+        self.recorder = Recorder(self.store)
+        self.devices = Devices(self)
+        numbers = self.store.run_numbers()
+        self.conductor = Conductor(
+            self.recorder,  # pyright: ignore[reportArgumentType]
+            self.clock,
+            self._told,
+            alarm=self.alarms.append,
+            devices=self.devices,  # pyright: ignore[reportArgumentType]
+            mover=(mover := Mover(self)),
+            first_run=max(numbers, default=0) + 1,
+        )
+        self.mover = mover
+        self.conductor.acquisition = Acquisition(
+            1e-6, 2e-6, Limits(0.22, 0.3), alone=self.conductor.watch.reading_alone
+        )
+        self.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
+
+    def _told(self, topic: str, data: Any) -> None:
+        if topic in ("point", "log"):
+            self.told.append((topic, data))
+
+    # -- time ----------------------------------------------------------------------------------
+
+    def later(self, seconds: float, what: Callable[[], None]) -> None:
+        self._number += 1
+        heapq.heappush(self._later, (self.clock.time + seconds, self._number, what))
+
+    def pull(self) -> float:
+        """What the balance shows, kg, but for noise."""
+        shown = self.offset + self.pressed
+        if not self.sample_on:
+            return shown
+        gap = self.height if self.run is None or self.run.ladder == "lift" else self.spacers * 1e-3
+        if gap < STRONG:
+            self.magnetised = self.orientation
+        return shown - self.orientation * self.magnetised * attraction(gap)
+
+    def advance(self, seconds: float, step: float = 0.1) -> None:
+        """Let time pass, in steps of ``step``, each with the readings due and one turn."""
+        end = self.clock.time + seconds
+        while self.clock.time < end - 1e-9:
+            self.clock.time = min(end, self.clock.time + step)
+            while self._later and self._later[0][0] <= self.clock.time + 1e-9:
+                heapq.heappop(self._later)[2]()
+            self._speak()
+            self.conductor.turn()
+
+    def _speak(self) -> None:
+        now = self.clock.time
+        if self.silent:
+            self._next_reading = now
+            return
+        count = int((now - self._next_reading) / self.interval) + 1
+        if count <= 0:
+            return
+        times = self._next_reading + self.interval * np.arange(count)
+        level = self.pull()
+        values = np.round((level + self.rng.normal(0.0, self.noise, count)) / 1e-6) * 1e-6
+        self._next_reading = float(times[-1]) + self.interval
+        self.devices.balance.last_heard = now
+        self.devices.balance.lines += count
+        for t, v in zip(times.tolist(), values.tolist(), strict=True):
+            value, mark = (v, "steady") if self.forced is None else self.forced
+            self.devices.readings.append(BalanceReading(t, value, mark, b""))
+
+    def until(self, what: Callable[[], bool], seconds: float = 3600.0) -> None:
+        """Let time pass until something is so; the test fails when it never is."""
+        end = self.clock.time + seconds
+        while not what():
+            assert self.clock.time < end, (
+                f"not within {seconds} s: {self.run and self.run.why}, {self.action()}"
+            )
+            self.advance(0.1)
+
+    def break_move(self, why: str) -> None:
+        """The move under way ends where it is, and the lift's driver says so."""
+        if self.moving_to is not None:
+            serial, self.moving_to = self.move_serial, None
+            self.later(0.0, lambda: self.conductor.happen(p.LiftFailed(serial, why)))
+
+    # -- the run -------------------------------------------------------------------------------
+
+    @property
+    def run(self) -> RunRecord | None:
+        return self.conductor.run
+
+    def action(self) -> Any:
+        return self.conductor.action()
+
+    def start(self, ladder: str = "lift", points: int = 4, **more: Any) -> int:
+        """Plan with the real planner and start."""
+        from weighloop.daemon.procedure.plan import make_plan
+
+        text = BENCH_TEXT.format(ladder=ladder)
+        plan = make_plan(text, points)
+        keep = self.conductor.acquisition
+        number = self.conductor.add_run(plan, text, None, None, "test", None, **more)
+        assert keep is not None
+        self.conductor.turn()
+        return number
+
+    def person(self, choice: str | None = None) -> bool:
+        """Do what is asked for and say so; False when nothing is."""
+        action = self.action()
+        if action is None or not action["needs_confirm"]:
+            return False
+        self.hands(action)
+        self.say("confirm", choice or (action["choices"][0] if action["choices"] else None))
+        return True
+
+    def hands(self, action: Any) -> None:
+        """Only the hands, not the word."""
+        match action["code"]:
+            case "remove-sample":
+                self.sample_on = False
+            case "place-sample":
+                if action.get("sets_spacers"):
+                    self.set_spacers(action["spacers"])
+                self.sample_on, self.orientation = True, action["orientation"]
+            case "turn-over":
+                self.orientation = action["orientation"]
+            case "set-spacers":
+                self.set_spacers(action["spacers"])
+
+    def set_spacers(self, count: int) -> None:
+        """So many between the closest position and now; the others lie on the pan, or apart."""
+        if self.on_pan:
+            self.offset += (self.spacers - count) * self.spacer_mass
+        self.spacers = count
+
+    def tap(self, times: int = 2) -> None:
+        """Taps on the pan."""
+        self.advance(1.5)
+        for _ in range(times):
+            self.pressed = 0.03
+            self.advance(0.5)
+            self.pressed = 0.0
+            self.advance(0.7)
+        self.advance(1.0)
+
+    def say(self, what: Any, text: str | None = None, code: str | None = None) -> Any:
+        """A person's word, answered; raises Refused."""
+        future: Future[Any] = self.conductor.ask(p.Asked(what, text, code))
+        self.conductor.turn()
+        self.conductor.turn()
+        return future.result(0)
+
+    def operate(self, seconds: float = 7200.0, stop: Callable[[], bool] = lambda: False) -> None:
+        """Be the person until the run has ended (or ``stop`` is so)."""
+        end = self.clock.time + seconds
+        while not stop() and (self.run is None or self.run.state in ("planned", "running")):
+            assert self.clock.time < end, f"the run did not end: {self.action()}"
+            self.person()
+            self.advance(0.5)

@@ -1,0 +1,121 @@
+"""What several verbs share: options, quantities as arguments, tables, JSON out."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, in SI units.")
+bench_option = click.option(
+    "--bench", "bench_path", type=click.Path(path_type=Path), required=True, help="The bench file (TOML)."
+)
+store_option = click.option(
+    "--store", "store_path", type=click.Path(path_type=Path), help="The store; the user's own by default."
+)
+
+
+class Quantity(click.ParamType):
+    """An argument such as `5mm`, turned into an SI float."""
+
+    name = "quantity"
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+
+    def read(self, text: str) -> Any:
+        """The argument's value; raises ValueError in words."""
+        from ...analysis.units import parse
+
+        return parse(text, self.unit)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        try:
+            return self.read(value)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        return f"QUANTITY[{self.unit}]"
+
+
+class MeasuredQuantity(Quantity):
+    """An argument such as `"5 mm +/- 0.1 mm"`: a value and its standard uncertainty, SI."""
+
+    name = "quantity with uncertainty"
+
+    def read(self, text: str) -> Any:
+        from ...analysis.units import parse_measured
+
+        return parse_measured(text, self.unit)
+
+
+def speaks_for_itself(error: Exception) -> bool:
+    """Whether an error's text was written for the person at the keyboard."""
+    from ...analysis.errors import InputError, NotPossible
+
+    if isinstance(error, InputError | NotPossible):
+        return True
+    kinds = {"DeviceError", "ClientError", "StoreError", "TwinError"}
+    return any(kind.__name__ in kinds for kind in type(error).__mro__)
+
+
+def print_json(data: Any) -> None:
+    """Print strict JSON: a number that is not one becomes null."""
+    print(json.dumps(_strict(data), indent=1, allow_nan=False, ensure_ascii=False))
+
+
+def _strict(data: Any) -> Any:
+    if isinstance(data, dict):
+        return {key: _strict(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_strict(value) for value in data]
+    if hasattr(data, "item"):  # a numpy scalar
+        return _strict(data.item())
+    return None if isinstance(data, float) and not math.isfinite(data) else data
+
+
+def table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Columns in line: the first to the left, numbers to the right."""
+    cells = [[str(cell) for cell in row] for row in (headers, *rows)]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(headers))]
+    right = [all(_numeric(row[i]) for row in cells[1:]) for i in range(len(headers))]
+    lines = [
+        "  ".join(
+            c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in cells
+    ]
+    return "\n".join([lines[0], "-" * len(lines[0]), *lines[1:]])
+
+
+def _numeric(text: str) -> bool:
+    return not text or text == "-" or text.lstrip("+-").replace(".", "", 1)[:1].isdigit()
+
+
+def significant(value: float | None, digits: int = 4) -> str:
+    """A number to so many digits, without an exponent where people would not write one."""
+    if value is None or not math.isfinite(value):
+        return "-"
+    if value == 0:
+        return "0"
+    decimals = digits - 1 - math.floor(math.log10(abs(value)))
+    return f"{value:.{decimals}f}" if -1 <= decimals <= 9 and abs(value) < 1e7 else f"{value:.{digits - 1}e}"
+
+
+def progress(text: str) -> None:
+    """One line of progress on standard error, only on a terminal; an empty text ends it."""
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{text}", end="" if text else "\n", file=sys.stderr, flush=True)
+
+
+def note(text: str) -> None:
+    """A remark for the person, apart from the result."""
+    print(text, file=sys.stderr)

@@ -1,0 +1,132 @@
+"""`weighloop compare`: several runs or notebooks side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .common import json_option, note, print_json, significant, table
+from .figures import like
+from .inputs import analysed, with_analysis_options
+
+if TYPE_CHECKING:
+    from ...analysis.comparison import Comparison
+
+
+@click.command("compare")
+@click.argument("sources", metavar="INPUT...", nargs=-1, required=True)
+@with_analysis_options
+@click.option("--units", type=click.Choice(["si", "cgs"]), default="si", show_default=True)
+@click.option("--output", "-o", type=click.Path(path_type=Path), help="Write an HTML page too.")
+@json_option
+def command(
+    sources: tuple[str, ...], units: str, output: Path | None, as_json: bool, **settings: Any
+) -> None:
+    """Put runs, notebooks or packages side by side; a folder stands for the notebooks in it.
+
+    Differences come with their joint uncertainty: what the runs share (the same bench values) cancels.
+    A notebook is called after the sample of its own bench file; notebooks that share the one named with
+    --bench are called after their files.
+    """
+    from ...analysis.comparison import compare
+
+    inputs = [each for source in sources for each in _expanded(source)]
+    if len(inputs) < 2:
+        raise click.UsageError("a comparison needs two inputs or more")
+    shared = settings["bench_path"] is not None
+    results = [analysed(each, named=_name(each) if shared else None, **settings) for each in inputs]
+    comparison = compare(results)
+    if output is not None:
+        from ...analysis.report import write_comparison
+
+        write_comparison(comparison, results, output)
+        note(f"written: {output}")
+    if as_json:
+        print_json(comparison.to_json())
+        return
+    _print(comparison, units)
+
+
+def _expanded(source: str) -> list[str]:
+    """The notebooks of a folder; anything else is itself."""
+    from ...analysis.data_package import is_package
+    from ...analysis.errors import Fault, InputError
+
+    path = Path(source)
+    if not path.is_dir() or is_package(path):
+        return [source]
+    found = sorted(str(each) for each in path.glob("*.csv"))
+    if not found:
+        raise InputError(source, [Fault("folder", "no notebook in it", "notebooks named *.csv")])
+    return found
+
+
+def _name(source: str) -> str | None:
+    """A notebook's own name; runs and packages bring their sample's."""
+    return Path(source).stem if source.lower().endswith(".csv") else None
+
+
+def _print(comparison: Comparison, units: str) -> None:
+    from ...analysis.figures.names import FIGURE_NAMES
+
+    rows = []
+    for line in comparison.table:
+        name = FIGURE_NAMES[line["figure"]]
+        cells = []
+        for run in comparison.names:
+            found = line["runs"][run]
+            if found is None or found["value"] is None:
+                cells.append("-")
+                continue
+            u = None if found["u"] is None else name.shown(found["u"], units)
+            shown = like(name.shown(found["value"], units), u)
+            cells.append(f"at least {shown}" if found["status"] == "bound" else shown)
+        rows.append([name.symbol, *cells, name.unit(units)])
+    print(table(["figure", *comparison.names, "unit"], rows))
+    rows = []
+    for d in comparison.differences:
+        name = FIGURE_NAMES[d.figure]
+        value, u, low, high = (name.shown(v, units) for v in (d.value, d.u, d.low95, d.high95))
+        verdict = "differ" if d.differs else "no difference seen"
+        interval = f"{like(low, u)} .. {like(high, u)}"
+        rows.append(
+            [name.symbol, f"{d.first} - {d.second}", like(value, u), significant(u, 2), interval, verdict]
+        )
+    print("\n" + table(["figure", "difference", "value", "joint u", "95 % interval", "verdict"], rows))
+    print(f"\n{comparison.text}")
+    if comparison.trend:
+        _print_batch(comparison, units)
+
+
+def _print_batch(comparison: Comparison, units: str) -> None:
+    """The batch as a whole: mean, spread against what measurement explains, trend in the order given."""
+    from ...analysis.figures.names import FIGURE_NAMES
+
+    trends = {t.figure: t for t in comparison.trend}
+    rows = []
+    for b in comparison.batch:
+        name, t = FIGURE_NAMES[b.figure], trends.get(b.figure)
+        mean, u, spread, own = (name.shown(v, units) for v in (b.mean, b.u_mean, b.spread, b.u_own))
+        row = [name.symbol, like(mean, u), significant(u, 2), significant(spread, 2), significant(own, 2)]
+        row += [name.unit(units), "differ" if b.differ else "alike"]
+        if t is None:
+            rows.append([*row, "-", "-", "-"])
+            continue
+        slope, u = name.shown(t.per_run, units), name.shown(t.u, units)
+        goes = ("rises" if slope > 0 else "falls") if t.goes else "no trend seen"
+        rows.append([*row, like(slope, u), significant(u, 2), goes])
+    headers = [
+        "figure",
+        "mean",
+        "u",
+        "spread",
+        "of it measurement",
+        "unit",
+        "samples",
+        "a sample",
+        "u",
+        "trend",
+    ]
+    print("\n" + table(headers, rows))

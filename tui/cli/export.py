@@ -1,0 +1,29 @@
+"""`weighloop export`: a run as an open data package."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import click
+
+from .common import json_option, print_json
+from .inputs import analysed, with_analysis_options
+
+
+@click.command("export")
+@click.argument("source", metavar="INPUT")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@with_analysis_options
+@click.option("--licence", default="CC-BY-4.0", show_default=True, help="Of the data, as an SPDX name.")
+@json_option
+def command(source: str, folder: Path, licence: str, as_json: bool, **settings: Any) -> None:
+    """Write INPUT as an open data package into FOLDER: CSV tables, datapackage.json, bench file, figures."""
+    from ...analysis.data_package import write_package
+
+    result = analysed(source, **settings)
+    details = {"version": version("weighloop"), "method": result.method, "seed": result.seed}
+    details |= {"input": Path(source).name, "trials": settings["trials"]}
+    descriptor = write_package(result, folder, licence=licence, details=details)
+    print_json({"package": str(descriptor)}) if as_json else print(descriptor)

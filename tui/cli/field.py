@@ -1,0 +1,50 @@
+"""`weighloop field`: the reference magnet's field and gradient at given gaps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .common import Quantity, bench_option, json_option, print_json, significant, table
+
+
+@click.command("field")
+@bench_option
+@click.option("--gap", "gaps", type=Quantity("m"), multiple=True, required=True, help="May be given often.")
+@json_option
+def command(bench_path: Path, gaps: tuple[float, ...], as_json: bool) -> None:
+    """Field and gradient of the reference magnet at given gaps.
+
+    On the axis at the height of the sample's centre, and averaged over the sample's volume.
+    """
+    import numpy as np
+
+    from ...analysis.files.bench_file import read_bench
+    from ...analysis.magnetostatics.quadrature import mean_field
+    from ...analysis.magnetostatics.reference_magnet import on_axis
+
+    if any(gap < 0 for gap in gaps):
+        raise click.UsageError("a gap is not negative: it runs from face to face")
+    bench = read_bench(bench_path)
+    magnet, sample = bench.reference_magnet, bench.sample
+    gap = np.array(gaps)
+    B, dB, _ = on_axis(magnet, gap + sample.height.value / 2)
+    B_mean, dB_mean = mean_field(magnet, sample, gap)
+    result = [
+        {
+            "gap_m": float(gap[i]),
+            "B_axis_T": float(B[i]),
+            "gradient_axis_T_per_m": float(dB[i]),
+            "B_mean_T": float(B_mean[i]),
+            "gradient_mean_T_per_m": float(dB_mean[i]),
+        }
+        for i in range(len(gap))
+    ]
+    if as_json:
+        print_json(result)
+        return
+    headers = ["gap /mm", "B axis /mT", "gradient axis /(T/m)", "B mean /mT", "gradient mean /(T/m)"]
+    scales = [1e3, 1e3, 1.0, 1e3, 1.0]
+    rows = [[significant(v * s, 6) for v, s in zip(r.values(), scales, strict=True)] for r in result]
+    print(table(headers, rows))

@@ -1,0 +1,68 @@
+"""`weighloop figures`: loop figures of a run or a notebook."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .common import json_option, note, print_json, significant, table
+from .inputs import analysed, with_analysis_options
+
+if TYPE_CHECKING:
+    from ...analysis.results import LoopResult
+
+
+@click.command("figures")
+@click.argument("source", metavar="INPUT")
+@with_analysis_options
+@click.option("--units", type=click.Choice(["si", "cgs"]), default="si", show_default=True)
+@json_option
+def command(source: str, units: str, as_json: bool, **settings: Any) -> None:
+    """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number."""
+    result = analysed(source, **settings)
+    if as_json:
+        print_json(result.to_json())
+        return
+    print(figures_table(result, units))
+    for warning in result.warnings:
+        note(f"{warning.code}: {warning.text}")
+
+
+def figures_table(result: LoopResult, units: str = "si") -> str:
+    """The figures as people read them: value, standard uncertainty, 95 % interval, status."""
+    from ...analysis.figures.names import FIGURE_NAMES
+
+    rows: list[list[str]] = []
+    reasons: dict[str, list[str]] = {}
+    for key, name in FIGURE_NAMES.items():
+        figure = result.figures.get(key)
+        if figure is None:
+            continue
+        numbers = [
+            None if v is None else name.shown(v, units) for v in (figure.value, figure.low95, figure.high95)
+        ]
+        u = None if figure.u is None else name.shown(figure.u, units)
+        value, low, high = (like(number, u) for number in numbers)
+        shown = f"at least {value}" if figure.status == "bound" else value
+        interval = "-" if low == "-" or high == "-" else f"{low} .. {high}"
+        rows.append(
+            [name.words, name.symbol, shown, significant(u, 2), interval, name.unit(units), figure.status]
+        )
+        if figure.why:
+            reasons.setdefault(figure.why, []).append(name.symbol)
+    out = table(["figure", "symbol", "value", "u", "95 % interval", "unit", "status"], rows)
+    told = [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
+    return "\n".join([out, "", *told]) if told else out
+
+
+def like(value: float | None, u: float | None) -> str:
+    """A value to the place where its uncertainty has its second digit (JCGM 100, 7.2.6)."""
+    if value is None or value != value:
+        return "-"
+    if not u:
+        return significant(value)
+    from ...analysis.figures.names import decimals
+
+    # Adding zero takes the sign off a value that is zero as shown.
+    return f"{round(value, decimals(u)) + 0.0:.{decimals(u)}f}"

@@ -1,0 +1,140 @@
+"""The way from INPUT on the command line to readings and a bench, and the options of an analysis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .common import note, store_option
+
+if TYPE_CHECKING:
+    from ...analysis.records.bench import Bench
+    from ...analysis.records.readings import Readings
+    from ...analysis.results import LoopResult
+    from ...daemon.store.store import Store
+
+_OPTIONS = [
+    click.option(
+        "--bench",
+        "bench_path",
+        type=click.Path(path_type=Path),
+        help="The bench file (TOML); by default NAME.toml beside a notebook NAME.csv.",
+    ),
+    click.option(
+        "--method",
+        type=click.Choice(["finite", "mean"]),
+        default="finite",
+        show_default=True,
+        help="Force to magnetisation: undo the field's spread over the sample, or average over it.",
+    ),
+    click.option("--trials", type=click.IntRange(100, 1_000_000), default=10_000, show_default=True),
+    click.option("--seed", type=int, default=1, show_default=True, help="Of the Monte Carlo trials."),
+    click.option(
+        "--tolerant",
+        is_flag=True,
+        help="Read a notebook as spreadsheets write it (decimal comma, other headers); every guess is told.",
+    ),
+    store_option,
+]
+
+
+def with_analysis_options(verb: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that every verb with an analysis has; they arrive as keywords for ``analysed``."""
+    for option in reversed(_OPTIONS):
+        verb = option(verb)
+    return verb
+
+
+def analysed(
+    source: str,
+    bench_path: Path | None,
+    store_path: Path | None,
+    method: str,
+    trials: int,
+    seed: int,
+    tolerant: bool,
+    named: str | None = None,
+) -> LoopResult:
+    """INPUT analysed. ``named`` gives the sample another name than the bench file's."""
+    from ...analysis.results import analyse
+
+    readings, bench = read_input(source, bench_path, store_path, tolerant)
+    if named is not None:
+        bench = replace(bench, sample=replace(bench.sample, name=named))
+    return analyse(readings, bench, method=method, trials=trials, seed=seed)
+
+
+def read_input(
+    source: str, bench_path: Path | None, store_path: Path | None, tolerant: bool = False
+) -> tuple[Readings, Bench]:
+    """The readings and the bench behind INPUT: a notebook CSV, a data package, or a run's number.
+
+    A run or a package brings the bench it was measured on, a notebook the bench file of its own name
+    beside it; a bench file that is named is used instead.
+    """
+    from ...analysis.data_package import is_package, read_package
+    from ...analysis.errors import Fault, InputError
+    from ...analysis.files.bench_file import read_bench
+
+    if source.isdecimal() and not Path(source).exists():
+        readings, bench = _read_run(int(source), store_path)
+        return readings, read_bench(bench_path) if bench_path else bench
+    if is_package(source):
+        readings, bench = read_package(source)
+        return readings, read_bench(bench_path) if bench_path else bench
+    if Path(source).is_dir():
+        expected = "a notebook CSV, a data package (a folder with datapackage.json) or a run's number"
+        raise InputError(source, [Fault("input", "a folder without datapackage.json", expected)])
+    beside = Path(source).with_suffix(".toml") if Path(source).name else Path()
+    if bench_path is None and not beside.is_file():
+        raise click.UsageError(
+            f"{source} is a notebook: name its bench file with --bench, or put one beside it as {beside.name}"
+        )
+    bench = read_bench(bench_path or beside)
+    return _read_notebook(source, bench, tolerant), bench
+
+
+def _read_notebook(source: str, bench: Bench, tolerant: bool) -> Readings:
+    if tolerant:
+        from ...analysis.files.spreadsheet import read_tolerant
+
+        readings, guesses = read_tolerant(source, bench)
+        for guess in guesses:
+            note(f"{source}: {guess}")
+        return readings
+    from ...analysis.files.notebook import read_notebook
+
+    readings = read_notebook(source, bench)
+    for remark in readings.remarks:
+        note(f"{source}: {remark}")
+    return readings
+
+
+def _read_run(number: int, store_path: Path | None) -> tuple[Readings, Bench]:
+    from ...analysis.errors import NotPossible
+    from ...analysis.files.bench_file import parse_bench
+    from ...daemon.store.readings_table import readings_of
+
+    if number.bit_length() > 63:  # more than a store can count to
+        raise NotPossible(f"there is no run {number}; `weighloop runs` lists them")
+    with open_store(store_path) as store:
+        run = store.run(number)
+    if not any(point["kind"] == "point" for point in run["points"]):
+        raise NotPossible(f"run {number} has no reading yet; `weighloop runs show {number}` shows its state")
+    return readings_of(run), parse_bench(run["bench_text"], f"bench of run {number}")
+
+
+def open_store(store_path: Path | None) -> Store:
+    """The store, read only. Raises NotPossible when there is none."""
+    from ...analysis.errors import NotPossible
+    from ...daemon.paths import store_file
+    from ...daemon.store.store import Store
+
+    path = store_path or store_file()
+    if not path.exists():
+        raise NotPossible(f"there is no store at {path}; a daemon makes one at its first start")
+    return Store(path, read_only=True)

@@ -1,0 +1,99 @@
+"""`weighloop plan`: the gap ladder, in history-safe order."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .common import bench_option, json_option, note, print_json, significant, table
+from .figures import figures_table
+
+
+@click.command("plan")
+@bench_option
+@click.option(
+    "--points", type=click.IntRange(2, 500), default=24, show_default=True, help="Gaps of the ladder."
+)
+@click.option(
+    "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
+)
+@click.option(
+    "--expect", is_flag=True, help="Also tell the uncertainty each figure will have (takes some seconds)."
+)
+@json_option
+def command(bench_path: Path, points: int, previous: str | None, expect: bool, as_json: bool) -> None:
+    """Make the gap ladder: gaps or spacer counts for a whole loop, both orientations.
+
+    The ladder's gaps are visited on five legs: in, out, turned over in and out, turned back in.
+    Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
+    What is expected is that of the loop measured before (``--after``), else of a middling hard ferrite.
+    """
+    from ...analysis.files.bench_file import read_bench
+    from ...analysis.forces.force import force_per_kg
+    from ...analysis.planning.gap_ladder import plan
+
+    bench = read_bench(bench_path)
+    loop = None
+    if previous is not None:
+        from ...analysis.forces.branches import points as points_of
+        from ...analysis.inversion.invert import invert
+        from .inputs import read_input
+
+        readings, own_bench = read_input(previous, bench_path, None)
+        branch = invert(points_of(readings, own_bench), own_bench).descending
+        loop = (branch.H_internal, branch.M)
+    ladder = plan(bench, points, loop=loop)
+    foreseen, warnings = None, list(ladder.warnings)
+    if expect:
+        from ...analysis.planning.expected_uncertainty import expected
+
+        foreseen = expected(ladder, bench)
+        warnings += [warning.text for warning in foreseen.warnings]
+    if as_json:
+        steps = [
+            {
+                "step": s.step,
+                "gap_m": s.gap,
+                "spacers": s.spacers,
+                "orientation": s.orientation,
+                "H_applied_A_per_m": s.H_applied,
+                "leg": s.leg,
+                "predicted_reading_kg": s.predicted_reading,
+            }
+            for s in ladder.steps
+        ]
+        print_json(steps if foreseen is None else {"steps": steps, "expected": foreseen.to_json()["figures"]})
+    else:
+        rows = [
+            [
+                str(s.step),
+                str(s.leg + 1),
+                f"{s.gap * 1e3:.2f}",
+                "-" if s.spacers is None else str(s.spacers),
+                f"{s.orientation:+d}",
+                significant(s.H_applied / 1e3),
+                significant(s.predicted_reading * 1e3),
+            ]
+            for s in ladder.steps
+        ]
+        headers = [
+            "step",
+            "leg",
+            "gap /mm",
+            "spacers",
+            "orientation",
+            "H applied /(kA/m)",
+            "expected reading /g",
+        ]
+        print(table(headers, rows))
+        pull = ladder.largest_pull / force_per_kg(bench.site)
+        print(
+            f"Largest pull {pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
+            f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {ladder.seconds / 60:.0f} min."
+        )
+        if foreseen is not None:
+            print("\nExpected of the figures:")
+            print(figures_table(foreseen))
+    for warning in warnings:
+        note(f"Note: {warning}")

@@ -1,0 +1,80 @@
+"""`weighloop steady`: how steady is the balance?"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from .common import Quantity, json_option, note, print_json, progress, significant
+
+
+@click.command("steady")
+@click.option(
+    "--bench", "bench_path", type=click.Path(path_type=Path), help="Takes port and dialect from it."
+)
+@click.option("--port", help="Any pyserial URL; instead of a bench file.")
+@click.option("--dialect", default="status-line", show_default=True)
+@click.option("--resolution", type=Quantity("kg"), default="1mg", show_default=True)
+@click.option(
+    "--target", type=Quantity("kg"), help="Standard uncertainty wanted; twice the resolution by default."
+)
+@click.option("--for", "seconds", type=Quantity("s"), help="Print a summary after so long, and leave.")
+@click.option("--speed", type=float, default=1.0, hidden=True)
+@json_option
+def command(
+    bench_path: Path | None,
+    port: str | None,
+    dialect: str,
+    resolution: float,
+    target: float | None,
+    seconds: float | None,
+    speed: float,
+    as_json: bool,
+) -> None:
+    """Quick check of the balance: live reading, noise, drift, breathing, time to an accepted reading.
+
+    Needs no run and no daemon, only the port: --port and --dialect, or a bench file. Without --for
+    it runs until Ctrl-C and then prints the summary.
+    """
+    from ...daemon.balance_check import QuickCheck
+
+    if bench_path is not None:
+        from ...analysis.files.bench_file import read_bench
+
+        balance = read_bench(bench_path).balance
+        port, dialect, resolution = port or balance.port, balance.dialect, balance.resolution
+    if not port:
+        raise click.UsageError("name the balance's port with --port, or a bench file with --bench")
+    with QuickCheck(port, dialect, resolution, target or 2 * resolution, rate=speed) as check:
+        try:
+            while seconds is None or check.elapsed() < seconds:
+                time.sleep(0.2)
+                progress(_live(check))
+        except KeyboardInterrupt:
+            pass
+        progress("")
+        summary = check.summary()
+    if as_json:
+        print_json(summary)
+    else:
+        _print(summary)
+    if summary["readings"] == 0:
+        note("weighloop: nothing readable was heard; `weighloop ports --listen PORT` finds out why.")
+        sys.exit(1)
+
+
+def _live(check) -> str:
+    state = check.last
+    if state is None or state.value is None:
+        return "no readings yet"
+    spread = "" if state.u is None else f" ± {significant(state.u * 1e6, 2)} mg"
+    left = "" if state.seconds_left is None or state.accepted else f", about {state.seconds_left:.0f} s more"
+    return f"{state.value * 1e3:.4f} g{spread}  {state.reason}{left}"
+
+
+def _print(summary: dict) -> None:
+    for line in summary["words"]:
+        print(line)

@@ -1,0 +1,240 @@
+"""What the screen computes itself, by the same functions as the report. Heavy imports inside.
+
+What takes longer than a moment is asked for through ``figuring_apart``, the rest in threads.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from ...daemon.protocol import Point, Run
+from .snapshot import bench_facts, foreseen, goes_on
+
+if TYPE_CHECKING:
+    from ...analysis.records.bench import Bench
+    from ...analysis.records.points import Points
+    from ...analysis.results import LoopResult
+
+#: Most Monte Carlo trials behind the figures: while a run goes on, and where it stands still (as the report).
+LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
+#: Fewer readings than this make no loop worth a look.
+LEAST = 3
+#: A trace shorter than this many readings says nothing about drift or breathing.
+LEAST_TRACE = 100
+#: So many digits of the balance off the present level, a reading was taken under another load.
+OTHER_LOAD_DIGITS = 200.0
+
+
+#: A trace cannot show by itself whether the magnet works on the balance's own (common practice, no source).
+RISER = "if it is steady without the magnet: a taller riser under it"
+
+
+class NotYet(Exception):
+    """There is nothing to compute from yet; the message says what is missing."""
+
+
+def analyse_run(run: Run, trials: int | None = None) -> LoopResult:
+    """The figures of a run, finished or not. Raises NotYet with words for a person."""
+    if trials is None:
+        trials = LIVE_TRIALS if goes_on(run) else ALL_TRIALS
+    if sum(point["kind"] == "point" for point in run["points"]) < LEAST:
+        raise NotYet("Figures appear once a few readings are taken.")
+    from ...analysis.errors import InputError, NotPossible
+
+    try:
+        from ...analysis.files.bench_file import parse_bench
+        from ...analysis.results import analyse
+        from ...daemon.store.readings_table import readings_of
+
+        bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
+        return analyse(readings_of(run), bench, trials=trials)
+    except (InputError, NotPossible) as error:
+        raise NotYet(str(error)) from error
+    except Exception as error:  # a fault of ours must not take the live screen down during a run
+        raise NotYet(f"The figures could not be computed ({type(error).__name__}: {error}).") from error
+
+
+@dataclass(frozen=True)
+class LoopPoint:
+    """One reading as magnetisation: fields and M in A/m."""
+
+    H: float
+    M: float
+    u: float
+    orientation: int
+    leg: int
+    used: bool
+
+
+@dataclass(frozen=True)
+class Magnetised:
+    """The loop that fills in: readings taken, readings to come, and how to show the one under way."""
+
+    taken: list[LoopPoint]
+    coming: list[LoopPoint]
+    #: The plan's step that comes next, and its magnetisation by pull, A/m per kg; None where there is none.
+    step: int | None = None
+    per_pull: float = 0.0
+
+
+def magnetisation(run: Run) -> Magnetised:
+    """M against applied field by the volume means: quick, for the loop that fills in.
+
+    The readings to come are from the pulls expected of them.
+    """
+    from ...analysis.errors import InputError, NotPossible
+
+    try:
+        from ...analysis.files.bench_file import parse_bench
+
+        bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
+        coming = _by_means(_to_come(run), bench)
+        taken = _by_means(run, bench)
+        ahead = next(foreseen(run), None)
+        if ahead is None or not coming or not ahead.pull:
+            return Magnetised(taken, coming)
+        return Magnetised(taken, coming, ahead.step["step"], coming[0].M / ahead.pull)
+    except (InputError, NotPossible) as error:
+        raise NotYet(str(error)) from error
+    except Exception as error:  # as below: the live screen stays
+        raise NotYet(f"M could not be computed ({type(error).__name__}: {error}).") from error
+
+
+def _by_means(run: Run, bench: Bench) -> list[LoopPoint]:
+    if not any(point["kind"] == "point" for point in run["points"]):
+        return []
+    from ...analysis.inversion.invert import invert
+    from ...analysis.outliers.screen import check
+    from ...daemon.store.readings_table import readings_of
+
+    points = check(readings_of(run), bench).points
+    estimate = invert(points, bench, "mean")
+    # By volume means M is proportional to the force, row by row. Only each reading's own part: what all
+    # share moves the loop as a whole and is the figures' business.
+    higher = invert(replace(points, force=points.force + points.u_force), bench, "mean")
+    return _rows(points, estimate.H_applied, estimate.M, abs(higher.M - estimate.M))
+
+
+def _to_come(run: Run) -> Run:
+    """The run as if what is to come were weighed as expected, and nothing else."""
+    sign, _ = bench_facts(run["bench_text"])
+    points: list[Point] = []
+    for k, ahead in enumerate(foreseen(run), start=1):
+        step = ahead.step
+        points.append(
+            Point(
+                id=k,
+                step=step["step"],
+                kind="point",
+                leg=step["leg"],
+                gap_m=step["gap_m"],
+                height_m=step["height_m"],
+                spacers=step["spacers"],
+                orientation=step["orientation"],
+                value_kg=sign * ahead.pull,
+                u_kg=1e-6,
+                drift_kg_per_s=0.0,
+                time_s=float(k),
+                utc=run["started_utc"],
+                settled_in_s=0.0,
+                temperature_K=None,
+                set_aside=None,
+                note="",
+            )
+        )
+    return {**run, "points": points}
+
+
+def loop_points(result: LoopResult) -> list[LoopPoint]:
+    """M against internal field, row by row, of a whole result."""
+    return _rows(result.points, result.estimate.H_internal, result.estimate.M, result.u_M)
+
+
+def differing(results: Sequence[LoopResult]) -> set[tuple[int, str]]:
+    """Which figures of which results (by number) differ from the first's, beyond their joint uncertainty."""
+    from ...analysis.comparison import compare
+
+    found = compare(results)
+    number = {name: k for k, name in enumerate(found.names)}
+    return {
+        (number[d.second], d.figure) for d in found.differences if d.differs and d.first == found.names[0]
+    }
+
+
+def _rows(points: Points, H: Any, M: Any, u_M: Any) -> list[LoopPoint]:
+    found = []
+    for k in range(len(points)):
+        if math.isfinite(H[k]) and math.isfinite(M[k]):
+            u = float(u_M[k]) if math.isfinite(u_M[k]) else 0.0
+            orientation, leg, used = int(points.orientation[k]), int(points.leg[k]), bool(points.used[k])
+            found.append(LoopPoint(float(H[k]), float(M[k]), u, orientation, leg, used))
+    return found
+
+
+def bench_faults(bench_text: str) -> list[str]:
+    """Every fault of a bench file, in words; empty when it is sound."""
+    from ...analysis.errors import InputError
+    from ...analysis.files.bench_file import parse_bench
+
+    try:
+        parse_bench(bench_text, "bench file")
+    except InputError as error:
+        return [str(fault) for fault in error.faults]
+    return []
+
+
+@dataclass(frozen=True)
+class SteadyLook:
+    """What the steadiness view shows: curves in mg, and words."""
+
+    verdict: str
+    advice: tuple[str, ...]
+    spectrum: tuple[list[float], list[float]]
+    allan: tuple[list[float], list[float]]
+    breathing_Hz: float | None
+    best_time_s: float | None
+
+
+def present_load(trace: list[tuple[float, float]], resolution_kg: float) -> list[tuple[float, float]]:
+    """The end of a trace, from where the load was last changed: a step is no unsteadiness."""
+    level = median([reading for _, reading in trace[-21:]]) if trace else 0.0
+    for k in range(len(trace) - 1, -1, -1):
+        if abs(trace[k][1] - level) > OTHER_LOAD_DIGITS * resolution_kg:
+            return trace[k + 1 :]
+    return trace
+
+
+def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
+    """Judge a trace of (time in s, reading in kg). Raises NotYet while it is too short."""
+    import numpy as np
+
+    from ...analysis.errors import NotPossible
+
+    trace = present_load(trace, resolution_kg)
+    if len(trace) < LEAST_TRACE:
+        raise NotYet("Listening: leave the balance alone for a minute.")
+    try:
+        from ...analysis.settling.steadiness import steadiness
+
+        times, readings = np.array(trace).T
+        found = steadiness(times, readings, resolution_kg)
+    except NotPossible as error:
+        raise NotYet(str(error)) from error
+    except Exception as error:  # as above
+        raise NotYet(f"The trace could not be judged ({type(error).__name__}: {error}).") from error
+    density = [1e6 * value**0.5 for value in found.density]
+    advice = tuple(found.advice)
+    if found.noise > 2 * resolution_kg or abs(found.drift) > 3 * found.u_drift:
+        advice = (*advice, RISER)
+    return SteadyLook(
+        found.verdict,
+        advice,
+        (list(found.frequency), density),
+        (list(found.tau), [1e6 * value for value in found.allan]),
+        found.breathing,
+        found.best_averaging,
+    )

@@ -1,0 +1,120 @@
+"""The heavy part of ``figuring`` in a process of its own, behind the same names.
+
+The live screen and the daemon come first: the process has a low priority, and nothing that it does holds
+the screen up. It begins with the first question and ends with the screen, however that ends: its input is
+closed then.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import subprocess
+import sys
+import threading
+from typing import TYPE_CHECKING, Any
+
+from .compute import NotYet, SteadyLook
+
+if TYPE_CHECKING:
+    from ...analysis.results import LoopResult
+    from ...daemon.protocol import Run
+
+#: Added to the screen's own niceness.
+NICER = 10
+
+
+class Apart:
+    """One process that answers one question after the other. For several threads at once."""
+
+    def __init__(self) -> None:
+        self._one_at_a_time = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def pid(self) -> int | None:
+        """The process's number, None while there is none."""
+        return None if self._process is None else self._process.pid
+
+    def ask(self, name: str, *arguments: Any) -> Any:
+        """What ``figuring``'s function ``name`` answers.
+
+        Raises its NotYet, and one of its own where the process ended before it had answered.
+        """
+        with self._one_at_a_time:
+            process = self._process
+            if process is None or process.poll() is not None:
+                process = self._process = _begin()
+            assert process.stdin is not None
+            assert process.stdout is not None
+            try:
+                pickle.dump((name, arguments), process.stdin)
+                process.stdin.flush()
+                why_not, answer = pickle.load(process.stdout)
+            except (OSError, EOFError, ValueError, pickle.UnpicklingError) as error:
+                self.close()
+                raise NotYet(
+                    f"The process that computes has ended ({error or 'no answer'}): r tries again."
+                ) from error
+        if why_not is not None:
+            raise NotYet(why_not)
+        return answer
+
+    def close(self) -> None:
+        """End the process, whatever it is doing; the next question begins another."""
+        process, self._process = self._process, None
+        if process is not None:
+            process.kill()
+            process.wait()
+
+
+_apart = Apart()
+close = _apart.close
+
+
+def analyse_run(run: Run) -> LoopResult:
+    """As ``figuring.analyse_run``."""
+    return _apart.ask("analyse_run", run)
+
+
+def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
+    """As ``figuring.steady_look``."""
+    return _apart.ask("steady_look", trace, resolution_kg)
+
+
+def _begin() -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-m", __name__],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,  # the terminal is the screen's
+        process_group=0,  # what is pressed in the terminal is not for it
+    )
+
+
+def _answer_until_the_input_ends() -> None:
+    from . import compute as figuring
+
+    if hasattr(os, "nice"):  # not on Windows
+        os.nice(NICER)
+    # Whatever else is printed must not get between the answers.
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    while True:
+        try:
+            name, arguments = pickle.load(sys.stdin.buffer)
+        except EOFError:
+            return
+        try:
+            answer = None, getattr(figuring, name)(*arguments)
+        except figuring.NotYet as why:
+            answer = str(why), None
+        try:
+            pickle.dump(answer, answers)
+            answers.flush()
+        except BrokenPipeError:  # the screen has ended meanwhile
+            os._exit(0)
+
+
+if __name__ == "__main__":
+    _answer_until_the_input_ends()

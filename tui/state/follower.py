@@ -1,0 +1,105 @@
+"""The one place that owns the daemon's client: connects, follows, connects again, and coalesces."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from typing import Any, Protocol
+
+from ...daemon.protocol import ERROR_NOT_IN_CONTROL, JsonObject
+from .snapshot import Picture
+
+
+class FeedLost(Exception):
+    """The daemon does not answer (any more); the message says where it was looked for."""
+
+
+class CallRefused(Exception):
+    """The daemon answered with an error; ``code`` is the protocol's."""
+
+    def __init__(self, code: int, message: str) -> None:
+        self.code = code
+        super().__init__(message)
+
+    @property
+    def not_in_control(self) -> bool:
+        """Another client holds the control role."""
+        return self.code == ERROR_NOT_IN_CONTROL
+
+
+class Feed(Protocol):
+    """What the screen needs of a daemon. Tests drive the screen with one of their own."""
+
+    #: Where the daemon is, for a person.
+    where: str
+
+    async def connect(self) -> None:
+        """Connect; raises FeedLost."""
+        ...
+
+    async def call(self, method: str, **params: Any) -> Any:
+        """One call of the protocol; raises CallRefused or FeedLost."""
+        ...
+
+    def events(self) -> AsyncIterator[JsonObject]:
+        """Subscribed events until the link is lost (FeedLost)."""
+        ...
+
+    async def close(self) -> None:
+        """Let go of the link. Never stops a run."""
+        ...
+
+
+class Follower:
+    """Keeps a picture up to date from a feed, and says what changed through ``post(what)``.
+
+    ``live`` is only marked here: who paints asks ``take_live`` at its own, slower pace.
+    """
+
+    #: Growing waits between attempts to connect, in s; the last one for ever.
+    WAITS = (0.5, 1.0, 2.0, 5.0)
+
+    def __init__(self, feed: Feed, picture: Picture, post: Callable[[str], None]) -> None:
+        self.feed = feed
+        self.picture = picture
+        self.post = post
+        self._live_is_new = False
+
+    def take_live(self) -> bool:
+        """True once after each change of the live reading."""
+        new, self._live_is_new = self._live_is_new, False
+        return new
+
+    async def refresh(self) -> None:
+        """Ask for the whole picture."""
+        self.picture.take(await self.feed.call("snapshot"))
+        self._live_is_new = True
+        self.post("all")
+
+    async def follow(self) -> None:
+        """Follow for ever; a lost link is shown and taken up again."""
+        tries = 0
+        while True:
+            try:
+                await self.feed.connect()
+                await self.refresh()
+                tries = 0
+                await self._read()
+                raise FeedLost(f"the daemon at {self.feed.where} has closed the link")
+            except (FeedLost, CallRefused) as error:
+                self.picture.lose(str(error))
+                self.post("link")
+            await asyncio.sleep(self.WAITS[min(tries, len(self.WAITS) - 1)])
+            tries += 1
+
+    async def _read(self) -> None:
+        async for event in self.feed.events():
+            topic = event["topic"]
+            fits = self.picture.apply(topic, event["data"])
+            # What was missed of the live reading is only a picture; anything else is asked for again.
+            if not fits or (event.get("missed") and topic != "live"):
+                await self.refresh()
+            elif topic == "live":
+                self._live_is_new = True
+            else:
+                self.post(topic)
