@@ -81,7 +81,7 @@ def test_where_it_is_killed_the_next_question_begins_another(apart: Apart) -> No
 
 def test_it_ends_with_a_screen_that_is_killed() -> None:
     code = (
-        "import time; from weighloop.tui import figuring_apart as f\n"
+        "import time; from weighloop.tui.state import compute_process as f\n"
         "f._apart.ask('steady_look', [(k / 10, 1e-6 * (k % 13)) for k in range(300)], 1e-6)\n"
         "print(f._apart.pid, flush=True); time.sleep(60)"
     )
