@@ -13,13 +13,11 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .figures.monte_carlo import summarise
 from .figures.names import FIGURE_NAMES
+from .records.arrays import Floats
 from .results import LoopResult
-
-Floats = NDArray[np.float64]
 
 #: Runs whose spread would come about by measurement alone less often than this differ.
 _CHANCE = 0.05

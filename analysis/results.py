@@ -6,25 +6,25 @@ from dataclasses import dataclass, field
 from typing import Any, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
-from .figures.definitions import Figure, judge
+from .figures.definitions import Figure
 from .figures.definitions import figures as figures_of
 from .figures.names import FIGURE_NAMES
 from .figures.uncertainty import BudgetLine, FigureResult, evaluate
 from .forces.branches import Arrangement
+from .inversion.fit_outliers import off_the_fit, set_aside_by_fit
 from .inversion.invert import Method, invert
 from .inversion.loop import LoopEstimate
+from .inversion.saturation import judge
 from .magnetostatics.bench_linearisation import FoundInput, found_inputs
 from .magnetostatics.demagnetising_factor import demagnetising_factor
 from .outliers.screen import check
-from .outliers.single_rows import off_the_fit, set_aside_by_fit
+from .records.arrays import Floats
 from .records.bench import Bench
 from .records.points import Points
 from .records.readings import Readings
 from .warning import Warning
 
-Floats = NDArray[np.float64]
 SCHEMA = 1
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from ..analysis.settling import Settling, SettlingFilter
 from ..drivers.balance.balance import SerialBalance
-from ..drivers.balance.dialect import load_dialect
+from ..drivers.balance.dialect_loader import load_dialect
 from ..drivers.clock import RealClock
 from ..drivers.device import BalanceReading, DeviceState
 from .acquisition.spikes import LoneReadings

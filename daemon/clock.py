@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from ..drivers.clock import RealClock
@@ -54,3 +54,8 @@ class StepWatch:
             return None
         self._offset = wall - monotonic
         return step
+
+
+def utc_now() -> str:
+    """The wall clock, ISO 8601 with milliseconds."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -19,16 +19,16 @@ from typing import IO, Any
 
 from . import health
 from . import paths as places
-from .clock import LongClock, StepWatch, boot_id, start_after
+from .clock import LongClock, StepWatch, boot_id, start_after, utc_now
 from .control.controller import Conductor
 from .control.publisher import LOG_SHOWN, log_line
-from .procedure.machine import Fault
+from .procedure.events import Fault
 from .procedure.run import ENDED, RunRecord
 from .protocol import Topic
 from .server.handlers import Methods
 from .server.server import Server
 from .store.store import Store, StoreError
-from .store.writer import Recorder, utc_now
+from .store.writer import Recorder
 
 log = logging.getLogger(__name__)
 

@@ -9,6 +9,11 @@ from typing import Protocol
 class Clock(Protocol):
     """A monotonic clock in seconds, with a sleep that follows it."""
 
+    @property
+    def rate(self) -> float:
+        """How many of its seconds pass in one of the machine's; 1 but in rehearsals."""
+        ...
+
     def now(self) -> float:
         """Seconds, monotonic; the origin means nothing."""
         ...

@@ -6,7 +6,7 @@ import math
 import re
 from typing import Final
 
-from ..analysis.figures.names import decimals
+from ..analysis.units import decimals
 from ..daemon.protocol import ActionCode, Device, Live, Point, Step
 from .state.snapshot import STALE_AFTER_S
 

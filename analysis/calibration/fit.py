@@ -11,12 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import NotPossible
-from ..figures.names import decimals
 from ..magnetostatics.reference_magnet import at_temperature
+from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet
-from ..units import Measured
-
-Floats = NDArray[np.float64]
+from ..units import Measured, decimals
 
 #: A reading predicted for a magnet, at gaps (n,) in m, with the nuisances' values in the order given.
 Model = Callable[[ReferenceMagnet, Floats, Floats], Floats]

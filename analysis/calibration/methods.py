@@ -16,18 +16,18 @@ All raise NotPossible where the data cannot tell remanence from contact.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from ..constants import MU0
 from ..errors import NotPossible
 from ..magnetostatics.demagnetising_factor import demagnetising_factor
+from ..magnetostatics.magnet_pair import force_between
 from ..magnetostatics.quadrature import choose_order, mean_field, volume
-from ..magnetostatics.reference_magnet import REMANENCE_TEMPERATURE, force_between, on_axis
+from ..magnetostatics.reference_magnet import REMANENCE_TEMPERATURE, on_axis
+from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet, Sample
 from ..units import Measured
 from .fit import Calibration, Problem
-
-Floats = NDArray[np.float64]
 
 #: A soft standard counts as saturated where the applied field exceeds its demagnetising field this many
 #: times. Common practice, no source.

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..constants import MU0
-from ..inversion.loop import Floats
-
-#: Above this part of the largest internal field the law of approach is fitted.
-TOP = 2 / 3
+from ..inversion.saturation import of_approach
+from ..records.arrays import Floats
 
 
 def extract(
@@ -126,18 +124,6 @@ def _largest_product(H: Floats, B: Floats) -> Floats:
             near = (i == at) & (step > x[0] - x[1]) & (step < x[2] - x[1]) & np.isfinite(gain)
         best = np.where(near, y[1] + np.where(near, gain, 0.0), best)
     return np.where(np.isfinite(best), best, np.nan)
-
-
-def of_approach(H: Floats, M: Floats, power: int = 2) -> Floats:
-    """Ms of M = Ms - c/H^power by least squares above ``TOP`` of the largest internal field; (t,)."""
-    weight = (np.maximum(TOP * H[:, -1:], 0.0) < H).astype(float)
-    x = np.where(weight > 0, H[:, -1:] / np.where(weight > 0, H, 1.0), 0.0) ** power
-    n = weight.sum(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean_x, mean_y = (weight * x).sum(axis=1) / n, (weight * M).sum(axis=1) / n
-        dx = weight * (x - mean_x[:, None])
-        slope = (dx * M).sum(axis=1) / (dx * x).sum(axis=1)
-        return np.where(n >= 5, mean_y - slope * mean_x, np.nan)
 
 
 def _area(H: Floats, M: Floats, H_other: Floats, M_other: Floats) -> Floats:

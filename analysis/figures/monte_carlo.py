@@ -12,9 +12,10 @@ from math import ceil, floor, log10
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from ..records.arrays import Floats
+
 Interval = Literal["symmetric", "shortest"]
 Model = Callable[[np.random.Generator, int], Mapping[str, Floats]]
 

@@ -7,14 +7,9 @@ CGS conversions after Goldfarb & Fickett, NBS SP 696 (1985): 1 Oe = 1000/(4 pi) 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import floor, log10, pi
+from math import pi
 
 from ..constants import OERSTED
-
-
-def decimals(u: float) -> int:
-    """Decimals that show an uncertainty ``u`` > 0 to its second significant digit (JCGM 100:2008, 7.2.6)."""
-    return max(0, 1 - floor(log10(u)))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..constants import MU0
 from ..forces import force as weighing
@@ -18,11 +17,10 @@ from ..inversion.loop import Answer, LoopEstimate
 from ..magnetostatics import quadrature
 from ..magnetostatics.bench_linearisation import DEMAGNETISING, measured_inputs, with_value
 from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
+from ..records.arrays import Floats
 from ..records.bench import Bench, ReferenceMagnet
 from ..records.points import Points
 from ..units import Measured
-
-Floats = NDArray[np.float64]
 
 #: Words for the inputs a bench file names.
 WORDS = FIELD_WORDS | {

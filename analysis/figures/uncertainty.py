@@ -12,18 +12,17 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..forces.zeros import Zeros
 from ..inversion.loop import LoopEstimate
+from ..inversion.saturation import judge
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
-from .definitions import Figure, judge
+from .definitions import Figure
 from .extract import extract
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
 from .sensitivities import Shared, State, of_method, shared_inputs
-
-Floats = NDArray[np.float64]
 
 #: Repeatability of a gap that is set again, m, standard uncertainty: noted to 0.01 mm, or a lift's
 #: (0.01 mm wide rectangle; common practice, no source).

@@ -8,12 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..errors import Fault, InputError
+from ..records.arrays import Floats
 from .text import decoded, read_bytes
-
-Floats = NDArray[np.float64]
 
 #: What the ``stable`` column may say, small letters, and the balance's mark it stands for.
 MARKS = {

@@ -16,14 +16,13 @@ from numpy.typing import NDArray
 from ..constants import MU0
 from ..magnetostatics import quadrature
 from ..magnetostatics.reference_magnet import at_temperature
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
 from ..warning import Warning, about_rows, rows_in_words
 from . import force as weighing
 from .zeros import Zeros, bracket
-
-Floats = NDArray[np.float64]
 
 #: Two gaps closer than this are the same gap, m.
 SAME_GAP = 2e-6

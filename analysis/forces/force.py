@@ -5,13 +5,9 @@ from __future__ import annotations
 from math import exp, sin, sqrt
 from typing import overload
 
-import numpy as np
-from numpy.typing import NDArray
-
 from ..constants import AIR_DENSITY_CONVENTIONAL, WEIGHT_DENSITY_CONVENTIONAL
+from ..records.arrays import Floats
 from ..records.bench import Bench, Site
-
-Floats = NDArray[np.float64]
 
 #: World Geodetic System 1984, normal gravity (NGA.STND.0036).
 _GAMMA_EQUATOR = 9.7803253359  # m/s^2

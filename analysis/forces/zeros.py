@@ -11,10 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..records.arrays import Floats
 from ..records.bench import Balance, Bench
 from ..records.readings import Readings
-
-Floats = NDArray[np.float64]
 
 #: A digital balance resolves to one step: a rectangular error one step wide (JCGM 100, F.2.2.1).
 _STEP = 1.0 / np.sqrt(12.0)

@@ -7,10 +7,8 @@ many places. The mass between two places is the Everett function of a hysteron d
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
+from ..records.arrays import Floats, Indices
 
 
 class Steps:

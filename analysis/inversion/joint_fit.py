@@ -23,19 +23,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..magnetostatics.applied_field import LocalField
 from ..magnetostatics.bench_linearisation import BenchModel
 from ..magnetostatics.demagnetising_field import own_field
-from .fit_records import JointFit, Part, Role, by_others, felt_changes
+from ..records.arrays import Floats
+from .fit_records import JointFit, Part, Role, by_others, felt_changes, weighing_spread
 
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
-
-#: Relative standard deviation of a force beyond its reading's own uncertainty: the gap's repeatability
-#: (0.3 um at a gradient of 10 % per mm) and the quadrature. Our choice, from trials.
-_MODEL_SPREAD = 3e-4
 #: No hypothesis on the sample's own field is better than this part of the force, real samples being neither
 #: even nor quite of their shape; a misfit tells of the bench by what it exceeds that. Our choice, from
 #: trials: with a fine model of the own field fitted to a coarse one's forces, parts of 1e-3 pulled the
@@ -64,13 +58,6 @@ _BENCHES, _NEAR, _ALIKE = 4, 0.2, 0.15
 #: No input is sought farther than this from what is stated, in standard uncertainties, nor at less than half
 #: of it: there is then something else the matter.
 _FARTHEST = 8.0
-
-
-def weighing_spread(force: Floats, u_force: Floats) -> Floats:
-    """Standard deviation a fit may expect of each force, N: its reading's and the bench's repeatability."""
-    own = np.where(np.isfinite(u_force), u_force, 0.0)
-    least = 1e-6 * np.abs(force).max() if len(force) else 0.0
-    return np.maximum(np.hypot(own, _MODEL_SPREAD * force), max(least, 1e-12))
 
 
 def fit_jointly(

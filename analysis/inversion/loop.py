@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..magnetostatics.bench_linearisation import BenchModel
+from ..records.arrays import Floats
 from ..records.points import Branch, Points
-
-Floats = NDArray[np.float64]
 
 
 class Answer(NamedTuple):

@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..magnetostatics.bench_linearisation import BenchModel
 from ..magnetostatics.demagnetising_field import PART
+from ..records.arrays import Floats, Indices
 from ..records.points import Branch, Points
 from . import monotone_spline as branch_spline
 from . import preisach as hysterons
@@ -19,9 +19,6 @@ from .loop import Answer, Curve, LoopEstimate, Settled, branch_rows
 from .monotone_spline import RisingSpline
 from .preisach import Density, magnetised_before
 from .uniform_loop import as_of_points, curve_of_density, curve_of_spline
-
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
 
 MEAN, SPLINE, DENSITY = "mean", "branch spline", "hysteron density"
 BRANCHES: tuple[Branch, ...] = ("first", "descending", "ascending")

@@ -17,14 +17,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ..figures.definitions import judge
 from ..magnetostatics.bench_linearisation import BenchModel
 from ..magnetostatics.demagnetising_field import HYPOTHESES, MEAN_OF_ALL, WORDS
+from ..records.arrays import Floats
 from .fit_records import JointFit
 from .loop import Curve, LoopEstimate
 from .methods import DENSITY, SPLINE, WAYS, Way, mean_estimate
+from .saturation import judge
 
 #: The density may foretell held-out points worse by this factor: the splines have their freedom by branch.
 _NO_WORSE = 3.0
@@ -38,8 +38,6 @@ _SOFT, _SOFTER = 6.0, 10.0
 _ALMOST = 0.9
 #: Hypotheses whose weight beside the best one's is less than this are not thought of.
 _UNLIKELY = 0.05
-
-Floats = NDArray[np.float64]
 
 
 def best_estimate(model: BenchModel) -> LoopEstimate:

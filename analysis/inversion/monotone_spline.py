@@ -11,12 +11,9 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..records.arrays import Floats, Indices
 from .reml import likelihoods
-
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
 
 #: Fewest rows a spline is fitted to: below, the plain mean is the honest answer.
 LEAST_ROWS = 6

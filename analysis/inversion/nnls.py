@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from ..records.arrays import Bools, Floats
 
 #: So often in a row a change of the guess may bring no fewer faults.
 _PATIENCE = 3

@@ -17,15 +17,12 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..magnetostatics.applied_field import LocalField
-from .joint_fit import weighing_spread
+from ..records.arrays import Floats, Indices
+from .fit_records import weighing_spread
 from .nnls import not_negative, solved
 from .preisach_memory import RAMPS, Masses, Medium, Past, columns, grid
-
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
 
 #: Weight of plain size beside curvature in the penalty: keeps what no force sees from wandering.
 _SIZE = 1e-4

@@ -12,10 +12,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from ..records.arrays import Floats, Indices
 from .everett import Cells, Steps, Triangles, steps_below
-
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
 
 #: Cells along each axis of the density: fine enough that twice as many change nothing beyond the noise
 #: (a trial of ours), few enough for a quick solution.

@@ -14,9 +14,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ..records.arrays import Floats
 
 #: Weights tried, by the one at which the best-told combination of readings is half smoothed away.
 _WEIGHTS = 10.0 ** np.arange(-15.0, 2.1, 0.25)

@@ -9,15 +9,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ..records.arrays import Floats, Indices
 from ..records.points import Branch
 from .fit_records import JointFit, Part
 from .loop import Answer, Curve
 from .monotone_spline import RisingSpline
 from .preisach import Density
 from .reml import main_columns
-
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
 
 #: Fields at which a uniform sample's branch is worked out to find what it feels.
 _FINE = 2000

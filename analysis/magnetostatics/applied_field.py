@@ -8,13 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..constants import MU0
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Points
 from .demagnetising_factor import demagnetising_factor
 from .quadrature import Rule, layers, rule_of_layers, volume
 from .reference_magnet import REMANENCE_TEMPERATURE
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,14 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Points
 from ..units import Measured
 from .applied_field import LocalField, local_field, rule_for
 from .quadrature import same_nodes
 from .reference_magnet import REMANENCE_TEMPERATURE
-
-Floats = NDArray[np.float64]
 
 #: Relative standard uncertainty of the demagnetising factor: the magnetometric factor holds for an evenly
 #: magnetised body, and on a branch ours is not. N of a disc 6 x 3 mm falls by 0.5 % from susceptibility 0

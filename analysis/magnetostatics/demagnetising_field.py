@@ -20,14 +20,12 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet, Sample
 from ..units import Measured
 from .demagnetising_factor import demagnetising_factor
 from .reference_magnet import axial_field_and_gradient
-
-Floats = NDArray[np.float64]
 
 SHAPE, PART, MEAN_OF_ALL = "shape", "part", "mean"
 #: In the order tried, the quickest first, with how likely each is before the readings are asked: our own

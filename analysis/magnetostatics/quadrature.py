@@ -17,12 +17,12 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet, Sample
 from .reference_magnet import axial_field_and_gradient, cylinders, half_sides, is_round
 
-Floats = NDArray[np.float64]
 Symmetry = Literal["axis", "quadrant", "none"]
 
 #: Each panel is this fraction of its neighbour farther from the edge.

@@ -14,12 +14,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet
 from ..units import Measured
-
-Floats = NDArray[np.float64]
 
 #: The temperature at which a remanence is stated, K: 20 degrees Celsius. Common practice, no source.
 REMANENCE_TEMPERATURE = 293.15
@@ -147,38 +146,6 @@ def axial_field_and_gradient(magnet: ReferenceMagnet, points: ArrayLike) -> tupl
                     B += sign * np.arctan2(X * Y, u * r)
                     slope += sign * _corner_slope(X, Y, u)
     return Br * B, Br * slope
-
-
-def force_between(
-    magnet: ReferenceMagnet,
-    other: ReferenceMagnet,
-    gaps: ArrayLike,
-    *,
-    tolerance: float = 1e-10,
-    closest: float | None = None,
-) -> Floats:
-    """Attraction (N) of two coaxial round magnets facing each other unlike poles, at ``gaps`` (n,) in m.
-
-    F = (J/mu0) V <dBz/dz> over the other magnet's volume, the gradient in closed form, the volume by
-    quadrature refined to ``tolerance`` at the ``closest`` gap (else the smallest given); the same force as
-    Vokoun, Beleggia, Heller & Sittner, J. Magn. Magn. Mater. 321 (2009) 3758, give as an integral over
-    Bessel functions.
-    """
-    from ..constants import MU0
-    from ..records.bench import Sample
-    from .quadrature import choose_order, mean_field
-
-    at = np.atleast_1d(np.asarray(gaps, float))
-    nearest = float(at.min()) if closest is None else closest
-    unit = replace(magnet, remanence=Measured(1.0))
-    force = np.zeros(at.shape)
-    for sign, R in cylinders(other):
-        body = Sample("other magnet", "cylinder", height=other.height, diameter=Measured(2 * R))
-        rule = choose_order(unit, body, nearest, tolerance=tolerance)
-        slope = mean_field(magnet, body, at, rule=rule)[1]
-        V = np.pi * R**2 * other.height.value
-        force -= sign * other.remanence.value / MU0 * V * slope
-    return force
 
 
 def _size(magnet: ReferenceMagnet, name: str) -> float:

@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 
 from ..forces import force as weighing
 from ..forces.branches import SAME_GAP, Arrangement, Passage
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..warning import Warning, about_rows
 from .physical_limits import SURE, Limits, whole_excess, whole_roughness
 from .zero_offsets import as_spacers
 
-Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 #: Gaps of one noted height differ by this part of the force (our choice: 3 um where it falls 10 % a mm).

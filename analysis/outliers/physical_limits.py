@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from ..forces.branches import Arrangement
 from ..magnetostatics import quadrature
 from ..magnetostatics.demagnetising_factor import demagnetising_factor
+from ..records.arrays import Floats
 from ..records.bench import Bench
-
-Floats = NDArray[np.float64]
 
 #: How far the mean method may stray from a monotone branch, as a part of the largest M (a trial of ours:
 #: up to 3 % where a sample that does not saturate turns back, discs 6 x 3 mm over a cylinder 20 x 10 mm).

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from ..forces.branches import Arrangement
-from ..inversion.loop import LoopEstimate
 from ..warning import Warning, about_rows
 from .mirrored_rows import seen_again
 from .physical_limits import Limits, excess, going, roughness
@@ -110,39 +109,3 @@ def _single(arranged: Arrangement, i: int, step: float) -> tuple[str, str]:
         f"off by {step * 1e3:+.3g} g ({off:+.0f} %) from what the rows beside it lead to: the gap or the "
         "reading was noted wrongly"
     )
-
-
-#: A residual this many times the usual one, and this many times the largest of rows not beside it, is a
-#: slip (a trial of ours: up to 32 and 1.5 where a method cannot follow a sample, which it then shows on
-#: both branches alike).
-_OUTLYING, _ALONE = 12.0, 2.5
-#: Rows above this part of the strongest field lie at the tip; a slip there is at least this part of F.
-_TIP, _SLIP = 0.85, 0.04
-
-
-def off_the_fit(estimate: LoopEstimate) -> int | None:
-    """The row the whole inversion says is off: its residual stands out alone. None when there is none."""
-    points = estimate.points
-    on = points.used & np.array([branch != "first" for branch in points.branch])
-    # 3e-4 of the force: what a gap set to a few micrometres does to it.
-    own = np.hypot(points.u_force, 3e-4 * np.abs(points.force))
-    off = np.where(on, np.abs(np.nan_to_num(estimate.residual)) / own, 0.0)
-    # Where a branch starts the whole sample turns back at once, and a method that cannot follow shows it
-    # in the first rows; what is off there by less than a slip's size is not called one.
-    strongest = np.abs(estimate.H_applied) > _TIP * np.abs(estimate.H_applied[points.used]).max(initial=0.0)
-    off[strongest & (np.abs(np.nan_to_num(estimate.residual)) < _SLIP * np.abs(points.force))] = 0.0
-    usual = 1.4826 * float(np.median(off[on])) if on.any() else 0.0
-    worst = int(np.argmax(off))
-    beside = np.abs(np.arange(len(off)) - worst) <= 3
-    others = float(off[on & ~beside].max()) if (on & ~beside).any() else 0.0
-    if off[worst] > _OUTLYING * max(usual, 1.0) and off[worst] > _ALONE * others:
-        return worst
-    return None
-
-
-def set_aside_by_fit(arranged: Arrangement, estimate: LoopEstimate, i: int) -> Arrangement:
-    """The arrangement with the row found by ``off_the_fit`` set aside."""
-    step = float(estimate.residual[i] / np.abs(arranged.points.force[i])) if arranged.points.force[i] else 0.0
-    reason = f"{100 * step:+.1f} % off the loop through the other rows: gap or reading noted wrongly"
-    warning = about_rows("gap-outlier", arranged.points.row[[i]], f"{reason}; set aside")
-    return arranged.set_aside({i: reason}, [warning])

@@ -8,17 +8,15 @@ count as they will.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..forces.branches import points as points_of
 from ..forces.force import reading_change
 from ..magnetostatics.applied_field import local_field
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
 from ..results import LoopResult, analyse
 from .gap_ladder import LEGS, LadderPlan
-
-Floats = NDArray[np.float64]
 
 
 def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopResult:

@@ -19,10 +19,9 @@ from ..forces.force import force_per_kg, reading_change
 from ..magnetostatics.demagnetising_factor import demagnetising_factor
 from ..magnetostatics.quadrature import Layers, layers, mean_field, volume
 from ..magnetostatics.reference_magnet import volume as magnet_volume
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Branch
-
-Floats = NDArray[np.float64]
 
 #: Saturation assumed of an unknown sample, A/m: hard ferrite of the better grades, Jr about 0.4 T (common
 #: practice: vendors' tables of Y30 to Y35).

@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from .arrays import Floats
+
 Branch = Literal["first", "descending", "ascending"]
 
 

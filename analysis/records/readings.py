@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-
+from .arrays import Floats
 
 #: The table's columns where it leaves the program: name, field of Readings, type, unit, what it is.
 COLUMNS = (

@@ -20,9 +20,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from ..records.arrays import Floats
 
 #: Correlation times of the slow noise (s); beyond the last it counts as drift.
 SLOW_TIMES = (0.6, 2.4, 9.6)

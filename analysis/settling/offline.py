@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from .kalman_bank import Floats
+from ..records.arrays import Floats
 from .settling_filter import SettlingFilter
 from .settling_state import Settling
 

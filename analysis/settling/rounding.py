@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .kalman_bank import Floats
+from ..records.arrays import Floats
 
 _K = np.arange(1, 4)
 # three terms of a series whose whole sum is pi^2/6; the factor makes the quiet limit 1/12

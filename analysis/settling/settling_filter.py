@@ -8,8 +8,9 @@ from typing import Literal
 
 import numpy as np
 
+from ..records.arrays import Floats
 from .best_epoch import DRIFT_ROW, best_moment, level_row
-from .kalman_bank import Bank, Floats, standard_shapes
+from .kalman_bank import Bank, standard_shapes
 from .noise_memory import NoiseMemory
 from .rounding import hidden_by_the_digit
 from .settling_state import Reason, Settling

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import NotPossible
-
-Floats = NDArray[np.float64]
+from ..records.arrays import Floats
 
 SHORTEST = 16  # readings
 BREATHING = (0.14, 0.56)  # Hz; at rest people breathe 0.2 to 0.33 Hz, common practice, no source

@@ -9,8 +9,8 @@ from typing import Any
 
 from ...analysis.settling import NoiseMemory, Settling, SettlingFilter
 from ...drivers.device import BalanceReading
+from ..clock import utc_now
 from ..protocol import Live
-from ..store.writer import utc_now
 from .spikes import LoneReadings
 
 #: The filter hears at most this many readings a second; faster ones are averaged in pairs, tens, ...

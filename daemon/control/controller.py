@@ -15,8 +15,10 @@ from ...drivers.clock import Clock
 from ...drivers.device import BalanceReading, DeviceState
 from ..acquisition.hands_free import Listener
 from ..acquisition.level import PATIENCE, Acquisition, Limits
-from ..procedure import machine as p
-from ..procedure.run import ENDED, LogEvent, RunRecord
+from ..procedure import events, machine
+from ..procedure.manual_steps import least_change
+from ..procedure.next_task import action_of, next_task
+from ..procedure.run import ENDED, LogEvent, RunRecord, apply
 from ..protocol import Snapshot, Topic
 from ..store.raw_blocks import Raw
 from ..store.writer import Recorder
@@ -57,7 +59,7 @@ class Conductor(OneThread):
         devices: Devices | None = None,
         mover: Mover | None = None,
     ) -> None:
-        self.rate = getattr(clock, "rate", 1.0)
+        self.rate = clock.rate
         super().__init__("conductor", pause=min(0.02, max(0.004, 0.2 / self.rate)))
         self.recorder, self.clock, self.alarm = recorder, clock, alarm
         self.mover: Mover = mover or GapMover(lambda: self.devices.setter, self.happen)
@@ -66,7 +68,7 @@ class Conductor(OneThread):
         )
         self.acquisition: Acquisition | None = None
         self.run: RunRecord | None = None
-        self.stage = p.Stage()
+        self.stage = events.Stage()
         self.queue = RunQueue(first_run)
         self.teller = Teller(publish, self.devices)
         self.watch = DeviceWatch(clock, self._happen, self.note, alarm)
@@ -80,11 +82,11 @@ class Conductor(OneThread):
 
     # -- the outside, from any thread ----------------------------------------------------------
 
-    def happen(self, event: p.Event) -> None:
+    def happen(self, event: events.Event) -> None:
         """Let an event be taken in turn."""
         self.post(lambda: self._happen(event))
 
-    def ask(self, asked: p.Asked) -> Future[Any]:
+    def ask(self, asked: events.Asked) -> Future[Any]:
         """A person's word. The future ends when it is committed, or with Refused."""
         future: Future[Any] = Future()
         self.post(lambda: self._person(asked, future))
@@ -109,7 +111,7 @@ class Conductor(OneThread):
 
     def stumbled(self) -> None:
         """The run is held rather than left to chance."""
-        self._happen(p.Fault("program", "a fault in the program; see the log"))
+        self._happen(events.Fault("program", "a fault in the program; see the log"))
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -129,7 +131,7 @@ class Conductor(OneThread):
             settling = acquisition.feed(reading, follow, self._handling())
             self._hear_hands(reading)
             if not self.listener.engaged and (bad := acquisition.out_of_range()) is not None:
-                self._happen(p.OutOfRange(*bad))
+                self._happen(events.OutOfRange(*bad))
                 acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
             if settling is None:
                 continue
@@ -150,11 +152,11 @@ class Conductor(OneThread):
         """What the pan tells of a person's hands, where the run may go by it."""
         for said in self.listener.hear(reading, self.run, self.stage):
             match said:
-                case p.Asked():
+                case events.Asked():
                     self._person(said, answered := Future())
                     if answered.done() and (why := answered.exception()) is not None:
                         self.edit("taps", f"Not possible now: {why}", {})
-                case p.Record():
+                case events.Record():
                     self.edit(said.kind, said.text, said.data)
                 case _:
                     self._happen(said)
@@ -182,7 +184,7 @@ class Conductor(OneThread):
                 if settling is not None and settling.level_since is not None:
                     self.listener.levels.quiet(settling.level_since)
                 reading |= self.devices.measured()
-                self._happen(p.Accepted(task.serial, reading))
+                self._happen(events.Accepted(task.serial, reading))
 
     # -- times ---------------------------------------------------------------------------------
 
@@ -198,7 +200,7 @@ class Conductor(OneThread):
             self._held_at = None
             held = self.run is not None and self.run.state == "held" and self.run.code == "not-settled"
             if held and not self.stage.person_first:
-                self._person(p.Asked("go-on"), Future())
+                self._person(events.Asked("go-on"), Future())
         if self.run is None or self.run.state in ENDED:
             self._start_planned()
 
@@ -215,16 +217,16 @@ class Conductor(OneThread):
         reading = acquisition.taken() if noisy else None
         if reading is not None:
             reading |= self.devices.measured()
-        self._happen(p.NotSettled(task.serial, text, reading))
+        self._happen(events.NotSettled(task.serial, text, reading))
 
     # -- runs ----------------------------------------------------------------------------------
 
     def resume(self, run: RunRecord, why: str) -> None:
         """A run found in the store that had not ended; held until a person lets it go on."""
         self.run = run
-        self.stage = replace(p.resumed(run, why), balance_ok=self.stage.balance_ok)
+        self.stage = replace(machine.resumed(run, why), balance_ok=self.stage.balance_ok)
         if run.state == "running":
-            self._do([p.Record("held", f"Held: {why}", {"why": why, "code": "restart"})])
+            self._do([events.Record("held", f"Held: {why}", {"why": why, "code": "restart"})])
             self.stage = replace(self.stage, unrecorded=self.stage.unrecorded + 1)
 
     def use_bench(self, bench: Bench, target: float | None = None) -> None:
@@ -237,7 +239,7 @@ class Conductor(OneThread):
         limits = Limits(bench.balance.capacity, load.value if load is not None else None)
         target = target or TARGET_DIGITS * resolution
         self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
-        least = p.least_change(resolution, self.acquisition.target)
+        least = least_change(resolution, self.acquisition.target)
         self.listener.use(bench.balance.capacity, resolution, least)
 
     def add_run(
@@ -266,28 +268,28 @@ class Conductor(OneThread):
         run = self.queue.due(only_asked_for=self.stage.person_first)
         if run is None:
             return
-        if self.run is not None and p.next_task(self.run, self.stage) is not None:
+        if self.run is not None and next_task(self.run, self.stage) is not None:
             return  # the run before still brings the lift to the far end
         bench = self.queue.take(run)
         # Where the lift stands is known from one run to the next only at the far end.
         old = self.stage
         self.run = run
-        self.stage = p.Stage(serial=old.serial, balance_ok=old.balance_ok, balance_why=old.balance_why)
+        self.stage = events.Stage(serial=old.serial, balance_ok=old.balance_ok, balance_why=old.balance_why)
         self.use_bench(bench, run.target_u_kg)
         self.stage = replace(self.stage, unrecorded=1)
-        self._do([p.Record("started", "Started.", {})])
+        self._do([events.Record("started", "Started.", {})])
 
     # -- the machine ---------------------------------------------------------------------------
 
-    def _happen(self, event: p.Event) -> None:
+    def _happen(self, event: events.Event) -> None:
         if self.run is None:
-            if isinstance(event, p.BalanceBack):
+            if isinstance(event, events.BalanceBack):
                 self.stage = replace(self.stage, balance_ok=True, balance_why="")
-            elif isinstance(event, p.BalanceGone):
+            elif isinstance(event, events.BalanceGone):
                 self.stage = replace(self.stage, balance_ok=False, balance_why=event.why)
             return
         before = self.run.state
-        self.run, self.stage, acts = p.advance(self.run, self.stage, event)
+        self.run, self.stage, acts = machine.advance(self.run, self.stage, event)
         if self.run.state == "held" and before != "held":
             self._held_at = self.clock.now()
             self.alarm({"kind": "held", "run": self.run.id, "code": self.run.code, "text": self.run.why})
@@ -295,22 +297,22 @@ class Conductor(OneThread):
             self._held_at = None
         self._do(acts)
 
-    def _do(self, acts: list[p.Act]) -> None:
+    def _do(self, acts: list[events.Act]) -> None:
         for act in acts:
             match act:
-                case p.Do():
+                case events.Do():
                     self._begin(act.task)
-                case p.Record():
+                case events.Record():
                     assert self.run is not None
-                    self._record(self.run.id, act, lambda event: self.happen(p.Committed(event)))
-                case p.StopMove():
+                    self._record(self.run.id, act, lambda event: self.happen(events.Committed(event)))
+                case events.StopMove():
                     self.mover.stop()
-                case p.Said():
+                case events.Said():
                     self.mover.said(act.task)
-                case p.Refuse():
+                case events.Refuse():
                     log.info("refused: %s", act.text)
 
-    def _begin(self, task: p.Task) -> None:
+    def _begin(self, task: events.Task) -> None:
         if task.kind in ("establish", "retreat", "approach"):
             self.mover.begin(task)
         elif task.kind == "read" and self.acquisition is not None:
@@ -321,7 +323,7 @@ class Conductor(OneThread):
             self.acquisition.zero = zero["value_kg"] if zero is not None else None
             self.acquisition.begin(self._read_began)
 
-    def _record(self, run: int | None, record: p.Record, then: Callable[[LogEvent], None]) -> None:
+    def _record(self, run: int | None, record: events.Record, then: Callable[[LogEvent], None]) -> None:
         key = None
         if record.kind in ("zero", "point"):
             key = f"{run}:{record.data['point']['step']}"  # a step has one reading, whatever happens
@@ -339,28 +341,28 @@ class Conductor(OneThread):
 
     def note(self, kind: str, text: str, run: int | None = None, data: dict[str, Any] | None = None) -> None:
         """Write a line into the log that changes no run."""
-        self._record(run, p.Record(kind, text, data or {}), lambda event: None)
+        self._record(run, events.Record(kind, text, data or {}), lambda event: None)
 
     def edit(self, kind: str, text: str, data: dict[str, Any]) -> None:
         """A person's change to the run that the procedure has no part in: a note, a point set aside."""
         if self.run is None:
             raise Refused("there is no run")
         self._record(
-            self.run.id, p.Record(kind, text, data), lambda event: self.post(lambda: self._fold(event))
+            self.run.id, events.Record(kind, text, data), lambda event: self.post(lambda: self._fold(event))
         )
 
     def _fold(self, event: LogEvent) -> None:
         if self.run is not None and event.run == self.run.id:
-            self.run = p.apply(self.run, event)
+            self.run = apply(self.run, event)
 
-    def _person(self, asked: p.Asked, future: Future[Any]) -> None:
+    def _person(self, asked: events.Asked, future: Future[Any]) -> None:
         if not future.set_running_or_notify_cancel():
             return  # who asked has given up, and was told that it was not done
         if self.run is None:
             future.set_exception(Refused("there is no run"))
             return
-        self.run, self.stage, acts = p.advance(self.run, self.stage, asked)
-        refused = [act.text for act in acts if isinstance(act, p.Refuse)]
+        self.run, self.stage, acts = machine.advance(self.run, self.stage, asked)
+        refused = [act.text for act in acts if isinstance(act, events.Refuse)]
         self._do(acts)
         if refused:
             future.set_exception(Refused(refused[0]))
@@ -384,7 +386,7 @@ class Conductor(OneThread):
 
     def action(self) -> Any:
         """What happens next, in words; None without a run."""
-        return None if self.run is None else p.action_of(self.run, self.stage)
+        return None if self.run is None else action_of(self.run, self.stage)
 
     def snapshot(self) -> Snapshot:
         """Everything needed to draw a screen; in the conductor's thread."""

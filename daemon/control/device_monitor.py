@@ -65,7 +65,7 @@ class DeviceWatch:
         """See to the time: has the balance been silent for too long?"""
         if self._gone or self._silent_since is None:
             return
-        least = LEAST_PATIENCE * getattr(self._clock, "rate", 1.0)
+        least = LEAST_PATIENCE * self._clock.rate
         if self._clock.now() - self._silent_since > max(SILENCE_BORNE, least):
             self._is_gone()
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from ...drivers.balance.balance import SerialBalance
-from ...drivers.balance.dialect import load_dialect
+from ...drivers.balance.dialect_loader import load_dialect
 from ...drivers.clock import Clock
 from ...drivers.device import BalanceReading, DeviceState
 from ...drivers.gap_setter import GapPosition
@@ -64,11 +64,7 @@ class LiftEar:
     def telemetry(self) -> dict[str, float]:
         """What the lift measured last, by name; empty where that is too long ago."""
         age = self._clock.now() - self._measured
-        return (
-            self._telemetry
-            if age <= TELEMETRY_HOLDS * max(1.0, getattr(self._clock, "rate", 1.0) / 10)
-            else {}
-        )
+        return self._telemetry if age <= TELEMETRY_HOLDS * max(1.0, self._clock.rate / 10) else {}
 
     def state(self, state: DeviceState, why: str) -> None:
         self._state(state, why)

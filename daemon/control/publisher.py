@@ -8,10 +8,11 @@ from collections.abc import Callable
 from typing import Any
 
 from ..acquisition.level import Acquisition
-from ..procedure.machine import Stage, action_of
+from ..clock import utc_now
+from ..procedure.events import Stage
+from ..procedure.next_task import action_of
 from ..procedure.run import LogEvent, RunRecord, to_protocol
 from ..protocol import LogLine, Snapshot, TapList, Topic
-from ..store.writer import utc_now
 from .devices import Devices
 
 log = logging.getLogger(__name__)

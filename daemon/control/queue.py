@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from ..clock import utc_now
 from ..procedure.events import Record
 from ..procedure.run import LogEvent, RunRecord, apply
-from ..store.writer import utc_now
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench

@@ -28,7 +28,6 @@ from .events import (
     BalanceGone,
     Committed,
     Do,
-    Doubt,
     Event,
     Fault,
     Level,
@@ -38,52 +37,15 @@ from .events import (
     NotSettled,
     OutOfRange,
     Record,
-    Refuse,
-    Said,
     Stage,
     Stands,
     StopMove,
     Tapped,
-    Task,
 )
 from .log_entries import hands_done, held, reading_of, restarted
-from .manual_steps import least_change
-from .next_task import action_of, next_task
+from .next_task import next_task
 from .restart import restart, under_way
 from .run import RunRecord, apply
-
-__all__ = [
-    "Accepted",
-    "Act",
-    "Asked",
-    "BalanceBack",
-    "BalanceGone",
-    "Committed",
-    "Do",
-    "Doubt",
-    "Event",
-    "Fault",
-    "Level",
-    "LiftBack",
-    "LiftFailed",
-    "LiftVoid",
-    "NotSettled",
-    "OutOfRange",
-    "Record",
-    "Refuse",
-    "Said",
-    "Stage",
-    "Stands",
-    "StopMove",
-    "Tapped",
-    "Task",
-    "action_of",
-    "advance",
-    "apply",
-    "least_change",
-    "next_task",
-    "resumed",
-]
 
 #: How often in a row a lift may lose its position before a person is asked for.
 LIFT_TRIES = 3

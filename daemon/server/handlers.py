@@ -14,7 +14,7 @@ from ...analysis.errors import InputError, NotPossible
 from ...drivers.device import DeviceError
 from ..control.controller import Conductor
 from ..control.pending import Refused
-from ..procedure import machine as p
+from ..procedure import events
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from ..store.store import Store, StoreError
 from .server import Connection, Handler, RpcError
@@ -160,7 +160,7 @@ class Methods:
             if text is not None and not isinstance(text, str):
                 raise RpcError(-32602, f"{key} is a text")
             code = params.get("code")
-            return await self._future(self.conductor.ask(p.Asked(what, text, code)))
+            return await self._future(self.conductor.ask(events.Asked(what, text, code)))
 
         return handler
 

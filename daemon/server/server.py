@@ -19,8 +19,8 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
+from ..clock import utc_now
 from ..protocol import ERROR_NOT_IN_CONTROL, METHODS, PROTOCOL_VERSION, REPLACEABLE, TOPICS, Topic
-from ..store.writer import utc_now
 
 log = logging.getLogger(__name__)
 

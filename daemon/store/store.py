@@ -204,7 +204,8 @@ class Store:
 
     def run(self, number: int) -> Run:
         """A run whole, as clients see it."""
-        from ..procedure.machine import Stage, action_of
+        from ..procedure.events import Stage
+        from ..procedure.next_task import action_of
 
         record = self.record(number)
         return to_protocol(record, action_of(record, Stage()))

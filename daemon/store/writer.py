@@ -15,9 +15,9 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
+from ..clock import utc_now
 from ..procedure.run import LogEvent
 from .raw_blocks import Raw
 from .store import BLOCK, Store
@@ -28,11 +28,6 @@ log = logging.getLogger(__name__)
 RAW_EVERY = 1.0
 #: While the store cannot be written so many raw readings are kept; older ones are let go and counted.
 RAW_KEPT = 200_000
-
-
-def utc_now() -> str:
-    """The wall clock, ISO 8601 with milliseconds."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 @dataclass

@@ -192,7 +192,7 @@ class SerialBalance:
         patience = FIRST_PATIENCE if interval is None else 2 * interval
         if self.state is DeviceState.IDENTIFYING:
             patience = max(patience, FIRST_PATIENCE)
-        patience = max(patience, LEAST_SILENCE * getattr(self._clock, "rate", 1.0))
+        patience = max(patience, LEAST_SILENCE * self._clock.rate)
         if self.state in (DeviceState.READY, DeviceState.IDENTIFYING) and now - quiet_since > patience:
             self._good = 0
             self._enter(DeviceState.SILENT, self._why_silent(now - quiet_since))
@@ -211,13 +211,13 @@ class SerialBalance:
         period = self._given_interval or ask.period
         if not self._asking:
             last = max(self._opened_at, self.last_heard or self._opened_at)
-            least = LEAST_SILENCE * getattr(self._clock, "rate", 1.0)
+            least = LEAST_SILENCE * self._clock.rate
             if now - last < max(2 * (self.interval or 0.5), least):
                 return
             self._asking = True  # it does not speak by itself, or has stopped
             self._asks = self._lines_while_asking = 0
         if self._asked_at is not None:
-            wait = max(ANSWER_PATIENCE, 2 * period, LEAST_DEADLINE * getattr(self._clock, "rate", 1.0))
+            wait = max(ANSWER_PATIENCE, 2 * period, LEAST_DEADLINE * self._clock.rate)
             if now - self._asked_at < (wait if self._awaiting else period):
                 return
         self._asked_at, self._awaiting = now, True

@@ -15,8 +15,8 @@ from typing import Any
 
 from ..clock import Clock, RealClock
 from ..device import DeviceError
-from ..serial.port import Deadline, open_port, read_port, write_port
-from .dialect import Dialect, LineSettings
+from ..serial.port import Deadline, LineSettings, open_port, read_port, write_port
+from .dialect import Dialect
 from .framing import Answer, LineStream, Reading
 
 FORMAT = 1
@@ -141,7 +141,7 @@ def main() -> None:
     """Record a capture from a port: ``python -m weighloop.drivers.balance.capture PORT DIALECT FILE``."""
     import argparse
 
-    from .dialect import load_dialect
+    from .dialect_loader import load_dialect
 
     parser = argparse.ArgumentParser(
         prog="python -m weighloop.drivers.balance.capture",

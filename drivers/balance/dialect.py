@@ -12,10 +12,10 @@ import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from pathlib import Path
 from typing import Final, Literal
 
 from ..device import DeviceError
+from ..serial.port import LineSettings
 
 Meaning = Literal["reading", "overload", "underload", "not-now", "rezero-done", "rezero-refused", "notice"]
 Mark = Literal["steady", "unsteady"]
@@ -35,21 +35,6 @@ class DialectError(DeviceError):
     def __init__(self, source: str, faults: list[str]) -> None:
         self.source, self.faults = source, faults
         super().__init__(f"dialect {source}: " + "; ".join(faults))
-
-
-@dataclass(frozen=True, slots=True)
-class LineSettings:
-    """How a serial line is set: bits a second, data bits, parity, stop bits, flow control."""
-
-    baud: int = 9600
-    bytesize: int = 8
-    parity: Literal["N", "E", "O", "M", "S"] = "N"
-    stopbits: float = 1
-    flow: Literal["none", "xonxoff", "rtscts"] = "none"
-
-    def __str__(self) -> str:
-        flow = "" if self.flow == "none" else f" {self.flow}"
-        return f"{self.baud} {self.bytesize}{self.parity}{self.stopbits:g}{flow}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,11 +104,6 @@ class Dialect:
         """Whether the balance confirms a re-zero."""
         return any(form.meaning == "rezero-done" for form in self.forms)
 
-    @staticmethod
-    def load(name_or_path: str | Path) -> Dialect:
-        """Same as ``load_dialect``."""
-        return load_dialect(name_or_path)
-
     def parse(self, line: bytes) -> Understood | str:
         """One line without its terminator: what it says, or in words why it is refused."""
         for form in self.forms:
@@ -164,40 +144,3 @@ def _read(form: Form, groups: Mapping[str, bytes | None], names: Mapping[bytes, 
             mark = "unsteady" if form.blank_unit_mark == "steady" else "steady"
     value = Decimal((sign.strip() + number.strip()).decode("ascii"))
     return Understood("reading", mark, value, unit, int(sequence) if sequence else None)
-
-
-def user_folder() -> Path:
-    """Where a user's own dialects are looked for."""
-    from platformdirs import user_config_path
-
-    return user_config_path("weighloop") / "dialects"
-
-
-def _shipped() -> dict[str, Path]:
-    folder = Path(__file__).parent / "dialects"
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
-
-
-def _users() -> dict[str, Path]:
-    return {path.stem: path for path in sorted(user_folder().glob("*.toml"))}
-
-
-def names() -> list[str]:
-    """Names of all dialects at hand: the shipped ones and the user's."""
-    return sorted(_shipped() | _users())
-
-
-def load_dialect(name_or_path: str | Path) -> Dialect:
-    """Read one dialect, by name (a user's own file goes before a shipped one) or by path.
-
-    Raises DialectError naming every fault of the file, or the names there are.
-    """
-    from .dialect_loader import read_dialect
-
-    given = str(name_or_path)
-    if given.endswith(".toml"):
-        return read_dialect(Path(given), shipped=_shipped())
-    known = _shipped() | _users()
-    if given not in known:
-        raise DialectError(given, [f"there is no dialect of this name; there are {', '.join(sorted(known))}"])
-    return read_dialect(known[given], shipped=_shipped())

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from ..balance.dialect import LineSettings
+from ..serial.port import LineSettings
 
 LINE_SETTINGS: Final = LineSettings(57600)
 STOP: Final = b"\x89"  # halt at once; the position is void

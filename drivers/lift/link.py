@@ -52,7 +52,7 @@ class LiftLink:
         self.known = False
         self.void_why = "the position was never established"
         self._floor, self._listener, self._clock = floor, listener, clock
-        self._rate = getattr(clock, "rate", 1.0)
+        self._rate = clock.rate
         self._changed = threading.Condition()  # guards everything the line's thread writes
         self._talking = threading.RLock()  # one line in flight
         self._closing = threading.Event()

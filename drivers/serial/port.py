@@ -12,9 +12,9 @@ import os
 import select
 import threading
 import time
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
 
-from ..balance.dialect import LineSettings
 from ..clock import Clock
 from ..device import DeviceLost
 from . import identity as port_names
@@ -42,7 +42,7 @@ def reopen_wait(attempt: int) -> float:
 
 def real_seconds(clock: Clock, seconds: float, least: float = 0.0) -> float:
     """Seconds by the clock as seconds of the machine's time; ``least`` is what scheduling needs."""
-    return max(seconds / getattr(clock, "rate", 1.0), least)
+    return max(seconds / clock.rate, least)
 
 
 class Deadline:
@@ -176,7 +176,7 @@ class SerialLine:
         self._serial = serial
         try:
             self._handler.opened(found.device or self.port)
-            longest = LISTENING * self._read_timeout * getattr(self._clock, "rate", 1.0)
+            longest = LISTENING * self._read_timeout * self._clock.rate
             while not self._closing.is_set():
                 if self._failure is not None:
                     raise self._failure
@@ -285,3 +285,18 @@ def open_port(
             text = "not allowed for this user; on most systems membership of the group 'dialout' is needed"
         raise DeviceLost(f"{device} cannot be opened: {text}") from error
     return port
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """How a serial line is set: bits a second, data bits, parity, stop bits, flow control."""
+
+    baud: int = 9600
+    bytesize: int = 8
+    parity: Literal["N", "E", "O", "M", "S"] = "N"
+    stopbits: float = 1
+    flow: Literal["none", "xonxoff", "rtscts"] = "none"
+
+    def __str__(self) -> str:
+        flow = "" if self.flow == "none" else f" {self.flow}"
+        return f"{self.baud} {self.bytesize}{self.parity}{self.stopbits:g}{flow}"

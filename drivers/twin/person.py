@@ -7,10 +7,11 @@ of the bench's time it is busy. People take human seconds and touch things while
 from __future__ import annotations
 
 from collections.abc import Generator
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
-if TYPE_CHECKING:
-    from .bench import TwinBench
+from .balance import BalanceTwin
+from .bench_file import Scenario
+from .disturbances import Disturbances
 
 Story = Generator[float, None, Any]
 
@@ -19,10 +20,37 @@ class CannotDo(Exception):
     """The act makes no sense now; the message says why."""
 
 
+class Handled(Protocol):
+    """What a person finds on the bench."""
+
+    scenario: Scenario
+    ladder: str
+    balance: BalanceTwin
+    disturbances: Disturbances
+    sample_on: bool
+    magnet_away: bool
+    orientation: int
+    spacers: int
+    extra_load: list[tuple[float, float]]
+
+    @property
+    def now(self) -> float:
+        """The bench's time, s."""
+        ...
+
+    def take_off(self) -> None:
+        """The sample leaves its holder."""
+        ...
+
+    def put_on(self) -> None:
+        """The sample stands on its holder."""
+        ...
+
+
 class Person:
     """Hands for a bench. ``pace`` stretches every act: 1 is a practised hand."""
 
-    def __init__(self, bench: TwinBench, pace: float = 1.0) -> None:
+    def __init__(self, bench: Handled, pace: float = 1.0) -> None:
         self.bench, self.pace = bench, pace
 
     def _hands_at_work(self, seconds: float, level: float = 0.4) -> Story:

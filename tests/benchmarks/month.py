@@ -24,7 +24,7 @@ from typing import Any
 
 from tests.support.virtual_bench import VirtualBench
 from weighloop.daemon.control.pending import Refused
-from weighloop.daemon.procedure import machine as p
+from weighloop.daemon.procedure import events
 from weighloop.drivers.device import DeviceState
 
 DAY = 86400.0
@@ -99,7 +99,7 @@ class Month:
                 conductor.watch.balance_is(DeviceState.LOST, "the port failed")
                 bench.advance(90)
             case "lift reset":
-                conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+                conductor.happen(events.LiftVoid("the lift was reset", "reset"))
                 bench.break_move("the lift was reset")
                 bench.advance(1)
             case "stop button":
@@ -112,7 +112,7 @@ class Month:
                 bench.forced = None
             case "disk":
                 bench.recorder.fail = True
-                conductor.happen(p.Fault("store", "the store cannot be written: disk is full"))
+                conductor.happen(events.Fault("store", "the store cannot be written: disk is full"))
                 bench.advance(30)
                 bench.recorder.fail = False
                 bench.recorder.flush()

@@ -13,8 +13,9 @@ from scipy.integrate import quad
 from scipy.special import j1
 
 from weighloop.analysis.constants import MU0
+from weighloop.analysis.magnetostatics.magnet_pair import force_between
 from weighloop.analysis.magnetostatics.quadrature import mean_field, volume
-from weighloop.analysis.magnetostatics.reference_magnet import force_between, on_axis
+from weighloop.analysis.magnetostatics.reference_magnet import on_axis
 from weighloop.analysis.records.bench import ReferenceMagnet, Sample
 from weighloop.analysis.units import Measured
 

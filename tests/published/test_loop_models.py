@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from weighloop.analysis.constants import MU0
-from weighloop.analysis.figures.extract import extract, of_approach
+from weighloop.analysis.figures.extract import extract
+from weighloop.analysis.inversion.saturation import of_approach
 
 
 def one(figures: dict[str, np.ndarray], name: str) -> float:

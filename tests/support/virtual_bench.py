@@ -16,7 +16,7 @@ import numpy as np
 
 from weighloop.daemon.acquisition.level import Acquisition, Limits
 from weighloop.daemon.control.controller import Conductor
-from weighloop.daemon.procedure import machine as p
+from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.run import LogEvent, RunRecord
 from weighloop.daemon.store.raw_blocks import Raw
 from weighloop.daemon.store.store import BLOCK, Store
@@ -185,7 +185,7 @@ class Mover:
         self.moves: list[str] = []
         self.by_hand = False
 
-    def begin(self, task: p.Task) -> None:
+    def begin(self, task: events.Task) -> None:
         bench = self.bench
         self.by_hand = task.sets_by_hand
         if self.by_hand:
@@ -193,7 +193,7 @@ class Mover:
         self.moves.append(task.kind if task.height is None else f"{task.kind} {task.height * 1e3:.2f}")
         if bench.lift_fails:
             why = bench.lift_fails.pop(0)
-            bench.later(2.0, lambda: bench.conductor.happen(p.LiftFailed(task.serial, why)))
+            bench.later(2.0, lambda: bench.conductor.happen(events.LiftFailed(task.serial, why)))
             return
         far = task.kind != "approach"
         target = bench.travel if task.height is None else task.height
@@ -205,17 +205,17 @@ class Mover:
             if bench.moving_to == target and bench.move_serial == task.serial:
                 bench.height, bench.moving_to = target, None
                 lost, bench.lost = (bench.lost, 0.0) if task.kind == "establish" else (0.0, bench.lost)
-                bench.conductor.happen(p.Stands(task.serial, target, far, lost))
+                bench.conductor.happen(events.Stands(task.serial, target, far, lost))
 
         bench.later(seconds, arrive)
 
     def asked(self, count: int) -> None:
         pass
 
-    def said(self, task: p.Task) -> None:
+    def said(self, task: events.Task) -> None:
         assert task.height is not None
         assert self.by_hand
-        self.bench.conductor.happen(p.Stands(task.serial, task.height, False))
+        self.bench.conductor.happen(events.Stands(task.serial, task.height, False))
 
     def stop(self) -> None:
         if self.by_hand:
@@ -224,7 +224,7 @@ class Mover:
         self.moves.append("stop")
         self.bench.moving_to = None
         serial = self.bench.conductor.stage.serial
-        self.bench.later(0.1, lambda: self.bench.conductor.happen(p.LiftFailed(serial, "stopped")))
+        self.bench.later(0.1, lambda: self.bench.conductor.happen(events.LiftFailed(serial, "stopped")))
 
 
 class VirtualBench:
@@ -339,7 +339,7 @@ class VirtualBench:
         """The move under way ends where it is, and the lift's driver says so."""
         if self.moving_to is not None:
             serial, self.moving_to = self.move_serial, None
-            self.later(0.0, lambda: self.conductor.happen(p.LiftFailed(serial, why)))
+            self.later(0.0, lambda: self.conductor.happen(events.LiftFailed(serial, why)))
 
     # -- the run -------------------------------------------------------------------------------
 
@@ -403,7 +403,7 @@ class VirtualBench:
 
     def say(self, what: Any, text: str | None = None, code: str | None = None) -> Any:
         """A person's word, answered; raises Refused."""
-        future: Future[Any] = self.conductor.ask(p.Asked(what, text, code))
+        future: Future[Any] = self.conductor.ask(events.Asked(what, text, code))
         self.conductor.turn()
         self.conductor.turn()
         return future.result(0)

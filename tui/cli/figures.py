@@ -62,7 +62,7 @@ def like(value: float | None, u: float | None) -> str:
         return "-"
     if not u:
         return significant(value)
-    from ...analysis.figures.names import decimals
+    from ...analysis.units import decimals
 
     # Adding zero takes the sign off a value that is zero as shown.
     return f"{round(value, decimals(u)) + 0.0:.{decimals(u)}f}"

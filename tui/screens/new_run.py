@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import Any, ClassVar, cast
 
 from textual import on, work
 from textual.app import ComposeResult
@@ -20,9 +20,7 @@ from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
 from ..widgets.hints import Hints
 from .dialogs import AskText
-
-if TYPE_CHECKING:
-    from ..app import WeighloopApp
+from .view import Owner
 
 #: A pause in typing after which the plan is asked for, s.
 QUIET_S = 0.6
@@ -97,9 +95,9 @@ class NewRun(ModalScreen[int | None]):
         self._timer: Timer | None = None
 
     @property
-    def owner(self) -> WeighloopApp:
-        """The app, by its own type."""
-        return cast("WeighloopApp", self.app)
+    def owner(self) -> Owner:
+        """The app, as views know it."""
+        return cast("Owner", self.app)
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(classes="card form", can_focus=False):
@@ -223,7 +221,7 @@ class NewRun(ModalScreen[int | None]):
         self.dismiss(None)
 
 
-async def earlier_bench(app: WeighloopApp) -> tuple[str, dict[str, str]]:
+async def earlier_bench(app: Owner) -> tuple[str, dict[str, str]]:
     """What the form begins with: the bench of the run before, else of the newest in the store.
 
     The next sample of the series is named. Without any run: the bench file the daemon was started

@@ -2,19 +2,46 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from typing import Any, Protocol, cast
 
 from textual.app import ComposeResult
 from textual.css.query import NoMatches
 from textual.screen import Screen
 
+from ...daemon.protocol import Run
+from ..state.follower import Feed
 from ..state.snapshot import Picture
 from ..widgets.key_bar import KeyRow, keys_of
 from ..widgets.tap_menu import by_taps
 from ..widgets.top_bar import Head
 
-if TYPE_CHECKING:
-    from ..app import WeighloopApp
+
+class Owner(Protocol):
+    """What a view asks of the app that shows it."""
+
+    picture: Picture
+    feed: Feed
+    opened: Run | None
+
+    async def act(self, method: str, **params: Any) -> Any:
+        """Call the daemon; None after a refusal, which is shown."""
+        ...
+
+    async def ask_again(self) -> None:
+        """Ask the daemon for its whole state."""
+        ...
+
+    async def action_view(self, name: str) -> None:
+        """Go to another view."""
+        ...
+
+    def action_new_run(self) -> None:
+        """Open the form of a new run."""
+        ...
+
+    def notify(self, message: str, *, markup: bool = True) -> None:
+        """Show a line for a while."""
+        ...
 
 
 #: From where on there is room for more: columns and rows.
@@ -30,9 +57,9 @@ class View(Screen[None]):
     VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = BREAK_ROWS
 
     @property
-    def owner(self) -> WeighloopApp:
-        """The app, by its own type."""
-        return cast("WeighloopApp", self.app)
+    def owner(self) -> Owner:
+        """The app, as views know it."""
+        return cast("Owner", self.app)
 
     @property
     def picture(self) -> Picture:

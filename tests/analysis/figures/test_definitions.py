@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 
 from tests.support.models.runs import CASES, bench_of, points_of, uniform_loop, weighed
 from weighloop.analysis.constants import MU0
-from weighloop.analysis.figures.definitions import claim, figures, judge
+from weighloop.analysis.figures.definitions import claim, figures
 from weighloop.analysis.figures.extract import NAMES, extract
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import Answer, Curve
+from weighloop.analysis.inversion.saturation import judge
 from weighloop.analysis.units import Measured
 
 _SOFT = next(case for case in CASES if case.name == "soft disc")

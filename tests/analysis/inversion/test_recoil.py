@@ -10,7 +10,7 @@ import pytest
 from tests.support.models.recoil import image_pull, own_factor, working_polarisation
 from weighloop.analysis.constants import MU0
 from weighloop.analysis.magnetostatics.demagnetising_factor import cylinder, prism
-from weighloop.analysis.magnetostatics.reference_magnet import force_between
+from weighloop.analysis.magnetostatics.magnet_pair import force_between
 from weighloop.analysis.records.bench import ReferenceMagnet, Sample
 from weighloop.analysis.units import Measured
 

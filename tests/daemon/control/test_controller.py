@@ -9,7 +9,7 @@ from tests.support.virtual_bench import STRONG, VirtualBench, attraction
 from weighloop.analysis.settling import SettlingFilter
 from weighloop.daemon.control.controller import NEWEST
 from weighloop.daemon.control.pending import Refused
-from weighloop.daemon.procedure import machine as p
+from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.run import replay
 
 
@@ -174,12 +174,12 @@ def test_a_word_whose_asker_gave_up_waiting_is_not_obeyed_and_harms_nothing() ->
     bench = VirtualBench()
     bench.start("lift", points=4)
     bench.operate(stop=lambda: len(bench.run.points) == 2)  # type: ignore[union-attr]
-    late = [bench.conductor.ask(p.Asked("stop")), bench.conductor.call(bench.conductor.snapshot)]
+    late = [bench.conductor.ask(events.Asked("stop")), bench.conductor.call(bench.conductor.snapshot)]
     assert all(future.cancel() for future in late)  # as a client's patience ends it
     bench.advance(1)
     assert bench.run is not None
     assert bench.run.state == "running"
-    kept = bench.conductor.ask(p.Asked("hold"))
+    kept = bench.conductor.ask(events.Asked("hold"))
     bench.conductor.inbox.get()()  # taken up: from now on it is done, whoever waits for it
     assert not kept.cancel()
     bench.advance(1)
@@ -301,7 +301,7 @@ def test_a_noisy_reading_is_taken_with_its_own_uncertainty_only_when_a_person_sa
     }
     bench.until(lambda: bench.action()["code"] == "wait-reading")
     serial = bench.conductor.stage.serial
-    bench.conductor.happen(p.NotSettled(serial, "the noise leaves 7 mg", reading))
+    bench.conductor.happen(events.NotSettled(serial, "the noise leaves 7 mg", reading))
     bench.advance(0.1)
     assert bench.run.state == "held"
     assert bench.action()["code"] == "question"
@@ -357,7 +357,7 @@ def test_spacers_that_cannot_be_set_hold_the_run() -> None:
     bench = VirtualBench()
     bench.start("spacers", points=3)
     bench.operate(stop=lambda: bench.action()["code"] == "set-spacers")
-    bench.conductor.happen(p.LiftFailed(bench.conductor.stage.serial, "not a whole number of spacers"))
+    bench.conductor.happen(events.LiftFailed(bench.conductor.stage.serial, "not a whole number of spacers"))
     bench.advance(1)
     assert bench.run is not None
     assert (bench.run.state, bench.run.code, bench.run.why) == (

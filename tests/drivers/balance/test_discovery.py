@@ -8,10 +8,11 @@ import termios
 import pytest
 
 from tests.support.serial_peers import FarEnd, Talker
-from weighloop.drivers.balance.dialect import LineSettings, load_dialect
+from weighloop.drivers.balance.dialect_loader import load_dialect
 from weighloop.drivers.balance.discovery import list_ports, listen
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceLost
+from weighloop.drivers.serial.port import LineSettings
 
 ONE = [LineSettings(9600), LineSettings(2400)]
 

@@ -15,11 +15,10 @@ from serial import SerialException
 
 from tests.support import ROOT
 from tests.support.serial_peers import FarEnd, wait_for
-from weighloop.drivers.balance.dialect import LineSettings
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceLost
 from weighloop.drivers.serial import port as serial_line
-from weighloop.drivers.serial.port import REOPEN_WAITS, SerialLine, reopen_wait
+from weighloop.drivers.serial.port import REOPEN_WAITS, LineSettings, SerialLine, reopen_wait
 
 
 class Handler:

@@ -13,7 +13,7 @@ import pytest
 
 from tests.support.virtual_bench import VirtualBench
 from weighloop.daemon.control.pending import Refused
-from weighloop.daemon.procedure import machine as p
+from weighloop.daemon.procedure import events
 from weighloop.drivers.device import BalanceReading, DeviceState
 
 
@@ -186,7 +186,7 @@ class TestLift:
     @pytest.mark.parametrize("taken", [3, 8, 14])
     def test_a_reset_starts_the_branch_again_by_itself(self, taken: int) -> None:
         bench = started(taken)
-        bench.conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
         finish(bench)
         one_way_everywhere(bench)
         for leg in range(5):
@@ -197,7 +197,7 @@ class TestLift:
     def test_a_reset_between_two_branches_spoils_nothing(self) -> None:
         bench = started(8)
         bench.operate(stop=lambda: bench.action()["code"] == "turn-over")
-        bench.conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
         bench.advance(1)
         finish(bench)
         assert bench.run is not None
@@ -268,7 +268,7 @@ class TestLift:
         bench.recorder.fail = True
         bench.until(lambda: any(entry[3] == "point" for entry, _ in bench.recorder.waiting), 60)
         bench.moving_to = None
-        bench.conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
         bench.advance(0.1)
         bench.recorder.fail = False
         bench.recorder.flush()
@@ -338,7 +338,7 @@ class TestLift:
             stop=lambda: bench.action()["code"] == "remove-sample" and bench.run.points[-1]["leg"] == 1
         )  # type: ignore[union-attr]
         bench.lift_fails = ["homing failed: the far-end switch was not found"] * 3
-        bench.conductor.happen(p.LiftVoid("the lift was reset", "reset"))
+        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
         bench.advance(30)
         bench.operate()
         assert bench.run is not None
@@ -356,7 +356,7 @@ class TestLift:
     def test_nothing_moves_with_an_unknown_position_but_the_homing(self) -> None:
         bench = started(6)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor.happen(p.LiftVoid("lost count", "reset"))
+        bench.conductor.happen(events.LiftVoid("lost count", "reset"))
         bench.mover.moves.clear()
         bench.advance(60)
         assert bench.mover.moves[0] == "establish"
@@ -367,7 +367,7 @@ class TestStoreAndDisk:
         bench = started(6)
         bench.recorder.fail = True
         told = len(bench.told)
-        bench.conductor.happen(p.Fault("store", "the store cannot be written: database or disk is full"))
+        bench.conductor.happen(events.Fault("store", "the store cannot be written: database or disk is full"))
         bench.advance(120)
         assert len(bench.told) == told
         assert bench.height == bench.travel
