@@ -7,6 +7,7 @@ from typing import Any, cast
 
 import numpy as np
 
+from .errors import Finding
 from .figures.definitions import Figure
 from .figures.definitions import figures as figures_of
 from .figures.names import FIGURE_NAMES
@@ -23,7 +24,6 @@ from .records.arrays import Floats
 from .records.bench import Bench
 from .records.points import Points
 from .records.readings import Readings
-from .warning import Warning
 
 SCHEMA = 1
 
@@ -42,7 +42,7 @@ class LoopResult:
     estimate: LoopEstimate
     figures: dict[str, FigureResult]
     budget: dict[str, tuple[BudgetLine, ...]]
-    warnings: tuple[Warning, ...]
+    warnings: tuple[Finding, ...]
     u_M: Floats
     bands: dict[str, tuple[Floats, Floats]]
     samples: dict[str, Floats]
@@ -208,24 +208,24 @@ def _without_outliers(
     return arranged, estimate
 
 
-def _not_saturated(estimate: LoopEstimate) -> list[Warning]:
+def _not_saturated(estimate: LoopEstimate) -> list[Finding]:
     """In words, when the largest field was not enough."""
     if not len(estimate.descending):
         return []
     verdict = judge(estimate.descending, estimate.ascending)
     if verdict.saturated or not verdict.why_not:
         return []
-    return [Warning("not-saturated", verdict.why_not)]
+    return [Finding("not-saturated", verdict.why_not)]
 
 
 #: An input this many standard uncertainties from what is stated is worth a look.
 _INCONSISTENT = 3.0
 
 
-def _inconsistent(estimate: LoopEstimate) -> list[Warning]:
+def _inconsistent(estimate: LoopEstimate) -> list[Finding]:
     """Inputs of the bench that the readings contradict."""
     return [
-        Warning(
+        Finding(
             "bench-inconsistent",
             f"{f.key}: with the {f.words} as stated no loop fits the readings; they put it {f.shift:+.1f} "
             f"standard uncertainties from there ({f.found:.5g} in place of {f.stated:.5g}, SI units). "
@@ -236,14 +236,14 @@ def _inconsistent(estimate: LoopEstimate) -> list[Warning]:
     ]
 
 
-def _taken_off(claims: dict[str, Figure], estimate: LoopEstimate, bench: Bench) -> list[Warning]:
+def _taken_off(claims: dict[str, Figure], estimate: LoopEstimate, bench: Bench) -> list[Finding]:
     """A sample that its own field demagnetises loses magnetisation whenever it is taken off the magnet,
     as it is for every change of spacers."""
     HcJ, Mr = (claims[name].value for name in ("coercivity_HcJ_A_per_m", "remanence_A_per_m"))
     if bench.gap.ladder != "spacers" or HcJ is None or Mr is None or HcJ >= estimate.N * Mr:
         return []
     return [
-        Warning(
+        Finding(
             "taken-off-demagnetises",
             f"The coercivity HcJ, {HcJ / 1e3:.3g} kA/m, is below the sample's own demagnetising field N Mr, "
             f"{estimate.N * Mr / 1e3:.3g} kA/m: taken away from the magnet for a change of spacers the "

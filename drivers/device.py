@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from ..analysis.errors import WeighloopError
+
 
 class DeviceState(StrEnum):
     """The one state a device is in; the way is absent - opening - ready - silent or lost - opening."""
@@ -19,7 +21,7 @@ class DeviceState(StrEnum):
     FAULT = "fault"  # needs a person
 
 
-class DeviceError(Exception):
+class DeviceError(WeighloopError):
     """Something a device did or did not do; the message is for a person."""
 
 

@@ -253,7 +253,7 @@ def light_terminal(environment: Any) -> bool:
 
 def run(socket_path: str | None) -> int:
     """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status."""
-    from .state.socket_follower import SocketFeed
+    from .state.follower import SocketFeed
 
     app = WeighloopApp(SocketFeed(socket_path))
     app.run()

@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..constants import MU0
+from ..errors import Finding, about_rows, rows_in_words
 from ..magnetostatics import quadrature
 from ..magnetostatics.reference_magnet import at_temperature
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
-from ..warning import Warning, about_rows, rows_in_words
 from . import force as weighing
 from .zeros import Zeros, bracket
 
@@ -59,7 +59,7 @@ class Arrangement:
     passages: tuple[Passage, ...]
     #: Mass of one spacer, kg, where the bench file has it.
     spacer_mass: float | None = None
-    warnings: tuple[Warning, ...] = field(default=())
+    warnings: tuple[Finding, ...] = field(default=())
 
     def chains(self) -> list[tuple[Branch, NDArray[np.int64]]]:
         """Each branch as it was walked: its name and the used rows in order, both ends included.
@@ -84,7 +84,7 @@ class Arrangement:
             return passage.rows
         return np.append(passage.rows, following.rows[0])
 
-    def set_aside(self, rows: dict[int, str], warnings: list[Warning]) -> Arrangement:
+    def set_aside(self, rows: dict[int, str], warnings: list[Finding]) -> Arrangement:
         """The same with these rows (index: why) set aside; a row set aside before keeps its reason."""
         why = list(self.points.why_not)
         used = self.points.used.copy()
@@ -163,12 +163,12 @@ def arrange(readings: Readings, bench: Bench) -> Arrangement:
 
 def _plain_faults(
     readings: Readings, bench: Bench
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_], list[str | None], list[Warning]]:
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], list[str | None], list[Finding]]:
     """Rows that can be used, whatever the others say, rows that at least tell where the sample was (a
     reading lost to an overload lost no history), and why not."""
     placed = np.isfinite(readings.gap)
     why: list[str | None] = list(readings.set_aside)
-    warnings: list[Warning] = []
+    warnings: list[Finding] = []
     capacity = bench.balance.capacity
     over: list[int] = []
     uncounted: list[int] = []
@@ -190,7 +190,7 @@ def _plain_faults(
         text = (
             f"{rows_in_words(rows)}: at or beyond the balance's capacity of {capacity * 1e3:g} g; set aside"
         )
-        warnings.append(Warning("over-capacity", text, rows))
+        warnings.append(Finding("over-capacity", text, rows))
     if uncounted:
         text = f"more spacers noted than the {bench.gap.spacers} of the bench file; set aside"
         warnings.append(about_rows("gap-outlier", readings.row[uncounted], text))
@@ -307,7 +307,7 @@ def _check_path(arranged: Arrangement) -> Arrangement:
                     back.append(i)
             else:
                 furthest = i
-    warnings: list[Warning] = []
+    warnings: list[Finding] = []
     if back:
         text = (
             "the gap moved against the branch, so the sample is on a minor loop; set aside until the field "
@@ -361,13 +361,13 @@ def _odd_one(arranged: Arrangement, passage: Passage, position: int, before: int
     return before if abs(M[before] - expected) > abs(M[second] - expected) else second
 
 
-def incomplete(arranged: Arrangement) -> list[Warning]:
+def incomplete(arranged: Arrangement) -> list[Finding]:
     """What is missing for a closed loop, branch by branch, from the rows that are used."""
     points = arranged.points
-    warnings: list[Warning] = []
+    warnings: list[Finding] = []
     used = points.used
     if not used.any():
-        return [Warning("branch-incomplete", "no row can be used")]
+        return [Finding("branch-incomplete", "no row can be used")]
     strongest = float(np.abs(arranged.H[used]).max())
     for name, sign in (("descending", 1), ("ascending", -1)):
         chains = [rows for chain, rows in arranged.chains() if chain == name]
@@ -384,5 +384,5 @@ def incomplete(arranged: Arrangement) -> list[Warning]:
             )
         else:
             continue
-        warnings.append(Warning("branch-incomplete", text, tuple(int(row) for row in points.row[on[-1:]])))
+        warnings.append(Finding("branch-incomplete", text, tuple(int(row) for row in points.row[on[-1:]])))
     return warnings

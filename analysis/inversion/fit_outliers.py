@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..errors import about_rows
 from ..forces.branches import Arrangement
-from ..warning import about_rows
 from .loop import LoopEstimate
 
 

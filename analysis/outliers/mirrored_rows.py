@@ -17,11 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..errors import Finding, about_rows
 from ..forces import force as weighing
 from ..forces.branches import SAME_GAP, Arrangement, Passage
 from ..records.arrays import Floats
 from ..records.bench import Bench
-from ..warning import Warning, about_rows
 from .physical_limits import SURE, Limits, whole_excess, whole_roughness
 from .zero_offsets import as_spacers
 
@@ -290,7 +290,7 @@ def _where(n: int, rows: Rows, value: float | Floats) -> Floats:
 
 def _told(
     arranged: Arrangement, bench: Bench, slip: Slip, doubted: Rows
-) -> tuple[dict[int, str], list[Warning]]:
+) -> tuple[dict[int, str], list[Finding]]:
     """Reasons by row and the warning about a slip found."""
     points = arranged.points
     code, reason = _in_words(arranged, bench, slip)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
-from ..warning import Warning, about_rows
 from .physical_limits import SURE, Limits
 
 #: Rows above this part of a passage's strongest field tell whether the sample is attracted.
@@ -16,7 +16,7 @@ def turns(arranged: Arrangement, limits: Limits) -> Arrangement:
     """Check the sign across every turn-over: M cannot jump while the field hardly changes."""
     points, H, M = arranged.points, arranged.H, arranged.M
     aside: dict[int, str] = {}
-    warnings: list[Warning] = []
+    warnings: list[Finding] = []
     far: tuple[int, float] | None = (
         None  # the far end of the last way out, and +-1: the sign it is taken with
     )

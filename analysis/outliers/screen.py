@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement, arrange, incomplete
 from ..magnetostatics import quadrature
 from ..records.bench import Bench
 from ..records.readings import Readings
-from ..warning import Warning, about_rows
 from .mirrored_rows import off_the_counterpart
 from .orientation import attraction, turns
 from .physical_limits import limits_of
@@ -37,11 +37,11 @@ def check(readings: Readings, bench: Bench) -> Arrangement:
         arranged = turns(arranged, limits)
         arranged = off_the_branch(arranged, limits)
     extra = [*incomplete(arranged), *_density(bench), *_order_in_time(readings)]
-    extra += [Warning("unknown-column", remark) for remark in readings.remarks]
+    extra += [Finding("unknown-column", remark) for remark in readings.remarks]
     return arranged.set_aside({}, extra)
 
 
-def _density(bench: Bench) -> list[Warning]:
+def _density(bench: Bench) -> list[Finding]:
     """Mass and size that make a hard ferrite denser than its crystal."""
     mass = bench.sample.mass
     if mass is None:
@@ -54,7 +54,7 @@ def _density(bench: Bench) -> list[Warning]:
             f"mass and size make {density / 1e3:.2f} g/cm3, more than a hard ferrite without pores "
             f"({XRAY_DENSITY / 1e3:.2f} g/cm3): for a ferrite the mass or a size in the bench file is wrong"
         )
-        return [Warning("density-suspect", text)]
+        return [Finding("density-suspect", text)]
     return []
 
 
@@ -72,7 +72,7 @@ def relative_volume_uncertainty(bench: Bench) -> float:
     return float(np.sqrt(total))
 
 
-def _order_in_time(readings: Readings) -> list[Warning]:
+def _order_in_time(readings: Readings) -> list[Finding]:
     """Times that run backward: rows out of order, or a clock set back."""
     at = np.flatnonzero(np.isfinite(readings.time))
     back = at[1:][np.diff(readings.time[at]) < 0]

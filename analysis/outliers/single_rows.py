@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
-from ..warning import Warning, about_rows
 from .mirrored_rows import seen_again
 from .physical_limits import Limits, excess, going, roughness
 from .zero_offsets import as_spacers
@@ -34,7 +34,7 @@ def off_the_branch(arranged: Arrangement, limits: Limits) -> Arrangement:
             if len(stretch) == 1:
                 aside[stretch[0]] = _single(arranged, stretch[0], step)
     points = arranged.points
-    warnings: list[Warning] = []
+    warnings: list[Finding] = []
     reasons: dict[int, str] = {}
     for stretch, step in stretches:
         looks = as_spacers(step, arranged)

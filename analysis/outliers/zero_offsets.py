@@ -7,9 +7,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
 from ..records.readings import Readings
-from ..warning import Warning, about_rows
 from .orientation import jumps
 from .physical_limits import Limits, whole_excess, whole_roughness
 
@@ -34,7 +34,7 @@ def zeros_that_moved(arranged: Arrangement, readings: Readings) -> Arrangement:
     for i in np.flatnonzero(suspect):
         spans.setdefault((readings.zero_before[i], readings.zero_after[i]), []).append(int(i))
     aside: dict[int, str] = {}
-    warnings: list[Warning] = []
+    warnings: list[Finding] = []
     for indices in spans.values():
         step = float(zeros.jump[indices[0]])
         looks = as_spacers(step, arranged)

@@ -6,13 +6,14 @@ import time
 from concurrent.futures import Future
 from typing import Any, Final
 
+from ...analysis.errors import WeighloopError
 from ..procedure.events import Stage
 
 #: After so long the person hears that the store cannot be written, s of the machine's time.
 PATIENCE: Final = 10.0
 
 
-class Refused(Exception):
+class Refused(WeighloopError):
     """What was asked for is not possible now; the message says why."""
 
 

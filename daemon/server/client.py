@@ -25,6 +25,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, cast
 
+from ...analysis.errors import WeighloopError
 from .. import paths as places
 from ..protocol import PROTOCOL_VERSION, TOPICS, JsonObject
 
@@ -34,7 +35,7 @@ LONGEST = 64 * 1024 * 1024
 PATIENCE = 60.0
 
 
-class ClientError(Exception):
+class ClientError(WeighloopError):
     """The daemon said no; ``code`` is the protocol's."""
 
     def __init__(self, message: str, code: int = 0) -> None:

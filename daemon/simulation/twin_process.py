@@ -14,8 +14,10 @@ import threading
 from types import TracebackType
 from typing import Any
 
+from ...analysis.errors import WeighloopError
 
-class TwinError(Exception):
+
+class TwinError(WeighloopError):
     """The twin did not start or did not do what it was asked."""
 
 

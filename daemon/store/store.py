@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from ...analysis.errors import WeighloopError
 from ..procedure.run import LogEvent, RunRecord, replay, run_line, to_protocol
 from ..protocol import Run, RunLine
 from . import migrations, raw_blocks
@@ -27,7 +28,7 @@ FINE = 300_000
 LOCK_PATIENCE = 5.0
 
 
-class StoreError(Exception):
+class StoreError(WeighloopError):
     """The store cannot be used; the message says where it is, what is wrong and what would help."""
 
 

@@ -133,7 +133,7 @@ def test_columns_verbs_figures_and_codes_are_told() -> None:
     for name in (*COLUMNS, *FIGURE_NAMES, *(f"`{verb}`" for verb in VERBS)):
         assert name in TEXT, name
     sources = "\n".join(path.read_text(encoding="utf-8") for path in (TOP / "analysis").rglob("*.py"))
-    codes = set(re.findall(r"(?:Warning|about_rows)\(\s*\"([a-z-]+)\"", sources))
+    codes = set(re.findall(r"(?:Finding|about_rows)\(\s*\"([a-z-]+)\"", sources))
     assert len(codes) >= 8
     troubles = (TOP / "hardware_notes" / "TROUBLESHOOTING.md").read_text(encoding="utf-8")
     for code in codes:

@@ -12,9 +12,8 @@ import pytest
 import tests.support.scripted_daemon as S
 from tests.support.screen_driver import stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, PROTOCOL_VERSION
-from weighloop.tui.state.follower import CallRefused, FeedLost, Follower
+from weighloop.tui.state.follower import CallRefused, FeedLost, Follower, SocketFeed
 from weighloop.tui.state.snapshot import Picture
-from weighloop.tui.state.socket_follower import SocketFeed
 
 
 @pytest.fixture(autouse=True)

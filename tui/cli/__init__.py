@@ -86,9 +86,9 @@ def main() -> None:
 
 def _reason(error: Exception) -> str:
     """The error in words: ours speak for themselves, others are named as unforeseen."""
-    from .common import speaks_for_itself
+    from ...analysis.errors import WeighloopError
 
-    if speaks_for_itself(error):
+    if isinstance(error, WeighloopError):
         return str(error)
     if isinstance(error, OSError):
         return f"{error.filename}: {error.strerror}" if error.filename else str(error)

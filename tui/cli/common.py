@@ -57,16 +57,6 @@ class MeasuredQuantity(Quantity):
         return parse_measured(text, self.unit)
 
 
-def speaks_for_itself(error: Exception) -> bool:
-    """Whether an error's text was written for the person at the keyboard."""
-    from ...analysis.errors import InputError, NotPossible
-
-    if isinstance(error, InputError | NotPossible):
-        return True
-    kinds = {"DeviceError", "ClientError", "StoreError", "TwinError"}
-    return any(kind.__name__ in kinds for kind in type(error).__mro__)
-
-
 def print_json(data: Any) -> None:
     """Print strict JSON: a number that is not one becomes null."""
     print(json.dumps(_strict(data), indent=1, allow_nan=False, ensure_ascii=False))

@@ -13,7 +13,7 @@ from textual.widgets import Button, OptionList, Static
 from textual.widgets.option_list import Option
 
 from ..widgets.entry import Entry
-from ..widgets.hints import Hints
+from ..widgets.key_bar import Hints
 
 
 class AskYesNo(ModalScreen[bool]):

@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 from ..format import STATES
 from ..keys import KEYS, Key, shown
-from ..widgets.hints import Hints
+from ..widgets.key_bar import Hints
 from ..widgets.listing import listing
 
 HOW: Final = {

@@ -18,7 +18,7 @@ from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, 
 from ..format import duration, grams, kiloamps, two_figures
 from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
-from ..widgets.hints import Hints
+from ..widgets.key_bar import Hints
 from .dialogs import AskText
 from .view import Owner
 

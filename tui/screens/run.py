@@ -18,8 +18,7 @@ from ..keys import bindings
 from ..state.compute import Magnetised, NotYet, magnetisation
 from ..state.snapshot import asides, bench_facts, foreseen, pulls, step_of, under_way
 from ..widgets.action_line import ActionLine
-from ..widgets.lines import Lines
-from ..widgets.listing import listing
+from ..widgets.listing import Lines, listing
 from ..widgets.log_lines import LogLines
 from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
 from ..widgets.progress_ladder import ProgressLadder

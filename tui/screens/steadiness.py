@@ -19,7 +19,7 @@ from ..keys import bindings
 from ..state.compute import NotYet, SteadyLook, present_load
 from ..state.compute_process import steady_look
 from ..state.snapshot import bench_facts
-from ..widgets.lines import Lines
+from ..widgets.listing import Lines
 from ..widgets.reading_panel import live_texts
 from ..widgets.trace_plot import LogPlot, TracePlot
 from .bench import ask_rezero

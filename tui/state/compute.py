@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
+from ...analysis.errors import WeighloopError
 from ...daemon.protocol import Point, Run
 from .snapshot import bench_facts, foreseen, goes_on
 
@@ -33,7 +34,7 @@ OTHER_LOAD_DIGITS = 200.0
 RISER = "if it is steady without the magnet: a taller riser under it"
 
 
-class NotYet(Exception):
+class NotYet(WeighloopError):
     """There is nothing to compute from yet; the message says what is missing."""
 
 

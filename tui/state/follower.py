@@ -6,15 +6,18 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from typing import Any, Protocol
 
-from ...daemon.protocol import ERROR_NOT_IN_CONTROL, JsonObject
+from ...analysis.errors import WeighloopError
+from ...daemon.paths import socket_path
+from ...daemon.protocol import ERROR_NOT_IN_CONTROL, TOPICS, JsonObject
+from ...daemon.server.client import AsyncClient, ClientError, NoDaemon
 from .snapshot import Picture
 
 
-class FeedLost(Exception):
+class FeedLost(WeighloopError):
     """The daemon does not answer (any more); the message says where it was looked for."""
 
 
-class CallRefused(Exception):
+class CallRefused(WeighloopError):
     """The daemon answered with an error; ``code`` is the protocol's."""
 
     def __init__(self, code: int, message: str) -> None:
@@ -103,3 +106,55 @@ class Follower:
                 self._live_is_new = True
             else:
                 self.post(topic)
+
+
+class SocketFeed:
+    """Follows the daemon at one socket."""
+
+    def __init__(self, path: str | None) -> None:
+        """``path``: the daemon's socket; None: the user's own daemon."""
+        self.path = path
+        self.where = str(path or socket_path())
+        self._client: AsyncClient | None = None
+
+    async def connect(self) -> None:
+        """Connect anew; raises FeedLost when nothing answers."""
+        await self.close()
+        try:
+            self._client = await AsyncClient.connect(self.path)
+        except (ClientError, OSError) as error:
+            raise FeedLost(_sentence(error)) from error
+
+    def _linked(self) -> AsyncClient:
+        if self._client is None:
+            raise FeedLost(f"No daemon answers at {self.where}.")
+        return self._client
+
+    async def call(self, method: str, **params: Any) -> Any:
+        """One call; raises CallRefused with the daemon's own words, or FeedLost."""
+        try:
+            return await self._linked().call(method, **params)
+        except (NoDaemon, OSError) as error:
+            raise FeedLost(_sentence(error)) from error
+        except ClientError as error:
+            raise CallRefused(error.code, _sentence(error)) from error
+
+    async def events(self) -> AsyncIterator[JsonObject]:
+        """Events of every topic until the link is lost."""
+        try:
+            async for event in self._linked().events(TOPICS):
+                yield event
+        except (ClientError, OSError) as error:
+            raise FeedLost(_sentence(error)) from error
+
+    async def close(self) -> None:
+        """Let go of the link; the daemon and its run go on."""
+        client, self._client = self._client, None
+        if client is not None:
+            await client.close()
+
+
+def _sentence(error: BaseException) -> str:
+    """An error's words as a sentence."""
+    text = str(error).strip() or type(error).__name__
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")

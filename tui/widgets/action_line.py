@@ -9,7 +9,7 @@ from textual.containers import Horizontal
 from ..format import ASKS_A_PERSON
 from ..state.snapshot import Picture, last_spacers
 from .big_digits import BigDigits
-from .lines import Lines
+from .listing import Lines
 from .tap_menu import OPEN, asks, by_taps, foot
 
 

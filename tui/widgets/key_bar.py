@@ -34,3 +34,14 @@ def keys_of(place: str) -> list[tuple[str, str, str]]:
         for key in keys
         if key.on_row
     ]
+
+
+class Hints(Static):
+    """One line of hints; a click on one does what its key does."""
+
+    ALLOW_SELECT = False
+
+    def __init__(self, *hints: tuple[str, str], before: str = "") -> None:
+        """``hints``: what is written, and the action of the card behind it; ``before`` is only said."""
+        words = [f"[@click=screen.{action}]{said}[/]" for said, action in hints]
+        super().__init__("   ".join([before, *words] if before else words), classes="hint")

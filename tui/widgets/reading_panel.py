@@ -9,7 +9,7 @@ from textual.containers import Vertical
 from ..format import grams, kiloamps, level, live_state, millimetres, more, orientation_words, telemetry_words
 from ..state.snapshot import STALE_AFTER_S, Picture, bench_facts, foreseen, last_zero, next_step
 from .big_digits import BigDigits
-from .lines import Lines
+from .listing import Lines
 
 #: Lines that the state in words has room for.
 STATE_LINES = 3

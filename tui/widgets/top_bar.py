@@ -9,7 +9,7 @@ from textual.widgets import Static
 
 from ..format import device_line
 from ..state.snapshot import Picture
-from .lines import Lines
+from .listing import Lines
 
 VIEWS = (
     ("run", "1 Run"),

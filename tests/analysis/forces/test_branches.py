@@ -9,11 +9,11 @@ import pytest
 
 from tests.support.models.forward import loop_gaps
 from tests.support.models.loops import noisy_run, readings_of, reclaimed_bench, weighed
+from weighloop.analysis.errors import rows_in_words
 from weighloop.analysis.forces import branches
 from weighloop.analysis.forces.zeros import bracket, repeatability
 from weighloop.analysis.records.bench import ReferenceMagnet
 from weighloop.analysis.units import Measured
-from weighloop.analysis.warning import rows_in_words
 
 BENCH = reclaimed_bench()
 GAPS = np.array([1.0, 2, 3, 5, 8, 12, 20, 30]) * 1e-3
