@@ -55,7 +55,7 @@ class LoopResult:
     @property
     def found_inputs(self) -> tuple[FoundInput, ...]:
         """The bench's inputs as stated and as the readings leave them."""
-        return found_inputs(self.estimate.bench, *self.estimate.z_answer)
+        return found_inputs(self.estimate.bench, *self.estimate.z_sensitivity)
 
     def to_json(self) -> dict[str, Any]:
         """The public JSON: plain types only, null where there is no number."""
@@ -231,7 +231,7 @@ def _inconsistent(estimate: LoopEstimate) -> list[Finding]:
             f"standard uncertainties from there ({f.found:.5g} in place of {f.stated:.5g}, SI units). "
             "Measure it again, or state a wider uncertainty.",
         )
-        for f in found_inputs(estimate.bench, *estimate.z_answer)
+        for f in found_inputs(estimate.bench, *estimate.z_sensitivity)
         if abs(f.shift) > _INCONSISTENT
     ]
 

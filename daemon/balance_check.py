@@ -12,16 +12,16 @@ import numpy as np
 
 from ..analysis.settling import Settling, SettlingFilter
 from ..drivers.balance.balance import SerialBalance
-from ..drivers.balance.dialect_loader import load_dialect
+from ..drivers.balance.dialects import load_dialect
 from ..drivers.clock import RealClock
 from ..drivers.device import BalanceReading, DeviceState
-from .acquisition.spikes import LoneReadings
+from .acquisition.spikes import SpikeFilter
 
 #: Readings kept for the summary: an hour at 20 a second.
 _KEPT = 72_000
 
 
-class QuickCheck:
+class BalanceCheck:
     """Listens to a balance while the context lasts. Masses in kg.
 
     ``last`` is the settling filter's latest word; ``summary()`` says how steady the stream was.
@@ -33,7 +33,7 @@ class QuickCheck:
         self._clock = RealClock(rate)
         self._resolution = resolution
         self._filter = SettlingFilter(resolution, target)
-        self._lone = LoneReadings(resolution)
+        self._lone = SpikeFilter(resolution)
         self._readings: queue.SimpleQueue[BalanceReading | None] = queue.SimpleQueue()
         self._times: list[float] = []
         self._values: list[float] = []
@@ -43,7 +43,7 @@ class QuickCheck:
         self._balance = SerialBalance(port, load_dialect(dialect), self, self._clock)
         self._worker = threading.Thread(target=self._work, name="quick check", daemon=True)
 
-    def __enter__(self) -> QuickCheck:
+    def __enter__(self) -> BalanceCheck:
         self._start = self._clock.now()
         self._worker.start()
         self._balance.start()

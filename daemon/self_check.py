@@ -58,7 +58,7 @@ def _socket(path: Path) -> list[str]:
 def _bench(path: Path) -> list[str]:
     from ..analysis.errors import InputError
     from ..analysis.files.bench_file import read_bench
-    from ..drivers.balance.dialect_loader import load_dialect
+    from ..drivers.balance.dialects import load_dialect
     from ..drivers.device import DeviceError
 
     try:

@@ -20,7 +20,7 @@ from typing import IO, Any
 from . import health
 from . import paths as places
 from .clock import LongClock, StepWatch, boot_id, start_after, utc_now
-from .control.controller import Conductor
+from .control.controller import RunController
 from .control.publisher import LOG_SHOWN, log_line
 from .procedure.events import Fault
 from .procedure.run import ENDED, RunRecord
@@ -28,7 +28,7 @@ from .protocol import Topic
 from .server.handlers import Methods
 from .server.server import Server
 from .store.store import Store, StoreError
-from .store.writer import Recorder
+from .store.writer import LogWriter
 
 log = logging.getLogger(__name__)
 
@@ -129,10 +129,10 @@ class Daemon:
         self.disk = disk or health.DiskGuard(store_path.absolute().parent)
         self.store_trouble: str | None = None
         self.disk_trouble: str | None = None
-        self.recorder = Recorder(self.store, trouble=self._store_fails, recovered=self._store_is_back)
+        self.log_writer = LogWriter(self.store, trouble=self._store_fails, recovered=self._store_is_back)
         runs = [self.store.record(number) for number in self.store.run_numbers()]
-        self.conductor = Conductor(
-            self.recorder,
+        self.controller = RunController(
+            self.log_writer,
             self.clock,
             self._publish,
             alarm=self.alarm,
@@ -145,17 +145,17 @@ class Daemon:
 
     def _take_up(self, runs: list[RunRecord]) -> None:
         """The runs as the log left them: what was running is held, what was planned is planned."""
-        self.conductor.teller.log = [log_line(event) for event in self.store.last_events(LOG_SHOWN)]
-        self.conductor.queue.waiting = [run for run in runs if run.state == "planned"]
+        self.controller.publisher.log = [log_line(event) for event in self.store.last_events(LOG_SHOWN)]
+        self.controller.queue.waiting = [run for run in runs if run.state == "planned"]
         begun = [run for run in runs if run.state != "planned"]
         if not begun:
             return
         last = begun[-1]
         if last.state in ENDED:
-            self.conductor.run = last
+            self.controller.run = last
         else:
             why = "the daemon was ended in the middle of the run (killed, or the power was cut)"
-            self.conductor.resume(last, why if last.state == "running" else last.why)
+            self.controller.resume(last, why if last.state == "running" else last.why)
 
     # -- from other threads --------------------------------------------------------------------
 
@@ -182,18 +182,18 @@ class Daemon:
     def _store_fails(self, why: str) -> None:
         self.store_trouble = why
         self.alarm({"kind": "store", "text": why})
-        self.conductor.happen(Fault("store", f"the store cannot be written: {why}"))
+        self.controller.happen(Fault("store", f"the store cannot be written: {why}"))
 
     def _store_is_back(self) -> None:
         self.store_trouble = None
-        self.conductor.post(lambda: self.conductor.note("store", "The store can be written again."))
+        self.controller.post(lambda: self.controller.note("store", "The store can be written again."))
 
     # -- looking at itself ---------------------------------------------------------------------
 
     def status(self) -> dict[str, Any]:
         """How the daemon is, for people and for monitoring; ``well`` and ``why`` first."""
-        conductor = self.conductor
-        run = conductor.run
+        controller = self.controller
+        run = controller.run
         facts: dict[str, Any] = {
             "utc": utc_now(),
             "version": self.version,
@@ -201,15 +201,15 @@ class Daemon:
             "store_trouble": self.store_trouble,
             "disk_free_bytes": self.disk.free(),
             "disk_trouble": self.disk_trouble,
-            "conductor_age_s": time.monotonic() - conductor.last_turn,
+            "conductor_age_s": time.monotonic() - controller.last_turn,
             "watchdog_armed": health.watchdog_interval() is not None,
-            "balance": conductor.devices.balance_device(),
-            "lift": conductor.devices.lift_device(),
+            "balance": controller.devices.balance_device(),
+            "lift": controller.devices.lift_device(),
             "run": None if run is None else {"id": run.id, "state": run.state, "why": run.why},
-            "planned": [r.id for r in conductor.queue.waiting],
+            "planned": [r.id for r in controller.queue.waiting],
             "clients": len(self.server.connections) if self.server is not None else 0,
-            "raw_let_go": self.recorder.raw_let_go,
-            "commit_s": _spread(list(self.recorder.delays)),
+            "raw_let_go": self.log_writer.raw_let_go,
+            "commit_s": _spread(list(self.log_writer.delays)),
         }
         well, why = health.verdict(facts)
         return {"well": well, "why": why, **facts}
@@ -222,17 +222,17 @@ class Daemon:
         """Once a second: disk, clock, watchdog."""
         trouble = self.disk.trouble()
         if trouble is not None and self.disk_trouble is None:
-            self.recorder.keep_raw = False
+            self.log_writer.keep_raw = False
             self.alarm({"kind": "disk", "text": trouble})
-            self.conductor.happen(Fault("disk", trouble))
+            self.controller.happen(Fault("disk", trouble))
         elif trouble is None and self.disk_trouble is not None:
-            self.recorder.keep_raw = True
-            self.conductor.post(lambda: self.conductor.note("disk", "There is room on the disk again."))
+            self.log_writer.keep_raw = True
+            self.controller.post(lambda: self.controller.note("disk", "There is room on the disk again."))
         self.disk_trouble = trouble
         step = self._steps.look(time.time(), time.monotonic())
         if step is not None:
             text = f"The wall clock was set by {step:+.0f} s; times of readings are not touched by it."
-            self.conductor.post(lambda: self.conductor.note("clock", text))
+            self.controller.post(lambda: self.controller.note("clock", text))
 
     # -- running -------------------------------------------------------------------------------
 
@@ -242,9 +242,9 @@ class Daemon:
         self._stopped = asyncio.Event()
         if bench is not None:
             with contextlib.suppress(OSError, UnicodeDecodeError):  # told when its devices are opened
-                self.conductor.teller.bench_text = bench.read_text(encoding="utf-8-sig")
+                self.controller.publisher.bench_text = bench.read_text(encoding="utf-8-sig")
         methods = Methods(
-            self.conductor, self.store_path, self.version, self.status, self.stop, self.may_start
+            self.controller, self.store_path, self.version, self.status, self.stop, self.may_start
         )
         self.server = Server(
             methods.handlers(),
@@ -259,8 +259,8 @@ class Daemon:
             await self.server.listen_unix(socket_path)
         elif tcp is None:
             await self.server.listen_tcp("127.0.0.1", 0, socket_path)
-        self.recorder.start()
-        self.conductor.start()
+        self.log_writer.start()
+        self.controller.start()
         for number in (signal.SIGTERM, signal.SIGINT):
             with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
                 self.loop.add_signal_handler(number, self.stop)
@@ -280,7 +280,7 @@ class Daemon:
 
     def _open_bench(self, path: Path | None) -> None:
         """Open the devices of the run that is to be taken up again, else those of the bench named."""
-        run = self.conductor.run
+        run = self.controller.run
         taken_up = run is not None and run.state not in ENDED
         if path is None and not taken_up:
             return
@@ -293,11 +293,11 @@ class Daemon:
             else:
                 assert path is not None
                 bench, target = read_bench(path), None
-            self.conductor.call(lambda: self.conductor.use_bench(bench, target)).result(30)
+            self.controller.call(lambda: self.controller.use_bench(bench, target)).result(30)
         except Exception as error:
             log.error("the %s cannot be opened: %s", name, error)
             text = f"The {name} cannot be opened: {error}"
-            self.conductor.post(lambda: self.conductor.note("bench", text))
+            self.controller.post(lambda: self.controller.note("bench", text))
 
     async def _watch(self) -> None:
         feed_every = health.watchdog_interval()
@@ -314,10 +314,10 @@ class Daemon:
                 log.exception("the daemon could not look at itself")
 
     def _control_changed(self, name: str | None) -> None:
-        self.conductor.teller.controller = name
+        self.controller.publisher.controller = name
 
     def _watched(self, live: bool) -> None:
-        self.conductor.watched = live
+        self.controller.watched = live
 
     def stop(self) -> None:
         """End the daemon, from the loop's thread."""
@@ -326,21 +326,21 @@ class Daemon:
 
     def _end(self) -> None:
         """Hold the run, bring the lift to the far end, write what waits, let go."""
-        conductor = self.conductor
-        run = conductor.run
+        controller = self.controller
+        run = controller.run
         if run is not None and run.state == "running":
-            conductor.happen(Fault("restart", "the daemon was stopped"))
+            controller.happen(Fault("restart", "the daemon was stopped"))
         deadline = time.monotonic() + LAST_RETREAT
         while time.monotonic() < deadline:
             time.sleep(0.05)
-            stage = conductor.stage
+            stage = controller.stage
             moving = stage.task is not None and stage.task.kind in ("retreat", "establish", "approach")
-            if conductor.inbox.empty() and not stage.unrecorded and not moving:
+            if controller.inbox.empty() and not stage.unrecorded and not moving:
                 break
             if self.store_trouble:
                 break
-        conductor.close()
-        if not self.recorder.close():
+        controller.close()
+        if not self.log_writer.close():
             log.error("not everything could be written to the store: %s", self.store_trouble)
         self.store.close()
         self.lock.release()

@@ -1,6 +1,6 @@
-"""The one-way import rule: tui -> daemon -> drivers; tui and daemon -> analysis; nothing else.
+"""A room imports only rooms below it, and every room stands in the table.
 
-Held twice: on the source, and in a fresh interpreter (what a module really pulls in).
+Held on the source, type-only imports included, and in a fresh interpreter (what a module really pulls in).
 """
 
 from __future__ import annotations
@@ -8,56 +8,209 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from collections.abc import Iterator
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
 
 from tests.support import ROOT
 
-ALLOWED = {
+#: What each room may import, from the bottom up. A room is a folder, or a file beside the folders.
+#: ``analysis/errors`` is the ground of all four folders: the one root of what is said to a person.
+ROOMS: dict[str, set[str]] = {
+    "analysis/constants": set(),
+    "analysis/errors": set(),
+    "analysis/units": {"analysis/constants"},
+    "analysis/records": {"analysis/units"},
+    "analysis/files": {"analysis/errors", "analysis/records", "analysis/units"},
+    "analysis/settling": {"analysis/errors", "analysis/records"},
+    "analysis/magnetostatics": {"analysis/constants", "analysis/records", "analysis/units"},
+    "analysis/forces": {
+        "analysis/constants", "analysis/errors", "analysis/magnetostatics", "analysis/records",
+    },
+    "analysis/outliers": {
+        "analysis/errors", "analysis/forces", "analysis/magnetostatics", "analysis/records",
+    },
+    "analysis/inversion": {
+        "analysis/errors", "analysis/forces", "analysis/magnetostatics", "analysis/records",
+    },
+    "analysis/figures": {
+        "analysis/constants", "analysis/forces", "analysis/inversion", "analysis/magnetostatics",
+        "analysis/records", "analysis/units",
+    },
+    "analysis/results": {
+        "analysis/errors", "analysis/figures", "analysis/forces", "analysis/inversion",
+        "analysis/magnetostatics", "analysis/outliers", "analysis/records",
+    },
+    "analysis/calibration": {
+        "analysis/constants", "analysis/errors", "analysis/forces", "analysis/magnetostatics",
+        "analysis/records", "analysis/units",
+    },
+    "analysis/planning": {
+        "analysis/constants", "analysis/errors", "analysis/forces", "analysis/magnetostatics",
+        "analysis/records", "analysis/results",
+    },
+    "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
+    "analysis/data_package": {"analysis/errors", "analysis/files", "analysis/records", "analysis/results"},
+    "analysis/report": {
+        "analysis/comparison", "analysis/constants", "analysis/figures", "analysis/magnetostatics",
+        "analysis/records", "analysis/results",
+    },
+    "analysis/run": {
+        "analysis/data_package", "analysis/figures", "analysis/files", "analysis/records", "analysis/report",
+        "analysis/results", "analysis/units",
+    },
+    "drivers/clock": set(),
+    "drivers/device": {"analysis/errors"},
+    "drivers/gap_setter": {"drivers/device"},
+    "drivers/spacers": {"drivers/device", "drivers/gap_setter"},
+    "drivers/serial": {"drivers/clock", "drivers/device"},
+    "drivers/balance": {"drivers/clock", "drivers/device", "drivers/serial"},
+    "drivers/lift": {"drivers/clock", "drivers/device", "drivers/gap_setter", "drivers/serial"},
+    # The twin has its own physics, and no code but its own.
+    "drivers/twin": set(),
+    "daemon/protocol": set(),
+    "daemon/paths": set(),
+    "daemon/health": set(),
+    "daemon/clock": {"drivers/clock"},
+    "daemon/procedure": {
+        "analysis/files", "analysis/forces", "analysis/planning", "analysis/records", "daemon/protocol",
+    },
+    "daemon/acquisition": {
+        "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol", "drivers/device",
+    },
+    "daemon/balance_check": {
+        "analysis/settling", "daemon/acquisition", "drivers/balance", "drivers/clock", "drivers/device",
+    },
+    "daemon/store": {
+        "analysis/errors", "analysis/records", "daemon/clock", "daemon/procedure", "daemon/protocol",
+    },
+    "daemon/control": {
+        "analysis/errors", "analysis/files", "analysis/records", "daemon/acquisition", "daemon/clock",
+        "daemon/health", "daemon/procedure", "daemon/protocol", "daemon/store", "drivers/balance",
+        "drivers/clock", "drivers/device", "drivers/gap_setter", "drivers/lift", "drivers/spacers",
+    },
+    "daemon/server": {
+        "analysis/errors", "daemon/clock", "daemon/control", "daemon/paths", "daemon/procedure",
+        "daemon/protocol", "daemon/store", "drivers/device",
+    },
+    "daemon/simulation": {"analysis/errors", "daemon/protocol", "daemon/server"},
+    "daemon/service": {
+        "analysis/files", "daemon/clock", "daemon/control", "daemon/health", "daemon/paths",
+        "daemon/procedure", "daemon/protocol", "daemon/server", "daemon/store",
+    },
+    "daemon/self_check": {
+        "analysis/errors", "analysis/files", "daemon/health", "daemon/server", "daemon/service",
+        "daemon/store", "drivers/balance", "drivers/device",
+    },
+    "daemon/__main__": {
+        "daemon/health", "daemon/paths", "daemon/self_check", "daemon/service", "daemon/store",
+    },
+    "tui/keys": set(),
+    "tui/key_queue": set(),
+    "tui/bench_form": set(),
+    "tui/web": {"analysis/errors"},
+    "tui/state": {
+        "analysis/comparison", "analysis/errors", "analysis/files", "analysis/inversion", "analysis/outliers",
+        "analysis/records", "analysis/results", "analysis/settling", "daemon/paths", "daemon/protocol",
+        "daemon/server", "daemon/store",
+    },
+    "tui/format": {"analysis/units", "daemon/protocol", "tui/state"},
+    "tui/bench_shifts": {"analysis/figures", "tui/format"},
+    "tui/widgets": {"daemon/protocol", "tui/format", "tui/keys", "tui/state"},
+    "tui/screens": {
+        "analysis/figures", "daemon/protocol", "tui/bench_form", "tui/bench_shifts", "tui/format", "tui/keys",
+        "tui/state", "tui/widgets",
+    },
+    "tui/app": {"daemon/protocol", "tui/key_queue", "tui/keys", "tui/screens", "tui/state"},
+    "tui/cli": {
+        "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
+        "analysis/figures", "analysis/files", "analysis/forces", "analysis/inversion",
+        "analysis/magnetostatics", "analysis/planning", "analysis/records", "analysis/report",
+        "analysis/results", "analysis/settling", "analysis/units", "daemon/__main__", "daemon/balance_check",
+        "daemon/paths", "daemon/server", "daemon/simulation", "daemon/store", "tui/app", "tui/web",
+    },
+}  # fmt: skip
+FOLDERS = ("analysis", "drivers", "daemon", "tui")
+#: Which of the four folders may import which.
+FOLDER_RULE = {
     "analysis": {"analysis"},
-    "drivers": {"drivers"},
+    "drivers": {"drivers", "analysis"},
     "daemon": {"daemon", "drivers", "analysis"},
     "tui": {"tui", "daemon", "analysis"},
 }
+MOST_FILES = 20
 #: Slow libraries that must not be on the way to these modules.
 HEAVY = {"scipy", "pandas", "pint", "magpylib", "matplotlib", "pydantic", "jinja2"}
 
 
-def _imports(path: Path) -> set[str]:
-    """The project's folders a source file imports, relative or absolute."""
-    package = path.relative_to(ROOT).parent.parts
+def _sources(folder: str) -> Iterator[Path]:
+    """The Python files of a folder; not the door ``import weighloop``, which reaches rooms by name."""
+    for path in (ROOT / folder).rglob("*.py"):
+        if "public_face" not in path.parts:
+            yield path.relative_to(ROOT)
+
+
+def room_of(path: Path) -> str:
+    """The room a source file stands in."""
+    parts = path.with_suffix("").parts
+    return parts[0] if parts[1] == "__init__" else "/".join(parts[:2])
+
+
+MODULES = {
+    path.with_suffix("").parts[: -1 if path.stem == "__init__" else None]: path
+    for folder in FOLDERS
+    for path in _sources(folder)
+}
+
+
+def imports_of(path: Path) -> set[Path]:
+    """The project's files that a source file imports, at any depth in it."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        names: list[str] = []
+    for node in ast.walk(ast.parse((ROOT / path).read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom) and node.level == 0:
-            names = [node.module or ""]
+            bare = [a.name for a in node.names if a.name.split(".")[0] in (*FOLDERS, "weighloop")]
+            assert not bare, f"{path}: imports {bare} by a bare or absolute name"
         elif isinstance(node, ast.ImportFrom):
-            base = package[: len(package) - node.level + 1]
-            tail = (node.module or "").split(".") if node.module else [a.name for a in node.names]
-            names = [".".join(("weighloop", *base, *tail))]
-        for name in names:
-            parts = name.split(".")
-            if parts[0] in ALLOWED:
-                pytest.fail(f"{path}: imports the bare name {parts[0]}")
-            if parts[0] == "weighloop" and len(parts) > 1 and parts[1] in ALLOWED:
-                found.add(parts[1])
+            top = (node.module or "").split(".")[0]
+            if node.level == 0:
+                assert top not in (*FOLDERS, "weighloop"), (
+                    f"{path}: imports {node.module} by its absolute name"
+                )
+                continue
+            base = path.parent.parts[: len(path.parent.parts) - node.level + 1]
+            base += tuple(node.module.split(".")) if node.module else ()
+            found |= {MODULES.get((*base, alias.name)) or MODULES[base] for alias in node.names}
     return found
 
 
-@pytest.mark.parametrize("folder", ALLOWED)
-def test_source_imports_one_way(folder: str) -> None:
-    files = list((ROOT / folder).rglob("*.py"))
-    assert files
-    for path in files:
-        if "public_face" in path.parts:
-            continue  # the door itself: it reaches the rooms by name, on demand
-        extra = _imports(path) - ALLOWED[folder]
-        if folder == "drivers" and "twin" in path.parts:
-            assert "analysis" not in extra, f"{path}: the twin has its own physics"
-        assert not extra, f"{path} imports {extra}"
+GRAPH = {path: imports_of(path) for path in MODULES.values()}
+
+
+def test_every_room_stands_in_the_table() -> None:
+    assert {room_of(path) for path in GRAPH if path.stem != "__init__"} == set(ROOMS)
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_a_room_imports_only_what_the_table_allows(room: str) -> None:
+    for path, found in GRAPH.items():
+        if room_of(path) == room:
+            extra = {room_of(other) for other in found} - ROOMS[room] - {room}
+            assert not extra, f"{path} imports {extra}"
+
+
+def test_no_room_and_no_file_imports_in_a_circle() -> None:
+    tuple(TopologicalSorter(ROOMS).static_order())
+    tuple(TopologicalSorter(GRAPH).static_order())
+    for room, allowed in ROOMS.items():
+        folder = room.split("/")[0]
+        assert {other.split("/")[0] for other in allowed} <= FOLDER_RULE[folder], room
+
+
+def test_no_folder_is_crowded() -> None:
+    for folder in {path.parent for path in GRAPH}:
+        assert len([path for path in GRAPH if path.parent == folder]) <= MOST_FILES, folder
 
 
 def _loaded(module: str) -> set[str]:
@@ -70,16 +223,13 @@ def _loaded(module: str) -> set[str]:
 @pytest.mark.parametrize("folder", ["analysis", "drivers", "daemon"])
 def test_fresh_interpreter_loads_one_way(folder: str) -> None:
     modules = [
-        ".".join(("weighloop", *path.relative_to(ROOT).with_suffix("").parts)).removesuffix(".__init__")
-        for path in (ROOT / folder).rglob("*.py")
-        if path.name != "__main__.py"
-        and "public_face" not in path.parts
-        and "twin" not in path.parts
-        and "firmware" not in path.parts
+        ".".join(("weighloop", *parts))
+        for parts, path in MODULES.items()
+        if parts[0] == folder and path.name != "__main__.py" and "twin" not in parts
     ]
     loaded = _loaded(", ".join(modules))
     ours = {name.split(".")[1] for name in loaded if name.startswith("weighloop.")}
-    assert ours <= ALLOWED[folder]
+    assert ours <= FOLDER_RULE[folder]
 
 
 @pytest.mark.parametrize(

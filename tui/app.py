@@ -17,12 +17,12 @@ from textual.screen import Screen
 from textual.theme import Theme
 
 from ..daemon.protocol import Run
-from .key_queue import Passed, TypeAhead
+from .key_queue import KeyQueue, Passed
 from .keys import bindings
-from .state import compute_process as figuring_apart
+from .state import compute_process as compute_process
 from .state.follower import CallRefused, Feed, FeedLost, Follower
-from .state.messages import ActionDone, PictureChanged
-from .state.snapshot import Picture
+from .state.messages import ActionDone, SnapshotChanged
+from .state.snapshot import LiveSnapshot
 
 # Own colours, chosen so that blue, ochre and the red of a fault stay apart for every kind of colour vision
 # and all keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
@@ -100,24 +100,24 @@ class WeighloopApp(App[None]):
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
-        self.picture = Picture(now=now)
+        self.snapshot = LiveSnapshot(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
         self._beats = 0
-        self.follower = Follower(feed, self.picture, self._post)
-        self._type_ahead = TypeAhead(self)
+        self.follower = Follower(feed, self.snapshot, self._post)
+        self._key_queue = KeyQueue(self)
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = LIGHT.name if light_terminal(os.environ) else DARK.name
 
     def on_mount(self) -> None:
         self.follow()
-        self.run_worker(self._type_ahead.hand_on(), group="typed")
+        self.run_worker(self._key_queue.hand_on(), group="typed")
         self.set_interval(1 / LIVE_RATE, self._beat)
         self.call_after_refresh(self.caution)
 
     async def on_event(self, event: Event) -> None:
-        if not self._type_ahead.keeps(event):
+        if not self._key_queue.keeps(event):
             await super().on_event(event)
 
     def on_passed(self, message: Passed) -> None:
@@ -134,7 +134,7 @@ class WeighloopApp(App[None]):
                 remember()
 
     def _post(self, what: str) -> None:
-        self.post_message(PictureChanged(what))
+        self.post_message(SnapshotChanged(what))
 
     @work(exclusive=True, group="feed")
     async def follow(self) -> None:
@@ -149,7 +149,7 @@ class WeighloopApp(App[None]):
         if self._beats % LIVE_RATE == 0:
             self._post("clock")
 
-    def on_picture_changed(self, message: PictureChanged) -> None:
+    def on_snapshot_changed(self, message: SnapshotChanged) -> None:
         self._tell(message.what)
 
     def _tell(self, what: str) -> None:
@@ -206,7 +206,7 @@ class WeighloopApp(App[None]):
         """The short form for a new run, with the bench of the run before."""
         if len(self.screen_stack) > 1:
             return
-        run = self.picture.run
+        run = self.snapshot.run
         if run is not None and run["state"] in ("planned", "running", "held"):
             self.notify(f"Run {run['id']} is not over yet: end it first (s on the run view).")
             return
@@ -241,7 +241,7 @@ class WeighloopApp(App[None]):
             self.notify(str(error), severity="warning", markup=False)
 
     async def on_unmount(self) -> None:
-        figuring_apart.close()
+        compute_process.close()
         await self.feed.close()
 
 

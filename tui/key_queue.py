@@ -34,7 +34,7 @@ class Passed(Message):
         super().__init__()
 
 
-class TypeAhead:
+class KeyQueue:
     """What has been typed and not been dealt with."""
 
     def __init__(self, app: App[None]) -> None:

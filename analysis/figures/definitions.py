@@ -27,7 +27,7 @@ from ..inversion.methods import DENSITY
 from ..inversion.saturation import READ_OFF_A_MINOR_LOOP, Verdict, judge
 from ..magnetostatics.quadrature import volume
 from ..records.bench import Bench
-from .extract import NAMES, extract
+from .extract import NAMES, read_figures
 
 Status = Literal["measured", "bound", "not determined"]
 
@@ -56,7 +56,7 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
         return found | _of_the_body(found, bench)
     by_history = estimate.method_used == DENSITY
     verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0), by_history=by_history)
-    raw = extract(
+    raw = read_figures(
         curve.H_applied,
         curve.M,
         curve.N,
@@ -83,8 +83,8 @@ def claim(name: str, value: float, verdict: Verdict) -> Figure:
                 f"{verdict.reverse_field / 1e3:.0f} kA/m: HcJ is larger.",
             )
         return Figure(None, nothing, "No reverse internal field was reached.")
-    if name in verdict.untold:
-        return Figure(None, nothing, verdict.untold[name])
+    if name in verdict.withheld:
+        return Figure(None, nothing, verdict.withheld[name])
     if not np.isfinite(value):
         return Figure(
             None, nothing, _MISSING.get(name, "The branch does not reach where this figure is read.")

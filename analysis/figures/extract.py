@@ -9,7 +9,7 @@ from ..inversion.saturation import of_approach
 from ..records.arrays import Floats
 
 
-def extract(
+def read_figures(
     H_applied: Floats,
     M: Floats,
     N: Floats | float,
@@ -65,7 +65,7 @@ def extract(
     return figures
 
 
-#: Every key ``extract`` returns.
+#: Every key ``read_figures`` returns.
 NAMES = (
     "saturation_A_per_m",
     "remanence_A_per_m",

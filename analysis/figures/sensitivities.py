@@ -13,7 +13,7 @@ import numpy as np
 
 from ..constants import MU0
 from ..forces import force as weighing
-from ..inversion.loop import Answer, LoopEstimate
+from ..inversion.loop import LoopEstimate, Sensitivity
 from ..magnetostatics import quadrature
 from ..magnetostatics.bench_linearisation import DEMAGNETISING, measured_inputs, with_value
 from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
@@ -33,16 +33,16 @@ WORDS = FIELD_WORDS | {
 
 
 @dataclass(frozen=True, eq=False)
-class Shared:
-    """One shared input: ``odd`` and ``even`` (L,) are the loop's first and second order answer to one
-    standard uncertainty: state = centre + z odd + z^2 even. ``identity`` tells the same input of two
-    benches apart from another, so that what two runs share cancels between them."""
+class SystematicInput:
+    """One shared input: ``first_order`` and ``second_order`` (L,) are the loop's first and second order
+    answer to one standard uncertainty: state = centre + z first_order + z^2 second_order. Where ``identity``
+    is the same, two benches share the input, and it cancels between their runs."""
 
     key: str
     words: str
     identity: str
-    odd: Floats
-    even: Floats
+    first_order: Floats
+    second_order: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,53 +91,61 @@ def state_of(estimate: LoopEstimate, bench: Bench) -> State:
     return State(vector, len(down), 0 if up is None else len(up), len(estimate.points))
 
 
-def answer_of(estimate: LoopEstimate, bench: Bench) -> Answer:
+def answer_of(estimate: LoopEstimate, bench: Bench) -> Sensitivity:
     """The state's answer to errors: L values."""
     down, up, model = estimate.descending, estimate.ascending, estimate.bench
     volume, mass = model.field.volume, bench.sample.mass
     density = 0.0 if mass is None else mass.value / volume
     one = np.stack([model.N_change, -density * model.volume_change / volume])
-    parts = [down.H_answer, down.M_answer]
-    parts += [] if up is None else [up.H_answer, up.M_answer]
-    parts += [estimate.z_answer.through(one), estimate.H_answer, estimate.M_answer]
+    parts = [down.H_sensitivity, down.M_sensitivity]
+    parts += [] if up is None else [up.H_sensitivity, up.M_sensitivity]
+    parts += [estimate.z_sensitivity.propagate(one), estimate.H_sensitivity, estimate.M_sensitivity]
     both = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
     # Rows without a reading have no state to answer with.
-    return Answer(*(np.where(np.isfinite(part), part, 0.0) for part in both))
+    return Sensitivity(*(np.where(np.isfinite(part), part, 0.0) for part in both))
 
 
-def shared_inputs(estimate: LoopEstimate, bench: Bench) -> tuple[State, Answer, tuple[Shared, ...]]:
+def shared_inputs(
+    estimate: LoopEstimate, bench: Bench
+) -> tuple[State, Sensitivity, tuple[SystematicInput, ...]]:
     """The loop's state, its answer to errors, and every shared input."""
     centre, answer = state_of(estimate, bench), answer_of(estimate, bench)
     points, model = estimate.points, estimate.bench
     nothing = np.zeros_like(centre.vector)
-    found: list[Shared] = []
+    found: list[SystematicInput] = []
 
-    def put(key: str, value: Measured, odd: Floats, even: Floats = nothing) -> None:
+    def put(key: str, value: Measured, first_order: Floats, second_order: Floats = nothing) -> None:
         owner = bench.sample.name if key.startswith("sample.") or key == DEMAGNETISING else ""
-        found.append(Shared(key, WORDS[key], f"{owner}|{key}|{value.value!r}|{value.u!r}", odd, even))
+        found.append(
+            SystematicInput(
+                key, WORDS[key], f"{owner}|{key}|{value.value!r}|{value.u!r}", first_order, second_order
+            )
+        )
 
     for i, (key, value) in enumerate(zip(model.keys, model.stated, strict=True)):
-        put(key, value, answer.to_stated[:, i])
+        put(key, value, answer.d_prior[:, i])
     for key, value in measured_inputs(bench):
         if key == "sample.offset":
             # The offset has no preferred side: only its square counts.
-            put(key, value, nothing, answer.to_force @ _force_lost_to_offset(points, bench, value.u))
+            put(key, value, nothing, answer.d_force @ _force_lost_to_offset(points, bench, value.u))
         elif key == "reference_magnet.recoil_permeability":
-            put(key, value, answer.to_force @ _force_of_image(estimate, bench))
+            put(key, value, answer.d_force @ _force_of_image(estimate, bench))
         elif key == "sample.mass":
-            odd = nothing.copy()
-            centre.part("density", odd)[:] = centre.part("density") * value.u / value.value
-            put(key, value, odd)
+            first_order = nothing.copy()
+            centre.part("density", first_order)[:] = centre.part("density") * value.u / value.value
+            put(key, value, first_order)
         elif key in ("site.latitude", "site.altitude"):
             put(key, value, *_of_gravity(key, value.u, points, bench, answer))
     return centre, answer, tuple(found)
 
 
-def _of_gravity(key: str, u: float, points: Points, bench: Bench, answer: Answer) -> tuple[Floats, Floats]:
+def _of_gravity(
+    key: str, u: float, points: Points, bench: Bench, answer: Sensitivity
+) -> tuple[Floats, Floats]:
     """All forces are in proportion to gravity: the loop's answer to the first and second order."""
     here = weighing.force_per_kg(bench.site)
     high, low = (weighing.force_per_kg(with_value(bench, key, d).site) / here - 1.0 for d in (u, -u))
-    force = answer.to_force @ np.nan_to_num(points.force)
+    force = answer.d_force @ np.nan_to_num(points.force)
     return 0.5 * (high - low) * force, 0.5 * (high + low) * force
 
 

@@ -20,9 +20,9 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
 from .definitions import Figure
-from .extract import extract
+from .extract import read_figures
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
-from .sensitivities import Shared, State, of_method, shared_inputs
+from .sensitivities import State, SystematicInput, of_method, shared_inputs
 
 #: Repeatability of a gap that is set again, m, standard uncertainty: noted to 0.01 mm, or a lift's
 #: (0.01 mm wide rectangle; common practice, no source).
@@ -41,7 +41,7 @@ _K95 = 1.959963984540054
 
 
 @dataclass(frozen=True, eq=False)
-class Own:
+class IndependentInput:
     """A random input with a value of its own for every row, zero or spacer: force error = root @ z, N."""
 
     key: str
@@ -108,12 +108,12 @@ def evaluate(
     share (same place in the bench file, same value) takes the same values in both.
     """
     centre, answer, shared = shared_inputs(estimate, bench)
-    scale = misfit(estimate)
+    scale = birge_ratio(estimate)
     own = own_inputs(zeros, estimate, bench, scale)
     law = (
         judge(estimate.descending, estimate.ascending).law_of_approach if len(estimate.descending) else False
     )
-    model = _Model(centre, answer.to_force, shared, own, estimate, figures, bench, law, readings, seed)
+    model = _Model(centre, answer.d_force, shared, own, estimate, figures, bench, law, readings, seed)
     samples = propagate(model, seed, most=max(trials, 2), batch=min(BATCH, max(trials // 2, 1)))
     linear, budget = _linear(model)
     results = {name: _result(figure, samples.get(name), linear.get(name)) for name, figure in figures.items()}
@@ -125,7 +125,7 @@ def evaluate(
     return Uncertainty(results, budget, u_M, bands, samples, done, {s.identity: s.words for s in shared})
 
 
-def misfit(estimate: LoopEstimate) -> float:
+def birge_ratio(estimate: LoopEstimate) -> float:
     """By how much the readings scatter more about the fit than they say, at least 1: the Birge ratio.
 
     A fit that is as good as the readings claim has a reduced chi-square of 1; above, they claim too much
@@ -138,22 +138,24 @@ def misfit(estimate: LoopEstimate) -> float:
     return float(np.sqrt(max(1.0, np.mean(usable)))) if usable else 1.0
 
 
-def own_inputs(zeros: Zeros, estimate: LoopEstimate, bench: Bench, scale: float) -> tuple[Own, ...]:
+def own_inputs(
+    zeros: Zeros, estimate: LoopEstimate, bench: Bench, scale: float
+) -> tuple[IndependentInput, ...]:
     """The random inputs: readings, zeros, gaps, and each spacer's own thickness."""
     from ..forces import force as weighing
 
     points = estimate.points
     newton = abs(weighing.force(1.0, bench))
-    inputs = [Own("readings", "readings", np.diag(scale * newton * zeros.u_reading))]
+    inputs = [IndependentInput("readings", "readings", np.diag(scale * newton * zeros.u_reading))]
     if zeros.weights.shape[1]:
-        inputs.append(Own("zeros", "zeros", newton * zeros.weights * zeros.u_zero))
+        inputs.append(IndependentInput("zeros", "zeros", newton * zeros.weights * zeros.u_zero))
     slope = force_by_gap(estimate)
-    inputs.append(Own("gap setting", "setting of each gap", np.diag(slope * U_GAP)))
+    inputs.append(IndependentInput("gap setting", "setting of each gap", np.diag(slope * U_GAP)))
     spacer, counts = bench.gap.spacer, np.nan_to_num(points.spacers)
     if spacer is not None and spacer.u > 0 and counts.any():
         stack = np.arange(int(counts.max()))[None, :] < counts[:, None]
         root = slope[:, None] * stack * (OWN_OF_SPACER * spacer.u)
-        inputs.append(Own("each spacer", "thickness of each single spacer", root))
+        inputs.append(IndependentInput("each spacer", "thickness of each single spacer", root))
     return tuple(inputs)
 
 
@@ -175,8 +177,8 @@ class _Model:
         self,
         centre: State,
         answer: Floats,
-        shared: tuple[Shared, ...],
-        own: tuple[Own, ...],
+        shared: tuple[SystematicInput, ...],
+        own: tuple[IndependentInput, ...],
         estimate: LoopEstimate,
         figures: dict[str, Figure],
         bench: Bench,
@@ -190,8 +192,8 @@ class _Model:
         curves = len(centre.vector) - 2 * centre.points
         self.curves = curves
         # Only what the figures are read from is tried: not the points.
-        self.odd = np.array([s.odd[:curves] for s in shared])
-        self.even = np.array([s.even[:curves] for s in shared])
+        self.first_order = np.array([s.first_order[:curves] for s in shared])
+        self.second_order = np.array([s.second_order[:curves] for s in shared])
         self.roots = [self.answer[:curves] @ o.root for o in own]
         self.words = [o.words for o in own]
         streams = [o.key for o in own]
@@ -226,7 +228,7 @@ class _Model:
         """
         z = np.array([self.streams[s.identity].standard_normal(count) for s in self.shared]).T
         self._correlate(z)
-        states = self.centre.vector[: self.curves] + z @ self.odd + z**2 @ self.even
+        states = self.centre.vector[: self.curves] + z @ self.first_order + z**2 @ self.second_order
         for stream, root in zip(self.own_streams, self.roots, strict=True):
             states += stream.standard_normal((count, root.shape[1])) @ root.T
         return states
@@ -236,7 +238,7 @@ class _Model:
         part = lambda name: self.centre.part(name, states)  # noqa: E731
         up = self.centre.up > 0
         with np.errstate(invalid="ignore", divide="ignore"):
-            found = extract(
+            found = read_figures(
                 part("H_down"),
                 part("M_down"),
                 part("N")[:, 0],
@@ -285,13 +287,13 @@ def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine
     """The law of propagation (JCGM 100, 5.1): each figure's u, and its budget, one input at a time."""
     centre = model.centre.vector[: model.curves]
     # Every state that differs from the measured one by one standard uncertainty of one input.
-    steps = [s.odd[: model.curves][None, :] for s in model.shared]
+    steps = [s.first_order[: model.curves][None, :] for s in model.shared]
     widths = [1] * len(steps)
     names = [s.words for s in model.shared]
     # A step by even answers only (an offset) has no first-order part: its spread, sqrt(2) of the square's.
     for i, s in enumerate(model.shared):
-        if not np.any(s.odd):
-            steps[i] = np.sqrt(2.0) * s.even[: model.curves][None, :]
+        if not np.any(s.first_order):
+            steps[i] = np.sqrt(2.0) * s.second_order[: model.curves][None, :]
     # A row's own step through the linear answer; rows set aside do not count.
     for words, root in zip(model.words, model.roots, strict=True):
         steps.append(root.T)
@@ -338,10 +340,10 @@ def _spread_of_M(model: _Model) -> Floats:
     for own in model.own:
         variance += ((model.answer[-n:] @ own.root) ** 2).sum(axis=1)
     for s in model.shared:
-        variance += centre.part("M", s.odd) ** 2 + 2.0 * centre.part("M", s.even) ** 2
+        variance += centre.part("M", s.first_order) ** 2 + 2.0 * centre.part("M", s.second_order) ** 2
     pair = ("reference_magnet.remanence", "gap.contact")
     if model.correlation and all(key in model.keys for key in pair):
-        r, k = (centre.part("M", model.shared[model.keys.index(key)].odd) for key in pair)
+        r, k = (centre.part("M", model.shared[model.keys.index(key)].first_order) for key in pair)
         variance += 2.0 * model.correlation * r * k
     return np.sqrt(np.maximum(variance, 0.0))
 

@@ -8,28 +8,28 @@ from typing import Protocol
 
 import numpy as np
 
-from ..magnetostatics.applied_field import LocalField
-from ..magnetostatics.bench_linearisation import BenchModel
-from ..magnetostatics.demagnetising_field import OwnField
+from ..magnetostatics.applied_field import NodeField
+from ..magnetostatics.bench_linearisation import LinearisedBench
+from ..magnetostatics.demagnetising_field import DemagnetisingField
 from ..records.arrays import Floats, Indices
 
 
 class Material(Protocol):
     """What a part of the sample does in the field it feels: linear in its coefficients (K,)."""
 
-    def begin(self, felt: Floats, pull: Floats) -> None:
-        """Make ready for rows whose nodes feel ``felt`` (n, q), A/m, and count ``pull`` (n, q)."""
+    def begin(self, H_local: Floats, pull: Floats) -> None:
+        """Make ready for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q)."""
         ...
 
-    def design(self, felt: Floats, weights: Floats) -> Floats:
+    def design(self, H_local: Floats, weights: Floats) -> Floats:
         """(n, K): sums over the nodes of ``weights`` (n, q) times M, by coefficient."""
         ...
 
-    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
+    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
         """M (n, q) and its slope dM/du at each node in its own row's field."""
         ...
 
-    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+    def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of M (k, n, q) where what the nodes feel at all rows changes by each of ``by`` (k, n, q)."""
         ...
 
@@ -38,7 +38,7 @@ class Material(Protocol):
         ``X`` (n, K); ``bound``: with regard to the bounds of the coefficients, if that matters."""
         ...
 
-    def unlikely(self, X: Floats, y: Floats) -> float:
+    def deviance(self, X: Floats, y: Floats) -> float:
         """Minus twice the logarithm of the likelihood of such readings, but for a constant (``smoothness``),
         at the likeliest smoothing; NaN where it is not told."""
         ...
@@ -57,14 +57,14 @@ class Material(Protocol):
 
 
 @dataclass(eq=False)
-class Part:
+class FittedBranch:
     """One branch's part of the fit, or the whole run's.
 
     ``rows`` (n,) of the run, of which ``counted`` (m,) are fitted, the others being history only. A part
-    that ``tells`` has a say in the bench. ``M``, ``felt`` (u) and ``slope`` (dM/du) are (n, q), at the
-    nodes; ``force``, ``sigma``, ``doubt`` (what any model of a sample is off by besides), ``model`` and
-    ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are
-    within their bounds; ``c_to_force`` (K, m) and ``c_to_z`` (K, k) say how c answers.
+    that ``constrains_bench`` has a say in the bench. ``M``, ``H_local`` (u) and ``slope`` (dM/du) are (n,
+    q), at the nodes; ``force``, ``sigma``, ``doubt`` (what any model of a sample is off by besides),
+    ``model`` and ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are within their bounds;
+    ``c_d_force`` (K, m) and ``c_to_z`` (K, k) say how c answers.
     """
 
     rows: Indices
@@ -72,12 +72,12 @@ class Part:
     material: Material
     force: Floats
     sigma: Floats
-    tells: bool
+    constrains_bench: bool
     M: Floats
     smoothing: float = 0.0
     c: Floats | None = None
     free: Indices = field(default_factory=lambda: np.zeros(0, np.intp))
-    felt: Floats = field(default_factory=lambda: np.zeros(0))
+    H_local: Floats = field(default_factory=lambda: np.zeros(0))
     slope: Floats = field(default_factory=lambda: np.zeros(0))
     model: Floats = field(default_factory=lambda: np.zeros(0))
     hat: Floats = field(default_factory=lambda: np.zeros(0))
@@ -85,7 +85,7 @@ class Part:
     design: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     by_input: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     doubt: Floats = field(default_factory=lambda: np.zeros(0))
-    c_to_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    c_d_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     c_to_z: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     @property
@@ -110,48 +110,48 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Role:
+class BranchSpec:
     """What of a run a part of the fit is: its rows, which of them count, and whether it has a say in the
     bench."""
 
     rows: Indices
     material: Material
     counted: Indices | None = None
-    tells: bool = True
+    constrains_bench: bool = True
 
 
 @dataclass(frozen=True, eq=False)
 class JointFit:
     """The fitted parts over the bench found (``model``, at its ``z``).
 
-    ``z_to_force`` (k, n of all rows of the run), ``z_to_stated`` (k, k): how the inputs answer to errors of
+    ``z_d_force`` (k, n of all rows of the run), ``z_d_prior`` (k, k): how the inputs answer to errors of
     the forces and of what is stated; ``scale`` the Birge ratio the weights were loosened by; ``objective``
     as minimised but for the roughness, in the readings' own standard deviations; ``degrees`` of freedom
-    used; ``unlikely`` minus twice the logarithm of the likelihood of forces and inputs, but for a constant
+    used; ``deviance`` minus twice the logarithm of the likelihood of forces and inputs, but for a constant
     (NaN where it is not told); ``steady_field`` (A/m) as given.
     """
 
-    model: BenchModel
-    own: OwnField
-    parts: dict[str, Part]
-    z_to_force: Floats
-    z_to_stated: Floats
+    model: LinearisedBench
+    own: DemagnetisingField
+    parts: dict[str, FittedBranch]
+    z_d_force: Floats
+    z_d_prior: Floats
     scale: float
     objective: float
     degrees: float
-    unlikely: float
+    deviance: float
     steady_field: float
 
     @property
-    def field(self) -> LocalField:
+    def field(self) -> NodeField:
         """The field of the bench found."""
         return self.model.field
 
-    def felt_changes(self, part: Part) -> Floats:
+    def local_field_changes(self, part: FittedBranch) -> Floats:
         """What a part's nodes feel, by input (k, n, q), with M as it is."""
-        return felt_changes(self.own, self.model, part)
+        return local_field_changes(self.own, self.model, part)
 
-    def unseen(self, part: Part) -> Floats:
+    def unseen(self, part: FittedBranch) -> Floats:
         """(K, r): what the readings leave unknown of a part's coefficients (``Material.unseen``)."""
         X = part.design / (part.sigma * self.scale)[:, None]
         return part.material.unseen(X, part.smoothing, part.free)
@@ -161,15 +161,19 @@ class JointFit:
         return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
 
 
-def by_others(own: OwnField, model: BenchModel, M: Floats, z: Floats | None = None) -> Floats:
+def interaction_field(
+    own: DemagnetisingField, model: LinearisedBench, M: Floats, z: Floats | None = None
+) -> Floats:
     """What every node feels of the other parts (n, q) by their ``M`` (n, q), A/m, the bench at ``z``."""
     N = model.field.N if z is None else model.field.N + float((z - model.z) @ model.N_change)
-    return own.by_others(M) * (N / model.stated_field.N)
+    return own.interaction_field(M) * (N / model.stated_field.N)
 
 
-def felt_changes(own: OwnField, model: BenchModel, p: Part, z: Floats | None = None) -> Floats:
+def local_field_changes(
+    own: DemagnetisingField, model: LinearisedBench, p: FittedBranch, z: Floats | None = None
+) -> Floats:
     """What a part's nodes feel, by input (k, n, q), with M as it is, the bench at ``z``."""
-    others = by_others(own, model, p.M, z)
+    others = interaction_field(own, model, p.M, z)
     return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
 
 

@@ -7,7 +7,7 @@ from typing import Literal
 from ..magnetostatics.bench_linearisation import bench_model
 from ..records.bench import Bench
 from ..records.points import Points
-from .loop import LoopEstimate, Settled
+from .loop import FixedChoices, LoopEstimate
 from .methods import DENSITY, MEAN, SPLINE, WAYS, mean_estimate
 from .model_selection import best_estimate, best_hypothesis
 
@@ -20,7 +20,7 @@ def invert(
     method: Method = "finite",
     *,
     forced: str | None = None,
-    settled: Settled | None = None,
+    settled: FixedChoices | None = None,
 ) -> LoopEstimate:
     """Magnetisation at every point and along both branches.
 

@@ -13,7 +13,7 @@ uncertainties from what is stated. (The roughness has no say in z: it falls with
 width, and would make every reference magnet stronger than it is.) Inputs the forces say nothing of stay as
 stated.
 
-M at node j follows from M_j = f(u_j), u_j = H_j - (D M)_j (``own_field``); the problem is solved by
+M at node j follows from M_j = f(u_j), u_j = H_j - (D M)_j (``demagnetising_field``); the problem is solved by
 Gauss-Newton steps. Every answer to errors (of forces, of what is stated) comes from the last step's linear
 problem, with the smoothing and the active constraints as they are.
 """
@@ -24,11 +24,18 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from ..magnetostatics.applied_field import LocalField
-from ..magnetostatics.bench_linearisation import BenchModel
-from ..magnetostatics.demagnetising_field import own_field
+from ..magnetostatics.applied_field import NodeField
+from ..magnetostatics.bench_linearisation import LinearisedBench
+from ..magnetostatics.demagnetising_field import demagnetising_field
 from ..records.arrays import Floats
-from .fit_records import JointFit, Part, Role, by_others, felt_changes, weighing_spread
+from .fit_records import (
+    BranchSpec,
+    FittedBranch,
+    JointFit,
+    interaction_field,
+    local_field_changes,
+    weighing_spread,
+)
 
 #: No hypothesis on the sample's own field is better than this part of the force, real samples being neither
 #: even nor quite of their shape; a misfit tells of the bench by what it exceeds that. Our choice, from
@@ -61,8 +68,8 @@ _FARTHEST = 8.0
 
 
 def fit_jointly(
-    model: BenchModel,
-    roles: Mapping[str, Role],
+    model: LinearisedBench,
+    roles: Mapping[str, BranchSpec],
     hypothesis: str,
     *,
     smoothing: Mapping[str, float] | None = None,
@@ -84,7 +91,7 @@ def fit_jointly(
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
-def _of_readings(p: Part) -> Floats:
+def _of_readings(p: FittedBranch) -> Floats:
     """The readings' own standard deviations, N."""
     return p.sigma
 
@@ -92,8 +99,8 @@ def _of_readings(p: Part) -> Floats:
 class _Fit:
     def __init__(
         self,
-        model: BenchModel,
-        roles: Mapping[str, Role],
+        model: LinearisedBench,
+        roles: Mapping[str, BranchSpec],
         hypothesis: str,
         smoothing: Mapping[str, float],
         conditioned: bool,
@@ -110,13 +117,13 @@ class _Fit:
         self.reach = np.array([min(_FARTHEST, 0.5 * abs(s.value) / s.u) for s in model.stated])
         self.scale, self.chosen_at = 1.0, 0.0
         f = model.stated_field
-        self.own = own_field(hypothesis, model.bench.sample, f.nodes, f.weights).in_part(share)
-        self.parts: dict[str, Part] = {}
+        self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights).in_part(share)
+        self.parts: dict[str, FittedBranch] = {}
 
     def solve(self, z: Floats) -> JointFit:
         """The parts that tell, with the bench; then the others on the bench found."""
-        silent = {name: role for name, role in self.roles.items() if not role.tells}
-        self.roles = {name: role for name, role in self.roles.items() if role.tells}
+        silent = {name: role for name, role in self.roles.items() if not role.constrains_bench}
+        self.roles = {name: role for name, role in self.roles.items() if role.constrains_bench}
         model, chi = self.stated.moved(z), np.inf
         for _ in range(_BENCHES):
             z = self._settle(model, z)
@@ -135,7 +142,7 @@ class _Fit:
 
     # -- one bench
 
-    def _settle(self, model: BenchModel, z: Floats) -> Floats:
+    def _settle(self, model: LinearisedBench, z: Floats) -> Floats:
         """Gauss-Newton steps with the field linear around ``model``; the inputs found."""
         old = np.inf
         # On a bench worked out anew the smoothing stays, unless the readings have come to count otherwise.
@@ -169,7 +176,7 @@ class _Fit:
             old = new
         return z
 
-    def _begin(self, model: BenchModel) -> None:
+    def _begin(self, model: LinearisedBench) -> None:
         """The parts over what their nodes feel, M as found before or by plain means."""
         old, self.parts = self.parts, {}
         points = model.points
@@ -183,28 +190,28 @@ class _Fit:
                 with np.errstate(divide="ignore", invalid="ignore"):
                     plain = np.nan_to_num(points.force[role.rows] / f.pull_mean)
                 M = np.repeat(plain[:, None], len(f.weights), axis=1)
-            role.material.begin(f.H - by_others(self.own, model, M) + self.steady, f.pull)
+            role.material.begin(f.H - interaction_field(self.own, model, M) + self.steady, f.pull)
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
             rows = role.rows[counted]
             sigma = weighing_spread(points.force[rows], points.u_force[rows])
-            self.parts[name] = Part(
-                role.rows, counted, role.material, points.force[rows], sigma, role.tells, M
+            self.parts[name] = FittedBranch(
+                role.rows, counted, role.material, points.force[rows], sigma, role.constrains_bench, M
             )
             if name in old:
                 self.parts[name].smoothing = old[name].smoothing
 
-    def _felt(self, model: BenchModel, f: LocalField, z: Floats, M: Floats) -> Floats:
-        return f.H - by_others(self.own, model, M, z) + self.steady
+    def _local_field(self, model: LinearisedBench, f: NodeField, z: Floats, M: Floats) -> Floats:
+        return f.H - interaction_field(self.own, model, M, z) + self.steady
 
-    def _follow(self, model: BenchModel, z: Floats) -> None:
+    def _follow(self, model: LinearisedBench, z: Floats) -> None:
         """M at the nodes and the forces for the present coefficients: Newton's method for M = f(H - D M)."""
         field = model.at(z)
         for p in self.parts.values():
             assert p.c is not None
             f, M = field.rows(p.rows), p.M
             for _ in range(_ROUNDS):
-                p.felt = self._felt(model, f, z, M)
-                value, p.slope = p.material.state(p.c, p.felt)
+                p.H_local = self._local_field(model, f, z, M)
+                value, p.slope = p.material.state(p.c, p.H_local)
                 if not self.own.left.shape[1]:
                     M = value
                     break
@@ -215,7 +222,7 @@ class _Fit:
             p.M = M
             p.model = (f.pull * M).sum(axis=1)[p.counted]
 
-    def _linearise(self, model: BenchModel, z: Floats) -> None:
+    def _linearise(self, model: LinearisedBench, z: Floats) -> None:
         """Forces by coefficient (design) and by input, around where the fit stands."""
         field = model.at(z)
         for p in self.parts.values():
@@ -223,26 +230,26 @@ class _Fit:
             p.by_input = np.zeros((len(p.force), len(z)))
             if p.c is None:
                 # Nothing is known of the slopes yet: as if no part answered to any other.
-                p.felt = self._felt(model, f, z, p.M)
-                p.design = p.material.design(p.felt, f.pull)[p.counted]
+                p.H_local = self._local_field(model, f, z, p.M)
+                p.design = p.material.design(p.H_local, f.pull)[p.counted]
                 p.model = np.zeros(len(p.force))
                 continue
             v = self.own.undone(p.slope, f.pull)
-            p.design = p.material.design(p.felt, v)[p.counted]
+            p.design = p.material.design(p.H_local, v)[p.counted]
             if not self.conditioned:
                 continue  # the bench stays as it is
             by_input = np.einsum("nq,knq->nk", v, self._changes(model, p, z))
             by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
             p.by_input = by_input[p.counted]
 
-    def _changes(self, model: BenchModel, p: Part, z: Floats) -> Floats:
+    def _changes(self, model: LinearisedBench, p: FittedBranch, z: Floats) -> Floats:
         """M by input (k, n, q), before the parts have answered to one another."""
         assert p.c is not None
-        return p.material.changes(p.c, p.felt, p.slope, felt_changes(self.own, model, p, z))
+        return p.material.changes(p.c, p.H_local, p.slope, local_field_changes(self.own, model, p, z))
 
     # -- the linear problem, readings in standard deviations
 
-    def _targets(self, p: Part, z: Floats) -> Floats:
+    def _targets(self, p: FittedBranch, z: Floats) -> Floats:
         """What design @ c + by_input @ z should be."""
         return p.force - p.model + (0.0 if p.c is None else p.design @ p.c) + p.by_input @ z
 
@@ -254,7 +261,7 @@ class _Fit:
                 p.smoothing = self.known[name]
                 continue
             spread, y = p.sigma * self.scale, self._targets(p, z)
-            if rough and p.tells and self.conditioned:
+            if rough and p.constrains_bench and self.conditioned:
                 # What the bench may be off by counts as noise that the rows have in common.
                 off = p.by_input @ self.root / spread[:, None]
                 white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
@@ -263,14 +270,14 @@ class _Fit:
             # A steep sample far from where it must be is led astray by too little smoothing.
             p.smoothing = p.material.smoothing(white @ p.design, white @ y, bound=not rough)
 
-    def _left(self, p: Part) -> tuple[Floats, Floats]:
+    def _left(self, p: FittedBranch) -> tuple[Floats, Floats]:
         """What a part's coefficients leave of changes of its forces (m, m), and the coefficients by force
         (K, m)."""
         spread = p.sigma * self.scale
         answer = p.material.answer(p.design / spread[:, None], p.smoothing, p.free) / spread
         return np.eye(len(spread)) - p.design @ answer, answer
 
-    def _doubt(self, p: Part) -> Floats:
+    def _doubt(self, p: FittedBranch) -> Floats:
         """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
         return np.hypot(p.sigma * self.scale, _DOUBT * p.force)
 
@@ -278,7 +285,7 @@ class _Fit:
         """The inputs that fit best once every part's coefficients have done their best."""
         normal, rhs = self.precision.copy(), np.zeros(len(z))
         for p in self.parts.values():
-            if p.tells:
+            if p.constrains_bench:
                 left = self._left(p)[0] / self._doubt(p)[:, None]
                 J = left @ p.by_input
                 normal += J.T @ J
@@ -295,60 +302,64 @@ class _Fit:
             found.append(c)
         return found
 
-    def _objective(self, z: Floats, spread: Callable[[Part], Floats]) -> float:
+    def _objective(self, z: Floats, spread: Callable[[FittedBranch], Floats]) -> float:
         """What is minimised but for the roughness, misfits counted by each part's ``spread`` (N)."""
-        of_rows = sum(float(np.sum((p.residual / spread(p)) ** 2)) for p in self.parts.values() if p.tells)
+        of_rows = sum(
+            float(np.sum((p.residual / spread(p)) ** 2)) for p in self.parts.values() if p.constrains_bench
+        )
         return float(z @ self.precision @ z) + of_rows
 
     def _left_over(self) -> float:
         """Degrees of freedom that the coefficients leave, at least one."""
-        return max(sum(float(np.trace(self._left(p)[0])) for p in self.parts.values() if p.tells), 1.0)
+        return max(
+            sum(float(np.trace(self._left(p)[0])) for p in self.parts.values() if p.constrains_bench), 1.0
+        )
 
-    def _finished(self, model: BenchModel, z: Floats) -> JointFit:
+    def _finished(self, model: LinearisedBench, z: Floats) -> JointFit:
         """Every answer, from the linear problem at the end."""
         self._linearise(model, z)
         k = len(z)
         normal = self.precision.copy()
         seen: dict[str, tuple[Floats, Floats]] = {}
-        unlikely = float(z @ normal @ z)
+        deviance = float(z @ normal @ z)
         for name, p in self.parts.items():
             seen[name] = left, answer = self._left(p)
-            p.c_to_force, p.c_to_z = answer, -answer @ p.by_input
+            p.c_d_force, p.c_to_z = answer, -answer @ p.by_input
             p.hat = 1.0 - np.einsum("ii->i", left)
             p.doubt = np.hypot(p.sigma, _DOUBT * p.force)
-            if p.tells:
-                unlikely += self._unlikely(p, z)
-            if p.tells and self.conditioned:
+            if p.constrains_bench:
+                deviance += self._deviance(p, z)
+            if p.constrains_bench and self.conditioned:
                 J = left @ p.by_input / self._doubt(p)[:, None]
                 normal += J.T @ J
         inverse = np.linalg.inv(normal)
-        z_to_force, degrees = np.zeros((len(model.points), k)), 0.0
+        z_d_force, degrees = np.zeros((len(model.points), k)), 0.0
         for name, p in self.parts.items():
             left, _ = seen[name]
-            if p.tells and self.conditioned:
+            if p.constrains_bench and self.conditioned:
                 by_force = inverse @ (left @ p.by_input / self._doubt(p)[:, None] ** 2).T @ left
                 p.hat = p.hat + np.einsum("ij,ji->i", left @ p.by_input, by_force)
                 # A row at which two branches meet is in both.
-                np.add.at(z_to_force, p.rows[p.counted], by_force.T)
-            if p.tells:
+                np.add.at(z_d_force, p.rows[p.counted], by_force.T)
+            if p.constrains_bench:
                 degrees += float(p.hat.sum())
-        to_stated = inverse @ self.precision
+        d_prior = inverse @ self.precision
         return JointFit(
             self.stated.moved(z) if np.abs(z - model.z).max(initial=0.0) > 0 else model,
             self.own,
             self.parts,
-            z_to_force.T,
-            to_stated,
+            z_d_force.T,
+            d_prior,
             self.scale,
             self._objective(z, _of_readings),
             degrees,
-            unlikely,
+            deviance,
             self.steady,
         )
 
-    def _unlikely(self, p: Part, z: Floats) -> float:
+    def _deviance(self, p: FittedBranch, z: Floats) -> float:
         """Minus twice the logarithm of the likelihood of a part's forces, but for a constant, each doubted as
         much as any model of a sample must be."""
         doubt = self._doubt(p)
         y = (self._targets(p, z) - p.by_input @ z) / doubt
-        return p.material.unlikely(p.design / doubt[:, None], y) + 2.0 * float(np.sum(np.log(doubt)))
+        return p.material.deviance(p.design / doubt[:, None], y) + 2.0 * float(np.sum(np.log(doubt)))

@@ -8,25 +8,25 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..magnetostatics.bench_linearisation import BenchModel
+from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..records.arrays import Floats
 from ..records.points import Branch, Points
 
 
-class Answer(NamedTuple):
-    """How m values answer, to first order, to errors: ``to_force`` (m, n) per newton of each row's force,
-    ``to_stated`` (m, k) per standard uncertainty of each input of the bench as stated."""
+class Sensitivity(NamedTuple):
+    """How m values answer, to first order, to errors: ``d_force`` (m, n) per newton of each row's force,
+    ``d_prior`` (m, k) per standard uncertainty of each input of the bench as stated."""
 
-    to_force: Floats
-    to_stated: Floats
+    d_force: Floats
+    d_prior: Floats
 
-    def through(self, matrix: Floats) -> Answer:
+    def propagate(self, matrix: Floats) -> Sensitivity:
         """The answer of ``matrix`` (l, m) @ the values."""
-        return Answer(matrix @ self.to_force, matrix @ self.to_stated)
+        return Sensitivity(matrix @ self.d_force, matrix @ self.d_prior)
 
-    def and_also(self, other: Answer) -> Answer:
+    def plus(self, other: Sensitivity) -> Sensitivity:
         """The answer of the sum of both values."""
-        return Answer(self.to_force + other.to_force, self.to_stated + other.to_stated)
+        return Sensitivity(self.d_force + other.d_force, self.d_prior + other.d_prior)
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +35,7 @@ class Curve:
 
     M is the material's: what a sample would show whose whole volume stood in the applied field
     ``H_applied``. The grid belongs to the branch's rows and moves with their field, so both answer to
-    errors: ``H_answer``, ``M_answer``, with regularisation and active constraints as they were.
+    errors: ``H_sensitivity``, ``M_sensitivity``, with regularisation and active constraints as they were.
     What the readings leave open, A/m by one standard normal a column: ``unseen`` (m, r) of this branch
     between and beside its readings, ``undecided`` (m, h), the same for both branches, between the hypotheses
     on the sample's own field.
@@ -45,8 +45,8 @@ class Curve:
     H_applied: Floats
     M: Floats
     N: float
-    H_answer: Answer
-    M_answer: Answer
+    H_sensitivity: Sensitivity
+    M_sensitivity: Sensitivity
     unseen: Floats
     undecided: Floats
 
@@ -66,7 +66,7 @@ class LoopEstimate:
     ``H_applied`` is the field's volume mean times the orientation; M the sample's volume mean.
     Rows not used carry the plain `mean` result, so that they can be shown; nothing else depends on
     them. ``residual`` (N) is force minus fit. ``bench`` is the bench as found: field, pull and N go with its
-    ``z``; ``z_answer`` and the others say how everything answers to errors. ``evidence`` holds named
+    ``z``; ``z_sensitivity`` and the others say how everything answers to errors. ``evidence`` holds named
     numbers of the choice of method, ``why`` says it in a sentence.
     """
 
@@ -76,17 +76,17 @@ class LoopEstimate:
     H_internal: Floats
     N: float
     residual: Floats
-    bench: BenchModel
-    z_answer: Answer
-    H_answer: Answer
-    M_answer: Answer
+    bench: LinearisedBench
+    z_sensitivity: Sensitivity
+    H_sensitivity: Sensitivity
+    M_sensitivity: Sensitivity
     descending: Curve
     ascending: Curve | None
     method_used: str
     why: str
     evidence: dict[str, float] = field(default_factory=dict)
     #: What a repeated inversion with slightly changed forces holds fixed.
-    settled: Settled | None = None
+    settled: FixedChoices | None = None
 
     @property
     def curves(self) -> tuple[Curve, ...]:
@@ -96,17 +96,17 @@ class LoopEstimate:
 
 
 @dataclass(frozen=True, eq=False)
-class Settled:
+class FixedChoices:
     """Choices an inversion made from the data, to be taken over by its repetitions.
 
-    ``method`` as in ``LoopEstimate.method_used``; ``own_field`` the hypothesis on the sample's own field
-    (``own_field``); ``smoothing`` by branch, or of the density; ``z`` (k,) the bench found. Of the density
-    also the state the hysterons began in, the rows fitted, the columns free of the constraint and the steady
-    field of what never turned (A/m).
+    ``method`` as in ``LoopEstimate.method_used``; ``demagnetising_field`` the hypothesis on the sample's own
+    field (``demagnetising_field``); ``smoothing`` by branch, or of the density; ``z`` (k,) the bench
+    found. Of the density also the state the hysterons began in, the rows fitted, the columns free of the
+    constraint and the steady field of what never turned (A/m).
     """
 
     method: str
-    own_field: str
+    demagnetising_field: str
     smoothing: dict[str, float] = field(default_factory=dict)
     z: Floats | None = None
     start: float = 0.0

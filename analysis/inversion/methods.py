@@ -7,16 +7,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..magnetostatics.bench_linearisation import BenchModel
-from ..magnetostatics.demagnetising_field import PART
+from ..magnetostatics.bench_linearisation import LinearisedBench
+from ..magnetostatics.demagnetising_field import LOCAL
 from ..records.arrays import Floats, Indices
 from ..records.points import Branch, Points
 from . import monotone_spline as branch_spline
 from . import preisach as hysterons
-from .fit_records import JointFit, Role
+from .fit_records import BranchSpec, JointFit
 from .joint_fit import fit_jointly
-from .loop import Answer, Curve, LoopEstimate, Settled, branch_rows
-from .monotone_spline import RisingSpline
+from .loop import Curve, FixedChoices, LoopEstimate, Sensitivity, branch_rows
+from .monotone_spline import MonotoneSpline
 from .preisach import Density, magnetised_before
 from .uniform_loop import as_of_points, curve_of_density, curve_of_spline
 
@@ -35,21 +35,21 @@ _OUT_OF_TUNE = 4.0
 _BIASES, _BIAS_ROUNDS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4), 4
 
 
-def mean_estimate(model: BenchModel, reason: str) -> LoopEstimate:
+def mean_estimate(model: LinearisedBench, reason: str) -> LoopEstimate:
     """Every point by the volume means of field and gradient alone, the bench as stated."""
     k, n = len(model.keys), len(model.points)
-    plain = _Points(model, Answer(np.zeros((k, n)), np.eye(k)))
+    plain = PointwiseEstimate(model, Sensitivity(np.zeros((k, n)), np.eye(k)))
     curves: dict[Branch, Curve] = {branch: plain.curve(branch) for branch in BRANCHES[1:]}
     return plain.estimate(
-        curves, np.zeros(n), MEAN, f"Plain volume means: {reason}.", {}, Settled(MEAN, PART)
+        curves, np.zeros(n), MEAN, f"Plain volume means: {reason}.", {}, FixedChoices(MEAN, LOCAL)
     )
 
 
 def spline_fit(
-    model: BenchModel,
-    hypothesis: str = PART,
+    model: LinearisedBench,
+    hypothesis: str = LOCAL,
     *,
-    settled: Settled | None = None,
+    settled: FixedChoices | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
     share: float = 1.0,
@@ -60,19 +60,19 @@ def spline_fit(
     ``share`` as in ``fit_jointly``.
     """
     points, H = model.points, model.field.H_mean
-    roles: dict[str, Role] = {}
+    roles: dict[str, BranchSpec] = {}
     for branch in BRANCHES:
         rows = branch_rows(points, branch, H)
         rows = rows[np.isfinite(points.force[rows])]
         if len(rows) >= branch_spline.LEAST_ROWS:
             # The first curve may have begun anywhere: it has no say in the bench.
-            roles[branch] = Role(rows, RisingSpline(), tells=branch != "first")
+            roles[branch] = BranchSpec(rows, MonotoneSpline(), constrains_bench=branch != "first")
     if "descending" not in roles and "ascending" not in roles:
         return None
     return fit_jointly(
         model,
         roles,
-        hypothesis if settled is None else settled.own_field,
+        hypothesis if settled is None else settled.demagnetising_field,
         smoothing=None if settled is None else settled.smoothing,
         z=None if settled is None else settled.z,
         enough=enough,
@@ -83,7 +83,7 @@ def spline_fit(
 
 def spline_estimate(fit: JointFit) -> LoopEstimate:
     """The loop as a fit by splines has it."""
-    found = _Points(fit.model, _of_inputs(fit))
+    found = PointwiseEstimate(fit.model, _of_inputs(fit))
     curves: dict[Branch, Curve] = {}
     for branch in BRANCHES:
         if branch not in fit.parts:
@@ -100,15 +100,15 @@ def spline_estimate(fit: JointFit) -> LoopEstimate:
     evidence = {f"reduced_chi_square_{b}": p.reduced_chi_square for b, p in fit.parts.items()}
     evidence |= {f"smoothing_{b}": p.smoothing for b, p in fit.parts.items()}
     evidence |= _evidence(fit)
-    chosen = Settled(SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.model.z)
+    chosen = FixedChoices(SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.model.z)
     return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen)
 
 
 def density_fit(
-    model: BenchModel,
-    hypothesis: str = PART,
+    model: LinearisedBench,
+    hypothesis: str = LOCAL,
     *,
-    settled: Settled | None = None,
+    settled: FixedChoices | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
     share: float = 1.0,
@@ -143,7 +143,7 @@ def density_fit(
     return fit_jointly(
         model,
         _whole_run(points, H, settled.fitted, settled.start, settled.free),
-        settled.own_field,
+        settled.demagnetising_field,
         smoothing=settled.smoothing,
         z=settled.z,
         steady_field=settled.bias,
@@ -156,7 +156,7 @@ def density_estimate(fit: JointFit) -> LoopEstimate:
     assert isinstance(part.material, Density)
     start, fitted = part.material.start, part.rows[part.counted]
     names, H = np.array(points.branch), fit.model.stated_field.H_mean
-    found = _Points(fit.model, _of_inputs(fit))
+    found = PointwiseEstimate(fit.model, _of_inputs(fit))
     counted = np.zeros(len(points), bool)
     counted[fitted] = True
     found.put(fitted, part.residual, *as_of_points(fit, part, counted))
@@ -175,7 +175,7 @@ def density_estimate(fit: JointFit) -> LoopEstimate:
             evidence[f"reduced_chi_square_{branch}"] = float(np.mean(part.chi_square_rows[of])) / left
     evidence |= {"smoothing": part.smoothing, "magnetised_before": start, "steady_field": fit.steady_field}
     evidence |= _evidence(fit)
-    chosen = Settled(
+    chosen = FixedChoices(
         DENSITY,
         fit.own.name,
         {DENSITY: part.smoothing},
@@ -200,11 +200,11 @@ WAYS = {SPLINE: Way(spline_fit, spline_estimate), DENSITY: Way(density_fit, dens
 
 def _whole_run(
     points: Points, H: Floats, fitted: Indices, start: float, free: Indices | None = None
-) -> dict[str, Role]:
-    return {DENSITY: Role(np.arange(len(points)), Density(H, start, free), fitted)}
+) -> dict[str, BranchSpec]:
+    return {DENSITY: BranchSpec(np.arange(len(points)), Density(H, start, free), fitted)}
 
 
-def _past(model: BenchModel, fitted: Indices) -> tuple[Indices, float, float]:
+def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, float]:
     """What the sample was before the run: the rows to be fitted, how much of it was magnetised, and the
     steady field (A/m) of what never turns.
 
@@ -219,7 +219,7 @@ def _past(model: BenchModel, fitted: Indices) -> tuple[Indices, float, float]:
     roles = _whole_run(points, H, fitted, start)
 
     def with_bias(part: float) -> JointFit:
-        return fit_jointly(model, roles, PART, conditioned=False, steady_field=part * strongest)
+        return fit_jointly(model, roles, LOCAL, conditioned=False, steady_field=part * strongest)
 
     with np.errstate(divide="ignore", invalid="ignore"):
         M = np.abs(points.force / field.pull_mean)[fitted].max()
@@ -243,12 +243,12 @@ def _past(model: BenchModel, fitted: Indices) -> tuple[Indices, float, float]:
     return fitted, start, best * strongest
 
 
-def _of_inputs(fit: JointFit) -> Answer:
-    return Answer(fit.z_to_force, fit.z_to_stated)
+def _of_inputs(fit: JointFit) -> Sensitivity:
+    return Sensitivity(fit.z_d_force, fit.z_d_prior)
 
 
 def _evidence(fit: JointFit) -> dict[str, float]:
-    told = [p for p in fit.parts.values() if p.tells]
+    told = [p for p in fit.parts.values() if p.constrains_bench]
     n = sum(len(p.force) for p in told)
     return {
         "misfit": sum(float(np.sum((p.residual / p.doubt) ** 2)) for p in told)
@@ -259,25 +259,25 @@ def _evidence(fit: JointFit) -> dict[str, float]:
     }
 
 
-class _Points:
+class PointwiseEstimate:
     """M and field at every row with their answers, by volume means until something better is ``put``."""
 
-    def __init__(self, model: BenchModel, of_inputs: Answer) -> None:
+    def __init__(self, model: LinearisedBench, of_inputs: Sensitivity) -> None:
         f, points = model.field, model.points
         n = len(points)
         self.model, self.of_inputs = model, of_inputs
         self.H, self.residual = f.H_mean, np.zeros(n)
-        self.H_answer = of_inputs.through((model.H_change @ f.weights).T)
+        self.H_sensitivity = of_inputs.propagate((model.H_change @ f.weights).T)
         with np.errstate(divide="ignore", invalid="ignore"):
             self.M = points.force / f.pull_mean
             by_pull = -(self.M / f.pull_mean)[:, None] * model.pull_change.sum(axis=2).T
-            self.M_answer = of_inputs.through(by_pull)
-            self.M_answer.to_force[np.arange(n), np.arange(n)] += 1.0 / f.pull_mean
+            self.M_sensitivity = of_inputs.propagate(by_pull)
+            self.M_sensitivity.d_force[np.arange(n), np.arange(n)] += 1.0 / f.pull_mean
 
-    def put(self, rows: Indices, residual: Floats, M: Floats, answer: Answer) -> None:
+    def put(self, rows: Indices, residual: Floats, M: Floats, answer: Sensitivity) -> None:
         """M of some rows and its answer."""
         self.M[rows], self.residual[rows] = M, residual
-        self.M_answer.to_force[rows], self.M_answer.to_stated[rows] = answer
+        self.M_sensitivity.d_force[rows], self.M_sensitivity.d_prior[rows] = answer
 
     def curve(self, branch: Branch) -> Curve:
         """A branch's curve straight through its points: shape-keeping cubic, linear between in its map."""
@@ -289,17 +289,21 @@ class _Points:
         pick = np.zeros((len(rows), len(H)))
         pick[np.arange(len(rows)), rows] = 1.0
         if len(x) < 2:
-            H_answer, M_answer = (_known(a).through(pick) for a in (self.H_answer, self.M_answer))
-            return Curve(branch, x, M[rows], N, H_answer, M_answer, *_nothing(len(x)))
+            H_sensitivity, M_sensitivity = (
+                _known(a).propagate(pick) for a in (self.H_sensitivity, self.M_sensitivity)
+            )
+            return Curve(branch, x, M[rows], N, H_sensitivity, M_sensitivity, *_nothing(len(x)))
         from scipy.interpolate import PchipInterpolator
 
         grid = np.linspace(x[0], x[-1], _CURVE_POINTS)
         right = np.clip(np.searchsorted(x, grid), 1, len(x) - 1)
         share = (grid - x[right - 1]) / (x[right] - x[right - 1])
         between = (1 - share)[:, None] * pick[right - 1] + share[:, None] * pick[right]
-        H_answer, M_answer = (_known(a).through(between) for a in (self.H_answer, self.M_answer))
+        H_sensitivity, M_sensitivity = (
+            _known(a).propagate(between) for a in (self.H_sensitivity, self.M_sensitivity)
+        )
         M_grid = PchipInterpolator(x, M[rows])(grid)
-        return Curve(branch, grid, M_grid, N, H_answer, M_answer, *_nothing(len(grid)))
+        return Curve(branch, grid, M_grid, N, H_sensitivity, M_sensitivity, *_nothing(len(grid)))
 
     def estimate(
         self,
@@ -308,7 +312,7 @@ class _Points:
         method: str,
         why: str,
         evidence: dict[str, float],
-        settled: Settled,
+        settled: FixedChoices,
     ) -> LoopEstimate:
         """The whole."""
         N, ascending = self.model.field.N, curves["ascending"]
@@ -321,8 +325,8 @@ class _Points:
             residual,
             self.model,
             self.of_inputs,
-            self.H_answer,
-            self.M_answer,
+            self.H_sensitivity,
+            self.M_sensitivity,
             curves["descending"],
             ascending if len(ascending) else None,
             method,
@@ -332,9 +336,9 @@ class _Points:
         )
 
 
-def _known(answer: Answer) -> Answer:
+def _known(answer: Sensitivity) -> Sensitivity:
     """Rows without a reading answer to nothing."""
-    return Answer(*(np.where(np.isfinite(part), part, 0.0) for part in answer))
+    return Sensitivity(*(np.where(np.isfinite(part), part, 0.0) for part in answer))
 
 
 def _nothing(m: int) -> tuple[Floats, Floats]:

@@ -3,7 +3,8 @@
 Three questions, asked in this order, each once the bench has been conditioned on the readings
 (``joint_fit``), as a bench value wrong within its uncertainty would otherwise decide them:
 
-1. How do the sample's parts feel one another (``own_field``)? The hypothesis that fits best, its degrees of
+1. How do the sample's parts feel one another (``demagnetising_field``)? The hypothesis that fits best, its
+degrees of
    freedom counted against it; others nearly as good are averaged in by their weight, and their
    difference goes into the uncertainty.
 2. Is M one function of the field on each branch? It is where the whole sample has been past its largest
@@ -18,8 +19,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..magnetostatics.bench_linearisation import BenchModel
-from ..magnetostatics.demagnetising_field import HYPOTHESES, MEAN_OF_ALL, WORDS
+from ..magnetostatics.bench_linearisation import LinearisedBench
+from ..magnetostatics.demagnetising_field import HYPOTHESES, MEAN_FIELD, WORDS
 from ..records.arrays import Floats
 from .fit_records import JointFit
 from .loop import Curve, LoopEstimate
@@ -40,7 +41,7 @@ _ALMOST = 0.9
 _UNLIKELY = 0.05
 
 
-def best_estimate(model: BenchModel) -> LoopEstimate:
+def best_estimate(model: LinearisedBench) -> LoopEstimate:
     """The estimate the evidence speaks for, with the evidence in numbers and in a sentence."""
     spline = best_hypothesis(WAYS[SPLINE], model)
     if spline is None:
@@ -82,13 +83,13 @@ def _unfit(estimate: LoopEstimate) -> bool:
     return estimate.evidence["misfit"] > 1.0
 
 
-def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
+def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good."""
     tried: list[JointFit] = []
     enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
         begin = near
-        if hypothesis == MEAN_OF_ALL and near is not None and not _fits(tried):
+        if hypothesis == MEAN_FIELD and near is not None and not _fits(tried):
             # What a part then feels is the small difference of two large fields. It is reached from afar only
             # by way of what the others make in part.
             begin = way.fit(model, hypothesis, near=near, share=_ALMOST)
@@ -96,7 +97,7 @@ def best_hypothesis(way: Way, model: BenchModel) -> LoopEstimate | None:
         if fit is None:
             return None
         tried.append(fit)
-        far = _FAR if np.isnan(fit.unlikely) else _FARTHER
+        far = _FAR if np.isnan(fit.deviance) else _FARTHER
         enough = min(enough, max(far * fit.objective, _AT_LEAST))
         near = near or fit
     weights = _weights(tried)
@@ -135,14 +136,14 @@ def _weights(fits: list[JointFit]) -> Floats:
     it is told. Where all feel the mean, M is a function of another field, and the likelihoods do not
     compare: there misfit and degrees of freedom do.
     """
-    unlikely = np.array([np.nan if fit.own.name == MEAN_OF_ALL else fit.unlikely for fit in fits])
+    deviance = np.array([np.nan if fit.own.name == MEAN_FIELD else fit.deviance for fit in fits])
     misfit = np.array([fit.objective + 2.0 * fit.degrees for fit in fits])
     scale = fits[int(np.argmin(misfit))].scale
-    told = np.isfinite(unlikely)
+    told = np.isfinite(deviance)
     # The readings may be worse than they claim: then differences of misfit count less.
     chance = -0.5 * (misfit - misfit[told if told.any() else slice(None)].min()) / (_SOFTER * scale**2)
     if told.any():
-        chance[told] = -0.5 * (unlikely[told] - unlikely[told].min()) / _SOFT
+        chance[told] = -0.5 * (deviance[told] - deviance[told].min()) / _SOFT
     chance += np.log([HYPOTHESES[fit.own.name] for fit in fits])
     return np.exp(chance - chance.max())
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from ..records.arrays import Floats, Indices
-from .reml import likelihoods
+from .reml import restricted_likelihoods
 
 #: Fewest rows a spline is fitted to: below, the plain mean is the honest answer.
 LEAST_ROWS = 6
@@ -30,7 +30,7 @@ _DEGREE = 3
 _STRIDE = 2
 
 
-class RisingSpline:
+class MonotoneSpline:
     """The space of splines over the field felt at some rows, and its linear problems (``joint_fit``)."""
 
     knots: Floats
@@ -39,15 +39,15 @@ class RisingSpline:
     #: c = rising @ d, all d but the first not negative: the spline rises.
     rising: Floats
 
-    def begin(self, felt: Floats, pull: Floats) -> None:
-        """Knots for rows whose nodes feel ``felt`` (n, q), A/m, and count ``pull`` (n, q)."""
+    def begin(self, H_local: Floats, pull: Floats) -> None:
+        """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q)."""
         from scipy.interpolate import BSpline
 
-        low, high = float(felt.min()), float(felt.max())
+        low, high = float(H_local.min()), float(H_local.max())
         margin = _MARGIN * (high - low)
         low, high = low - margin, high + margin
         weight = np.abs(pull)
-        breaks = _breaks((weight * felt).sum(axis=1) / weight.sum(axis=1), low, high)
+        breaks = _breaks((weight * H_local).sum(axis=1) / weight.sum(axis=1), low, high)
         self.knots = np.concatenate([[low] * _DEGREE, breaks, [high] * _DEGREE])
         self.size = len(self.knots) - _DEGREE - 1
         span, widths = high - low, np.diff(breaks)
@@ -69,27 +69,27 @@ class RisingSpline:
 
         return BSpline.design_matrix(self.inside(u).ravel(), self.knots, _DEGREE)
 
-    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
-        """f and df/du at ``felt`` (...), A/m."""
+    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
+        """f and df/du at ``H_local`` (...), A/m."""
         from scipy.interpolate import BSpline
 
         spline = BSpline(self.knots, c, _DEGREE)
-        within = (felt >= self.knots[0]) & (felt <= self.knots[-1])
-        u = self.inside(felt)
+        within = (H_local >= self.knots[0]) & (H_local <= self.knots[-1])
+        u = self.inside(H_local)
         return spline(u), np.where(within, spline.derivative()(u), 0.0)
 
-    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+    def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of f (k, n, q) where what the nodes feel changes by each of ``by`` (k, n, q)."""
         return slope * by
 
-    def design(self, felt: Floats, weights: Floats) -> Floats:
+    def design(self, H_local: Floats, weights: Floats) -> Floats:
         """(n, K): rows of ``weights`` (n, q) applied to the basis at the nodes."""
         from scipy.sparse import csr_matrix
 
         n, q = weights.shape
         layout = (np.arange(n * q), np.arange(0, n * q + 1, q))
         rows: Any = csr_matrix((weights.ravel(), *layout), shape=(n, n * q))
-        return (rows @ self.basis(felt)).toarray()
+        return (rows @ self.basis(H_local)).toarray()
 
     def smoothing(self, X: Floats, y: Floats, bound: bool = True) -> float:
         """The smoothing weight that makes the readings likeliest (``smoothness``); ``bound``: of splines that
@@ -100,10 +100,10 @@ class RisingSpline:
         """
         if bound:
             return self._likeliest(X, y)[0]
-        found = likelihoods(X, y, self._bent, self._level)
+        found = restricted_likelihoods(X, y, self._bent, self._level)
         return float(found.weights[found.best])
 
-    def unlikely(self, X: Floats, y: Floats) -> float:
+    def deviance(self, X: Floats, y: Floats) -> float:
         """Minus twice the logarithm of the likelihood of the readings, but for a constant, if the branch
         rises; ``X`` and ``y`` as above."""
         return self._likeliest(X, y)[1]
@@ -114,16 +114,16 @@ class RisingSpline:
         What they leave is then counted as of the best spline that rises (Laplace's approximation, at the
         edge of what is allowed).
         """
-        weights, by_freedom, least = found = likelihoods(X, y, self._bent, self._level)
-        best, unlikely = np.nan, np.inf
+        weights, log_det, penalised_rss = found = restricted_likelihoods(X, y, self._bent, self._level)
+        best, deviance = np.nan, np.inf
         for i in range(found.best, -1, -_STRIDE):
-            if by_freedom[i] + least[i] >= unlikely:
+            if log_det[i] + penalised_rss[i] >= deviance:
                 break  # not even a spline that may fall is likelier
             c = self.fit(X, y, weights[i])[0]
-            tried = by_freedom[i] + np.sum((y - X @ c) ** 2) + weights[i] * np.sum((self.bend @ c) ** 2)
-            if tried < unlikely:
-                best, unlikely = float(weights[i]), float(tried)
-        return best, unlikely
+            tried = log_det[i] + np.sum((y - X @ c) ** 2) + weights[i] * np.sum((self.bend @ c) ** 2)
+            if tried < deviance:
+                best, deviance = float(weights[i]), float(tried)
+        return best, deviance
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""

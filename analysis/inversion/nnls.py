@@ -20,7 +20,7 @@ def solved(normal: Floats, target: Floats) -> Floats:
     return np.asarray(cho_solve(factor, target, check_finite=False), float)
 
 
-def not_negative(normal: Floats, target: Floats, free: Bools) -> Floats:
+def nnls_warm(normal: Floats, target: Floats, free: Bools) -> Floats:
     """The c >= 0 (K,) at which c @ normal @ c / 2 - target @ c is least.
 
     ``normal`` (K, K) is positive definite. ``free`` (K,) guesses which are not zero: whatever it is the

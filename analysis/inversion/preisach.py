@@ -18,10 +18,10 @@ from functools import lru_cache
 
 import numpy as np
 
-from ..magnetostatics.applied_field import LocalField
+from ..magnetostatics.applied_field import NodeField
 from ..records.arrays import Floats, Indices
 from .fit_records import weighing_spread
-from .nnls import not_negative, solved
+from .nnls import nnls_warm, solved
 from .preisach_memory import RAMPS, Masses, Medium, Past, columns, grid
 
 #: Weight of plain size beside curvature in the penalty: keeps what no force sees from wandering.
@@ -56,25 +56,25 @@ class Density:
         self.likely_free = np.ones(columns(), bool)
         self._latest: tuple[Floats, Masses] | None = None
 
-    def begin(self, felt: Floats, pull: Floats) -> None:
-        """Cells for rows whose nodes feel ``felt`` (n, q), A/m."""
-        self.medium = Medium(float(np.abs(felt).max()) * (1.0 + _MARGIN))
+    def begin(self, H_local: Floats, pull: Floats) -> None:
+        """Cells for rows whose nodes feel ``H_local`` (n, q), A/m."""
+        self.medium = Medium(float(np.abs(H_local).max()) * (1.0 + _MARGIN))
 
-    def design(self, felt: Floats, weights: Floats) -> Floats:
+    def design(self, H_local: Floats, weights: Floats) -> Floats:
         """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density."""
-        return self.past.design(self.medium, felt, weights) * self.scale
+        return self.past.design(self.medium, H_local, weights) * self.scale
 
-    def state(self, c: Floats, felt: Floats) -> tuple[Floats, Floats]:
+    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
         """M and dM/du, by central differences within a cell, at every node (n, q)."""
         step = 0.25 * self.medium.largest / self.medium.grid.cells
         by = np.array([0.0, step, -step])
-        M, ahead, behind = self.past.state(self.medium, felt, self._masses(c), by)
+        M, ahead, behind = self.past.state(self.medium, H_local, self._masses(c), by)
         return M, np.maximum((ahead - behind) / (2.0 * step), 0.0)
 
-    def changes(self, c: Floats, felt: Floats, slope: Floats, by: Floats) -> Floats:
+    def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of M (k, n, q) where what the nodes felt at all rows, turning points included, changes."""
         out, moved = np.zeros_like(by), by.any(axis=(1, 2))
-        ahead, behind = felt + 0.5 * by[moved], felt - 0.5 * by[moved]
+        ahead, behind = H_local + 0.5 * by[moved], H_local - 0.5 * by[moved]
         masses = self._masses(c)
         out[moved] = (
             self.past.state(self.medium, ahead, masses)[0] - self.past.state(self.medium, behind, masses)[0]
@@ -100,7 +100,7 @@ class Density:
                     best = (float(score), float(weight))
         return best[1]
 
-    def unlikely(self, X: Floats, y: Floats) -> float:
+    def deviance(self, X: Floats, y: Floats) -> float:
         """NaN: densities that are bound not to be negative are far from normally distributed."""
         return np.nan
 
@@ -108,7 +108,7 @@ class Density:
         """Densities (K,), none negative, and which of them are free of the constraint."""
         if self.known_free is not None:
             return self.answer(X, weight, self.known_free) @ y, self.known_free
-        c = not_negative(X.T @ X + weight * self.penalty, X.T @ y, self.likely_free)
+        c = nnls_warm(X.T @ X + weight * self.penalty, X.T @ y, self.likely_free)
         self.likely_free = c > 0.0
         return c, np.flatnonzero(self.likely_free)
 
@@ -128,14 +128,14 @@ class Density:
         whole[free] = solved(A.T @ A + P, np.asarray(np.linalg.cholesky(P), float))
         return whole
 
-    def uniform(self, row: int, turns_felt: Floats, u: Floats) -> Floats:
+    def uniform(self, row: int, turns_H_local: Floats, u: Floats) -> Floats:
         """(m, K): M by density of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies
-        on; ``turns_felt`` (n,) is what it felt at the run's rows."""
-        return self.past.uniform(self.medium, row, turns_felt, u) * self.scale
+        on; ``turns_H_local`` (n,) is what it felt at the run's rows."""
+        return self.past.uniform(self.medium, row, turns_H_local, u) * self.scale
 
-    def uniform_state(self, c: Floats, row: int, turns_felt: Floats, u: Floats) -> Floats:
+    def uniform_state(self, c: Floats, row: int, turns_H_local: Floats, u: Floats) -> Floats:
         """M (m,) of such a sample."""
-        return self.past.uniform(self.medium, row, turns_felt, u, self._masses(c))
+        return self.past.uniform(self.medium, row, turns_H_local, u, self._masses(c))
 
     def _masses(self, c: Floats) -> Masses:
         """The same densities are asked of many times over."""
@@ -160,7 +160,7 @@ def _penalties() -> tuple[Floats, Floats]:
     return penalty, np.asarray(np.linalg.inv(np.linalg.cholesky(penalty)).T, float)
 
 
-def magnetised_before(field: LocalField, force: Floats, u_force: Floats, fitted: Indices) -> float:
+def magnetised_before(field: NodeField, force: Floats, u_force: Floats, fitted: Indices) -> float:
     """How much of the sample was magnetised before, -1 to 1: none unless M of the first row says
     otherwise, and then of a few mixtures of virgin and magnetised the one that fits best, constraints left
     aside. ``force`` and ``u_force`` (n,) in N at all rows, ``fitted`` those used."""

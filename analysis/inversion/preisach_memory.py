@@ -256,43 +256,43 @@ class Past:
         return sum(states, np.zeros(()))
 
     def uniform(
-        self, medium: Medium, row: int, turns_felt: Floats, u: Floats, masses: Masses | None = None
+        self, medium: Medium, row: int, turns_H_local: Floats, u: Floats, masses: Masses | None = None
     ) -> Floats:
         """M of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies on: (m,) by the
-        columns' ``masses``, or without them (m, columns). ``turns_felt`` (n,) is what such a sample felt at
-        the run's rows."""
+        columns' ``masses``, or without them (m, columns). ``turns_H_local`` (n,) is what such a sample felt
+        at the run's rows."""
         found = np.zeros(())
         for share, story in self.stories:
-            branch, felt, reached = self._branch(story, row, turns_felt, u)
+            branch, H_local, reached = self._branch(story, row, turns_H_local, u)
             if masses is None:
-                M = branch.design(medium, felt, reached, np.ones_like(felt))
+                M = branch.design(medium, H_local, reached, np.ones_like(H_local))
             else:
-                M = branch.magnetisation(medium, felt, reached, masses)[0, :, 0]
+                M = branch.magnetisation(medium, H_local, reached, masses)[0, :, 0]
             found = found + share * M[-len(u) :]
         return found
 
     def _branch(
-        self, story: _Story, row: int, turns_felt: Floats, u: Floats
+        self, story: _Story, row: int, turns_H_local: Floats, u: Floats
     ) -> tuple[_Story, Floats, Floats]:
         """The turns of a story up to ``row``, and from the last of them to each of ``u``; what is felt there
         (turns + m, 1) and had been reached."""
         turns, start = story.turns[story.rests[row]], story.start
-        felt = np.concatenate([turns_felt[turns], u])[:, None]
-        since, before = np.arange(len(felt)), 0.0
+        H_local = np.concatenate([turns_H_local[turns], u])[:, None]
+        since, before = np.arange(len(H_local)), 0.0
         since[1 : len(turns)] -= 1
         away = np.sign(self.H[row])
         if len(turns):
             last = int(turns[-1])
             # The branch runs away from its last turn.
             away = -np.sign(self.H[last]) * np.inf
-            before = story.reached(turns_felt[: last + 1, None]).max()
+            before = story.reached(turns_H_local[: last + 1, None]).max()
             wiped = np.zeros(len(u), bool)
             if len(turns) == 1:
                 # Like the rows of a run, a field beyond what the first turn remembers wipes it out.
-                wiped = np.sign(away) * (u - _remembered(start, self.H[last], turns_felt[last])) >= 0.0
+                wiped = np.sign(away) * (u - _remembered(start, self.H[last], turns_H_local[last])) >= 0.0
             since[len(turns) :][~wiped] = len(turns) - 1
         H = np.concatenate([self.H[turns], np.full(len(u), away)])
-        return _Story(H, since, start), felt, np.maximum(before, -start * felt)
+        return _Story(H, since, start), H_local, np.maximum(before, -start * H_local)
 
 
 def columns() -> int:

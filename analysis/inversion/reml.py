@@ -23,24 +23,26 @@ _WEIGHTS = 10.0 ** np.arange(-15.0, 2.1, 0.25)
 _LEAST = 3e-3
 
 
-class Likelihoods(NamedTuple):
+class RestrictedLikelihoods(NamedTuple):
     """Minus twice the logarithm of the readings' likelihood by weight, but for a constant, in two parts.
 
-    ``weights`` (w,) tried, rising; ``by_freedom`` (w,): a curve that may be rougher could have given many
-    other readings as well; ``least`` (w,): the least squares and penalty that any curve leaves of these.
-    """
+    ``weights`` (w,) tried, rising; ``log_det`` (w,): a curve that may be rougher could have given many
+    other readings as well; ``penalised_rss`` (w,): the least squares and penalty that any curve leaves of
+    these."""
 
     weights: Floats
-    by_freedom: Floats
-    least: Floats
+    log_det: Floats
+    penalised_rss: Floats
 
     @property
     def best(self) -> int:
         """Which weight is the likeliest."""
-        return int(np.argmin(self.by_freedom + self.least))
+        return int(np.argmin(self.log_det + self.penalised_rss))
 
 
-def likelihoods(X: Floats, y: Floats, shapes: Floats, level: Floats | None = None) -> Likelihoods:
+def restricted_likelihoods(
+    X: Floats, y: Floats, shapes: Floats, level: Floats | None = None
+) -> RestrictedLikelihoods:
     """How likely the readings are, for every weight.
 
     ``y`` (n,) the readings in standard deviations and ``X`` (n, K) by coefficient; ``shapes`` (K, r) a root
@@ -57,7 +59,7 @@ def likelihoods(X: Floats, y: Floats, shapes: Floats, level: Floats | None = Non
     told = (vectors.T @ (rest @ y)) ** 2
     weights = max(float(values.max(initial=0.0)), 1e-300) * _WEIGHTS
     grown = 1.0 + values / weights[:, None]
-    return Likelihoods(weights, np.sum(np.log(grown), axis=1) + fixed, np.sum(told / grown, axis=1))
+    return RestrictedLikelihoods(weights, np.sum(np.log(grown), axis=1) + fixed, np.sum(told / grown, axis=1))
 
 
 def main_columns(columns: Floats) -> Floats:

@@ -96,7 +96,7 @@ class Verdict:
     reverse_field: float
     second_quadrant: bool
     #: Figures that are not told though they could be read off, and why, a sentence each.
-    untold: Mapping[str, str] = field(default_factory=dict)
+    withheld: Mapping[str, str] = field(default_factory=dict)
 
 
 def judge(curve: Curve, other: Curve | None, misfit: float = 0.0, *, by_history: bool = False) -> Verdict:
@@ -110,14 +110,14 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0, *, by_history:
     quadrant = bool(H[0] < 0.0 < H[-1] and H[0] + M[0] < 0.0)
     saturated, why = _saturated(curve, other, top, sign_change)
     law = saturated and _follows_law(H, M, top)
-    untold: dict[str, str] = {}
+    withheld: dict[str, str] = {}
     if (closed := _closed(curve, other)) is not None:
-        untold = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, closed)
+        withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, closed)
     elif (sheared := _sheared(curve, sign_change)) is not None:
-        untold = dict.fromkeys(READ_INSIDE, sheared)
+        withheld = dict.fromkeys(READ_INSIDE, sheared)
     if misfit > _MISFIT and (by_history or not saturated):
-        untold = dict.fromkeys(READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | untold
-    return Verdict(saturated, why, law, sign_change, reverse, quadrant, untold)
+        withheld = dict.fromkeys(READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | withheld
+    return Verdict(saturated, why, law, sign_change, reverse, quadrant, withheld)
 
 
 def _unfit(misfit: float) -> str:

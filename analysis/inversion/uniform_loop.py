@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from ..records.arrays import Floats, Indices
 from ..records.points import Branch
-from .fit_records import JointFit, Part
-from .loop import Answer, Curve
-from .monotone_spline import RisingSpline
+from .fit_records import FittedBranch, JointFit
+from .loop import Curve, Sensitivity
+from .monotone_spline import MonotoneSpline
 from .preisach import Density
 from .reml import main_columns
 
@@ -21,24 +21,24 @@ from .reml import main_columns
 _FINE = 2000
 
 
-def as_of_points(fit: JointFit, part: Part, chosen: NDArray[np.bool_]) -> tuple[Floats, Answer]:
+def as_of_points(fit: JointFit, part: FittedBranch, chosen: NDArray[np.bool_]) -> tuple[Floats, Sensitivity]:
     """Volume mean of M at the ``chosen`` rows of a part, and its answer."""
     field = fit.field
     weights = np.tile(field.weights, (len(part.rows), 1))
     v = fit.own.undone(part.slope, weights)
-    by_c = part.material.design(part.felt, v)[chosen]
+    by_c = part.material.design(part.H_local, v)[chosen]
     assert part.c is not None
-    changes = part.material.changes(part.c, part.felt, part.slope, fit.felt_changes(part))
+    changes = part.material.changes(part.c, part.H_local, part.slope, fit.local_field_changes(part))
     by_z = np.einsum("nq,knq->nk", v, changes)[chosen]
     return (part.M @ field.weights)[chosen], _answer(fit, part, by_c, by_z)
 
 
-def curve_of_spline(fit: JointFit, branch: Branch, part: Part, points: int) -> Curve:
+def curve_of_spline(fit: JointFit, branch: Branch, part: FittedBranch, points: int) -> Curve:
     """The branch of a fitted spline on an even grid over its rows' fields."""
     spline = part.material
-    assert isinstance(spline, RisingSpline)
+    assert isinstance(spline, MonotoneSpline)
     assert part.c is not None
-    H, H_answer, by_field = _grid(fit, part.rows, points)
+    H, H_sensitivity, by_field = _grid(fit, part.rows, points)
     others = fit.others()
     u = H
     if others:
@@ -49,11 +49,11 @@ def curve_of_spline(fit: JointFit, branch: Branch, part: Part, points: int) -> C
     slower = 1.0 + others * slope
     by_c = spline.basis(u).toarray() / slower[:, None]
     by_z = slope[:, None] * (by_field - np.outer(M, _of_others(fit))) / slower[:, None]
-    return _curve(fit, branch, part, H, M, H_answer, by_c, by_z)
+    return _curve(fit, branch, part, H, M, H_sensitivity, by_c, by_z)
 
 
 def curve_of_density(
-    fit: JointFit, branch: Branch, part: Part, rows: Indices, row: int, points: int
+    fit: JointFit, branch: Branch, part: FittedBranch, rows: Indices, row: int, points: int
 ) -> Curve:
     """The branch that ``row`` lies on, of a sample with the fitted density, on an even grid over the fields
     of ``rows``. What it felt at the turning points is the mean of what the run's nodes felt."""
@@ -61,8 +61,8 @@ def curve_of_density(
     assert isinstance(density, Density)
     assert part.c is not None
     c, model = part.c, fit.model
-    H, H_answer, by_field = _grid(fit, rows, points)
-    turns = part.felt @ fit.field.weights
+    H, H_sensitivity, by_field = _grid(fit, rows, points)
+    turns = part.H_local @ fit.field.weights
     others = fit.others()
     u = H + fit.steady_field
     slope = np.zeros(len(H))
@@ -75,7 +75,7 @@ def curve_of_density(
     by_c = density.uniform(row, turns, u)
     M = by_c @ c
     # The turning points move with the bench as the grid does.
-    turns_by_z = fit.felt_changes(part) @ fit.field.weights
+    turns_by_z = fit.local_field_changes(part) @ fit.field.weights
     of_grid = by_field - np.outer(M, _of_others(fit))
     by_z = np.zeros((len(H), len(model.keys)))
     for i in range(len(model.keys)):
@@ -87,25 +87,25 @@ def curve_of_density(
             by_z[:, i] = ahead - behind
     slower = (1.0 + others * slope)[:, None]
     by_c, by_z = by_c / slower, by_z / slower
-    return _curve(fit, branch, part, H, M, H_answer, by_c, by_z)
+    return _curve(fit, branch, part, H, M, H_sensitivity, by_c, by_z)
 
 
 def _curve(
     fit: JointFit,
     branch: Branch,
-    part: Part,
+    part: FittedBranch,
     H: Floats,
     M: Floats,
-    H_answer: Answer,
+    H_sensitivity: Sensitivity,
     by_c: Floats,
     by_z: Floats,
 ) -> Curve:
     unseen = main_columns(by_c @ fit.unseen(part))
-    M_answer, decided = _answer(fit, part, by_c, by_z), np.zeros((len(H), 0))
-    return Curve(branch, H, M, fit.field.N, H_answer, M_answer, unseen, decided)
+    M_sensitivity, decided = _answer(fit, part, by_c, by_z), np.zeros((len(H), 0))
+    return Curve(branch, H, M, fit.field.N, H_sensitivity, M_sensitivity, unseen, decided)
 
 
-def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Answer, Floats]:
+def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Sensitivity, Floats]:
     """Fields from the lowest to the highest of the rows' means, their answer, and how they change by
     input (m, k)."""
     H = fit.field.H_mean[rows]
@@ -114,7 +114,7 @@ def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Answer, Fl
     share = np.linspace(0.0, 1.0, points)[:, None]
     by_input = (1.0 - share) * change[:, low] + share * change[:, high]
     grid = np.linspace(H[low], H[high], points)
-    return grid, Answer(by_input @ fit.z_to_force, by_input @ fit.z_to_stated), by_input
+    return grid, Sensitivity(by_input @ fit.z_d_force, by_input @ fit.z_d_prior), by_input
 
 
 def _of_others(fit: JointFit) -> Floats:
@@ -122,9 +122,9 @@ def _of_others(fit: JointFit) -> Floats:
     return fit.others() * fit.model.N_change / fit.field.N
 
 
-def _answer(fit: JointFit, part: Part, by_c: Floats, by_z: Floats) -> Answer:
+def _answer(fit: JointFit, part: FittedBranch, by_c: Floats, by_z: Floats) -> Sensitivity:
     """The answer of values that change by the coefficients (m, K) and by the inputs (m, k)."""
     by_z = by_z + by_c @ part.c_to_z
-    to_force = by_z @ fit.z_to_force
-    to_force[:, part.rows[part.counted]] += by_c @ part.c_to_force
-    return Answer(to_force, by_z @ fit.z_to_stated)
+    d_force = by_z @ fit.z_d_force
+    d_force[:, part.rows[part.counted]] += by_c @ part.c_d_force
+    return Sensitivity(d_force, by_z @ fit.z_d_prior)

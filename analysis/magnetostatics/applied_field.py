@@ -17,7 +17,7 @@ from .reference_magnet import REMANENCE_TEMPERATURE
 
 
 @dataclass(frozen=True, eq=False)
-class LocalField:
+class NodeField:
     """What each part of the sample sees and how much it pulls; SI.
 
     ``H`` (n, q): applied field along the sample's own axis at node q, A/m. ``pull`` (n, q): force
@@ -43,12 +43,12 @@ class LocalField:
         """Force per magnetisation of the whole sample, were it uniform: (n,), N/(A/m)."""
         return self.pull.sum(axis=1)
 
-    def rows(self, index: NDArray[np.intp]) -> LocalField:
+    def rows(self, index: NDArray[np.intp]) -> NodeField:
         """The same for some of the rows."""
-        return LocalField(self.H[index], self.pull[index], self.weights, self.nodes, self.N, self.volume)
+        return NodeField(self.H[index], self.pull[index], self.weights, self.nodes, self.N, self.volume)
 
 
-def local_field(points: Points, bench: Bench, rule: Rule | None = None) -> LocalField:
+def node_field(points: Points, bench: Bench, rule: Rule | None = None) -> NodeField:
     """Field and pull at every row of ``points``; the magnet's remanence follows each row's temperature.
 
     Force on the sample, attraction positive: F = -orientation * integral of M dBz/dz over its volume.
@@ -68,7 +68,7 @@ def local_field(points: Points, bench: Bench, rule: Rule | None = None) -> Local
     strength = 1.0 + magnet.temperature_coefficient.value * (kelvin - REMANENCE_TEMPERATURE)
     facing = (points.orientation * strength)[:, None]
     body = volume(sample)
-    return LocalField(
+    return NodeField(
         facing * Bz[back] / MU0,
         -facing * dBz[back] * (body * q.weights),
         q.weights,

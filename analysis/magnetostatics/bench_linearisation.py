@@ -18,7 +18,7 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Points
 from ..units import Measured
-from .applied_field import LocalField, local_field, rule_for
+from .applied_field import NodeField, node_field, rule_for
 from .quadrature import same_nodes
 from .reference_magnet import REMANENCE_TEMPERATURE
 
@@ -54,7 +54,7 @@ CALIBRATED = ("reference_magnet.remanence", "gap.contact")
 
 
 @dataclass(frozen=True, eq=False)
-class BenchModel:
+class LinearisedBench:
     """Field and pull around the bench at ``z`` (k,); first index of the changes (k, ...) by input.
 
     ``stated`` are the values and standard uncertainties of the file, ``prior`` (k, k) the correlation of
@@ -67,21 +67,21 @@ class BenchModel:
     stated: tuple[Measured, ...]
     prior: Floats
     z: Floats
-    field: LocalField
-    stated_field: LocalField
+    field: NodeField
+    stated_field: NodeField
     groups: NDArray[np.intp] | None
     H_change: Floats
     pull_change: Floats
     N_change: Floats
     volume_change: Floats
 
-    def at(self, z: Floats) -> LocalField:
+    def at(self, z: Floats) -> NodeField:
         """The field with the bench at ``z``, linear around this model's own."""
         by = z - self.z
         if not by.any():
             return self.field
         f = self.field
-        return LocalField(
+        return NodeField(
             f.H + np.tensordot(by, self.H_change, 1),
             f.pull + np.tensordot(by, self.pull_change, 1),
             f.weights,
@@ -90,7 +90,7 @@ class BenchModel:
             f.volume + float(by @ self.volume_change),
         )
 
-    def moved(self, z: Floats) -> BenchModel:
+    def moved(self, z: Floats) -> LinearisedBench:
         """The same model around another ``z``, where the field is worked out anew."""
         if np.array_equal(z, self.z):
             return self
@@ -117,25 +117,25 @@ class FoundInput:
     shift: float
 
 
-def found_inputs(model: BenchModel, z_to_force: Floats, z_to_stated: Floats) -> tuple[FoundInput, ...]:
-    """The inputs as found. ``z_to_force`` (k, n) and ``z_to_stated`` (k, k) say how ``model.z`` answers to
+def found_inputs(model: LinearisedBench, z_d_force: Floats, z_d_prior: Floats) -> tuple[FoundInput, ...]:
+    """The inputs as found. ``z_d_force`` (k, n) and ``z_d_prior`` (k, k) say how ``model.z`` answers to
     errors of the forces and of what is stated; the uncertainty found is that of both together."""
     u_force = np.where(np.isfinite(model.points.u_force), model.points.u_force, 0.0)
-    spread = z_to_force * np.where(model.points.used, u_force, 0.0)
+    spread = z_d_force * np.where(model.points.used, u_force, 0.0)
     variance = np.einsum("ij,ij->i", spread, spread)
-    variance += np.einsum("ij,jk,ik->i", z_to_stated, model.prior, z_to_stated)
+    variance += np.einsum("ij,jk,ik->i", z_d_prior, model.prior, z_d_prior)
     return tuple(
         FoundInput(key, WORDS[key], s.value, s.u, float(found), float(s.u * np.sqrt(v)), float(z))
         for key, s, found, v, z in zip(model.keys, model.stated, model.found, variance, model.z, strict=True)
     )
 
 
-def bench_model(points: Points, bench: Bench) -> BenchModel:
+def bench_model(points: Points, bench: Bench) -> LinearisedBench:
     """The model of the bench as stated, for these rows; changes by central differences of +-1 u.
 
     Where there are very many nodes, those that see much the same field are taken together.
     """
-    field = local_field(points, bench)
+    field = node_field(points, bench)
     groups = _groups(field)
     field = _together(field, groups)
     inputs = dict(field_inputs(points, bench, field.N))
@@ -156,12 +156,12 @@ def bench_model(points: Points, bench: Bench) -> BenchModel:
     if r and all(key in keys for key in CALIBRATED):
         a, b = (keys.index(key) for key in CALIBRATED)
         prior[a, b] = prior[b, a] = r
-    return BenchModel(
+    return LinearisedBench(
         points, bench, keys, stated, prior, np.zeros(k), field, field, groups, H, pull, N, volume
     )
 
 
-def _groups(field: LocalField) -> NDArray[np.intp] | None:
+def _groups(field: NodeField) -> NDArray[np.intp] | None:
     """Which group each node is in, (q,): nodes of like height and like field; None where there are few."""
     q = len(field.weights)
     if q <= _MOST_NODES or not np.isfinite(field.H).any():
@@ -177,7 +177,7 @@ def _groups(field: LocalField) -> NDArray[np.intp] | None:
     return np.unique(groups, return_inverse=True)[1]
 
 
-def _together(field: LocalField, groups: NDArray[np.intp] | None) -> LocalField:
+def _together(field: NodeField, groups: NDArray[np.intp] | None) -> NodeField:
     """The field with the nodes of each group as one, at their mean."""
     if groups is None:
         return field
@@ -185,7 +185,7 @@ def _together(field: LocalField, groups: NDArray[np.intp] | None) -> LocalField:
     pick[np.arange(len(groups)), groups] = 1.0
     weights = field.weights @ pick
     mean = field.weights[:, None] * pick / weights
-    return LocalField(field.H @ mean, field.pull @ pick, weights, mean.T @ field.nodes, field.N, field.volume)
+    return NodeField(field.H @ mean, field.pull @ pick, weights, mean.T @ field.nodes, field.N, field.volume)
 
 
 def measured_inputs(bench: Bench) -> Iterator[tuple[str, Measured]]:
@@ -223,7 +223,7 @@ def with_value(bench: Bench, key: str, change: float) -> Bench:
 
 def _field_at(
     points: Points, bench: Bench, keys: tuple[str, ...], stated: tuple[Measured, ...], z: Floats
-) -> LocalField:
+) -> NodeField:
     """The field of the bench at ``z``, on the nodes chosen for the bench as stated."""
     rule = rule_for(points, bench)
     strength, factor, changed = 1.0, 0.0, bench
@@ -236,8 +236,8 @@ def _field_at(
         elif by:
             changed = with_value(changed, key, by * value.u)
             points = _points_at(points, key, by * value.u)
-    f = local_field(points, changed, same_nodes(rule, bench.sample, changed.sample))
-    return LocalField(f.H * strength, f.pull * strength, f.weights, f.nodes, f.N * (1.0 + factor), f.volume)
+    f = node_field(points, changed, same_nodes(rule, bench.sample, changed.sample))
+    return NodeField(f.H * strength, f.pull * strength, f.weights, f.nodes, f.N * (1.0 + factor), f.volume)
 
 
 def _points_at(points: Points, key: str, change: float) -> Points:

@@ -27,16 +27,16 @@ from ..units import Measured
 from .demagnetising_factor import demagnetising_factor
 from .reference_magnet import axial_field_and_gradient
 
-SHAPE, PART, MEAN_OF_ALL = "shape", "part", "mean"
+SHAPE, LOCAL, MEAN_FIELD = "shape", "part", "mean"
 #: In the order tried, the quickest first, with how likely each is before the readings are asked: our own
 #: shape's calculation is good to a few per cent of the difference between the first two, and pressed bodies
 #: are not quite of one density. The last is a shortcut that no body takes.
-HYPOTHESES = {PART: 0.5, SHAPE: 0.45, MEAN_OF_ALL: 0.05}
+HYPOTHESES = {LOCAL: 0.5, SHAPE: 0.45, MEAN_FIELD: 0.05}
 #: What each means, in words.
 WORDS = {
     SHAPE: "The parts of the sample feel one another as its shape has it.",
-    PART: "Each part feels its own magnetisation.",
-    MEAN_OF_ALL: "All parts feel the sample's mean magnetisation.",
+    LOCAL: "Each part feels its own magnetisation.",
+    MEAN_FIELD: "All parts feel the sample's mean magnetisation.",
 }
 
 #: Highest power of the height in the polynomials of M (a power of the squared radius counts as two).
@@ -48,7 +48,7 @@ _KNOWN = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class OwnField:
+class DemagnetisingField:
     """A hypothesis on the nodes of one sample: field at node j is H_j - own M_j - (left @ right^T M)_j.
 
     ``own`` is dimensionless; ``left`` and ``right`` (q, r), r = 0 for `part`.
@@ -59,7 +59,7 @@ class OwnField:
     left: Floats
     right: Floats
 
-    def in_part(self, share: float) -> OwnField:
+    def in_part(self, share: float) -> DemagnetisingField:
         """The same with what others make felt to this share only: a step on the way to the whole."""
         return replace(self, left=share * self.left)
 
@@ -67,7 +67,7 @@ class OwnField:
         """What a uniformly magnetised body feels beside ``own``: N - own."""
         return N - self.own
 
-    def by_others(self, M: Floats) -> Floats:
+    def interaction_field(self, M: Floats) -> Floats:
         """D M for magnetisations (n, q)."""
         return (M @ self.right) @ self.left.T
 
@@ -89,20 +89,20 @@ class OwnField:
             return change
         steep = slope[:, :, None] * self.left
         inner = np.eye(r) + self.right.T @ steep
-        felt = np.linalg.solve(inner, (change @ self.right)[:, :, None])
-        return change - (steep @ felt)[:, :, 0]
+        H_local = np.linalg.solve(inner, (change @ self.right)[:, :, None])
+        return change - (steep @ H_local)[:, :, 0]
 
 
-def own_field(name: str, sample: Sample, nodes: Floats, weights: Floats) -> OwnField:
+def demagnetising_field(name: str, sample: Sample, nodes: Floats, weights: Floats) -> DemagnetisingField:
     """The hypothesis ``name`` for nodes (q, 3) in m, z from the lower face, with ``weights`` (q,) of sum 1.
 
     Raises KeyError for a name not in ``HYPOTHESES``.
     """
     N, none = demagnetising_factor(sample).axial, np.zeros((len(weights), 0))
-    if name == PART:
-        return OwnField(name, N, none, none)
-    if name == MEAN_OF_ALL:
-        return OwnField(name, 0.0, np.full((len(weights), 1), N), weights[:, None])
+    if name == LOCAL:
+        return DemagnetisingField(name, N, none, none)
+    if name == MEAN_FIELD:
+        return DemagnetisingField(name, 0.0, np.full((len(weights), 1), N), weights[:, None])
     if name != SHAPE:
         raise KeyError(name)
     powers = _polynomials(nodes, sample)
@@ -113,7 +113,7 @@ def own_field(name: str, sample: Sample, nodes: Floats, weights: Floats) -> OwnF
     basis = axes[:, known] / np.sqrt(size[known])
     Q, between = powers @ basis, basis.T @ _between_polynomials(_unnamed(sample)) @ basis
     left, right = Q @ (between - N * np.eye(len(between))), weights[:, None] * Q
-    return OwnField(name, N, left, right)
+    return DemagnetisingField(name, N, left, right)
 
 
 def _unnamed(sample: Sample) -> Sample:

@@ -22,8 +22,8 @@ from ..forces import force as weighing
 from ..forces.branches import SAME_GAP, Arrangement, Passage
 from ..records.arrays import Floats
 from ..records.bench import Bench
-from .physical_limits import SURE, Limits, whole_excess, whole_roughness
-from .zero_offsets import as_spacers
+from .physical_limits import SURE, Limits, total_violation, whole_roughness
+from .zero_offsets import describe_as_spacers
 
 Rows = NDArray[np.int64]
 
@@ -63,7 +63,7 @@ class Slip:
     step: float
 
 
-def off_the_counterpart(arranged: Arrangement, limits: Limits, bench: Bench) -> Arrangement:
+def screen_mirrored_rows(arranged: Arrangement, limits: Limits, bench: Bench) -> Arrangement:
     """Set aside the stretches of rows that differ from their counterparts."""
     for _ in range(_MOST_SLIPS):
         pairs = counterparts(arranged, limits)
@@ -147,7 +147,7 @@ def counterparts(arranged: Arrangement, limits: Limits) -> Pairs:
     return Pairs(table[:, 0], table[:, 1], table[:, 2])
 
 
-def seen_again(arranged: Arrangement, limits: Limits) -> Floats:
+def mirrored_M(arranged: Arrangement, limits: Limits) -> Floats:
     """M of each row's counterpart with its sign changed, (n,), A/m: what the row should show; NaN where
     it has none."""
     pairs = counterparts(arranged, limits)
@@ -193,7 +193,7 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     near = near[gain[near] >= gain[best] - _AS_WELL * usual**2]
 
     def cost(M: Floats) -> float:
-        together = whole_excess(arranged, M, limits) + whole_roughness(arranged, M, limits)
+        together = total_violation(arranged, M, limits) + whole_roughness(arranged, M, limits)
         return together + _mismatch(M, pairs)
 
     told: list[tuple[float, Slip]] = []
@@ -207,7 +207,7 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     # Where a part never turned over, the first passage after it differs from the next, most in its bends.
     unlike = float(np.median(np.abs(arranged.M[pairs.row] + arranged.M[pairs.other])))
     moved = float(np.abs(per_newton * slip.force).max())
-    whole = slip.kind == "zero" and as_spacers(slip.step, arranged)
+    whole = slip.kind == "zero" and describe_as_spacers(slip.step, arranged)
     if moved < 2.0 * unlike or (moved < _MATTERS * limits.scale and not whole):
         return None
     # Taken away, it must leave all branches smoother and more alike, not the bends of the pairs alone.
@@ -316,12 +316,15 @@ def _in_words(arranged: Arrangement, bench: Bench, slip: Slip) -> tuple[str, str
         return "zero-jump", f"off by {slip.step * 1e3:+.4g} g more with each spacer moved: not re-zeroed"
     off = f"off by {slip.step * 1e3:+.4g} g"
     if len(rows) > 1:
-        return "zero-jump", f"all {off}{as_spacers(slip.step, arranged)} {against}: a re-zero was forgotten"
+        return (
+            "zero-jump",
+            f"all {off}{describe_as_spacers(slip.step, arranged)} {against}: a re-zero was forgotten",
+        )
     i = int(rows[0])
     right = points.force[i] - slip.force[i]
     if abs(points.force[i] + right) < 0.1 * abs(right):
         return "orientation-suspect", "the sign of the force says the orientation was noted wrongly"
-    looks = as_spacers(slip.step, arranged)
+    looks = describe_as_spacers(slip.step, arranged)
     if looks:
         return "zero-jump", off + looks
     part = 100.0 * slip.force[i] / max(abs(right), 1e-12)

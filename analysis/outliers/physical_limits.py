@@ -67,12 +67,12 @@ def _unevenness(arranged: Arrangement, bench: Bench) -> Floats:
     return (spread / np.abs(mean))[where]
 
 
-def going(arranged: Arrangement, rows: list[int] | NDArray[np.int64]) -> float:
+def direction(arranged: Arrangement, rows: list[int] | NDArray[np.int64]) -> float:
     """+1 where M rises along the chain, -1 where it falls."""
     return float(np.sign(arranged.H[rows[-1]] - arranged.H[rows[0]])) or 1.0
 
 
-def excess(M: Floats, H: Floats, sign: float, limits: Limits, slack: Floats) -> Floats:
+def violation(M: Floats, H: Floats, sign: float, limits: Limits, slack: Floats) -> Floats:
     """By how much each step along a chain breaks the limits (A/m, 0 where it does not): (k - 1,).
     Negative for a step the wrong way, positive for one too steep."""
     step, allowed = sign * np.diff(M), limits.steepest * np.abs(np.diff(H))
@@ -81,13 +81,15 @@ def excess(M: Floats, H: Floats, sign: float, limits: Limits, slack: Floats) -> 
     return np.minimum(step + both, 0.0) + np.maximum(step - _STEEPER * allowed - both, 0.0)
 
 
-def whole_excess(arranged: Arrangement, M: Floats, limits: Limits) -> float:
+def total_violation(arranged: Arrangement, M: Floats, limits: Limits) -> float:
     """By how much all branches together break the limits, A/m."""
     total = 0.0
     for rows in limits.chains(arranged):
         if len(rows) > 1:
-            sign = going(arranged, rows)
-            total += float(np.abs(excess(M[rows], arranged.H[rows], sign, limits, limits.slack[rows])).sum())
+            sign = direction(arranged, rows)
+            total += float(
+                np.abs(violation(M[rows], arranged.H[rows], sign, limits, limits.slack[rows])).sum()
+            )
     return total
 
 

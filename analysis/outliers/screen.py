@@ -14,10 +14,10 @@ from ..forces.branches import Arrangement, arrange, incomplete
 from ..magnetostatics import quadrature
 from ..records.bench import Bench
 from ..records.readings import Readings
-from .mirrored_rows import off_the_counterpart
+from .mirrored_rows import screen_mirrored_rows
 from .orientation import attraction, turns
 from .physical_limits import limits_of
-from .single_rows import off_the_branch
+from .single_rows import screen_single_rows
 from .zero_offsets import zero_steps, zeros_that_moved
 
 #: The densest a sintered hard ferrite can be: the X-ray density of BaFe12O19, kg/m^3 (check by lattice
@@ -32,10 +32,10 @@ def check(readings: Readings, bench: Bench) -> Arrangement:
     arranged = attraction(arranged)
     if arranged.points.used.sum() >= 4:
         limits = limits_of(arranged, bench)
-        arranged = off_the_counterpart(arranged, limits, bench)
+        arranged = screen_mirrored_rows(arranged, limits, bench)
         arranged = zero_steps(arranged, limits)
         arranged = turns(arranged, limits)
-        arranged = off_the_branch(arranged, limits)
+        arranged = screen_single_rows(arranged, limits)
     extra = [*incomplete(arranged), *_density(bench), *_order_in_time(readings)]
     extra += [Finding("unknown-column", remark) for remark in readings.remarks]
     return arranged.set_aside({}, extra)

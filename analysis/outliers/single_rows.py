@@ -6,9 +6,9 @@ import numpy as np
 
 from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
-from .mirrored_rows import seen_again
-from .physical_limits import Limits, excess, going, roughness
-from .zero_offsets import as_spacers
+from .mirrored_rows import mirrored_M
+from .physical_limits import Limits, direction, roughness, violation
+from .zero_offsets import describe_as_spacers
 
 #: A stretch this short is no slip where the other orientation shows the same.
 _SHORT = 3
@@ -16,14 +16,14 @@ _SHORT = 3
 _LONGEST = 12
 
 
-def off_the_branch(arranged: Arrangement, limits: Limits) -> Arrangement:
+def screen_single_rows(arranged: Arrangement, limits: Limits) -> Arrangement:
     """Set aside rows that leave the band of what their neighbours allow."""
     aside: dict[int, tuple[str, str]] = {}
     stretches: list[tuple[list[int], float]] = []
-    again = seen_again(arranged, limits)
+    again = mirrored_M(arranged, limits)
     for chain in limits.chains(arranged):
         rows = [int(i) for i in chain]
-        sign = going(arranged, rows)
+        sign = direction(arranged, rows)
         for stretch, step in _shifted(arranged, rows, sign, limits):
             off = np.abs(step * arranged.M_slope[stretch])
             if len(stretch) <= _SHORT and np.all(np.abs(arranged.M[stretch] - again[stretch]) < 0.5 * off):
@@ -37,7 +37,7 @@ def off_the_branch(arranged: Arrangement, limits: Limits) -> Arrangement:
     warnings: list[Finding] = []
     reasons: dict[int, str] = {}
     for stretch, step in stretches:
-        looks = as_spacers(step, arranged)
+        looks = describe_as_spacers(step, arranged)
         text = f"all off by {step * 1e3:+.4g} g{looks}; a re-zero was forgotten; set aside"
         warnings.append(about_rows("zero-jump", points.row[stretch], text))
         reasons |= dict.fromkeys(stretch, f"off by {step * 1e3:+.4g} g{looks}, as the rows beside it")
@@ -57,10 +57,10 @@ def _shifted(
     M, H, slack = arranged.M, arranged.H, limits.slack
     rows = list(rows)
     while len(rows) >= 4:
-        broken = np.flatnonzero(excess(M[rows], H[rows], sign, limits, slack[rows]))
+        broken = np.flatnonzero(violation(M[rows], H[rows], sign, limits, slack[rows]))
         if not len(broken):
             break
-        total = float(np.abs(excess(M[rows], H[rows], sign, limits, slack[rows])).sum())
+        total = float(np.abs(violation(M[rows], H[rows], sign, limits, slack[rows])).sum())
         best: tuple[float, list[int]] | None = None
         # The stretch begins and ends at a broken step; it may run to either end of the chain.
         starts = {0, *(int(b) + 1 for b in broken)}
@@ -74,7 +74,7 @@ def _shifted(
             if b - a > len(rows) // 2:
                 continue
             rest = rows[:a] + rows[b:]
-            left = float(np.abs(excess(M[rest], H[rest], sign, limits, slack[rest])).sum())
+            left = float(np.abs(violation(M[rest], H[rest], sign, limits, slack[rest])).sum())
             # Fewest rows and the smoothest rest among those that mend alike; a row costs a part of the scale.
             cost = left + roughness(M[rest], H[rest]) + 0.02 * limits.scale * (b - a)
             if left < total * 0.999 and (best is None or cost < best[0]):
@@ -101,7 +101,7 @@ def _single(arranged: Arrangement, i: int, step: float) -> tuple[str, str]:
     expected = M - step * arranged.M_slope[i]
     if abs(M + expected) < 0.3 * abs(M - expected):
         return "orientation-suspect", "the sign of the force says the orientation was noted wrongly"
-    looks = as_spacers(step, arranged)
+    looks = describe_as_spacers(step, arranged)
     if looks:
         return "zero-jump", f"off by {step * 1e3:+.4g} g{looks}"
     off = 100.0 * (M - expected) / max(abs(expected), 1e-9 * abs(M))

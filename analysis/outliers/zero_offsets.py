@@ -11,7 +11,7 @@ from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
 from ..records.readings import Readings
 from .orientation import jumps
-from .physical_limits import Limits, whole_excess, whole_roughness
+from .physical_limits import Limits, total_violation, whole_roughness
 
 #: A zero that moved by this many standard uncertainties of the difference did not drift there.
 _ZERO_MOVED = 6.0
@@ -37,7 +37,7 @@ def zeros_that_moved(arranged: Arrangement, readings: Readings) -> Arrangement:
     warnings: list[Finding] = []
     for indices in spans.values():
         step = float(zeros.jump[indices[0]])
-        looks = as_spacers(step, arranged)
+        looks = describe_as_spacers(step, arranged)
         text = f"the zero moved by {step * 1e3:+.4g} g around the reading{looks}; set aside"
         warnings.append(about_rows("zero-jump", points.row[indices], text))
         aside |= dict.fromkeys(indices, f"the zero moved by {step * 1e3:+.4g} g around it")
@@ -55,7 +55,7 @@ def zero_steps(arranged: Arrangement, limits: Limits) -> Arrangement:
         if found is None:
             break
         rows, step = found
-        looks = as_spacers(step, arranged)
+        looks = describe_as_spacers(step, arranged)
         text = f"all off by {step * 1e3:+.4g} g{looks}; a re-zero was forgotten or the zero moved; set aside"
         warning = about_rows("zero-jump", arranged.points.row[rows], text)
         reason = f"off by {step * 1e3:+.4g} g{looks}, as the rows beside it"
@@ -68,7 +68,7 @@ def _one_zero_step(arranged: Arrangement, limits: Limits) -> tuple[list[int], fl
     used = np.flatnonzero(arranged.points.used)
     starts = [rows for p in arranged.passages if len(rows := p.rows[arranged.points.used[p.rows]])]
     ends = [int(rows[0]) for rows in starts] + [int(used[-1]) + 1 if len(used) else 0]
-    broken = whole_excess(arranged, M, limits)
+    broken = total_violation(arranged, M, limits)
     for before, after in pairwise(starts):
         last, first = int(before[-1]), int(after[0])
         if arranged.points.orientation[last] == arranged.points.orientation[first]:
@@ -84,7 +84,7 @@ def _one_zero_step(arranged: Arrangement, limits: Limits) -> tuple[list[int], fl
                 rows = used[(used >= start) & (used < stop)]
                 mended = M.copy()
                 mended[rows] -= slope[rows] * step
-                cost = whole_excess(arranged, mended, limits)
+                cost = total_violation(arranged, mended, limits)
                 if cost < 0.1 * broken:
                     cost += whole_roughness(arranged, mended, limits)
                     if best is None or cost < best[0]:
@@ -105,7 +105,7 @@ def _mirrors(arranged: Arrangement, limits: Limits, out: NDArray[np.int64], into
     return bool(np.median(alike) > 0.5 and abs(M[out[-1]]) < 1.5 * limits.scale)
 
 
-def as_spacers(step: float, arranged: Arrangement) -> str:
+def describe_as_spacers(step: float, arranged: Arrangement) -> str:
     """``step`` (kg) in words, as whole spacers where it is a whole number of them."""
     mass = arranged.spacer_mass
     if mass is None or not mass > 0:

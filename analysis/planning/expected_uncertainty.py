@@ -11,7 +11,7 @@ import numpy as np
 
 from ..forces.branches import points as points_of
 from ..forces.force import reading_change
-from ..magnetostatics.applied_field import local_field
+from ..magnetostatics.applied_field import node_field
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
@@ -35,7 +35,7 @@ def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopRes
             ("",) * n, (None,) * n, "expected",
         )  # fmt: skip
 
-    field = local_field(points_of(weighed(np.zeros(n)), bench), bench)
+    field = node_field(points_of(weighed(np.zeros(n)), bench), bench)
     # Over some rings the field points the other way (``ladder``).
     along = np.sign(field.H_mean * orientation)
     M = np.empty_like(field.H)

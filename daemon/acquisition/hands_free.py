@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from ...drivers.device import BalanceReading
-from ..procedure.events import Asked, Level, Record, Stage, Tapped
+from ..procedure.events import Asked, BenchState, Level, Record, Tapped
 from ..procedure.run import RunRecord
 from ..protocol import RunState, TapList
 from .plateau import Levels
@@ -30,7 +30,7 @@ Said = Level | Tapped | Asked | Record
 Place = tuple[int, RunState, int]
 
 
-class Listener:
+class HandsFreeInput:
     """Hears readings one by one, in the conductor's thread."""
 
     def __init__(self) -> None:
@@ -64,7 +64,7 @@ class Listener:
         before, self._was_engaged = self._was_engaged, self.engaged
         return before and not self._was_engaged
 
-    def look(self, now: float, run: RunRecord | None, stage: Stage) -> None:
+    def look(self, now: float, run: RunRecord | None, stage: BenchState) -> None:
         """Close the list where its time is over, or the run has gone on."""
         place = None if run is None else (run.id, run.state, stage.serial)
         if place != self._place:
@@ -75,7 +75,7 @@ class Listener:
         if self._unsure is not None and now - self._unsure > UNSURE:
             self._unsure = None
 
-    def hear(self, reading: BalanceReading, run: RunRecord | None, stage: Stage) -> Iterator[Said]:
+    def hear(self, reading: BalanceReading, run: RunRecord | None, stage: BenchState) -> Iterator[Said]:
         """One reading; what was said with it."""
         self.look(reading.time, run, stage)
         level = self.levels.feed(reading.time, reading.value)
@@ -94,7 +94,7 @@ class Listener:
         elif level is not None and not self.taps.heard and self._list is None and _by_hand(stage):
             yield Level(level, self.levels.width)
 
-    def _counted(self, count: int, now: float, run: RunRecord, stage: Stage) -> Iterator[Said]:
+    def _counted(self, count: int, now: float, run: RunRecord, stage: BenchState) -> Iterator[Said]:
         self._touched = now
         if count < 2:
             return  # a touch, or nobody knows how many
@@ -115,7 +115,7 @@ class Listener:
                 case None:
                     pass
 
-    def told(self, run: RunRecord | None, stage: Stage) -> TapList | None:
+    def told(self, run: RunRecord | None, stage: BenchState) -> TapList | None:
         """What taps say now, as clients see it; None where nobody listens."""
         if run is None or not listens(run):
             return None
@@ -127,5 +127,5 @@ class Listener:
         )
 
 
-def _by_hand(stage: Stage) -> bool:
+def _by_hand(stage: BenchState) -> bool:
     return stage.task is not None and stage.task.by_hand

@@ -11,7 +11,7 @@ from ...analysis.settling import NoiseMemory, Settling, SettlingFilter
 from ...drivers.device import BalanceReading
 from ..clock import utc_now
 from ..protocol import Live
-from .spikes import LoneReadings
+from .spikes import SpikeFilter
 
 #: The filter hears at most this many readings a second; faster ones are averaged in pairs, tens, ...
 #: Nothing it looks for (settling, breathing) is quicker than a tenth of a second.
@@ -24,7 +24,7 @@ FORGET = 60.0
 OUT_OF_RANGE_IN_ROW = 2
 
 
-class Thinner:
+class Decimator:
     """Averages readings that come faster than the filter needs; every raw reading is kept elsewhere."""
 
     def __init__(self, per_second: float = HEARD_PER_SECOND) -> None:
@@ -85,8 +85,8 @@ class Acquisition:
         self.began: float | None = None
         self.last: tuple[float, float | None, str | None] | None = None
         self.zero: float | None = None  # kg, for telling that the magnet left the pan
-        self._lone = LoneReadings(resolution, alone)
-        self._thinner = Thinner()
+        self._lone = SpikeFilter(resolution, alone)
+        self._thinner = Decimator()
         self._bad = 0
         self._worst: tuple[float | None, str | None] | None = None
 

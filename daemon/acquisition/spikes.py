@@ -23,7 +23,7 @@ MOST = 2
 LOOKED_AT = 16
 
 
-class LoneReadings:
+class SpikeFilter:
     """Holds a leaping reading back until the next ones tell whether it stood alone. ``resolution`` in kg.
 
     Order and times stay; while the pan really moves a reading comes out two readings late at most.

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from ..procedure.commands import answer
-from ..procedure.events import Asked, Record, Refuse, Stage, Tapped
+from ..procedure.events import Asked, BenchState, Record, Refuse, Tapped
 from ..procedure.next_task import action_of
 from ..procedure.run import RunRecord
 from ..protocol import Point, TapList, TapWord
@@ -63,7 +63,7 @@ def listens(run: RunRecord | None) -> bool:
     return run is not None and run.hands_free and run.state in ("running", "held")
 
 
-def at_once(run: RunRecord, stage: Stage) -> Words:
+def at_once(run: RunRecord, stage: BenchState) -> Words:
     """What taps say while no list is open: done, the list, the answers to what is asked."""
     action = action_of(run, stage)
     words = [Word(OPEN, "something else")]
@@ -78,7 +78,7 @@ def at_once(run: RunRecord, stage: Stage) -> Words:
     return Words("", tuple(words))
 
 
-def all_else(run: RunRecord, stage: Stage) -> Words:
+def all_else(run: RunRecord, stage: BenchState) -> Words:
     """The list that three taps open."""
     words = [word for taps, entry in TABLE for word in entry(taps, run, stage)]
     return Words("What is it?", tuple(words))
@@ -90,7 +90,7 @@ def told(words: Words, opened: bool, heard: int, unsure: bool) -> TapList:
     return {"open": opened, "title": words.title, "words": lines, "heard": heard, "unsure": unsure}
 
 
-def _taken(run: RunRecord, stage: Stage, asked: Asked) -> bool:
+def _taken(run: RunRecord, stage: BenchState, asked: Asked) -> bool:
     """Whether the procedure would take a word now, and no stage would move for it."""
     if run.ladder == "lift" and asked.what not in ("hold", "stop"):
         return False
@@ -98,18 +98,18 @@ def _taken(run: RunRecord, stage: Stage, asked: Asked) -> bool:
     return not any(isinstance(act, Refuse) for act in acts)
 
 
-Entry = Callable[[int, RunRecord, Stage], Iterator[Word]]
+Entry = Callable[[int, RunRecord, BenchState], Iterator[Word]]
 
 
 def _asks(text: str, asked: Asked) -> Entry:
-    def entry(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
+    def entry(taps: int, run: RunRecord, stage: BenchState) -> Iterator[Word]:
         if _taken(run, stage, asked):
             yield Word(taps, text, asked)
 
     return entry
 
 
-def _aside(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
+def _aside(taps: int, run: RunRecord, stage: BenchState) -> Iterator[Word]:
     """The last reading of the sample set aside, or taken back where taps had set it aside."""
     point = next((p for p in reversed(run.points) if p["kind"] == "point"), None)
     if point is None or point["set_aside"] not in (None, *REMARKS):
@@ -122,7 +122,7 @@ def _aside(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
     yield Word(taps, f"set {last} aside", Words("Why must it not be used?", tuple(reasons)))
 
 
-def _note(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
+def _note(taps: int, run: RunRecord, stage: BenchState) -> Iterator[Word]:
     notes = (
         Word(count, text, Record("note", f"{text} ({BY_TAPS})", {"how": BY_TAPS}))
         for count, text in _remarks()
@@ -130,7 +130,7 @@ def _note(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
     yield Word(taps, "write a note", Words("Which note? Any other: n at the keyboard.", tuple(notes)))
 
 
-def _stop(taps: int, run: RunRecord, stage: Stage) -> Iterator[Word]:
+def _stop(taps: int, run: RunRecord, stage: BenchState) -> Iterator[Word]:
     stop = Asked("stop", BY_TAPS)
     if _taken(run, stage, stop):
         sure = (Word(2, "no, leave it"), Word(4, "yes, stop it", stop))

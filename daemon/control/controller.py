@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from ...drivers.clock import Clock
 from ...drivers.device import BalanceReading, DeviceState
-from ..acquisition.hands_free import Listener
+from ..acquisition.hands_free import HandsFreeInput
 from ..acquisition.level import PATIENCE, Acquisition, Limits
 from ..procedure import events, machine
 from ..procedure.manual_steps import least_change
@@ -21,14 +21,14 @@ from ..procedure.next_task import action_of, next_task
 from ..procedure.run import ENDED, LogEvent, RunRecord, apply
 from ..protocol import Snapshot, Topic
 from ..store.raw_blocks import Raw
-from ..store.writer import Recorder
-from .device_monitor import DeviceWatch
+from ..store.writer import LogWriter
+from .device_monitor import DeviceMonitor
 from .devices import Devices
-from .gap_worker import GapMover, Mover
-from .pending import Promises, Refused
-from .publisher import Teller
+from .gap_worker import GapWorker, Mover
+from .pending import PendingReplies, Refused
+from .publisher import Publisher
 from .queue import TARGET_DIGITS, RunQueue
-from .worker_thread import OneThread
+from .worker_thread import Worker
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
@@ -42,7 +42,7 @@ TRY_AGAIN = 600.0
 NEWEST = 50
 
 
-class Conductor(OneThread):
+class RunController(Worker):
     """Owns the present run, its stage, the acquisition and the devices.
 
     ``publish(topic, data)`` is called from this thread after what it tells of was committed.
@@ -50,7 +50,7 @@ class Conductor(OneThread):
 
     def __init__(
         self,
-        recorder: Recorder,
+        log_writer: LogWriter,
         clock: Clock,
         publish: Callable[[Topic, Any], None],
         *,
@@ -60,31 +60,31 @@ class Conductor(OneThread):
         mover: Mover | None = None,
     ) -> None:
         self.rate = clock.rate
-        super().__init__("conductor", pause=min(0.02, max(0.004, 0.2 / self.rate)))
-        self.recorder, self.clock, self.alarm = recorder, clock, alarm
-        self.mover: Mover = mover or GapMover(lambda: self.devices.setter, self.happen)
+        super().__init__("controller", pause=min(0.02, max(0.004, 0.2 / self.rate)))
+        self.log_writer, self.clock, self.alarm = log_writer, clock, alarm
+        self.mover: Mover = mover or GapWorker(lambda: self.devices.setter, self.happen)
         self.devices = devices or Devices(
             clock, self._balance_state, self._lift_state, self._refused, self.mover.asked
         )
         self.acquisition: Acquisition | None = None
         self.run: RunRecord | None = None
-        self.stage = events.Stage()
+        self.stage = events.BenchState()
         self.queue = RunQueue(first_run)
-        self.teller = Teller(publish, self.devices)
-        self.watch = DeviceWatch(clock, self._happen, self.note, alarm)
+        self.publisher = Publisher(publish, self.devices)
+        self.watch = DeviceMonitor(clock, self._dispatch, self.note, alarm)
         self.watched = False  # somebody looks at the live reading
-        self._promises = Promises()
+        self._promises = PendingReplies()
         self._read_began = 0.0
         self._held_at: float | None = None
         self._armed = False
         self._live_new = False
-        self.listener = Listener()
+        self.listener = HandsFreeInput()
 
     # -- the outside, from any thread ----------------------------------------------------------
 
     def happen(self, event: events.Event) -> None:
         """Let an event be taken in turn."""
-        self.post(lambda: self._happen(event))
+        self.post(lambda: self._dispatch(event))
 
     def ask(self, asked: events.Asked) -> Future[Any]:
         """A person's word. The future ends when it is committed, or with Refused."""
@@ -99,19 +99,19 @@ class Conductor(OneThread):
 
     # -- the loop ------------------------------------------------------------------------------
 
-    def turn(self) -> None:
+    def step(self) -> None:
         """Take in all that came, see to the times, tell what is new."""
         self.take_in()
         self._hear()
         self._look_at_times()
         self._promises.keep(self.stage)
         by_taps = self.listener.told(self.run, self.stage)
-        if self.teller.tell(self.run, self.stage, self.acquisition, by_taps, self._live_new):
+        if self.publisher.tell(self.run, self.stage, self.acquisition, by_taps, self._live_new):
             self._live_new = False
 
-    def stumbled(self) -> None:
+    def on_error(self) -> None:
         """The run is held rather than left to chance."""
-        self._happen(events.Fault("program", "a fault in the program; see the log"))
+        self._dispatch(events.Fault("program", "a fault in the program; see the log"))
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -120,7 +120,7 @@ class Conductor(OneThread):
         if not readings:
             return
         run = self.run.id if self.run is not None and self.run.state not in ENDED else None
-        self.recorder.raw(run, [Raw(r.time, r.value, r.mark) for r in readings])
+        self.log_writer.raw(run, [Raw(r.time, r.value, r.mark) for r in readings])
         acquisition = self.acquisition
         if acquisition is None:
             return
@@ -131,7 +131,7 @@ class Conductor(OneThread):
             settling = acquisition.feed(reading, follow, self._handling())
             self._hear_hands(reading)
             if not self.listener.engaged and (bad := acquisition.out_of_range()) is not None:
-                self._happen(events.OutOfRange(*bad))
+                self._dispatch(events.OutOfRange(*bad))
                 acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
             if settling is None:
                 continue
@@ -159,7 +159,7 @@ class Conductor(OneThread):
                 case events.Record():
                     self.edit(said.kind, said.text, said.data)
                 case _:
-                    self._happen(said)
+                    self._dispatch(said)
         self._hands_off()
 
     def _hands_off(self) -> None:
@@ -184,7 +184,7 @@ class Conductor(OneThread):
                 if settling is not None and settling.level_since is not None:
                     self.listener.levels.quiet(settling.level_since)
                 reading |= self.devices.measured()
-                self._happen(events.Accepted(task.serial, reading))
+                self._dispatch(events.Accepted(task.serial, reading))
 
     # -- times ---------------------------------------------------------------------------------
 
@@ -217,7 +217,7 @@ class Conductor(OneThread):
         reading = acquisition.taken() if noisy else None
         if reading is not None:
             reading |= self.devices.measured()
-        self._happen(events.NotSettled(task.serial, text, reading))
+        self._dispatch(events.NotSettled(task.serial, text, reading))
 
     # -- runs ----------------------------------------------------------------------------------
 
@@ -274,14 +274,16 @@ class Conductor(OneThread):
         # Where the lift stands is known from one run to the next only at the far end.
         old = self.stage
         self.run = run
-        self.stage = events.Stage(serial=old.serial, balance_ok=old.balance_ok, balance_why=old.balance_why)
+        self.stage = events.BenchState(
+            serial=old.serial, balance_ok=old.balance_ok, balance_why=old.balance_why
+        )
         self.use_bench(bench, run.target_u_kg)
         self.stage = replace(self.stage, unrecorded=1)
         self._do([events.Record("started", "Started.", {})])
 
     # -- the machine ---------------------------------------------------------------------------
 
-    def _happen(self, event: events.Event) -> None:
+    def _dispatch(self, event: events.Event) -> None:
         if self.run is None:
             if isinstance(event, events.BalanceBack):
                 self.stage = replace(self.stage, balance_ok=True, balance_why="")
@@ -332,12 +334,14 @@ class Conductor(OneThread):
             then(event)
             self.post(lambda: self._committed(event))
 
-        self.recorder.record(run, self.clock.now(), record.kind, record.text, record.data, key=key, told=told)
+        self.log_writer.record(
+            run, self.clock.now(), record.kind, record.text, record.data, key=key, told=told
+        )
 
     def _committed(self, event: LogEvent) -> None:
         if event.kind == "finished":
             self.alarm({"kind": "finished", "run": event.run, "text": event.text})
-        self.teller.committed(event, self.run)
+        self.publisher.committed(event, self.run)
 
     def note(self, kind: str, text: str, run: int | None = None, data: dict[str, Any] | None = None) -> None:
         """Write a line into the log that changes no run."""
@@ -367,17 +371,17 @@ class Conductor(OneThread):
         if refused:
             future.set_exception(Refused(refused[0]))
         else:
-            self._promises.owe(future)
+            self._promises.add(future)
 
     # -- what devices say, from their threads --------------------------------------------------
 
     def _balance_state(self, state: DeviceState, why: str) -> None:
         self.post(lambda: self.watch.balance_is(state, why))
-        self.post(self.teller.devices_changed)
+        self.post(self.publisher.devices_changed)
 
     def _lift_state(self, state: DeviceState, why: str) -> None:
         self.post(lambda: self.watch.lift_is(state, why))
-        self.post(self.teller.devices_changed)
+        self.post(self.publisher.devices_changed)
 
     def _refused(self, raw: bytes, why: str) -> None:
         self.post(lambda: self.watch.line_refused(raw, why))
@@ -391,4 +395,4 @@ class Conductor(OneThread):
     def snapshot(self) -> Snapshot:
         """Everything needed to draw a screen; in the conductor's thread."""
         by_taps = self.listener.told(self.run, self.stage)
-        return self.teller.snapshot(self.run, self.stage, self.acquisition, by_taps, self.clock.now())
+        return self.publisher.snapshot(self.run, self.stage, self.acquisition, by_taps, self.clock.now())

@@ -23,7 +23,7 @@ VOID: dict[DeviceState, Literal["reset", "fault", "gone"]] = {
 }
 
 
-class DeviceWatch:
+class DeviceMonitor:
     """Believes a pulled plug at once and a silence after a while; a fault that repeats is counted.
 
     ``happen`` takes what it means for the run, ``note`` writes a line into the log.
@@ -36,7 +36,7 @@ class DeviceWatch:
         note: Callable[[str, str], None],
         alarm: Callable[[dict[str, Any]], None],
     ) -> None:
-        self._clock, self._happen, self._note, self._alarm = clock, happen, note, alarm
+        self._clock, self._dispatch, self._note, self._alarm = clock, happen, note, alarm
         self._repeats = Repeats()
         self._heard = False  # the balance was ready and has not gone since
         self._gone = False
@@ -55,7 +55,7 @@ class DeviceWatch:
         self._why = why
         if state is DeviceState.READY:
             self._silent_since, self._gone, self._heard = None, False, True
-            self._happen(BalanceBack())
+            self._dispatch(BalanceBack())
         elif self._silent_since is None:
             self._silent_since = self._clock.now()
         if state in GONE and self._heard:
@@ -72,16 +72,16 @@ class DeviceWatch:
     def _is_gone(self) -> None:
         self._gone, self._heard = True, False
         self._alarm({"kind": "balance", "text": self._why})
-        self._happen(BalanceGone(self._why))
+        self._dispatch(BalanceGone(self._why))
 
     def lift_is(self, state: DeviceState, why: str) -> None:
         """The lift has changed its state."""
         for text in self._repeats.say("lift", f"{state.value}: {why}"):
             self._note("device", f"Lift {text}")
         if state is DeviceState.READY:
-            self._happen(LiftBack())
+            self._dispatch(LiftBack())
         elif state in VOID:
-            self._happen(LiftVoid(why, "button" if "stop button" in why else VOID[state]))
+            self._dispatch(LiftVoid(why, "button" if "stop button" in why else VOID[state]))
 
     def line_refused(self, raw: bytes, why: str) -> None:
         """A line of the balance was none of its dialect."""

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from ...drivers.balance.balance import SerialBalance
-from ...drivers.balance.dialect_loader import load_dialect
+from ...drivers.balance.dialects import load_dialect
 from ...drivers.clock import Clock
 from ...drivers.device import BalanceReading, DeviceState
 from ...drivers.gap_setter import GapPosition
@@ -27,7 +27,7 @@ BESIDE_READINGS = ("temperature_K", "hall_V", "vibration_V")
 TELEMETRY_HOLDS = 10.0
 
 
-class BalanceEar:
+class BalanceCallbacks:
     """Hears the balance, in its port's thread: puts things down and leaves."""
 
     def __init__(
@@ -48,7 +48,7 @@ class BalanceEar:
         self._state(state, why)
 
 
-class LiftEar:
+class LiftCallbacks:
     """Hears the lift."""
 
     def __init__(self, clock: Clock, state: Callable[[DeviceState, str], None]) -> None:
@@ -86,9 +86,9 @@ class Devices:
         self.balance: SerialBalance | None = None
         self.setter: SerialLift | ManualSpacers | None = None
         self._asked = asked
-        self.lift_ear = LiftEar(clock, lift_state)
+        self.lift_ear = LiftCallbacks(clock, lift_state)
         self._clock = clock
-        self._ear = BalanceEar(self.readings, balance_state, refused)
+        self._ear = BalanceCallbacks(self.readings, balance_state, refused)
         self._opened: dict[str, Any] = {}
 
     def open(self, bench: Bench) -> None:

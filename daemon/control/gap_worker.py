@@ -29,12 +29,12 @@ class Mover(Protocol):
     def stop(self) -> None: ...
 
 
-class GapMover:
+class GapWorker:
     """The gap setter's blocking calls, one after the other in a thread of their own."""
 
     def __init__(self, setter: Callable[[], GapSetter | None], happen: Callable[[Event], None]) -> None:
         """``setter`` gives the one of the moment; ``happen`` hears how each task ended."""
-        self._setter, self._happen = setter, happen
+        self._setter, self._dispatch = setter, happen
         self._tasks: queue.SimpleQueue[Task] = queue.SimpleQueue()
         # Serials of the task handed over last, under way, said to be done, and the last that does not count
         # any more: a word may come before the thread has got as far.
@@ -82,9 +82,9 @@ class GapMover:
                 # The height asked for, not the rounded one told: equal heights stay equal.
                 height = task.height if task.height is not None else position.height
                 lost = self._lost() if task.kind == "establish" else 0.0
-                self._happen(Stands(task.serial, height, far=task.kind != "approach", lost=lost))
+                self._dispatch(Stands(task.serial, height, far=task.kind != "approach", lost=lost))
             except Exception as error:
-                self._happen(LiftFailed(task.serial, str(error)))
+                self._dispatch(LiftFailed(task.serial, str(error)))
 
     def _lost(self) -> float:
         setter = self._setter()

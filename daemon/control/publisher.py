@@ -9,7 +9,7 @@ from typing import Any
 
 from ..acquisition.level import Acquisition
 from ..clock import utc_now
-from ..procedure.events import Stage
+from ..procedure.events import BenchState
 from ..procedure.next_task import action_of
 from ..procedure.run import LogEvent, RunRecord, to_protocol
 from ..protocol import LogLine, Snapshot, TapList, Topic
@@ -28,7 +28,7 @@ def log_line(event: LogEvent) -> LogLine:
     return {"id": event.id, "run": event.run, "utc": event.utc, "kind": event.kind, "text": event.text}
 
 
-class Teller:
+class Publisher:
     """Publishes what has changed; ``publish(topic, data)`` is called after what it tells of was committed."""
 
     def __init__(self, publish: Callable[[Topic, Any], None], devices: Devices) -> None:
@@ -59,7 +59,7 @@ class Teller:
     def tell(
         self,
         run: RunRecord | None,
-        stage: Stage,
+        stage: BenchState,
         acquisition: Acquisition | None,
         by_taps: TapList | None,
         live: bool,
@@ -86,7 +86,7 @@ class Teller:
     def snapshot(
         self,
         run: RunRecord | None,
-        stage: Stage,
+        stage: BenchState,
         acquisition: Acquisition | None,
         by_taps: TapList | None,
         clock_s: float,

@@ -14,8 +14,8 @@ from typing import Any
 log = logging.getLogger(__name__)
 
 
-class OneThread(ABC):
-    """Calls ``turn`` at least every ``pause`` s, and at once when something was put into the inbox."""
+class Worker(ABC):
+    """Calls ``step`` at least every ``pause`` s, and at once when something was put into the inbox."""
 
     def __init__(self, name: str, pause: float) -> None:
         self.inbox: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
@@ -26,11 +26,11 @@ class OneThread(ABC):
         self._thread = threading.Thread(target=self._work, name=name, daemon=True)
 
     @abstractmethod
-    def turn(self) -> None:
+    def step(self) -> None:
         """One round of the thread's work; a test may call it by hand."""
 
     @abstractmethod
-    def stumbled(self) -> None:
+    def on_error(self) -> None:
         """What to do after a fault of the program itself, which is in the log."""
 
     # -- from any thread -----------------------------------------------------------------------
@@ -82,8 +82,8 @@ class OneThread(ABC):
             self._wake.wait(self._pause)
             self._wake.clear()
             try:
-                self.turn()
+                self.step()
             except Exception:
                 log.exception("the %s stumbled", self._thread.name)
-                self.stumbled()
+                self.on_error()
             self.last_turn = time.monotonic()

@@ -8,16 +8,16 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from .events import Act, Asked, Do, Record, Refuse, Said, Stage, Task
+from .events import Act, Asked, BenchState, Do, Record, Refuse, Said, Task
 from .log_entries import hands_done, held, reading_of, restarted
 from .next_task import AS_IT_IS, ONCE_MORE, SAME_HEIGHT
 from .restart import again, restart
 from .run import ENDED, RunRecord
 
-Outcome = tuple[RunRecord, Stage, list[Act]]
+Outcome = tuple[RunRecord, BenchState, list[Act]]
 
 
-def answer(run: RunRecord, stage: Stage, asked: Asked) -> Outcome:
+def answer(run: RunRecord, stage: BenchState, asked: Asked) -> Outcome:
     """What follows from a person's word."""
     if stage.unrecorded:
         return run, stage, [Refuse("the last step is still being written down; ask again")]
@@ -46,7 +46,7 @@ def answer(run: RunRecord, stage: Stage, asked: Asked) -> Outcome:
             return _confirm(run, stage, asked.text, asked.code)
 
 
-def by_hand(run: RunRecord, stage: Stage, task: Task, how: str) -> Outcome:
+def by_hand(run: RunRecord, stage: BenchState, task: Task, how: str) -> Outcome:
     """The person has done what was asked; where a gap was set, its setter is told and says how it stands."""
     if task.kind == "ask":
         return run, stage, [hands_done(run, task, how)]
@@ -55,7 +55,7 @@ def by_hand(run: RunRecord, stage: Stage, task: Task, how: str) -> Outcome:
     return run, replace(stage, told=how), [Said(task)]
 
 
-def go_on(run: RunRecord, stage: Stage) -> Outcome:
+def go_on(run: RunRecord, stage: BenchState) -> Outcome:
     """Take a held run up again, after looking at zero, position and history."""
     acts: list[Act] = []
     last = run.last("point")
@@ -75,7 +75,7 @@ def go_on(run: RunRecord, stage: Stage) -> Outcome:
     return run, stage, acts
 
 
-def _repeat(run: RunRecord, stage: Stage) -> Outcome:
+def _repeat(run: RunRecord, stage: BenchState) -> Outcome:
     task = stage.task
     if task is not None and task.kind == "read":
         fresh = replace(task, serial=stage.serial + 1)
@@ -100,7 +100,7 @@ def _repeat(run: RunRecord, stage: Stage) -> Outcome:
     return run, stage, [Record("restarted", "The last reading is taken again.", data)]
 
 
-def _confirm(run: RunRecord, stage: Stage, choice: str | None, code: str | None) -> Outcome:
+def _confirm(run: RunRecord, stage: BenchState, choice: str | None, code: str | None) -> Outcome:
     if run.state == "held" and stage.unsettled is not None:
         return _unsettled(run, stage, stage.unsettled, choice)
     task = stage.task
@@ -131,7 +131,7 @@ def _confirm(run: RunRecord, stage: Stage, choice: str | None, code: str | None)
     return run, stage, acts
 
 
-def _unsettled(run: RunRecord, stage: Stage, reading: dict[str, Any], choice: str | None) -> Outcome:
+def _unsettled(run: RunRecord, stage: BenchState, reading: dict[str, Any], choice: str | None) -> Outcome:
     """A reading noisier than wanted: taken with its own uncertainty only where a person says so."""
     step = run.next_step
     if choice not in (AS_IT_IS, ONCE_MORE) or step is None:

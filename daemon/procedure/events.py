@@ -53,7 +53,7 @@ class Doubt:
 
 
 @dataclass(frozen=True)
-class Stage:
+class BenchState:
     """The passing part: where the lift is, which devices answer, what is under way."""
 
     lift_known: bool = False

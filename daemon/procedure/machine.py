@@ -1,7 +1,7 @@
 """What happens next on the bench: an explicit state machine, pure.
 
 Events go in, actions come out; no port, no store, no clock. The kept part of the state is the run
-as its log tells it (``RunRecord``); the passing part is the ``Stage``. After every event the machine
+as its log tells it (``RunRecord``); the passing part is the ``BenchState``. After every event the machine
 asks ``next_task`` what the two together call for, and begins that if it is not under way: so a run
 taken up again after a crash goes the same way as one that was never broken off.
 
@@ -26,6 +26,7 @@ from .events import (
     Asked,
     BalanceBack,
     BalanceGone,
+    BenchState,
     Committed,
     Do,
     Event,
@@ -37,7 +38,6 @@ from .events import (
     NotSettled,
     OutOfRange,
     Record,
-    Stage,
     Stands,
     StopMove,
     Tapped,
@@ -53,7 +53,7 @@ LIFT_TRIES = 3
 LOST_BORNE = 1.5e-5
 
 
-def advance(run: RunRecord, stage: Stage, event: Event) -> Outcome:
+def advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     """One event. Returns the run and the stage after it, and what must be done, in order."""
     before = stage.task
     run, stage, acts = _advance(run, stage, event)
@@ -64,7 +64,7 @@ def advance(run: RunRecord, stage: Stage, event: Event) -> Outcome:
     return run, stage, acts if ended else [StopMove(), *acts]  # what was asked of the person no longer counts
 
 
-def _advance(run: RunRecord, stage: Stage, event: Event) -> Outcome:
+def _advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     run, stage, acts = _take(run, stage, event)
     stage = replace(stage, unrecorded=stage.unrecorded + sum(isinstance(a, Record) for a in acts))
     moving = stage.task is not None and stage.task.driven
@@ -90,7 +90,7 @@ def _any_record(acts: list[Act]) -> bool:
     return any(isinstance(act, Record) for act in acts)
 
 
-def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
+def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     serial = stage.task.serial if stage.task is not None else None
     match event:
         case Committed():
@@ -175,12 +175,12 @@ def _take(run: RunRecord, stage: Stage, event: Event) -> Outcome:
             return answer(run, stage, event)
 
 
-def _going(run: RunRecord, stage: Stage) -> bool:
+def _going(run: RunRecord, stage: BenchState) -> bool:
     """Whether the run is running and no hold is on its way into the log."""
     return run.state == "running" and not stage.holding
 
 
-def _by_itself(run: RunRecord, stage: Stage) -> Outcome:
+def _by_itself(run: RunRecord, stage: BenchState) -> Outcome:
     """A run held for the balance alone goes on when it is back; a stopped lift waits for a person."""
     able = stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
     if run.state == "held" and run.code == "balance" and able:
@@ -188,11 +188,11 @@ def _by_itself(run: RunRecord, stage: Stage) -> Outcome:
     return run, stage, []
 
 
-def _void(stage: Stage) -> Stage:
+def _void(stage: BenchState) -> BenchState:
     return replace(stage, lift_known=False, height=None, at_far_end=False)
 
 
-def _fault(run: RunRecord, stage: Stage, why: str, code: str, *, at_once: bool) -> Outcome:
+def _fault(run: RunRecord, stage: BenchState, why: str, code: str, *, at_once: bool) -> Outcome:
     """Hold, and bring the lift to the far end: after the move under way, or by stopping it at once."""
     acts: list[Act] = [held(why, code)]
     far = run.ladder == "lift" and not stage.person_first
@@ -203,7 +203,7 @@ def _fault(run: RunRecord, stage: Stage, why: str, code: str, *, at_once: bool) 
     return run, stage, acts
 
 
-def _homed(run: RunRecord, stage: Stage, lost: float) -> Outcome:
+def _homed(run: RunRecord, stage: BenchState, lost: float) -> Outcome:
     """Homing tells whether steps were lost: then the readings since the last one stand at other gaps."""
     found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
     acts: list[Act] = [Record("homed", f"Homed: {found}." if lost else "Homed.", {"lost_m": lost})]
@@ -225,12 +225,12 @@ def _set_aside(run: RunRecord, why: str) -> list[Act]:
     ]
 
 
-def _homing(stage: Stage) -> bool:
+def _homing(stage: BenchState) -> bool:
     """Whether a homing is under way: it is to confirm what was read since the one before."""
     return stage.task is not None and stage.task.kind == "establish"
 
 
-def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str, *, unconfirmed: bool) -> Outcome:
+def _lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconfirmed: bool) -> Outcome:
     """The position is void. After a reset the branch is begun again by itself, a few times in a row.
 
     ``unconfirmed``: the homing that should have confirmed the last readings' heights failed; where it is not
@@ -259,7 +259,7 @@ def _lift_lost(run: RunRecord, stage: Stage, why: str, kind: str, *, unconfirmed
     return run, stage, [restarted(reason, plan)]
 
 
-def _accepted(run: RunRecord, stage: Stage, step: Step, reading: dict[str, Any]) -> Outcome:
+def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, Any]) -> Outcome:
     stage = replace(stage, lift_failures=0)
     doubt = doubts.about(run, step, reading["value_kg"])
     if doubt is not None:
@@ -272,7 +272,7 @@ def _accepted(run: RunRecord, stage: Stage, step: Step, reading: dict[str, Any])
     return run, stage, acts
 
 
-def _level(run: RunRecord, stage: Stage, level: Level) -> Outcome:
+def _level(run: RunRecord, stage: BenchState, level: Level) -> Outcome:
     before = stage.level
     stage = replace(stage, level=level.value)
     task = stage.task
@@ -285,7 +285,7 @@ def _level(run: RunRecord, stage: Stage, level: Level) -> Outcome:
     return _told_by_the_balance(run, stage, "seen by the balance")
 
 
-def _told_by_the_balance(run: RunRecord, stage: Stage, how: str) -> Outcome:
+def _told_by_the_balance(run: RunRecord, stage: BenchState, how: str) -> Outcome:
     """What was asked is done, as the balance shows.
 
     A question has answers of its own; and no lift moves while a finger may be at the pan.
@@ -297,7 +297,7 @@ def _told_by_the_balance(run: RunRecord, stage: Stage, how: str) -> Outcome:
     return by_hand(run, replace(stage, seen=task.code), task, how)
 
 
-def _waits_to_place(run: RunRecord, stage: Stage) -> bool:
+def _waits_to_place(run: RunRecord, stage: BenchState) -> bool:
     """Whether the sample is away, its zero is read, and it is about to go on."""
     task = stage.task
     if not _going(run, stage) or task is None or run.sample_on:
@@ -305,7 +305,7 @@ def _waits_to_place(run: RunRecord, stage: Stage) -> bool:
     return task.code == "place-sample" or (task.code == "turn-over" and run.ladder == "lift")
 
 
-def _zero_again(run: RunRecord, stage: Stage, why: str) -> Outcome:
+def _zero_again(run: RunRecord, stage: BenchState, why: str) -> Outcome:
     """The zero just read does not hold any more."""
     plan = restart(run, why, need_zero=True, moved=False)
     if plan is None or stage.unrecorded:
@@ -313,6 +313,6 @@ def _zero_again(run: RunRecord, stage: Stage, why: str) -> Outcome:
     return run, stage, [restarted(why, plan)]
 
 
-def resumed(run: RunRecord, why: str) -> Stage:
+def resumed(run: RunRecord, why: str) -> BenchState:
     """The stage of a run found in the store: nothing of the bench is known, its zero neither."""
-    return Stage(zero_void=True, interrupted=why if under_way(run) else "")
+    return BenchState(zero_void=True, interrupted=why if under_way(run) else "")

@@ -8,7 +8,7 @@ point has a zero with its own.
 from __future__ import annotations
 
 from ..protocol import Action, ActionCode, Step
-from .events import Stage, Task
+from .events import BenchState, Task
 from .manual_steps import could_see
 from .run import ENDED, RunRecord
 
@@ -17,7 +17,7 @@ SAME_HEIGHT = 5e-6
 AS_IT_IS, ONCE_MORE = "take as it is", "once more"
 
 
-def next_task(run: RunRecord, stage: Stage) -> Task | None:
+def next_task(run: RunRecord, stage: BenchState) -> Task | None:
     """What the bench should be doing now. ``None``: nothing, or the run is over."""
     lift = run.ladder == "lift"
     if lift and stage.retreat:
@@ -35,7 +35,7 @@ def next_task(run: RunRecord, stage: Stage) -> Task | None:
     return _towards(run, stage, step)
 
 
-def _towards(run: RunRecord, stage: Stage, step: Step) -> Task:
+def _towards(run: RunRecord, stage: BenchState, step: Step) -> Task:
     """The next thing on the way to the step."""
     wanted = step["kind"] == "point"
     handled = run.sample_on is wanted and (not wanted or run.orientation == step["orientation"])
@@ -52,7 +52,7 @@ def _towards(run: RunRecord, stage: Stage, step: Step) -> Task:
     return _setting(run, stage, step) or Task("read", step=step)
 
 
-def _setting(run: RunRecord, stage: Stage, step: Step) -> Task | None:
+def _setting(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
     """The move that sets the step's gap; None where it is set: a lift under the sample, spacers without."""
     if run.ladder == "lift":
         height = step["height_m"] if step["kind"] == "point" else None
@@ -112,7 +112,7 @@ def _hint(run: RunRecord, task: Task) -> str:
     return "the balance notices; or tap the pan twice"
 
 
-def action_of(run: RunRecord, stage: Stage) -> Action:
+def action_of(run: RunRecord, stage: BenchState) -> Action:
     """The next action in words, for a person."""
     task = stage.task
     spacers = orientation = None

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from ...analysis.errors import InputError, NotPossible
 from ...drivers.device import DeviceError
-from ..control.controller import Conductor
+from ..control.controller import RunController
 from ..control.pending import Refused
 from ..procedure import events
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
@@ -31,14 +31,14 @@ class Methods:
 
     def __init__(
         self,
-        conductor: Conductor,
+        controller: RunController,
         store: Path,
         version: str,
         status: Callable[[], dict[str, Any]],
         stop: Callable[[], None],
         may_start: Callable[[], str | None],
     ) -> None:
-        self.conductor, self.store, self.version = conductor, store, version
+        self.controller, self.store, self.version = controller, store, version
         self._status, self._stop, self._may_start = status, stop, may_start
 
     def handlers(self) -> dict[str, Handler]:
@@ -63,7 +63,7 @@ class Methods:
         }
 
     async def snapshot(self, connection: Connection, params: dict[str, Any]) -> Any:
-        return await self._in_conductor(self.conductor.snapshot)
+        return await self._in_controller(self.controller.snapshot)
 
     async def status(self, connection: Connection, params: dict[str, Any]) -> Any:
         return await asyncio.to_thread(self._status)
@@ -92,42 +92,42 @@ class Methods:
         on_pan = bool(params.get("spacers_on_pan", True))
 
         def add() -> int:
-            conductor = self.conductor
-            busy = conductor.run is not None and conductor.run.state in ("running", "held")
+            controller = self.controller
+            busy = controller.run is not None and controller.run.state in ("running", "held")
             if busy and not queued and later is None:
-                assert conductor.run is not None
-                state = f"run {conductor.run.id} is {conductor.run.state}"
+                assert controller.run is not None
+                state = f"run {controller.run.id} is {controller.run.state}"
                 raise Refused(f"{state}; stop it first, or start with queue = true")
             numbers = [
-                conductor.add_run(plan, text, target, name, self.version, later, hands_free, on_pan)
+                controller.add_run(plan, text, target, name, self.version, later, hands_free, on_pan)
                 for _ in range(loops)
             ]
             return numbers[0]
 
-        return await self._in_conductor(add)
+        return await self._in_controller(add)
 
     async def set_aside(self, connection: Connection, params: dict[str, Any]) -> bool:
         number, why = params.get("point"), params.get("why")
 
         def edit() -> None:
-            run = self.conductor.run
+            run = self.controller.run
             if run is None or not any(point["id"] == number for point in run.points):
                 raise Refused(f"the present run has no reading {number!r}")
             text = f"Reading {number} set aside: {why}" if why else f"Reading {number} is used again"
-            self.conductor.edit("set-aside", text, {"point": number, "why": why or None})
+            self.controller.edit("set-aside", text, {"point": number, "why": why or None})
 
-        await self._in_conductor(edit)
+        await self._in_controller(edit)
         return True
 
     async def note(self, connection: Connection, params: dict[str, Any]) -> bool:
         text = str(params.get("text", "")).strip()
         if not text:
             raise RpcError(ERROR_BAD_INPUT, "a note has a text")
-        await self._in_conductor(lambda: self.conductor.edit("note", text, {}))
+        await self._in_controller(lambda: self.controller.edit("note", text, {}))
         return True
 
     async def rezero(self, connection: Connection, params: dict[str, Any]) -> bool:
-        run, balance = self.conductor.run, self.conductor.devices.balance
+        run, balance = self.controller.run, self.controller.devices.balance
         if run is not None and run.state == "running":
             raise RpcError(ERROR_NOT_POSSIBLE, "a run reads its own zeros; hold or stop it first")
         if balance is None:
@@ -160,7 +160,7 @@ class Methods:
             if text is not None and not isinstance(text, str):
                 raise RpcError(-32602, f"{key} is a text")
             code = params.get("code")
-            return await self._future(self.conductor.ask(events.Asked(what, text, code)))
+            return await self._future(self.controller.ask(events.Asked(what, text, code)))
 
         return handler
 
@@ -184,8 +184,8 @@ class Methods:
         except NotPossible as error:
             raise RpcError(ERROR_NOT_POSSIBLE, str(error)) from None
 
-    async def _in_conductor(self, what: Callable[[], Any]) -> Any:
-        return await self._future(self.conductor.call(what))
+    async def _in_controller(self, what: Callable[[], Any]) -> Any:
+        return await self._future(self.controller.call(what))
 
     async def _future(self, future: Future[Any]) -> Any:
         try:

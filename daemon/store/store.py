@@ -205,11 +205,11 @@ class Store:
 
     def run(self, number: int) -> Run:
         """A run whole, as clients see it."""
-        from ..procedure.events import Stage
+        from ..procedure.events import BenchState
         from ..procedure.next_task import action_of
 
         record = self.record(number)
-        return to_protocol(record, action_of(record, Stage()))
+        return to_protocol(record, action_of(record, BenchState()))
 
     def runs(self) -> list[RunLine]:
         """All runs, one line each, newest last."""

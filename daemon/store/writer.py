@@ -43,7 +43,7 @@ class _Entry:
     handed: float  # machine's monotonic clock
 
 
-class Recorder:
+class LogWriter:
     """Takes entries from any thread; ``told`` is called from the writer's thread after the commit."""
 
     def __init__(
@@ -66,7 +66,7 @@ class Recorder:
         self.raw_let_go = 0
         self.delays: deque[float] = deque(maxlen=1000)  # s from handing over to committed
         self.keep_raw = True
-        self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
+        self._thread = threading.Thread(target=self._work, name="log-writer", daemon=True)
 
     def start(self) -> None:
         """Begin writing."""

@@ -141,7 +141,7 @@ def main() -> None:
     """Record a capture from a port: ``python -m weighloop.drivers.balance.capture PORT DIALECT FILE``."""
     import argparse
 
-    from .dialect_loader import load_dialect
+    from .dialects import load_dialect
 
     parser = argparse.ArgumentParser(
         prog="python -m weighloop.drivers.balance.capture",

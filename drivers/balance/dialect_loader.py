@@ -251,38 +251,3 @@ def _weakness(dialect: Dialect) -> str | None:
 def _numbers(dialect: Dialect, line: bytes) -> list[float]:
     heard = LineStream(dialect).feed(line + dialect.terminator)
     return [item.value for item in heard if isinstance(item, Reading) and item.value is not None]
-
-
-def user_folder() -> Path:
-    """Where a user's own dialects are looked for."""
-    from platformdirs import user_config_path
-
-    return user_config_path("weighloop") / "dialects"
-
-
-def _shipped() -> dict[str, Path]:
-    folder = Path(__file__).parent / "dialects"
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
-
-
-def _users() -> dict[str, Path]:
-    return {path.stem: path for path in sorted(user_folder().glob("*.toml"))}
-
-
-def names() -> list[str]:
-    """Names of all dialects at hand: the shipped ones and the user's."""
-    return sorted(_shipped() | _users())
-
-
-def load_dialect(name_or_path: str | Path) -> Dialect:
-    """Read one dialect, by name (a user's own file goes before a shipped one) or by path.
-
-    Raises DialectError naming every fault of the file, or the names there are.
-    """
-    given = str(name_or_path)
-    if given.endswith(".toml"):
-        return read_dialect(Path(given), shipped=_shipped())
-    known = _shipped() | _users()
-    if given not in known:
-        raise DialectError(given, [f"there is no dialect of this name; there are {', '.join(sorted(known))}"])
-    return read_dialect(known[given], shipped=_shipped())

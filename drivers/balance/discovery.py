@@ -13,7 +13,7 @@ from ..clock import Clock, RealClock
 from ..serial import identity as port_names
 from ..serial.port import Deadline, LineSettings, open_port, read_port, write_port
 from .dialect import Dialect
-from .dialect_loader import load_dialect, names
+from .dialects import load_dialect, names
 from .framing import LineStream, Refused
 
 #: Settings tried after the dialects' own: balances leave the works with one of these (common

@@ -18,7 +18,7 @@ from .balance import BalanceMaker
 from .disturbances import Levels
 from .field import Magnet
 from .lift_mechanics import Mechanics
-from .sample import MU0, Material, Pellet
+from .sample import MU0, Material, TwinSample
 
 BENCHES = Path(__file__).parent / "benches"
 DEFAULT = "over-fired"
@@ -53,10 +53,10 @@ class Scenario:
     shims: tuple[float, ...] = field(default=())
     shim_masses: tuple[float, ...] = field(default=())
 
-    def pellet(self) -> Pellet:
+    def pellet(self) -> TwinSample:
         """A sample of this bench that has never seen a field."""
         sample = self.table["sample"]
-        return Pellet(
+        return TwinSample(
             self.material,
             self.magnet,
             _true(sample["diameter_mm"]) * 1e-3,

@@ -87,7 +87,7 @@ def susceptibility(material: Material, border: Floats, pushed: Floats, field: Fl
     return material.saturation * ((1.0 - material.reversible) * turning + material.reversible * rotating)
 
 
-class Pellet:
+class TwinSample:
     """A disc of a material over a magnet, with its memory.
 
     The disc's axis is the magnet's (up to ``offset``, m, along x). ``gap`` (m) is face to face;

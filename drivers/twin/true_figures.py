@@ -21,7 +21,7 @@ import numpy as np
 
 from .bench_file import Scenario
 from .field import Floats
-from .sample import AWAY, MU0, Material, Pellet, magnetisation
+from .sample import AWAY, MU0, Material, TwinSample, magnetisation
 
 #: A field that turns everything, A/m.
 BEYOND_ALL = 4e6
@@ -60,7 +60,7 @@ def truth(scenario: Scenario) -> dict[str, Any]:
     }
 
 
-def uniform_loop(pellet: Pellet, peak: float) -> tuple[Floats, Floats]:
+def uniform_loop(pellet: TwinSample, peak: float) -> tuple[Floats, Floats]:
     """Internal field (H applied - N M) and mean M, A/m, of the falling branch in a uniform applied field.
 
     The sample is cycled between ``peak`` and -``peak`` (A/m) first, as a loop is.

@@ -33,7 +33,7 @@ from tests.support.models.loops import (
     readings_of,
     reclaimed_bench,
 )
-from weighloop.analysis.figures.extract import extract
+from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.figures.uncertainty import U_GAP
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.results import analyse
@@ -148,7 +148,7 @@ def coverage_with_memory(
         run = weigh(Magnet(), pellet, material, np.geomspace(1e-3, 30e-3, gaps), demagnetising=feeling)
         h = np.linspace(-600e3, 600e3, 24001)
         down, up = material.major_descending(h), -material.major_descending(-h)
-        true = extract(h + run.N * down, down, run.N, h + run.N * up, up)
+        true = read_figures(h + run.N * down, down, run.N, h + run.N * up, up)
         slope = np.zeros(len(run.gap))
         for leg in range(5):
             rows = run.leg == leg

@@ -59,7 +59,7 @@ def best(work: Callable[[], object], repeats: int = 3) -> float:
 def bare(readings: object, trials: int) -> Callable[[], None]:
     """The numpy and scipy work inside one analysis, and nothing else."""
     from weighloop.analysis.figures import sensitivities as inputs
-    from weighloop.analysis.figures.extract import extract
+    from weighloop.analysis.figures.extract import read_figures
     from weighloop.analysis.inversion.invert import invert
     from weighloop.analysis.outliers.screen import check
 
@@ -67,7 +67,7 @@ def bare(readings: object, trials: int) -> Callable[[], None]:
     arranged = check(readings, bench)  # type: ignore[arg-type]
     estimate = invert(arranged.points, bench)
     state, told, shared = inputs.shared_inputs(estimate, bench)
-    answer = told.to_force
+    answer = told.d_force
     m = len(estimate.descending)
     rows = 4 * m
     odd = np.array([s.odd[:rows] for s in shared])
@@ -83,7 +83,7 @@ def bare(readings: object, trials: int) -> Callable[[], None]:
             states = state.vector[:rows] + z @ odd + z**2 @ even
             states += rng.standard_normal((count, answer.shape[1])) @ answer[:rows].T
             states += rng.standard_normal((count, method.shape[1])) @ method.T
-            extract(
+            read_figures(
                 states[:, :m], states[:, m : 2 * m], estimate.N, states[:, 2 * m : 3 * m], states[:, 3 * m :]
             )
 

@@ -23,7 +23,7 @@ from tests.support.models.runs import (
     uniform_loop,
     weighed,
 )
-from weighloop.analysis.figures.extract import extract
+from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import LoopEstimate
 
@@ -37,8 +37,8 @@ def errors(case: Case, estimate: LoopEstimate) -> list[float]:
     branch = np.array(estimate.points.branch) == "descending"
     of_M = np.sqrt(np.mean((estimate.M - run.M)[branch] ** 2)) / np.abs(run.M).max()
     H, M = uniform_loop(case.material, run.N, float(run.H_applied.max()), case.start)
-    true = extract(H, M, run.N)
-    found = extract(estimate.descending.H_applied, estimate.descending.M, estimate.N)
+    true = read_figures(H, M, run.N)
+    found = read_figures(estimate.descending.H_applied, estimate.descending.M, estimate.N)
     return [100 * of_M, *(100 * float(found[k][0] / true[k][0] - 1) for k in FIGURES)]
 
 

@@ -73,12 +73,12 @@ class Month:
                 self.fault(faults.pop(0))
             bench.person()
             bench.advance(0.5)
-        bench.conductor.acquisition.zero = None  # type: ignore[union-attr]
+        bench.controller.acquisition.zero = None  # type: ignore[union-attr]
 
     def fault(self, kind: str) -> None:
         """One fault, and whether its outcome is the defined one."""
         bench = self.bench
-        conductor = bench.conductor
+        controller = bench.controller
         assert bench.run is not None
         expected = {
             "silence": "running",
@@ -92,18 +92,18 @@ class Month:
         match kind:
             case "silence" | "long silence":
                 bench.silent = True
-                conductor.watch.balance_is(DeviceState.SILENT, "nothing heard")
+                controller.watch.balance_is(DeviceState.SILENT, "nothing heard")
                 bench.advance(4 if kind == "silence" else 40)
             case "plug":
                 bench.silent = True
-                conductor.watch.balance_is(DeviceState.LOST, "the port failed")
+                controller.watch.balance_is(DeviceState.LOST, "the port failed")
                 bench.advance(90)
             case "lift reset":
-                conductor.happen(events.LiftVoid("the lift was reset", "reset"))
+                controller.happen(events.LiftVoid("the lift was reset", "reset"))
                 bench.break_move("the lift was reset")
                 bench.advance(1)
             case "stop button":
-                conductor.watch.lift_is(DeviceState.FAULT, "the stop button is pressed")
+                controller.watch.lift_is(DeviceState.FAULT, "the stop button is pressed")
                 bench.break_move("the stop button is pressed")
                 bench.advance(5)
             case "overload":
@@ -111,11 +111,11 @@ class Month:
                 bench.advance(1)
                 bench.forced = None
             case "disk":
-                bench.recorder.fail = True
-                conductor.happen(events.Fault("store", "the store cannot be written: disk is full"))
+                bench.log_writer.fail = True
+                controller.happen(events.Fault("store", "the store cannot be written: disk is full"))
                 bench.advance(30)
-                bench.recorder.fail = False
-                bench.recorder.flush()
+                bench.log_writer.fail = False
+                bench.log_writer.flush()
                 bench.advance(1)
         state = bench.run.state
         if expected is not None and state != expected:
@@ -126,7 +126,7 @@ class Month:
                 self.wrong.append(f"{kind}: held, and the lift is not at the far end")
         if bench.silent:
             bench.silent = False
-            conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
+            controller.watch.balance_is(DeviceState.READY, "speaks status-line")
             bench.advance(0.5)
         self.outcomes[f"{kind}: {state}"] += 1
 

@@ -20,7 +20,7 @@ import tty
 import zlib
 
 from weighloop.drivers.balance.balance import GOOD_LINES, SerialBalance
-from weighloop.drivers.balance.dialect_loader import load_dialect
+from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.serial.port import open_port, read_port
 

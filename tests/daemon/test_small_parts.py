@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from weighloop.daemon import health
-from weighloop.daemon.acquisition.level import Acquisition, Limits, Thinner
+from weighloop.daemon.acquisition.level import Acquisition, Decimator, Limits
 from weighloop.daemon.clock import StepWatch, start_after
 from weighloop.daemon.health import Alarm, DiskGuard, Repeats
 from weighloop.daemon.simulation.twin_process import TwinError, TwinProcess
@@ -58,7 +58,7 @@ class TestClocks:
 
 class TestAcquisition:
     def test_fast_balances_are_averaged_and_keep_their_mean(self) -> None:
-        thinner = Thinner()
+        thinner = Decimator()
         rng = np.random.default_rng(1)
         values = 0.05 + rng.normal(0, 1e-6, 5000)
         out = [
@@ -70,7 +70,7 @@ class TestAcquisition:
         assert np.mean([v for _, v, _ in out if v is not None]) == pytest.approx(values.mean(), abs=2e-7)
 
     def test_ten_a_second_pass_as_they_are(self) -> None:
-        thinner = Thinner()
+        thinner = Decimator()
         for i in range(50):
             assert thinner.feed(BalanceReading(i * 0.1, 0.001 * i, None, b"")) == (i * 0.1, 0.001 * i, None)
 

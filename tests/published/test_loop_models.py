@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from weighloop.analysis.constants import MU0
-from weighloop.analysis.figures.extract import extract
+from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.inversion.saturation import of_approach
 
 
@@ -46,7 +46,7 @@ def test_stoner_wohlfarth_remanence_and_coercivity(assembly: tuple[np.ndarray, n
     """Mr/Ms = 1/2 exactly; Hc/HK = 0.482212046 (recomputed three ways; the 0.479 of 1948 was by hand)."""
     h, m = assembly
     HK, Ms = 1e6, 4e5
-    found = extract(h * HK, (m * Ms)[None], 0.0)
+    found = read_figures(h * HK, (m * Ms)[None], 0.0)
     assert one(found, "remanence_A_per_m") == pytest.approx(0.5 * Ms, rel=2e-4)
     assert one(found, "coercivity_HcJ_A_per_m") == pytest.approx(0.482212046 * HK, rel=2e-3)
 
@@ -70,7 +70,7 @@ def test_law_of_approach_of_the_assembly(assembly: tuple[np.ndarray, np.ndarray]
 def test_tanh_loop() -> None:
     """J = 0.40 tanh((H + 250e3)/40e3) T (recomputed): Jr, HcJ, HcB, Hk, (BH)max."""
     H = np.linspace(-400e3, 400e3, 8001)
-    found = extract(H, (0.40 * np.tanh((H + 250e3) / 40e3) / MU0)[None], 0.0)
+    found = read_figures(H, (0.40 * np.tanh((H + 250e3) / 40e3) / MU0)[None], 0.0)
     assert one(found, "remanence_A_per_m") * MU0 == pytest.approx(0.3999970187, rel=1e-8)
     assert one(found, "coercivity_HcJ_A_per_m") == pytest.approx(250000.0, rel=1e-8)
     assert one(found, "coercivity_HcB_A_per_m") == pytest.approx(216762.4759, rel=1e-6)
@@ -84,7 +84,7 @@ def test_figures_do_not_depend_on_the_shape(factor: float) -> None:
     """The same material as a body of demagnetising factor N: the sheared loop gives the same figures."""
     H = np.linspace(-400e3, 400e3, 8001)
     M = 0.40 * np.tanh((H + 250e3) / 40e3) / MU0
-    plain, body = extract(H, M[None], 0.0), extract(H + factor * M, M[None], factor)
+    plain, body = read_figures(H, M[None], 0.0), read_figures(H + factor * M, M[None], factor)
     for name in plain:
         np.testing.assert_allclose(body[name], plain[name], rtol=1e-6, err_msg=name)
 
@@ -94,7 +94,7 @@ def test_recoil_line() -> None:
     HcB = Br/(mu0 mu_rec) = 1000.4025 kA/m (recomputed)."""
     H = np.linspace(-1.2e6, 0.4e6, 4001)
     M = (1.32 + 0.05 * MU0 * H) / MU0
-    found = extract(H, M[None], 0.0)
+    found = read_figures(H, M[None], 0.0)
     assert one(found, "BHmax_J_per_m3") == pytest.approx(330132.82, rel=1e-6)
     assert one(found, "coercivity_HcB_A_per_m") == pytest.approx(1000402.5, rel=1e-6)
 
@@ -106,7 +106,7 @@ def test_ideal_square_loop(Br: float, kJ: float) -> None:
     """(BH)max = Br^2/(4 mu0) (recomputed); J stays at Br far beyond HcB."""
     H = np.linspace(-2.2 * Br / MU0, 0.5 * Br / MU0, 6001)
     M = np.where(-2 * Br / MU0 < H, Br / MU0, -Br / MU0)
-    assert one(extract(H, M[None], 0.0), "BHmax_J_per_m3") == pytest.approx(1e3 * kJ, rel=1e-6)
+    assert one(read_figures(H, M[None], 0.0), "BHmax_J_per_m3") == pytest.approx(1e3 * kJ, rel=1e-6)
 
 
 def test_loop_energy_of_a_parallelogram() -> None:
@@ -114,5 +114,5 @@ def test_loop_energy_of_a_parallelogram() -> None:
     Hc, Ms, slope = 50e3, 300e3, 10.0
     H = np.linspace(-200e3, 200e3, 8001)
     down, up = (np.clip(slope * (H + s * Hc), -Ms, Ms) for s in (1, -1))
-    found = extract(H, down[None], 0.0, H, up[None])
+    found = read_figures(H, down[None], 0.0, H, up[None])
     assert one(found, "loop_energy_J_per_m3") == pytest.approx(MU0 * 4 * Hc * Ms, rel=1e-6)

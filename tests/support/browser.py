@@ -53,7 +53,7 @@ class Browser:
         await self.value("document.querySelector('textarea').focus()")
         await self.ask("Input.insertText", text=key)
 
-    async def picture(self) -> bytes:
+    async def snapshot(self) -> bytes:
         """The window as PNG."""
         return base64.b64decode((await self.ask("Page.captureScreenshot", format="png"))["data"])
 

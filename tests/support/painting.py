@@ -19,7 +19,7 @@ async def painted(readings: int, size: tuple[int, int]) -> AsyncIterator[tuple[S
     feed = S.ScriptedFeed(S.snapshot(S.run_at(readings), S.live_at(100.0)))
     app = WeighloopApp(feed, cautions=False)
     async with app.run_test(size=size) as pilot:
-        while not app.picture.linked:
+        while not app.snapshot.linked:
             await asyncio.sleep(0)
         await pilot.pause()
         yield feed, pilot

@@ -51,7 +51,7 @@ async def stage(
     app = WeighloopApp(script, cautions=cautions, now=lambda: 50.0)
     async with app.run_test(size=size, message_hook=hear, notifications=True) as pilot:
         found = Stage(app, script, pilot)
-        await found.until(lambda: script.absent or app.picture.linked)
+        await found.until(lambda: script.absent or app.snapshot.linked)
         await pilot.pause()
         await pilot.pause()
         yield found

@@ -338,6 +338,8 @@ class FakeLift(FarEnd):
 class StoppedClock:
     """A clock turned by hand."""
 
+    rate = 1.0
+
     def __init__(self) -> None:
         self.time = 100.0
 

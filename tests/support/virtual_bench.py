@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from weighloop.daemon.acquisition.level import Acquisition, Limits
-from weighloop.daemon.control.controller import Conductor
+from weighloop.daemon.control.controller import RunController
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.run import LogEvent, RunRecord
 from weighloop.daemon.store.raw_blocks import Raw
@@ -131,7 +131,7 @@ class Devices:
         pass
 
 
-class Recorder:
+class LogWriter:
     """Commits at once, in the caller's thread; ``fail`` makes it behave as on a full disk."""
 
     def __init__(self, store: Store) -> None:
@@ -193,7 +193,7 @@ class Mover:
         self.moves.append(task.kind if task.height is None else f"{task.kind} {task.height * 1e3:.2f}")
         if bench.lift_fails:
             why = bench.lift_fails.pop(0)
-            bench.later(2.0, lambda: bench.conductor.happen(events.LiftFailed(task.serial, why)))
+            bench.later(2.0, lambda: bench.controller.happen(events.LiftFailed(task.serial, why)))
             return
         far = task.kind != "approach"
         target = bench.travel if task.height is None else task.height
@@ -205,7 +205,7 @@ class Mover:
             if bench.moving_to == target and bench.move_serial == task.serial:
                 bench.height, bench.moving_to = target, None
                 lost, bench.lost = (bench.lost, 0.0) if task.kind == "establish" else (0.0, bench.lost)
-                bench.conductor.happen(events.Stands(task.serial, target, far, lost))
+                bench.controller.happen(events.Stands(task.serial, target, far, lost))
 
         bench.later(seconds, arrive)
 
@@ -215,7 +215,7 @@ class Mover:
     def said(self, task: events.Task) -> None:
         assert task.height is not None
         assert self.by_hand
-        self.bench.conductor.happen(events.Stands(task.serial, task.height, False))
+        self.bench.controller.happen(events.Stands(task.serial, task.height, False))
 
     def stop(self) -> None:
         if self.by_hand:
@@ -223,8 +223,8 @@ class Mover:
             return
         self.moves.append("stop")
         self.bench.moving_to = None
-        serial = self.bench.conductor.stage.serial
-        self.bench.later(0.1, lambda: self.bench.conductor.happen(events.LiftFailed(serial, "stopped")))
+        serial = self.bench.controller.stage.serial
+        self.bench.later(0.1, lambda: self.bench.controller.happen(events.LiftFailed(serial, "stopped")))
 
 
 class VirtualBench:
@@ -260,11 +260,11 @@ class VirtualBench:
         self._next_reading = 0.0
         self.store = Store(store)
         self.store.begin_session("boot", "test", "2026-01-01T00:00:00Z", 0.0)
-        self.recorder = Recorder(self.store)
+        self.log_writer = LogWriter(self.store)
         self.devices = Devices(self)
         numbers = self.store.run_numbers()
-        self.conductor = Conductor(
-            self.recorder,  # pyright: ignore[reportArgumentType]
+        self.controller = RunController(
+            self.log_writer,  # pyright: ignore[reportArgumentType]
             self.clock,
             self._told,
             alarm=self.alarms.append,
@@ -273,10 +273,10 @@ class VirtualBench:
             first_run=max(numbers, default=0) + 1,
         )
         self.mover = mover
-        self.conductor.acquisition = Acquisition(
-            1e-6, 2e-6, Limits(0.22, 0.3), alone=self.conductor.watch.reading_alone
+        self.controller.acquisition = Acquisition(
+            1e-6, 2e-6, Limits(0.22, 0.3), alone=self.controller.watch.reading_alone
         )
-        self.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
+        self.controller.watch.balance_is(DeviceState.READY, "speaks status-line")
 
     def _told(self, topic: str, data: Any) -> None:
         if topic in ("point", "log"):
@@ -306,7 +306,7 @@ class VirtualBench:
             while self._later and self._later[0][0] <= self.clock.time + 1e-9:
                 heapq.heappop(self._later)[2]()
             self._speak()
-            self.conductor.turn()
+            self.controller.step()
 
     def _speak(self) -> None:
         now = self.clock.time
@@ -339,16 +339,16 @@ class VirtualBench:
         """The move under way ends where it is, and the lift's driver says so."""
         if self.moving_to is not None:
             serial, self.moving_to = self.move_serial, None
-            self.later(0.0, lambda: self.conductor.happen(events.LiftFailed(serial, why)))
+            self.later(0.0, lambda: self.controller.happen(events.LiftFailed(serial, why)))
 
     # -- the run -------------------------------------------------------------------------------
 
     @property
     def run(self) -> RunRecord | None:
-        return self.conductor.run
+        return self.controller.run
 
     def action(self) -> Any:
-        return self.conductor.action()
+        return self.controller.action()
 
     def start(self, ladder: str = "lift", points: int = 4, **more: Any) -> int:
         """Plan with the real planner and start."""
@@ -356,10 +356,10 @@ class VirtualBench:
 
         text = BENCH_TEXT.format(ladder=ladder)
         plan = make_plan(text, points)
-        keep = self.conductor.acquisition
-        number = self.conductor.add_run(plan, text, None, None, "test", None, **more)
+        keep = self.controller.acquisition
+        number = self.controller.add_run(plan, text, None, None, "test", None, **more)
         assert keep is not None
-        self.conductor.turn()
+        self.controller.step()
         return number
 
     def person(self, choice: str | None = None) -> bool:
@@ -403,9 +403,9 @@ class VirtualBench:
 
     def say(self, what: Any, text: str | None = None, code: str | None = None) -> Any:
         """A person's word, answered; raises Refused."""
-        future: Future[Any] = self.conductor.ask(events.Asked(what, text, code))
-        self.conductor.turn()
-        self.conductor.turn()
+        future: Future[Any] = self.controller.ask(events.Asked(what, text, code))
+        self.controller.step()
+        self.controller.step()
         return future.result(0)
 
     def operate(self, seconds: float = 7200.0, stop: Callable[[], bool] = lambda: False) -> None:

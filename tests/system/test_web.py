@@ -139,11 +139,11 @@ async def test_the_verb_shows_the_twins_bench_in_a_headless_browser(twin_page: i
         await browser.press("4")  # the runs: nothing moves there
         runs = await settled_picture(browser)
         await browser.press("?")
-        while await browser.picture() == runs:
+        while await browser.snapshot() == runs:
             await asyncio.sleep(0.1)
         help_page = await settled_picture(browser)
         await browser.press("q")  # leaves the page of help
-        while await browser.picture() == help_page:
+        while await browser.snapshot() == help_page:
             await asyncio.sleep(0.1)
         await browser.press("q")  # and the screen
         while "-closed" not in (await browser.value("document.body.className") or ""):
@@ -164,7 +164,7 @@ async def test_a_headless_browser_shows_the_screen_and_takes_keys(page: int, tmp
                 await asyncio.sleep(0.1)
             before = await settled_picture(browser)
             await browser.press("5")  # the bench view
-            while await browser.picture() == before:
+            while await browser.snapshot() == before:
                 await asyncio.sleep(0.1)
             after = await settled_picture(browser)
             await browser.press("q")
@@ -177,8 +177,8 @@ async def test_a_headless_browser_shows_the_screen_and_takes_keys(page: int, tmp
 
 async def settled_picture(browser: Any) -> bytes:
     """The window once it has stopped changing."""
-    last, picture = b"", await browser.picture()
-    while picture != last:
+    last, snapshot = b"", await browser.snapshot()
+    while snapshot != last:
         await asyncio.sleep(0.7)
-        last, picture = picture, await browser.picture()
-    return picture
+        last, snapshot = snapshot, await browser.snapshot()
+    return snapshot

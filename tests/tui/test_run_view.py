@@ -12,7 +12,7 @@ from tests.support.screen_driver import click, stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, ERROR_NOT_POSSIBLE
 from weighloop.tui.screens.run import RunView
 from weighloop.tui.state.follower import CallRefused
-from weighloop.tui.state.messages import ActionDone, PictureChanged
+from weighloop.tui.state.messages import ActionDone, SnapshotChanged
 
 
 def spacers_run(**more: Any) -> Any:
@@ -85,7 +85,7 @@ async def test_a_reading_is_set_aside_with_a_reason_and_taken_back() -> None:
         number = run["points"][-2]["id"]
         assert st.feed.calls == [("run.set_aside", {"point": number, "why": "bumped"})]
         st.feed.say("point", {**run["points"][-2], "set_aside": "bumped"})
-        await st.until(lambda: st.app.picture.run["points"][-2]["set_aside"])  # pyright: ignore
+        await st.until(lambda: st.app.snapshot.run["points"][-2]["set_aside"])  # pyright: ignore
         await st.press("a", "down", "enter")
         await st.until(lambda: len(st.feed.calls) == 2)
         assert st.feed.calls[-1] == ("run.set_aside", {"point": number, "why": None})
@@ -215,9 +215,9 @@ async def test_a_burst_of_readings_is_painted_at_most_five_times_a_second() -> N
         heard.clear()
         for k in range(500):
             st.feed.say("live", S.live_at(101.0 + k / 100))
-        await st.until(lambda: len(st.app.picture.trace) > 490)
+        await st.until(lambda: len(st.app.snapshot.trace) > 490)
         await st.pilot.pause(0.25)
-        live = {id(m) for m in heard if isinstance(m, PictureChanged) and m.what == "live"}
+        live = {id(m) for m in heard if isinstance(m, SnapshotChanged) and m.what == "live"}
         assert 1 <= len(live) <= 5
 
 

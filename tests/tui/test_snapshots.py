@@ -19,12 +19,12 @@ from weighloop.tui.screens import bench
 from weighloop.tui.screens import compare as compare_screen
 from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import steadiness as steadiness_view
-from weighloop.tui.state import compute as figuring
+from weighloop.tui.state import compute as compute
 
 STORED = Path(__file__).parent / "snapshots"
 SIZES = ((80, 24), (120, 40))
 
-LOOK = figuring.SteadyLook(
+LOOK = compute.SteadyLook(
     "steady enough: noise 0.9 mg; averaging helps up to 12 s and leaves 0.15 mg",
     ("a draught shield around the bench; windows, fans and vents closed",),
     ([0.01, 0.1, 0.27, 1.0, 5.0], [9.0, 3.0, 5.0, 1.0, 0.4]),
@@ -76,7 +76,7 @@ async def steadiness(st: Stage) -> None:
     for k in range(300):
         reading = -12.3456e-3 + 2e-6 * ((k % 37) / 18 - 1)
         st.feed.say("live", S.live_at(100.1 + k / 10, reading=reading))
-    await st.until(lambda: len(st.app.picture.trace) > 300)
+    await st.until(lambda: len(st.app.snapshot.trace) > 300)
     await st.press("2")
     await st.until(lambda: "Steady enough" in st.text())
 

@@ -221,7 +221,7 @@ async def test_steadiness_draws_the_trace_and_the_whole_run() -> None:
         await st.press("t")
         await st.until(lambda: "mg from" in st.text())
         await st.press("r")
-        assert len(st.app.picture.trace) == 0
+        assert len(st.app.snapshot.trace) == 0
 
 
 async def test_the_trace_begins_where_the_load_was_changed_last() -> None:
@@ -230,7 +230,7 @@ async def test_the_trace_begins_where_the_load_was_changed_last() -> None:
         for k in range(160):
             reading = (-24e-3 if k < 60 else -12.3456e-3) + 1e-6 * (k % 4)
             st.feed.say("live", S.live_at(101.0 + k / 10, reading=reading))
-        await st.until(lambda: len(st.app.picture.trace) > 150)
+        await st.until(lambda: len(st.app.snapshot.trace) > 150)
         await st.press("2")
         await st.until(lambda: "last 10 s" in st.text())
         trace = st.text().split("┗")[0]

@@ -19,22 +19,22 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 #: Verb: the module that has it (a command of the same name) and its line in the help.
 VERBS: dict[str, tuple[str, str]] = {
-    "demo": ("demo", "Run one whole loop on the bench twin: weigh, analyse, report."),
-    "daemon": ("daemon", "Own the serial ports and the store, run procedures, serve clients."),
-    "tui": ("screen", "Show the terminal screen of a daemon."),
-    "steady": ("steady", "Check how steady the balance is."),
-    "ports": ("ports", "List serial ports; find out what a balance speaks."),
-    "plan": ("plan", "Make the gap ladder for wanted fields, in history-safe order."),
-    "field": ("field", "The reference magnet's field and gradient at given gaps."),
-    "demag": ("demag", "Demagnetising factor of a sample shape."),
-    "calibrate": ("calibrate", "Fit the reference magnet from probe, standard or pair readings."),
-    "settle": ("settle", "Run the settling filter over a recorded stream."),
-    "figures": ("figures", "Loop figures of a run or of a notebook, with their uncertainty."),
-    "report": ("report", "Write the report of one run: one self-contained HTML file."),
-    "compare": ("compare", "Put several runs or notebooks side by side."),
-    "export": ("export", "Write a run as an open data package."),
-    "runs": ("runs", "List the runs in the store; show one; verify the store."),
-    "twin": ("twin", "Serve the virtual balance and lift on pseudo-terminals."),
+    "demo": ("bench.demo", "Run one whole loop on the bench twin: weigh, analyse, report."),
+    "daemon": ("bench.daemon", "Own the serial ports and the store, run procedures, serve clients."),
+    "tui": ("bench.screen", "Show the terminal screen of a daemon."),
+    "steady": ("bench.steady", "Check how steady the balance is."),
+    "ports": ("bench.ports", "List serial ports; find out what a balance speaks."),
+    "plan": ("desk.plan", "Make the gap ladder for wanted fields, in history-safe order."),
+    "field": ("desk.field", "The reference magnet's field and gradient at given gaps."),
+    "demag": ("desk.demag", "Demagnetising factor of a sample shape."),
+    "calibrate": ("desk.calibrate", "Fit the reference magnet from probe, standard or pair readings."),
+    "settle": ("desk.settle", "Run the settling filter over a recorded stream."),
+    "figures": ("desk.figures", "Loop figures of a run or of a notebook, with their uncertainty."),
+    "report": ("desk.report", "Write the report of one run: one self-contained HTML file."),
+    "compare": ("desk.compare", "Put several runs or notebooks side by side."),
+    "export": ("desk.export", "Write a run as an open data package."),
+    "runs": ("bench.runs", "List the runs in the store; show one; verify the store."),
+    "twin": ("bench.twin", "Serve the virtual balance and lift on pseudo-terminals."),
 }
 
 

@@ -17,7 +17,7 @@ from ...daemon.protocol import Device
 from ..format import DEVICE_SIGNS, duration, telemetry_words
 from ..keys import bindings
 from ..state.compute import bench_faults
-from ..state.snapshot import Picture
+from ..state.snapshot import LiveSnapshot
 from ..widgets.listing import listing
 from .dialogs import AskYesNo
 from .view import View
@@ -58,18 +58,18 @@ class BenchView(View):
 
     def changed(self, what: str) -> None:
         if what in ("all", "device", "clock", "link"):
-            self.query_one("#devices", Static).update(devices_list(self.picture))
+            self.query_one("#devices", Static).update(devices_list(self.snapshot))
         if what in ("all", "run", "device"):
             self._judge()
             self._show_checks()
 
     def _show_checks(self) -> None:
-        self.query_one("#checks", Static).update(checks_list(self.picture, self._faults))
+        self.query_one("#checks", Static).update(checks_list(self.snapshot, self._faults))
 
     @work(exclusive=True, group="bench-file")
     async def _judge(self) -> None:
         """Judge the bench file that holds anew when it is another one."""
-        text = self.picture.bench_text
+        text = self.snapshot.bench_text
         if text == self._text:
             return
         self._text = text
@@ -124,16 +124,16 @@ def _device_rows(name: str, device: Device | None, later: float) -> list[tuple[s
     return rows
 
 
-def devices_list(picture: Picture) -> Table:
+def devices_list(snapshot: LiveSnapshot) -> Table:
     """Link, balance and lift."""
-    if not picture.linked:
-        return listing([("×", f"daemon: {picture.why}")], "devices")
-    later = picture.devices_later()
+    if not snapshot.linked:
+        return listing([("×", f"daemon: {snapshot.why}")], "devices")
+    later = snapshot.devices_later()
     rows = [
         ("●", "daemon linked"),
-        ("", f"in control: {picture.controller or 'nobody'}"),
-        *_device_rows("balance", picture.balance, later),
-        *_device_rows("lift", picture.lift, later),
+        ("", f"in control: {snapshot.controller or 'nobody'}"),
+        *_device_rows("balance", snapshot.balance, later),
+        *_device_rows("lift", snapshot.lift, later),
     ]
     return listing(rows, "devices")
 
@@ -146,11 +146,11 @@ def file_list(text: str, faults: list[str] | None) -> Group:
     return Group("", listing(found, "bench file"), Text("\n" + text.strip(), style="dim"))
 
 
-def checks_list(picture: Picture, faults: list[str] | None) -> Group:
+def checks_list(snapshot: LiveSnapshot, faults: list[str] | None) -> Group:
     """What the screen can check, with its result, then what only a person can."""
-    balance, lift = picture.balance, picture.lift
+    balance, lift = snapshot.balance, snapshot.lift
     found: list[tuple[bool | None, str]] = [
-        (picture.linked, "the daemon answers"),
+        (snapshot.linked, "the daemon answers"),
         (balance is not None and balance["state"] == "ready", "the balance is heard"),
     ]
     if balance is not None and balance["lines"]:

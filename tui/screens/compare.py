@@ -16,7 +16,7 @@ from ...daemon.protocol import Run
 from ..format import NONE, raised, with_uncertainty
 from ..state.compute import NotYet, differing, loop_points
 from ..state.compute_process import analyse_run
-from ..widgets.key_bar import KeyRow
+from ..widgets.key_bar import KeyBar
 from ..widgets.loop_plot import Dot, LoopPlot
 from .figures import name_of
 from .view import BREAK_COLUMNS
@@ -66,7 +66,7 @@ class CompareScreen(ModalScreen[None]):
         )
         symbols = ", ".join(f"{name_of(key).symbol} {name_of(key).words}" for key in SHOWN)
         yield Static(symbols, id="symbols", classes="hint", markup=False)
-        yield KeyRow((("escape", "Back", "screen.leave"), ("y", "Copy the table", "screen.copy")))
+        yield KeyBar((("escape", "Back", "screen.leave"), ("y", "Copy the table", "screen.copy")))
 
     def on_mount(self) -> None:
         self._compute()

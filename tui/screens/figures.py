@@ -79,7 +79,7 @@ class FiguresView(View):
 
     def run_shown(self) -> Run | None:
         """The opened run, else the one on the bench."""
-        return self.owner.opened or self.picture.run
+        return self.owner.opened or self.snapshot.run
 
     def changed(self, what: str) -> None:
         if what in ("all", "point", "run", "clock"):

@@ -227,9 +227,9 @@ async def earlier_bench(app: Owner) -> tuple[str, dict[str, str]]:
     The next sample of the series is named. Without any run: the bench file the daemon was started
     with, else the ports that are open.
     """
-    run = app.picture.run
+    run = app.snapshot.run
     try:
-        if run is None and not app.picture.started_with:
+        if run is None and not app.snapshot.started_with:
             lines = await app.feed.call("runs.list")
             if lines:
                 run = await app.feed.call("runs.get", run=max(line["id"] for line in lines))
@@ -238,14 +238,14 @@ async def earlier_bench(app: Owner) -> tuple[str, dict[str, str]]:
     if run is not None:
         text = run["bench_text"]
         return text, {"sample.name": next_name(values_of(text)["sample.name"])}
-    if app.picture.started_with:
-        return app.picture.started_with, {}
+    if app.snapshot.started_with:
+        return app.snapshot.started_with, {}
     ports = {}
-    if app.picture.balance is not None:
-        ports["balance.port"] = app.picture.balance["port"]
-        ports["gap.ladder"] = "spacers" if app.picture.lift is None else "lift"
-    if app.picture.lift is not None:
-        ports["lift.port"] = app.picture.lift["port"]
+    if app.snapshot.balance is not None:
+        ports["balance.port"] = app.snapshot.balance["port"]
+        ports["gap.ladder"] = "spacers" if app.snapshot.lift is None else "lift"
+    if app.snapshot.lift is not None:
+        ports["lift.port"] = app.snapshot.lift["port"]
     return "", ports
 
 

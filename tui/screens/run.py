@@ -80,25 +80,25 @@ class RunView(View):
 
     def changed(self, what: str) -> None:
         if what in ("live", "all", "clock", "link"):
-            self.query_one(ReadingPanel).show_live(self.picture)
+            self.query_one(ReadingPanel).show_live(self.snapshot)
             self._move_now()
         if what in ("device", "all", "link"):
-            self.query_one(ReadingPanel).show_measured(self.picture)
+            self.query_one(ReadingPanel).show_measured(self.snapshot)
         if what in ("run", "point", "all", "link"):
-            self.query_one(ActionLine).show(self.picture)
-            self.query_one(ProgressLadder).show(self.picture.run)
-            self.query_one(ReadingPanel).show_where(self.picture)
+            self.query_one(ActionLine).show(self.snapshot)
+            self.query_one(ProgressLadder).show(self.snapshot.run)
+            self.query_one(ReadingPanel).show_where(self.snapshot)
         if what in ("run", "point", "all"):
             self._draw()
             self._show_taps()
         if what in ("clock", "all"):
             self._compute_if_due()
         if what in ("log", "all"):
-            self.query_one(LogLines).show(self.picture.log)
+            self.query_one(LogLines).show(self.snapshot.log)
 
     def _draw(self) -> None:
         """Draw the loop; only when a point came or the run moved on."""
-        run = self.picture.run
+        run = self.snapshot.run
         self.set_class(run is None, "no-run")
         if run is None:
             return
@@ -109,13 +109,13 @@ class RunView(View):
 
     def _show_taps(self) -> None:
         """In the loop's place, where taps are to choose from."""
-        taps = by_taps(self.picture.run)
+        taps = by_taps(self.snapshot.run)
         self.set_class(asks(taps), "taps")
         self.query_one(TapCard).show(taps)
 
     def _move_now(self) -> None:
         """The reading under way, where it stands in the plot."""
-        now, place = under_way(self.picture), None
+        now, place = under_way(self.snapshot), None
         if now is not None:
             step, pull = now
             by_pull = 1e3
@@ -127,7 +127,7 @@ class RunView(View):
 
     def _compute_if_due(self) -> None:
         """The magnetisation anew where something came, looked at once a second."""
-        run = self.picture.run
+        run = self.snapshot.run
         if run is None or not self._magnetisation:
             return
         of = (run["id"], run["steps_done"], len(run["points"]), asides(run), self.app.theme)
@@ -172,7 +172,7 @@ class RunView(View):
     @work
     async def action_confirm(self) -> None:
         """It is done; a question gets its answer from a list."""
-        run = self.picture.run
+        run = self.snapshot.run
         if run is None:
             self.owner.action_new_run()
             return
@@ -200,7 +200,7 @@ class RunView(View):
 
     @work
     async def action_stop(self) -> None:
-        if self.picture.run is None or self.picture.run["state"] not in ("running", "held"):
+        if self.snapshot.run is None or self.snapshot.run["state"] not in ("running", "held"):
             self.notify("No run to stop.")
             return
         question = "Stop this run for good? Its readings are kept; it cannot go on afterwards."
@@ -213,7 +213,7 @@ class RunView(View):
 
     @work
     async def action_set_aside(self) -> None:
-        run = self.picture.run
+        run = self.snapshot.run
         if run is None or not run["points"]:
             self.notify("No reading to set aside yet.")
             return
@@ -238,14 +238,14 @@ class RunView(View):
 
     def action_copy(self) -> None:
         """Copy the settled value, or the bare reading where nothing is settled."""
-        live = self.picture.live
+        live = self.snapshot.live
         if live is None:
             return
-        _, decimals = bench_facts(self.picture.bench_text)
+        _, decimals = bench_facts(self.snapshot.bench_text)
         number = live["value_kg"] if live["value_kg"] is not None else live["reading_kg"]
         text = grams(number, decimals + 1).replace("−", "-")
         self.app.copy_to_clipboard(text)
-        self.notify(f"Copied {text} g ({live_texts(self.picture)[1].plain.splitlines()[0]})")
+        self.notify(f"Copied {text} g ({live_texts(self.snapshot)[1].plain.splitlines()[0]})")
 
 
 def pull_dots(run: Run) -> tuple[list[Dot], list[Dot]]:

@@ -71,22 +71,22 @@ class SteadinessView(View):
                 self._judge()
 
     def _line(self) -> Text:
-        digits, state = live_texts(self.picture)
+        digits, state = live_texts(self.snapshot)
         text = Text()
         text.append(f"{digits.replace('-', MINUS)} g   ", style="bold")
         text.append(state.plain.replace("\n", "   "))
-        live = self.picture.live
+        live = self.snapshot.live
         if live is not None and live["breathing_Hz"]:
             text.append(f"   breathing {1 / live['breathing_Hz']:.1f} s")
         return text
 
     def _draw_trace(self) -> None:
         self._drawn = time.monotonic()
-        since = self.picture.trace[-1][0] - WINDOW_S if self.picture.trace else 0.0
-        newest_first = takewhile(lambda reading: reading[0] >= since, reversed(self.picture.trace))
-        _, decimals = bench_facts(self.picture.bench_text)
+        since = self.snapshot.trace[-1][0] - WINDOW_S if self.snapshot.trace else 0.0
+        newest_first = takewhile(lambda reading: reading[0] >= since, reversed(self.snapshot.trace))
+        _, decimals = bench_facts(self.snapshot.bench_text)
         readings = present_load(list(newest_first)[::-1], 10.0**-decimals * 1e-3)
-        live = self.picture.live
+        live = self.snapshot.live
         level = live["value_kg"] if live is not None and live["value_kg"] is not None else None
         u = live["u_kg"] if live is not None and level is not None else None
         middle = level if level is not None else median([m for _, m in readings]) if readings else 0.0
@@ -105,8 +105,8 @@ class SteadinessView(View):
     def _judge(self) -> None:
         self._judged = time.monotonic()
         worker = get_current_worker()
-        trace = list(self.picture.trace)
-        _, decimals = bench_facts(self.picture.bench_text)
+        trace = list(self.snapshot.trace)
+        _, decimals = bench_facts(self.snapshot.bench_text)
         try:
             look = steady_look(trace, 10.0**-decimals * 1e-3)
         except NotYet as why:
@@ -131,7 +131,7 @@ class SteadinessView(View):
     @work(exclusive=True, group="overview")
     async def action_whole_run(self) -> None:
         """The whole run's readings, however many, or back to the last minutes."""
-        run = self.picture.run
+        run = self.snapshot.run
         if self._whole_run or run is None:
             self._whole_run = False
             self._draw_trace()
@@ -151,7 +151,7 @@ class SteadinessView(View):
 
     def action_again(self) -> None:
         """Forget the trace."""
-        self.picture.trace.clear()
+        self.snapshot.trace.clear()
         self._say("Listening anew ...")
 
     @work

@@ -10,16 +10,16 @@ from textual.screen import Screen
 
 from ...daemon.protocol import Run
 from ..state.follower import Feed
-from ..state.snapshot import Picture
-from ..widgets.key_bar import KeyRow, keys_of
+from ..state.snapshot import LiveSnapshot
+from ..widgets.key_bar import KeyBar, keys_of
 from ..widgets.tap_menu import by_taps
-from ..widgets.top_bar import Head
+from ..widgets.top_bar import TopBar
 
 
 class Owner(Protocol):
     """What a view asks of the app that shows it."""
 
-    picture: Picture
+    snapshot: LiveSnapshot
     feed: Feed
     opened: Run | None
 
@@ -62,14 +62,14 @@ class View(Screen[None]):
         return cast("Owner", self.app)
 
     @property
-    def picture(self) -> Picture:
+    def snapshot(self) -> LiveSnapshot:
         """What the screen knows."""
-        return self.owner.picture
+        return self.owner.snapshot
 
     def compose(self) -> ComposeResult:
-        yield Head(self.PLACE)
+        yield TopBar(self.PLACE)
         yield from self.body()
-        yield KeyRow(keys_of(self.PLACE))
+        yield KeyBar(keys_of(self.PLACE))
 
     def body(self) -> ComposeResult:
         """What stands between the top line and the key row."""
@@ -90,9 +90,14 @@ class View(Screen[None]):
             return
         try:
             if what in ("all", "link", "device", "clock"):
-                self.query_one(Head).show(self.picture)
+                self.query_one(TopBar).show(self.snapshot)
             self.changed(what)
-            if what == "run" and self.PLACE != "run" and (taps := by_taps(self.picture.run)) and taps["open"]:
+            if (
+                what == "run"
+                and self.PLACE != "run"
+                and (taps := by_taps(self.snapshot.run))
+                and taps["open"]
+            ):
                 self.call_later(self.run_action, "app.view('run')")  # no hand is free to go there
         except NoMatches:
             if len(self.query("*")) >= self._parts:

@@ -1,6 +1,6 @@
 """What the screen computes itself, by the same functions as the report. Heavy imports inside.
 
-What takes longer than a moment is asked for through ``figuring_apart``, the rest in threads.
+What takes longer than a moment is asked for through ``compute_process``, the rest in threads.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The heavy part of ``figuring`` in a process of its own, behind the same names.
+"""The heavy part of ``compute`` in a process of its own, behind the same names.
 
 The live screen and the daemon come first: the process has a low priority, and nothing that it does holds
 the screen up. It begins with the first question and ends with the screen, however that ends: its input is
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 NICER = 10
 
 
-class Apart:
+class ComputeProcess:
     """One process that answers one question after the other. For several threads at once."""
 
     def __init__(self) -> None:
@@ -37,7 +37,7 @@ class Apart:
         return None if self._process is None else self._process.pid
 
     def ask(self, name: str, *arguments: Any) -> Any:
-        """What ``figuring``'s function ``name`` answers.
+        """What ``compute``'s function ``name`` answers.
 
         Raises its NotYet, and one of its own where the process ended before it had answered.
         """
@@ -68,18 +68,18 @@ class Apart:
             process.wait()
 
 
-_apart = Apart()
-close = _apart.close
+_process = ComputeProcess()
+close = _process.close
 
 
 def analyse_run(run: Run) -> LoopResult:
     """As ``figuring.analyse_run``."""
-    return _apart.ask("analyse_run", run)
+    return _process.ask("analyse_run", run)
 
 
 def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
     """As ``figuring.steady_look``."""
-    return _apart.ask("steady_look", trace, resolution_kg)
+    return _process.ask("steady_look", trace, resolution_kg)
 
 
 def _begin() -> subprocess.Popen[bytes]:
@@ -93,7 +93,7 @@ def _begin() -> subprocess.Popen[bytes]:
 
 
 def _answer_until_the_input_ends() -> None:
-    from . import compute as figuring
+    from . import compute as compute
 
     if hasattr(os, "nice"):  # not on Windows
         os.nice(NICER)
@@ -106,8 +106,8 @@ def _answer_until_the_input_ends() -> None:
         except EOFError:
             return
         try:
-            answer = None, getattr(figuring, name)(*arguments)
-        except figuring.NotYet as why:
+            answer = None, getattr(compute, name)(*arguments)
+        except compute.NotYet as why:
             answer = str(why), None
         try:
             pickle.dump(answer, answers)

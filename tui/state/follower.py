@@ -10,7 +10,7 @@ from ...analysis.errors import WeighloopError
 from ...daemon.paths import socket_path
 from ...daemon.protocol import ERROR_NOT_IN_CONTROL, TOPICS, JsonObject
 from ...daemon.server.client import AsyncClient, ClientError, NoDaemon
-from .snapshot import Picture
+from .snapshot import LiveSnapshot
 
 
 class FeedLost(WeighloopError):
@@ -62,9 +62,9 @@ class Follower:
     #: Growing waits between attempts to connect, in s; the last one for ever.
     WAITS = (0.5, 1.0, 2.0, 5.0)
 
-    def __init__(self, feed: Feed, picture: Picture, post: Callable[[str], None]) -> None:
+    def __init__(self, feed: Feed, snapshot: LiveSnapshot, post: Callable[[str], None]) -> None:
         self.feed = feed
-        self.picture = picture
+        self.snapshot = snapshot
         self.post = post
         self._live_is_new = False
 
@@ -75,7 +75,7 @@ class Follower:
 
     async def refresh(self) -> None:
         """Ask for the whole picture."""
-        self.picture.take(await self.feed.call("snapshot"))
+        self.snapshot.take(await self.feed.call("snapshot"))
         self._live_is_new = True
         self.post("all")
 
@@ -90,7 +90,7 @@ class Follower:
                 await self._read()
                 raise FeedLost(f"the daemon at {self.feed.where} has closed the link")
             except (FeedLost, CallRefused) as error:
-                self.picture.lose(str(error))
+                self.snapshot.lose(str(error))
                 self.post("link")
             await asyncio.sleep(self.WAITS[min(tries, len(self.WAITS) - 1)])
             tries += 1
@@ -98,7 +98,7 @@ class Follower:
     async def _read(self) -> None:
         async for event in self.feed.events():
             topic = event["topic"]
-            fits = self.picture.apply(topic, event["data"])
+            fits = self.snapshot.apply(topic, event["data"])
             # What was missed of the live reading is only a picture; anything else is asked for again.
             if not fits or (event.get("missed") and topic != "live"):
                 await self.refresh()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from textual.message import Message
 
 
-class PictureChanged(Message):
+class SnapshotChanged(Message):
     """Something of the picture changed; ``what`` is a topic of the protocol, ``all`` or ``link``."""
 
     def __init__(self, what: str) -> None:
@@ -14,7 +14,7 @@ class PictureChanged(Message):
 
     def can_replace(self, message: Message) -> bool:
         """A newer word on the same topic makes an older one needless, so a burst cannot bury the screen."""
-        return isinstance(message, PictureChanged) and message.what == self.what
+        return isinstance(message, SnapshotChanged) and message.what == self.what
 
 
 class ActionDone(Message):

@@ -21,7 +21,7 @@ STALE_AFTER_S = 2.5
 
 
 @dataclass
-class Picture:
+class LiveSnapshot:
     """The state a screen draws. Held by the app, changed only by the feed's follower."""
 
     linked: bool = False
@@ -189,7 +189,7 @@ def pulls(run: Run) -> list[PullPoint]:
 
 
 @dataclass(frozen=True)
-class Foreseen:
+class ExpectedPull:
     """A reading to come: its step, the pull expected in kg, and whether the loop itself foretells it."""
 
     step: Step
@@ -197,7 +197,7 @@ class Foreseen:
     by_the_loop: bool
 
 
-def foreseen(run: Run) -> Iterator[Foreseen]:
+def foreseen(run: Run) -> Iterator[ExpectedPull]:
     """Readings to come, in order.
 
     Turned over, field and magnetisation both change sign: a gap pulls as it did two passages before,
@@ -214,9 +214,9 @@ def foreseen(run: Run) -> Iterator[Foreseen]:
         mirrored = weighed.get((step["leg"] - 2, round(step["gap_m"] * 1e6))) if step["leg"] >= 3 else None
         planned = step["predicted_reading_kg"]
         if mirrored is not None:
-            yield Foreseen(step, mirrored, True)
+            yield ExpectedPull(step, mirrored, True)
         elif planned is not None:
-            yield Foreseen(step, sign * planned, False)
+            yield ExpectedPull(step, sign * planned, False)
 
 
 def last_zero(run: Run) -> float:
@@ -232,13 +232,13 @@ def last_spacers(run: Run) -> int | None:
     return run["points"][-1]["spacers"] if run["points"] else None
 
 
-def under_way(picture: Picture) -> tuple[Step, float] | None:
+def under_way(snapshot: LiveSnapshot) -> tuple[Step, float] | None:
     """The step whose reading is being taken, and its pull now in kg; None while none is.
 
     The settled level where there is one yet, else the bare reading.
     """
-    run, live = picture.run, picture.live
-    if run is None or live is None or not picture.linked or picture.silent_for() > STALE_AFTER_S:
+    run, live = snapshot.run, snapshot.live
+    if run is None or live is None or not snapshot.linked or snapshot.silent_for() > STALE_AFTER_S:
         return None
     step = next_step(run)
     if run["state"] != "running" or run["action"]["code"] != "wait-reading" or step is None:

@@ -7,7 +7,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 
 from ..format import ASKS_A_PERSON
-from ..state.snapshot import Picture, last_spacers
+from ..state.snapshot import LiveSnapshot, last_spacers
 from .big_digits import BigDigits
 from .listing import Lines
 from .tap_menu import OPEN, asks, by_taps, foot
@@ -20,19 +20,19 @@ class ActionLine(Horizontal):
         yield BigDigits(id="spacers", largest=1)
         yield Lines(id="sentence")
 
-    def show(self, picture: Picture) -> None:
+    def show(self, snapshot: LiveSnapshot) -> None:
         """Say what comes next."""
-        tag, sentence, hint, kind, spacers = what_next(picture)
+        tag, sentence, hint, kind, spacers = what_next(snapshot)
         digits = self.query_one("#spacers", BigDigits)
         digits.display = spacers is not None
         if spacers is not None:
             digits.show(str(spacers))
-        if (taps := by_taps(picture.run)) is not None and taps["open"] and picture.linked:
+        if (taps := by_taps(snapshot.run)) is not None and taps["open"] and snapshot.linked:
             hint = "taps choose from the list now"
         aside = "" if kind == "person" else "dim"  # too faint on the ground of what waits for a person
         text = Text()
         text.append(tag, style="dim" if kind == "quiet" else "")
-        text.append(f"{say_more(picture)}\n", style=aside)
+        text.append(f"{say_more(snapshot)}\n", style=aside)
         text.append(sentence, style="bold")
         if hint:
             text.append(f"\n{hint}", style=aside)
@@ -40,10 +40,10 @@ class ActionLine(Horizontal):
         self.set_classes(kind)
 
 
-def say_more(picture: Picture) -> str:
+def say_more(snapshot: LiveSnapshot) -> str:
     """Where taps are listened to and no list is there yet: how to open it, or what has been heard of it."""
-    taps = by_taps(picture.run)
-    if taps is None or asks(taps) or not picture.linked:
+    taps = by_taps(snapshot.run)
+    if taps is None or asks(taps) or not snapshot.linked:
         return ""
     if taps["heard"] or taps["unsure"]:
         return f"   {foot(taps)}"
@@ -51,12 +51,12 @@ def say_more(picture: Picture) -> str:
     return f"   {OPEN} taps: {words[0]}" if words else ""
 
 
-def what_next(picture: Picture) -> tuple[str, str, str, str, int | None]:
+def what_next(snapshot: LiveSnapshot) -> tuple[str, str, str, str, int | None]:
     """Tag, sentence, hint, kind (``person``, ``quiet``, ``held``) and number of spacers, from the picture."""
-    if not picture.linked:
+    if not snapshot.linked:
         hint = "Trying again every few seconds. Start one with: weighloop daemon"
-        return "NO LINK", picture.why, hint, "held", None
-    run = picture.run
+        return "NO LINK", snapshot.why, hint, "held", None
+    run = snapshot.run
     if run is None:
         return "READY", "Nothing is being weighed.", "w: weigh a new sample", "quiet", None
     name = f"run {run['id']}, {run['sample']}"

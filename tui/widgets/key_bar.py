@@ -12,7 +12,7 @@ from ..keys import KEYS
 SHORT = {"enter": "⏎", "question_mark": "?", "escape": "Esc"}
 
 
-class KeyRow(Static):
+class KeyBar(Static):
     """Always there as it was written: the library's own row is empty until the terminal has had the focus."""
 
     ALLOW_SELECT = False

@@ -7,7 +7,7 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 
 from ..format import grams, kiloamps, level, live_state, millimetres, more, orientation_words, telemetry_words
-from ..state.snapshot import STALE_AFTER_S, Picture, bench_facts, foreseen, last_zero, next_step
+from ..state.snapshot import STALE_AFTER_S, LiveSnapshot, bench_facts, foreseen, last_zero, next_step
 from .big_digits import BigDigits
 from .listing import Lines
 
@@ -24,30 +24,30 @@ class ReadingPanel(Vertical):
         yield Lines(id="where")
         yield Lines(id="measured")
 
-    def show_live(self, picture: Picture) -> None:
+    def show_live(self, snapshot: LiveSnapshot) -> None:
         """The quick part, at the beat of the live reading."""
-        digits, state = live_texts(picture)
+        digits, state = live_texts(snapshot)
         state.append("\n" * (STATE_LINES - 1 - state.plain.count("\n")))  # what stands below does not jump
         self.query_one("#digits", BigDigits).show(digits)
         self.query_one("#state", Lines).show(state)
 
-    def show_measured(self, picture: Picture) -> None:
+    def show_measured(self, snapshot: LiveSnapshot) -> None:
         """What the lift's probes measure, where it has any."""
-        words = telemetry_words(picture.lift) if picture.linked else []
+        words = telemetry_words(snapshot.lift) if snapshot.linked else []
         self.query_one("#measured", Lines).show(Text("\n".join(words)))
 
-    def show_where(self, picture: Picture) -> None:
+    def show_where(self, snapshot: LiveSnapshot) -> None:
         """The slow part: when the run has moved on."""
-        self.query_one("#where", Lines).show(where_text(picture))
+        self.query_one("#where", Lines).show(where_text(snapshot))
 
 
-def live_texts(picture: Picture) -> tuple[str, Text]:
+def live_texts(snapshot: LiveSnapshot) -> tuple[str, Text]:
     """The digits, and the lines below them. An old reading is never shown as if it were fresh."""
-    live = picture.live
-    silent = picture.silent_for()
-    _, decimals = bench_facts(picture.bench_text)
-    sign, words = live_state(live, silent) if picture.linked else ("×", "no link to the daemon")
-    fresh = live is not None and silent <= STALE_AFTER_S and picture.linked
+    live = snapshot.live
+    silent = snapshot.silent_for()
+    _, decimals = bench_facts(snapshot.bench_text)
+    sign, words = live_state(live, silent) if snapshot.linked else ("×", "no link to the daemon")
+    fresh = live is not None and silent <= STALE_AFTER_S and snapshot.linked
     digits = "---"
     if fresh and live is not None and live["reading_kg"] is not None:
         digits = grams(live["reading_kg"], decimals).replace("−", "-")
@@ -66,9 +66,9 @@ def live_texts(picture: Picture) -> tuple[str, Text]:
     return digits, text
 
 
-def where_text(picture: Picture) -> Text:
+def where_text(snapshot: LiveSnapshot) -> Text:
     """Gap, field and orientation of the step under way."""
-    run = picture.run
+    run = snapshot.run
     step = next_step(run) if run else None
     if run is None or step is None or run["state"] in ("finished", "stopped"):
         return Text("")

@@ -8,7 +8,7 @@ from textual.containers import Horizontal
 from textual.widgets import Static
 
 from ..format import device_line
-from ..state.snapshot import Picture
+from ..state.snapshot import LiveSnapshot
 from .listing import Lines
 
 VIEWS = (
@@ -36,18 +36,18 @@ class ViewTab(Static):
 class DeviceStrip(Lines):
     """The link, the balance and the lift in a few words each."""
 
-    def show_devices(self, picture: Picture) -> None:
+    def show_devices(self, snapshot: LiveSnapshot) -> None:
         """Say how the devices are."""
-        if not picture.linked:
+        if not snapshot.linked:
             self.show(Text("× no daemon", style="bold reverse"))
             return
-        parts = [device_line("balance", picture.balance)]
-        if picture.lift is not None:
-            parts.append(device_line("lift", picture.lift))
+        parts = [device_line("balance", snapshot.balance)]
+        if snapshot.lift is not None:
+            parts.append(device_line("lift", snapshot.lift))
         self.show(Text("  ".join(parts), no_wrap=True, overflow="ellipsis"))
 
 
-class Head(Horizontal):
+class TopBar(Horizontal):
     """The line on top of every view."""
 
     def __init__(self, here: str) -> None:
@@ -59,6 +59,6 @@ class Head(Horizontal):
             yield ViewTab(view, words, view == self.here)
         yield DeviceStrip()
 
-    def show(self, picture: Picture) -> None:
+    def show(self, snapshot: LiveSnapshot) -> None:
         """Say how the devices are."""
-        self.query_one(DeviceStrip).show_devices(picture)
+        self.query_one(DeviceStrip).show_devices(snapshot)

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from tests.support.models.runs import CASES, bench_of, points_of, uniform_loop, weighed
 from weighloop.analysis.constants import MU0
 from weighloop.analysis.figures.definitions import claim, figures
-from weighloop.analysis.figures.extract import NAMES, extract
+from weighloop.analysis.figures.extract import NAMES, read_figures
 from weighloop.analysis.inversion.invert import invert
-from weighloop.analysis.inversion.loop import Answer, Curve
+from weighloop.analysis.inversion.loop import Curve, Sensitivity
 from weighloop.analysis.inversion.saturation import judge
 from weighloop.analysis.units import Measured
 
@@ -23,7 +23,7 @@ _HARD = next(case for case in CASES if case.name == "not")
 
 
 def curve(H: np.ndarray, M: np.ndarray, N: float = 0.0, branch: str = "descending") -> Curve:
-    sure = Answer(np.zeros((len(H), 0)), np.zeros((len(H), 0)))
+    sure = Sensitivity(np.zeros((len(H), 0)), np.zeros((len(H), 0)))
     nothing = np.zeros((len(H), 0))
     return Curve(branch, H, M, N, sure, sure, nothing, nothing)  # type: ignore[arg-type]
 
@@ -47,7 +47,7 @@ def test_what_every_loop_obeys(Ms: float, Hc: float, width: float, N: float) -> 
     down, up = tanh_pair(Ms, Hc, width * Hc, 4 * Hc, N)
     found = {
         name: float(value[0])
-        for name, value in extract(down.H_applied, down.M, N, up.H_applied, up.M).items()
+        for name, value in read_figures(down.H_applied, down.M, N, up.H_applied, up.M).items()
     }
     near = 1 + 1e-6
     assert found["coercivity_HcB_A_per_m"] <= found["coercivity_HcJ_A_per_m"] * near
@@ -62,8 +62,8 @@ def test_what_every_loop_obeys(Ms: float, Hc: float, width: float, N: float) -> 
 @given(factor=st.floats(0.1, 10.0))
 def test_fields_and_magnetisation_scale_together(factor: float) -> None:
     down, up = tanh_pair(3e5, 6e4, 1e4, 4e5, 0.4)
-    plain = extract(down.H_applied, down.M, 0.4, up.H_applied, up.M)
-    scaled = extract(factor * down.H_applied, factor * down.M, 0.4, factor * up.H_applied, factor * up.M)
+    plain = read_figures(down.H_applied, down.M, 0.4, up.H_applied, up.M)
+    scaled = read_figures(factor * down.H_applied, factor * down.M, 0.4, factor * up.H_applied, factor * up.M)
     for name in NAMES:
         power = {"A_per_m": 1, "J_per_m3": 2}.get("_".join(name.split("_")[-3:]), 0)
         np.testing.assert_allclose(scaled[name], factor**power * plain[name], rtol=1e-9, err_msg=name)
@@ -74,9 +74,9 @@ def test_many_loops_at_once_are_as_one_by_one() -> None:
     grid = np.linspace(-5e5, 5e5, 501)
     M = np.array([np.interp(grid, down.H_applied, down.M) for down, _ in loops])
     up = np.array([np.interp(grid, u.H_applied, u.M) for _, u in loops])
-    together = extract(grid, M, np.full(3, 0.4), grid, up)
+    together = read_figures(grid, M, np.full(3, 0.4), grid, up)
     for k in range(3):
-        alone = extract(grid, M[k : k + 1], 0.4, grid, up[k : k + 1])
+        alone = read_figures(grid, M[k : k + 1], 0.4, grid, up[k : k + 1])
         for name in NAMES:
             np.testing.assert_allclose(together[name][k], alone[name][0], rtol=1e-12, err_msg=name)
 
@@ -92,7 +92,7 @@ def test_an_unsaturated_sample_has_bounds_that_hold() -> None:
     run = weighed(_HARD)
     found = figures(invert(points_of(run, 3), bench_of(_HARD.magnet, _HARD.pellet)), _bench())
     H, M = uniform_loop(_HARD.material, run.N, 1.1e6)
-    major = extract(H, M, run.N)
+    major = read_figures(H, M, run.N)
     for name in NAMES:
         figure = found[name]
         if figure.status == "bound":
@@ -110,7 +110,7 @@ def test_without_a_change_of_sign_HcJ_is_the_reverse_field_reached() -> None:
     cut = down.H_applied > -3e4
     short = curve(down.H_applied[cut], down.M[cut])
     verdict = judge(short, None)
-    raw = extract(short.H_applied, short.M, 0.0)
+    raw = read_figures(short.H_applied, short.M, 0.0)
     figure = claim("coercivity_HcJ_A_per_m", float(raw["coercivity_HcJ_A_per_m"][0]), verdict)
     assert figure.status == "bound"
     assert figure.value == pytest.approx(3e4, rel=0.05)
@@ -179,7 +179,7 @@ def test_a_soft_sample_of_a_flat_shape_tells_no_remanence() -> None:
     for Hc, told in ((1e3, False), (60e3, True)):
         down, up = tanh_pair(3e5, Hc, 0.5 * Hc, 400e3, N=0.474)
         verdict = judge(down, up)
-        found = extract(down.H_applied, down.M, down.N, up.H_applied, up.M)
+        found = read_figures(down.H_applied, down.M, down.N, up.H_applied, up.M)
         claims = {name: claim(name, float(value[0]), verdict) for name, value in found.items()}
         assert claims["coercivity_HcJ_A_per_m"].status == "measured"
         assert claims["coercivity_HcJ_A_per_m"].value == pytest.approx(Hc, rel=0.02)

@@ -11,7 +11,7 @@ from tests.support.models import recoil
 from tests.support.models.forward import Pellet
 from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
 from weighloop.analysis.figures import sensitivities as inputs
-from weighloop.analysis.figures.uncertainty import misfit, own_inputs
+from weighloop.analysis.figures.uncertainty import birge_ratio, own_inputs
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.magnetostatics import bench_linearisation as bench_model
 from weighloop.analysis.outliers.screen import check
@@ -33,35 +33,37 @@ def whole():
 def test_remanence_scales_field_and_magnetisation(whole):
     """F = integral of M dB/dz: a magnet stronger by 1.5 % is a field stronger by as much and an M weaker."""
     _, _, centre, shared = whole
-    odd, part = shared["reference_magnet.remanence"].odd, 0.02 / 1.32
-    np.testing.assert_allclose(centre.part("H_down", odd), part * centre.part("H_down"), rtol=1e-3, atol=1.0)
+    first_order, part = shared["reference_magnet.remanence"].first_order, 0.02 / 1.32
+    np.testing.assert_allclose(
+        centre.part("H_down", first_order), part * centre.part("H_down"), rtol=1e-3, atol=1.0
+    )
     flat = np.abs(centre.part("M_down")) > 0.98 * np.abs(centre.part("M_down")).max()
     np.testing.assert_allclose(
-        centre.part("M_down", odd)[flat], -part * centre.part("M_down")[flat], rtol=0.1
+        centre.part("M_down", first_order)[flat], -part * centre.part("M_down")[flat], rtol=0.1
     )
 
 
 def test_temperature_is_strength(whole):
     """-0.11 %/K (sintered NdFeB, check values section 4) and 1 K: a fifteenth of 1.5 % of remanence."""
     _, _, centre, shared = whole
-    by_kelvin = centre.part("H_down", shared["site.temperature"].odd)
-    by_remanence = centre.part("H_down", shared["reference_magnet.remanence"].odd)
+    by_kelvin = centre.part("H_down", shared["site.temperature"].first_order)
+    by_remanence = centre.part("H_down", shared["reference_magnet.remanence"].first_order)
     np.testing.assert_allclose(by_kelvin, by_remanence * (-0.0011 / (0.02 / 1.32)), rtol=1e-6, atol=1e-6)
 
 
 def test_gravity_is_proportion(whole):
     """100 m of altitude are -3.1e-5 of g (free air, 3.086e-6 1/s^2; NGA.STND.0036): 50 m half of it."""
     _, _, centre, shared = whole
-    M, odd = centre.part("M_down"), centre.part("M_down", shared["site.altitude"].odd)
+    M, first_order = centre.part("M_down"), centre.part("M_down", shared["site.altitude"].first_order)
     flat = np.abs(M) > 0.98 * np.abs(M).max()
-    np.testing.assert_allclose(odd[flat] / M[flat], -3.086e-6 * 50 / 9.81, rtol=0.05)
+    np.testing.assert_allclose(first_order[flat] / M[flat], -3.086e-6 * 50 / 9.81, rtol=0.05)
 
 
 def test_density_answers_to_mass_and_sizes(whole):
     _, _, centre, shared = whole
     density = centre.part("density")[0]
-    assert centre.part("density", shared["sample.mass"].odd)[0] == pytest.approx(density / 412)
-    assert centre.part("density", shared["sample.diameter"].odd)[0] == pytest.approx(
+    assert centre.part("density", shared["sample.mass"].first_order)[0] == pytest.approx(density / 412)
+    assert centre.part("density", shared["sample.diameter"].first_order)[0] == pytest.approx(
         -2 * density * 0.02 / 6, rel=1e-3
     )
 
@@ -102,7 +104,7 @@ def test_each_spacer_stacks_up(whole):
     points = replace(estimate.points, spacers=counts)
     own = {
         o.key: o
-        for o in own_inputs(arranged.zeros, replace(estimate, points=points), BENCH, misfit(estimate))
+        for o in own_inputs(arranged.zeros, replace(estimate, points=points), BENCH, birge_ratio(estimate))
     }
     root = own["each spacer"].root
     assert root.shape == (len(counts), int(counts.max()))

@@ -58,7 +58,7 @@ def test_the_data_tell_when_all_parts_feel_the_mean_magnetisation() -> None:
     found = estimate_of(MEAN_FIELD)
     M, HcJ, *_ = errors(MEAN_FIELD, found)
     assert found.settled is not None
-    assert found.settled.own_field == "mean"
+    assert found.settled.demagnetising_field == "mean"
     assert M <= 0.5
     assert abs(HcJ) <= 0.5
 
@@ -83,10 +83,10 @@ def test_the_answers_foretell_what_a_changed_force_does() -> None:
         found = invert(points, bench, settled=settled)
         push = 1e-5 * points.force * np.random.default_rng(0).standard_normal(len(points))
         moved = invert(replace(points, force=points.force + push), bench, settled=settled)
-        foretold = found.descending.M_answer.to_force @ push
+        foretold = found.descending.M_sensitivity.d_force @ push
         actual = moved.descending.M - found.descending.M
         assert np.linalg.norm(actual - foretold) < 0.1 * np.linalg.norm(foretold)
-        at_points = found.M_answer.to_force @ push
+        at_points = found.M_sensitivity.d_force @ push
         assert np.linalg.norm(moved.M - found.M - at_points) < 0.1 * np.linalg.norm(at_points)
 
 
@@ -96,7 +96,7 @@ def test_noise_comes_out_as_the_maps_say() -> None:
     bench, run = bench_of(case.magnet, case.pellet), weighed(case)
     found = invert(points_of(run), bench)
     noise = np.hypot(2e-6 * 9.81, 3e-4 * run.force)
-    said = np.sqrt(found.M_answer.to_force**2 @ noise**2)
+    said = np.sqrt(found.M_sensitivity.d_force**2 @ noise**2)
     trials = np.array([invert(points_of(run, k), bench, settled=found.settled).M for k in range(40)])
     branch = np.array(found.points.branch) == "descending"
     ratio = np.sqrt(np.mean(trials.std(axis=0)[branch] ** 2) / np.mean(said[branch] ** 2))

@@ -19,7 +19,7 @@ from tests.support.models.runs import (
     uniform_loop,
     weighed,
 )
-from weighloop.analysis.figures.extract import extract
+from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import LoopEstimate
 from weighloop.analysis.magnetostatics.bench_linearisation import found_inputs
@@ -71,14 +71,14 @@ def run_with(case: Case, contact: float) -> Points:
 
 def HcJ_of(estimate: LoopEstimate) -> float:
     curve = estimate.descending
-    return float(extract(curve.H_applied, curve.M, estimate.N)[HcJ][0])
+    return float(read_figures(curve.H_applied, curve.M, estimate.N)[HcJ][0])
 
 
 def truth_of(case: Case) -> float:
     """HcJ of a sample of the case's material in a uniform field, by the second model."""
     run = weighed(case)
     H, M = uniform_loop(case.material, run.N, float(run.H_applied.max()), case.start)
-    return float(extract(H, M, run.N)[HcJ][0])
+    return float(read_figures(H, M, run.N)[HcJ][0])
 
 
 @pytest.mark.parametrize("case", [LAYERS, MEAN_FIELD], ids=["shape", "mean"])
@@ -86,7 +86,9 @@ def test_a_bench_wrong_within_its_uncertainty_spoils_nothing(case: Case) -> None
     """Remanence two standard uncertainties off (1.5 %), contact one: HcJ within 2 % of the second model's."""
     found = invert(run_with(case, 1.03e-3), stated(case, 1.30, 1.03e-3))
     assert found.settled is not None
-    assert found.settled.own_field == {"layers, saturated": "shape", "mean field": "mean"}[case.name]
+    assert (
+        found.settled.demagnetising_field == {"layers, saturated": "shape", "mean field": "mean"}[case.name]
+    )
     assert HcJ_of(found) == pytest.approx(truth_of(case), rel=0.02)
 
 
@@ -109,14 +111,14 @@ def test_a_steep_sample_that_feels_its_mean_is_found_from_afar() -> None:
     for seed in (1, 2):
         found = invert(points_of(weighed(steep), seed), stated(steep, 1.31, 1e-3))
         assert found.settled is not None
-        assert found.settled.own_field == "mean"
+        assert found.settled.demagnetising_field == "mean"
         assert HcJ_of(found) == pytest.approx(truth_of(steep), rel=0.04)
 
 
 def test_what_the_readings_contradict_is_found_out() -> None:
     """Where all parts feel the mean, a magnet 1.5 % weaker than it is leaves misfits far beyond doubt."""
     found = invert(run_with(MEAN_FIELD, 1e-3), stated(MEAN_FIELD, 1.30, 1e-3))
-    inputs = {f.key: f for f in found_inputs(found.bench, *found.z_answer)}
+    inputs = {f.key: f for f in found_inputs(found.bench, *found.z_sensitivity)}
     remanence = inputs["reference_magnet.remanence"]
     assert remanence.found == pytest.approx(1.32, abs=3 * remanence.u_found)
     assert remanence.u_found < 0.8 * remanence.u_stated
@@ -162,8 +164,8 @@ def test_answers_foretell_what_another_statement_does() -> None:
     i = base.bench.keys.index("gap.contact")
     # Found counts from what is stated: the same place is a step less.
     found = moved.bench.z[i] + step - base.bench.z[i]
-    assert found == pytest.approx(step * base.z_answer.to_stated[i, i], abs=0.1 * step)
-    assert base.z_answer.to_stated[i, i] < 0.9
+    assert found == pytest.approx(step * base.z_sensitivity.d_prior[i, i], abs=0.1 * step)
+    assert base.z_sensitivity.d_prior[i, i] < 0.9
 
 
 def test_a_taken_off_sample_that_demagnetises_itself_is_named() -> None:

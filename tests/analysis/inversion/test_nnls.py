@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import lsq_linear
 
 from weighloop.analysis.inversion import nnls as module
-from weighloop.analysis.inversion.nnls import not_negative, solved
+from weighloop.analysis.inversion.nnls import nnls_warm, solved
 
 
 def problem(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -27,7 +27,7 @@ def problem(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
 def test_the_least_is_found_from_any_guess(seed: int, guess: str) -> None:
     A, y, normal, target = problem(seed)
     free = np.random.default_rng(seed).random(A.shape[1]) < {"all": 2.0, "none": 0.0, "any": 0.5}[guess]
-    c = not_negative(normal, target, free)
+    c = nnls_warm(normal, target, free)
     other = lsq_linear(A, y, (0.0, np.inf), method="bvls", tol=1e-14).x
     assert (c >= 0.0).all()
     assert np.sum((A @ c - y) ** 2) <= np.sum((A @ other - y) ** 2) * (1.0 + 1e-9)
@@ -39,9 +39,9 @@ def test_freed_one_by_one_they_are_the_same(seed: int, monkeypatch: pytest.Monke
     """The way taken where the guesses go round in a circle: nnls of C. L. Lawson and R. J. Hanson."""
     _, _, normal, target = problem(seed)
     free = np.ones(len(target), bool)
-    at_once = not_negative(normal, target, free)
+    at_once = nnls_warm(normal, target, free)
     monkeypatch.setattr(module, "_PATIENCE", 0)
-    np.testing.assert_allclose(not_negative(normal, target, free), at_once, rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(nnls_warm(normal, target, free), at_once, rtol=1e-6, atol=1e-9)
 
 
 def test_solved() -> None:

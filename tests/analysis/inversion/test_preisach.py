@@ -68,10 +68,10 @@ def test_masses_make_the_state_that_their_columns_say(start: float) -> None:
         alone = np.zeros(u.shape)
         alone[:, node] = 1.0
         np.testing.assert_allclose(M[:, node], past.design(medium, u, alone) @ masses, atol=1e-9)
-    field, felt = np.linspace(-0.9, 0.9, 31), u.mean(axis=1)
+    field, H_local = np.linspace(-0.9, 0.9, 31), u.mean(axis=1)
     for row in range(1, len(H)):
-        curve = past.uniform(medium, row, felt, field)
-        state = past.uniform(medium, row, felt, field, Masses(masses))
+        curve = past.uniform(medium, row, H_local, field)
+        state = past.uniform(medium, row, H_local, field, Masses(masses))
         np.testing.assert_allclose(state, curve @ masses, atol=1e-9)
 
 

@@ -10,8 +10,8 @@ from scipy.interpolate import make_smoothing_spline
 from scipy.optimize import lsq_linear
 from scipy.stats import multivariate_normal
 
-from weighloop.analysis.inversion.monotone_spline import RisingSpline
-from weighloop.analysis.inversion.reml import likelihoods, main_columns
+from weighloop.analysis.inversion.monotone_spline import MonotoneSpline
+from weighloop.analysis.inversion.reml import main_columns, restricted_likelihoods
 
 
 def problem(seed: int, n: int = 12, K: int = 9, level: int = 2) -> tuple[np.ndarray, ...]:
@@ -28,24 +28,24 @@ def test_no_weight_makes_the_readings_likelier(seed: int) -> None:
     """The likelihood is that of scipy's ``multivariate_normal``, what is not penalised as good as unknown."""
     X, y, shapes, flat = problem(seed)
 
-    def unlikely(weight: float) -> float:
+    def deviance(weight: float) -> float:
         rough, level = X @ shapes, X @ flat
         spread = np.eye(len(y)) + rough @ rough.T / weight + 1e7 * level @ level.T
         return -2.0 * float(multivariate_normal(np.zeros(len(y)), spread).logpdf(y))
 
-    found = likelihoods(X, y, shapes, flat)
+    found = restricted_likelihoods(X, y, shapes, flat)
     weight = float(found.weights[found.best])
-    best = unlikely(weight)
+    best = deviance(weight)
     for factor in (0.01, 0.1, 0.5, 2.0, 10.0, 100.0):
         # The weights tried are a quarter of a decade apart.
-        assert best <= unlikely(weight * factor) + 0.05
+        assert best <= deviance(weight * factor) + 0.05
 
 
 def test_the_likelihood_itself_where_everything_is_penalised() -> None:
     X, y, shapes, _ = problem(3, level=0)
-    found = likelihoods(X, y, shapes)
+    found = restricted_likelihoods(X, y, shapes)
     i = found.best
-    weight, told = found.weights[i], found.by_freedom[i] + found.least[i]
+    weight, told = found.weights[i], found.log_det[i] + found.penalised_rss[i]
     rough = X @ shapes
     known = multivariate_normal(np.zeros(len(y)), np.eye(len(y)) + rough @ rough.T / weight).logpdf(y)
     assert told == pytest.approx(-2.0 * float(known) - len(y) * np.log(2.0 * np.pi), rel=1e-9)
@@ -66,7 +66,7 @@ def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
     scipy's ``lsq_linear`` leaves under the bound, and the freedom of the curve, are least; where the bound is
     idle it is the weight of all splines."""
     u, ones = np.linspace(-1.0, 1.0, 16), np.ones((16, 1))
-    spline = RisingSpline()
+    spline = MonotoneSpline()
     spline.begin(u[:, None], ones)
     X = spline.design(u[:, None], ones) / 1e-3
     sharp, dull = np.tanh((u - 0.03) / 0.04) / 1e-3, np.tanh((u - 0.03) / 0.8) / 1e-3
@@ -76,21 +76,21 @@ def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
     size = X.shape[1]
     to_axes = np.linalg.svd(spline.bend, full_matrices=True)
     shapes, level = to_axes[2][: size - 3].T / to_axes[1][: size - 3], to_axes[2][size - 3 :].T
-    found = likelihoods(X, sharp, shapes, level)
+    found = restricted_likelihoods(X, sharp, shapes, level)
     lowest = np.r_[-np.inf, np.zeros(size - 1)]
 
-    def unlikely(i: int) -> float:
+    def deviance(i: int) -> float:
         A = np.vstack([X, np.sqrt(found.weights[i]) * spline.bend]) @ spline.rising
         best = lsq_linear(A, np.r_[sharp, np.zeros(len(spline.bend))], (lowest, np.inf), tol=1e-12)
-        return float(found.by_freedom[i] + 2.0 * best.cost)
+        return float(found.log_det[i] + 2.0 * best.cost)
 
     weight = spline.smoothing(X, sharp)
     chosen = int(np.argmin(np.abs(np.log(found.weights / weight))))
     assert found.weights[chosen] == pytest.approx(weight)
-    assert spline.unlikely(X, sharp) == pytest.approx(unlikely(chosen), rel=1e-4)
+    assert spline.deviance(X, sharp) == pytest.approx(deviance(chosen), rel=1e-4)
     for other in range(chosen - 8, found.best + 5):
         # Every second weight is tried.
-        assert unlikely(chosen) <= unlikely(other) + 1.0
+        assert deviance(chosen) <= deviance(other) + 1.0
 
 
 def test_a_branch_between_few_readings_errs_as_much_as_it_says() -> None:
@@ -103,7 +103,7 @@ def test_a_branch_between_few_readings_errs_as_much_as_it_says() -> None:
     for seed in range(60):
         rng = np.random.default_rng(seed)
         y = true(u) + 3e-3 * rng.standard_normal(len(u))
-        spline = RisingSpline()
+        spline = MonotoneSpline()
         spline.begin(u[:, None], np.ones((len(u), 1)))
         X = spline.design(u[:, None], np.ones((len(u), 1))) / 3e-3
         weight = spline.smoothing(X, y / 3e-3)

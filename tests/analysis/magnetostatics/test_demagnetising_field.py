@@ -12,10 +12,10 @@ from weighloop.analysis.constants import MU0
 from weighloop.analysis.magnetostatics.demagnetising_factor import demagnetising_factor
 from weighloop.analysis.magnetostatics.demagnetising_field import (
     HYPOTHESES,
-    MEAN_OF_ALL,
-    PART,
+    LOCAL,
+    MEAN_FIELD,
     SHAPE,
-    own_field,
+    demagnetising_field,
 )
 from weighloop.analysis.magnetostatics.quadrature import sample_nodes
 from weighloop.analysis.records.bench import Sample
@@ -35,9 +35,9 @@ SAMPLES = (
 def test_an_evenly_magnetised_body_feels_n_on_average(sample: Sample, name: str) -> None:
     """N: magnetometric factors (check values, section 1), which ``demag`` is held to elsewhere."""
     nodes, weights = sample_nodes(sample, 8, symmetry="quadrant")
-    own = own_field(name, sample, nodes, weights)
-    felt = own.own + float(own.by_others(np.ones((1, len(weights))))[0] @ weights)
-    assert felt == pytest.approx(demagnetising_factor(sample).axial, rel=1e-6)
+    own = demagnetising_field(name, sample, nodes, weights)
+    H_local = own.own + float(own.interaction_field(np.ones((1, len(weights))))[0] @ weights)
+    assert H_local == pytest.approx(demagnetising_factor(sample).axial, rel=1e-6)
 
 
 def test_a_sphere_magnetised_in_proportion_to_height() -> None:
@@ -46,10 +46,10 @@ def test_a_sphere_magnetised_in_proportion_to_height() -> None:
     """
     sphere = SAMPLES[2]
     nodes, weights = sample_nodes(sphere, 12, symmetry="axis")
-    own = own_field(SHAPE, sphere, nodes, weights)
+    own = demagnetising_field(SHAPE, sphere, nodes, weights)
     M = (nodes[:, 2] - 1.5e-3)[None, :] / 1.5e-3
-    felt = own.own * M + own.by_others(M)
-    assert float((felt * M)[0] @ weights / ((M * M)[0] @ weights)) == pytest.approx(3 / 5, rel=0.03)
+    H_local = own.own * M + own.interaction_field(M)
+    assert float((H_local * M)[0] @ weights / ((M * M)[0] @ weights)) == pytest.approx(3 / 5, rel=0.03)
 
 
 def test_a_disc_magnetised_unevenly_against_the_second_model() -> None:
@@ -59,9 +59,9 @@ def test_a_disc_magnetised_unevenly_against_the_second_model() -> None:
     # That model counts heights from the far face.
     tensor, _ = pellet.layered_tensor()
     nodes = np.stack([x, np.zeros_like(x), z], axis=1)
-    own = own_field(SHAPE, DISC, nodes, weight)
+    own = demagnetising_field(SHAPE, DISC, nodes, weight)
     for M in (z / 3e-3, np.tanh((z - 1.2e-3) / 0.6e-3), 1.0 - 0.5 * (x / 3e-3) ** 2):
-        ours = own.own * M + own.by_others(M[None, :])[0]
+        ours = own.own * M + own.interaction_field(M[None, :])[0]
         theirs = tensor @ M
         # In the rings next to the rim and the faces a mean over a ring and its middle differ.
         assert np.sqrt(weight @ (ours - theirs) ** 2) < 0.06 * np.abs(M).max()
@@ -77,7 +77,7 @@ def test_a_block_magnetised_unevenly_against_magpylib(symmetry) -> None:
     faces = np.linspace(0.0, height, count + 1)
     whole, weights = sample_nodes(SAMPLES[1], 10, symmetry="quadrant")
     nodes, w = sample_nodes(SAMPLES[1], 10, symmetry=symmetry)
-    own = own_field(SHAPE, SAMPLES[1], nodes, w)
+    own = demagnetising_field(SHAPE, SAMPLES[1], nodes, w)
     for profile in (lambda z: z / height, lambda z: np.tanh((z - 1.2e-3) / 0.6e-3)):
         theirs = np.zeros(len(weights))
         for low, high in pairwise(faces):
@@ -86,7 +86,7 @@ def test_a_block_magnetised_unevenly_against_magpylib(symmetry) -> None:
             layer.position = (0.0, 0.0, 0.5 * (low + high))
             theirs -= layer.getH(whole)[:, 2]
         of = profile(nodes[:, 2])
-        ours = own.own * of + own.by_others(of[None, :])[0]
+        ours = own.own * of + own.interaction_field(of[None, :])[0]
         at = profile(whole[:, 2])
         assert w @ (of * ours) == pytest.approx(float(weights @ (at * theirs)), rel=0.02)
         assert w @ (nodes[:, 2] * ours) == pytest.approx(float(weights @ (whole[:, 2] * theirs)), rel=0.02)
@@ -98,7 +98,7 @@ def test_magnetisation_never_feeds_itself(sample: Sample, symmetry) -> None:
     """The energy of any body's own field is positive and below that of an infinite plate (common knowledge of
     the trade, no source): T has its eigenvalues in 0 ... 1, but for what few parts leave."""
     nodes, w = sample_nodes(sample, 8, symmetry=symmetry)
-    own = own_field(SHAPE, sample, nodes, w)
+    own = demagnetising_field(SHAPE, sample, nodes, w)
     values = np.linalg.eigvals(own.own * np.eye(len(w)) + own.left @ own.right.T)
     assert np.abs(values.imag).max() < 1e-6
     assert values.real.min() > 0.0
@@ -110,7 +110,7 @@ def test_low_rank_answers_are_the_whole_ones(name: str) -> None:
     """Woodbury's identity against a solution node by node."""
     rng = np.random.default_rng(0)
     nodes, weights = sample_nodes(DISC, 6, symmetry="axis")
-    own, q = own_field(name, DISC, nodes, weights), len(weights)
+    own, q = demagnetising_field(name, DISC, nodes, weights), len(weights)
     slope, rows = rng.uniform(0.0, 1.5, (3, q)), rng.standard_normal((3, q))
     whole = [np.eye(q) + s[:, None] * (own.left @ own.right.T) for s in slope]
     np.testing.assert_allclose(
@@ -129,8 +129,8 @@ def test_the_limits_are_what_they_say() -> None:
     nodes, weights = sample_nodes(DISC, 4, symmetry="axis")
     M = np.linspace(-1.0, 1.0, len(weights))[None, :]
     N = demagnetising_factor(DISC).axial
-    part, mean = (own_field(name, DISC, nodes, weights) for name in (PART, MEAN_OF_ALL))
+    part, mean = (demagnetising_field(name, DISC, nodes, weights) for name in (LOCAL, MEAN_FIELD))
     assert part.own == pytest.approx(N)
-    assert not part.by_others(M).any()
+    assert not part.interaction_field(M).any()
     assert mean.own == 0.0
-    np.testing.assert_allclose(mean.by_others(M), N * float(M[0] @ weights), rtol=1e-12)
+    np.testing.assert_allclose(mean.interaction_field(M), N * float(M[0] @ weights), rtol=1e-12)

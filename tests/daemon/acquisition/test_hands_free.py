@@ -97,7 +97,7 @@ def test_a_whole_loop_on_the_twin_without_a_key() -> None:
     text = bench_file(
         twin.scenario, seed=3, dialect="status-line", ladder="spacers", balance_port="x", lift_port=None
     )
-    bench.conductor.add_run(make_plan(text, 3), text, None, None, "test", None, hands_free=True)
+    bench.controller.add_run(make_plan(text, 3), text, None, None, "test", None, hands_free=True)
     tapped, magnet_turned = [], 0
     while bench.run is None or bench.run.state in ("planned", "running"):
         bench.advance(0.5)
@@ -224,7 +224,7 @@ def test_a_restless_bench_is_not_taken_for_a_sample() -> None:
     weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 1)
     action = bench.action()
     assert least_change(1e-6, 2e-6) < 25e-6
-    assert bench.conductor.listener.levels.width > 25e-6 / 2
+    assert bench.controller.listener.levels.width > 25e-6 / 2
     for blow in (25e-6, -25e-6, 25e-6):
         bench.pressed = blow
         bench.advance(5)
@@ -254,8 +254,8 @@ def test_a_zero_is_read_anew_when_the_balance_was_re_zeroed_after_it() -> None:
 
 def test_a_zero_is_read_anew_when_the_magnet_left_the_pan_and_never_without_it() -> None:
     bench = hands_free()
-    conductor = bench.conductor
-    assert conductor.acquisition is not None
+    controller = bench.controller
+    assert controller.acquisition is not None
     zeros = after_zero(bench)
     bench.pressed = -0.3  # the magnet and all below it are in the hand: what the bench file calls pan_load
     bench.advance(20)
@@ -275,7 +275,7 @@ def test_spacers_of_unknown_mass_are_done_when_the_balance_is_re_zeroed(known: b
         run = bench.run
         assert run is not None
         limits = {k: v for k, v in run.limits.items() if k != "spacer_mass_kg"}
-        bench.conductor.run = replace(run, limits=limits)
+        bench.controller.run = replace(run, limits=limits)
     weigh(bench, lambda action: action["code"] == "set-spacers" and leg_of(bench) == 1)
     bench.offset = 0.0  # re-zeroed before anything was changed
     bench.advance(5)

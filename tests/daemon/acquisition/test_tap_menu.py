@@ -29,7 +29,7 @@ def bench_at(what: ActionCode, leg: int = 1, ladder: str = "spacers") -> Virtual
 
 def said(bench: VirtualBench) -> Any:
     """What taps say now, as clients hear it."""
-    return bench.conductor.snapshot()["run"]["by_taps"]  # type: ignore[index]
+    return bench.controller.snapshot()["run"]["by_taps"]  # type: ignore[index]
 
 
 def words(bench: VirtualBench) -> dict[int, str]:

@@ -68,7 +68,7 @@ def test_a_point_is_told_only_after_it_is_committed() -> None:
             rows = bench.store.db.execute("SELECT count(*) FROM points").fetchone()[0]
             seen.append((len(seen) + 1, rows))
 
-    bench.conductor.teller.publish = told
+    bench.controller.publisher.publish = told
     bench.start("lift", points=4)
     bench.operate()
     assert len(seen) > 20
@@ -89,10 +89,10 @@ def test_of_readings_that_piled_up_only_those_of_a_measurement_are_all_followed(
     monkeypatch.setattr(SettlingFilter, "feed", told)
     bench = VirtualBench()
     kept: list[Any] = []
-    monkeypatch.setattr(bench.recorder, "raw", lambda run, readings: kept.extend(readings))
-    bench.conductor.watched = True
+    monkeypatch.setattr(bench.log_writer, "raw", lambda run, readings: kept.extend(readings))
+    bench.controller.watched = True
     bench.advance(100.0, step=100.0)
-    live = bench.conductor.snapshot()["live"]
+    live = bench.controller.snapshot()["live"]
     assert live is not None
     assert live["time_s"] == pytest.approx(bench.clock.time, abs=0.1)
     assert len(heard) == NEWEST
@@ -111,14 +111,14 @@ def test_nothing_moves_before_the_reading_is_committed() -> None:
     bench = VirtualBench()
     bench.start("lift", points=4)
     bench.operate(stop=lambda: len(bench.run.points) >= 3)  # type: ignore[union-attr]
-    bench.recorder.fail = True
+    bench.log_writer.fail = True
     before = list(bench.mover.moves)
     bench.advance(60)
-    pending = [entry[3] for entry, _ in bench.recorder.waiting]
+    pending = [entry[3] for entry, _ in bench.log_writer.waiting]
     assert pending == ["point"]
     assert len(bench.mover.moves) <= len(before) + 1  # at most the move that was under way
-    bench.recorder.fail = False
-    bench.recorder.flush()
+    bench.log_writer.fail = False
+    bench.log_writer.flush()
     bench.operate()
     assert bench.run is not None
     assert bench.run.state == "finished"
@@ -141,7 +141,7 @@ def test_hands_are_seen_by_the_balance_and_a_late_word_does_no_harm() -> None:
     bench = VirtualBench()
     bench.start("spacers", points=4, hands_free=True)
     bench.advance(1.0)
-    told = bench.conductor.snapshot()["run"]
+    told = bench.controller.snapshot()["run"]
     assert told is not None
     assert told["hands_free"]
     said = 0
@@ -153,7 +153,7 @@ def test_hands_are_seen_by_the_balance_and_a_late_word_does_no_harm() -> None:
             if bench.action() == action:  # the balance cannot tell: a small pull
                 bench.say("confirm", code=action["code"])
                 said += 1
-            elif action["code"] == bench.conductor.stage.seen:
+            elif action["code"] == bench.controller.stage.seen:
                 bench.say("confirm", code=action["code"])  # said after it was seen: nothing happens
         bench.advance(0.5)
     assert bench.run.state == "finished"
@@ -174,13 +174,13 @@ def test_a_word_whose_asker_gave_up_waiting_is_not_obeyed_and_harms_nothing() ->
     bench = VirtualBench()
     bench.start("lift", points=4)
     bench.operate(stop=lambda: len(bench.run.points) == 2)  # type: ignore[union-attr]
-    late = [bench.conductor.ask(events.Asked("stop")), bench.conductor.call(bench.conductor.snapshot)]
+    late = [bench.controller.ask(events.Asked("stop")), bench.controller.call(bench.controller.snapshot)]
     assert all(future.cancel() for future in late)  # as a client's patience ends it
     bench.advance(1)
     assert bench.run is not None
     assert bench.run.state == "running"
-    kept = bench.conductor.ask(events.Asked("hold"))
-    bench.conductor.inbox.get()()  # taken up: from now on it is done, whoever waits for it
+    kept = bench.controller.ask(events.Asked("hold"))
+    bench.controller.inbox.get()()  # taken up: from now on it is done, whoever waits for it
     assert not kept.cancel()
     bench.advance(1)
     assert bench.run.state == "held"
@@ -211,7 +211,7 @@ def test_repeat_takes_the_reading_again_only_where_the_sample_still_stands() -> 
     bench.advance(30)
     assert bench.run is not None
     last = bench.run.points[-1]
-    if bench.conductor.stage.height == last["height_m"]:
+    if bench.controller.stage.height == last["height_m"]:
         bench.say("repeat")
         again = [p for p in bench.run.points if p["set_aside"] == "taken again"]
         assert [p["id"] for p in again] == [last["id"]]
@@ -300,8 +300,8 @@ def test_a_noisy_reading_is_taken_with_its_own_uncertainty_only_when_a_person_sa
         "temperature_K": None,
     }
     bench.until(lambda: bench.action()["code"] == "wait-reading")
-    serial = bench.conductor.stage.serial
-    bench.conductor.happen(events.NotSettled(serial, "the noise leaves 7 mg", reading))
+    serial = bench.controller.stage.serial
+    bench.controller.happen(events.NotSettled(serial, "the noise leaves 7 mg", reading))
     bench.advance(0.1)
     assert bench.run.state == "held"
     assert bench.action()["code"] == "question"
@@ -334,7 +334,7 @@ def test_spacers_asked_for_are_asked_for_again_after_a_hold_and_not_after_a_stop
     bench.start("spacers", points=3)
     bench.operate(stop=lambda: bench.action()["code"] == "set-spacers")
     asked = bench.action()
-    serial = bench.conductor.stage.serial
+    serial = bench.controller.stage.serial
     bench.say("hold", "tea")
     bench.advance(1)
     with pytest.raises(Refused, match="not what is asked"):
@@ -342,7 +342,7 @@ def test_spacers_asked_for_are_asked_for_again_after_a_hold_and_not_after_a_stop
     bench.say("go-on")
     bench.advance(1)
     assert bench.action() == asked
-    assert bench.conductor.stage.serial > serial  # a word for the old one would not count
+    assert bench.controller.stage.serial > serial  # a word for the old one would not count
     bench.say("stop", "enough")
     bench.advance(1)
     assert bench.run is not None
@@ -357,7 +357,7 @@ def test_spacers_that_cannot_be_set_hold_the_run() -> None:
     bench = VirtualBench()
     bench.start("spacers", points=3)
     bench.operate(stop=lambda: bench.action()["code"] == "set-spacers")
-    bench.conductor.happen(events.LiftFailed(bench.conductor.stage.serial, "not a whole number of spacers"))
+    bench.controller.happen(events.LiftFailed(bench.controller.stage.serial, "not a whole number of spacers"))
     bench.advance(1)
     assert bench.run is not None
     assert (bench.run.state, bench.run.code, bench.run.why) == (

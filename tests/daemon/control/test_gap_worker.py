@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from weighloop.daemon.control.gap_worker import GapMover
+from weighloop.daemon.control.gap_worker import GapWorker
 from weighloop.daemon.procedure.events import Event, LiftFailed, Stands, Task
 from weighloop.drivers.spacers import ManualSpacers
 
@@ -25,7 +25,7 @@ class Bench:
         self.go = threading.Event()
         if not slow:
             self.go.set()
-        self.mover = GapMover(self._setter, self.heard.put)
+        self.mover = GapWorker(self._setter, self.heard.put)
         self.spacers = ManualSpacers(1e-3, 30, self._ask)
 
     def _setter(self) -> ManualSpacers:
@@ -84,7 +84,7 @@ def test_a_word_for_an_older_task_ends_nothing() -> None:
 
 def test_without_a_setter_it_is_said_in_words() -> None:
     heard: queue.Queue[Event] = queue.Queue()
-    GapMover(lambda: None, heard.put).begin(Task("retreat", serial=3))
+    GapWorker(lambda: None, heard.put).begin(Task("retreat", serial=3))
     event = heard.get(timeout=5)
     assert isinstance(event, LiftFailed)
     assert "add [lift]" in event.why

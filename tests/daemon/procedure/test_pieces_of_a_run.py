@@ -200,7 +200,7 @@ def test_the_temperature_measured_beside_each_reading_is_that_of_the_magnet_s_fi
     """Sintered NdFeB loses 0.11 % of its remanence a kelvin (makers' tables); it is stated at 20 degrees."""
     from weighloop.analysis.files.bench_file import parse_bench
     from weighloop.analysis.forces.branches import points
-    from weighloop.analysis.magnetostatics.applied_field import local_field
+    from weighloop.analysis.magnetostatics.applied_field import node_field
 
     run = planned(lift_plan, "lift")
     while (step := run.next_step) is not None:
@@ -208,7 +208,7 @@ def test_the_temperature_measured_beside_each_reading_is_that_of_the_magnet_s_fi
     warm = [p | {"temperature_K": 293.15 + 2.0 * number} for number, p in enumerate(run.points)]
     bench = parse_bench(BENCH_TEXT.format(ladder="lift"), "bench")
     fields = [
-        local_field(points(readings_of(to_protocol(replace(run, points=taken), None)), bench), bench).H
+        node_field(points(readings_of(to_protocol(replace(run, points=taken), None)), bench), bench).H
         for taken in (warm, [p | {"temperature_K": 293.15} for p in run.points])
     ]
     kelvin = np.array([p["temperature_K"] - 293.15 for p in warm if p["kind"] == "point"])

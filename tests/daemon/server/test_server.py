@@ -212,7 +212,7 @@ def test_the_asynchronous_client(served: Served) -> None:
         events = client.events(["log"])
         task = asyncio.ensure_future(anext(events))
         await asyncio.sleep(0.1)
-        served.daemon.conductor.post(lambda: served.daemon.conductor.note("note", "hello"))
+        served.daemon.controller.post(lambda: served.daemon.controller.note("note", "hello"))
         event = await asyncio.wait_for(task, 10)
         assert event["data"]["text"] == "hello"
         await client.close()

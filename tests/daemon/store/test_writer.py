@@ -10,7 +10,7 @@ import pytest
 from weighloop.daemon.procedure.run import LogEvent
 from weighloop.daemon.store.raw_blocks import Raw
 from weighloop.daemon.store.store import Store
-from weighloop.daemon.store.writer import Recorder
+from weighloop.daemon.store.writer import LogWriter
 
 
 class Heard:
@@ -39,17 +39,17 @@ def heard(tmp_path: Path) -> Heard:
     return Heard(tmp_path / "store.sqlite")
 
 
-def recorder(heard: Heard) -> Recorder:
+def log_writer(heard: Heard) -> LogWriter:
     store = Store(heard.path)
     store.begin_session("boot", "test", "2026-01-01T00:00:00Z", 0.0)
     store.db.execute("PRAGMA busy_timeout = 50")
-    made = Recorder(store, trouble=heard.troubles.append, recovered=heard.recovered.set)
+    made = LogWriter(store, trouble=heard.troubles.append, recovered=heard.recovered.set)
     made.start()
     return made
 
 
 def test_told_after_the_commit_and_in_order(heard: Heard) -> None:
-    r = recorder(heard)
+    r = log_writer(heard)
     for number in range(60):
         r.record(1, float(number), "note", "", {"n": number}, told=heard.told)
     heard.wait(60)
@@ -59,7 +59,7 @@ def test_told_after_the_commit_and_in_order(heard: Heard) -> None:
 
 
 def test_raw_readings_are_written_before_a_later_entry(heard: Heard) -> None:
-    r = recorder(heard)
+    r = log_writer(heard)
     r.raw(1, [Raw(0.1, 0.001, "steady")])
     r.record(1, 0.2, "note", "", told=heard.told)
     heard.wait(1)
@@ -69,7 +69,7 @@ def test_raw_readings_are_written_before_a_later_entry(heard: Heard) -> None:
 
 
 def test_a_locked_store_delays_and_loses_nothing(heard: Heard) -> None:
-    r = recorder(heard)
+    r = log_writer(heard)
     other = sqlite3.connect(heard.path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     for number in range(5):
@@ -90,7 +90,7 @@ def test_a_locked_store_delays_and_loses_nothing(heard: Heard) -> None:
 
 def test_a_full_disk_delays_and_loses_nothing(heard: Heard) -> None:
     """SQLite's own limit on the file's pages gives the very error of a full disk (SQLITE_FULL)."""
-    r = recorder(heard)
+    r = log_writer(heard)
     r.record(1, 0.0, "note", "", {"n": 0}, told=heard.told)
     heard.wait(1)
     pages = r.store.db.execute("PRAGMA page_count").fetchone()[0]

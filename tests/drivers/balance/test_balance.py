@@ -13,7 +13,7 @@ import pytest
 
 from tests.support.serial_peers import Ears, FarEnd, StoppedClock, wait_for
 from weighloop.drivers.balance.balance import GOOD_LINES, SerialBalance
-from weighloop.drivers.balance.dialect_loader import load_dialect
+from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceLost, DeviceRefused, DeviceState, DeviceTimeout
 from weighloop.drivers.serial import identity as port_names

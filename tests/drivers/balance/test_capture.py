@@ -11,7 +11,7 @@ from tests.support.replay import Replay
 from tests.support.serial_peers import Ears, wait_for
 from weighloop.drivers.balance.balance import GOOD_LINES, SerialBalance
 from weighloop.drivers.balance.capture import Capture, CaptureError, Header, load, meanings, record, save
-from weighloop.drivers.balance.dialect_loader import load_dialect
+from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.clock import RealClock
 
 CAPTURES = sorted((ROOT / "tests" / "captures").glob("*.capture"))

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from weighloop.drivers.balance import dialect as dialects
+from weighloop.drivers.balance import dialects
 from weighloop.drivers.balance.dialect import DialectError, Understood
-from weighloop.drivers.balance.dialect_loader import load_dialect
+from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.balance.framing import CONFIRM, LineStream, Reading, Refused
 
 SHIPPED = ("ask-answer", "counted", "print-line", "status-line")

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from weighloop.drivers.balance.dialect_loader import load_dialect
+from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.balance.framing import LineStream, Reading, Refused
 
 FIXED_WIDTH = ("status-line", "ask-answer", "print-line")

@@ -5,7 +5,7 @@ import pytest
 
 from weighloop.drivers.twin.bench_file import local_gravity
 from weighloop.drivers.twin.field import Magnet
-from weighloop.drivers.twin.sample import MU0, Material, Pellet, cylinder_demagnetising_factor
+from weighloop.drivers.twin.sample import MU0, Material, TwinSample, cylinder_demagnetising_factor
 
 CYLINDER = Magnet("cylinder", (20e-3,), 10e-3, 1.32)
 RING = Magnet("ring", (20e-3, 6e-3), 10e-3, 1.32)
@@ -103,9 +103,11 @@ def test_demagnetising_factor(length, n):
     assert cylinder_demagnetising_factor(1.0, length) == pytest.approx(n, rel=1e-9)
 
 
-def uniform(diameter: float, height: float, polarisation: float, gap: float, offset: float = 0.0) -> Pellet:
+def uniform(
+    diameter: float, height: float, polarisation: float, gap: float, offset: float = 0.0
+) -> TwinSample:
     """A pellet that is magnetised uniformly whatever the field."""
-    pellet = Pellet(Material(3e5, 1e5, 0.1, 5e3, 0.0, 1e5), CYLINDER, diameter, height, offset)
+    pellet = TwinSample(Material(3e5, 1e5, 0.1, 5e3, 0.0, 1e5), CYLINDER, diameter, height, offset)
     pellet.follow(gap, 1)
     pellet.M = np.full_like(pellet.M, polarisation / MU0)
     return pellet

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from weighloop.drivers.twin import bench_file as scenario
 from weighloop.drivers.twin.field import Magnet
 from weighloop.drivers.twin.rings import disc_cells
-from weighloop.drivers.twin.sample import AWAY, MU0, Material, Pellet
+from weighloop.drivers.twin.sample import AWAY, MU0, Material, TwinSample
 from weighloop.drivers.twin.true_figures import BEYOND_ALL, descending, figures, uniform_loop, walk
 
 MATERIAL = Material(saturation=2.1e5, coercivity=8e4, spread=0.2, interaction=6e3, reversible=0.06,
@@ -23,18 +23,18 @@ MAGNET = Magnet("cylinder", (20e-3,), 10e-3, 1.32)
 FIELDS = st.lists(st.floats(-4e5, 4e5), min_size=1, max_size=8)
 
 
-def fresh() -> Pellet:
-    return Pellet(MATERIAL, MAGNET, 6e-3, 3e-3)
+def fresh() -> TwinSample:
+    return TwinSample(MATERIAL, MAGNET, 6e-3, 3e-3)
 
 
-def material() -> Pellet:
+def material() -> TwinSample:
     """The same without any field of its own: every ring is a piece of the bare material."""
     pellet = fresh()
     pellet.own[:] = 0.0
     return pellet
 
 
-def expose(pellet: Pellet, *fields: float) -> Pellet:
+def expose(pellet: TwinSample, *fields: float) -> TwinSample:
     """Apply uniform fields one after the other, A/m."""
     for field in fields:
         pellet.expose(np.full(pellet.share.size, field))
@@ -124,7 +124,7 @@ def test_taken_away_the_sample_keeps_its_remanence_and_loses_the_pull():
 def test_on_a_ring_the_peak_on_the_way_counts():
     """A ring's field is strongest some way off its face: carried to the face, a sample has seen more."""
     ring = Magnet("ring", (20e-3, 6e-3), 10e-3, 1.32)
-    straight, carried = (Pellet(MATERIAL, ring, 2e-3, 1e-3) for _ in range(2))
+    straight, carried = (TwinSample(MATERIAL, ring, 2e-3, 1e-3) for _ in range(2))
     straight.follow(0.5e-3, 1)
     carried.travel(0.5e-3, 1)
     for pellet in (straight, carried):
@@ -166,7 +166,7 @@ def test_the_loop_walked_on_the_bench_closes():
     class Bench:
         contact = 1e-3
 
-        def pellet(self) -> Pellet:
+        def pellet(self) -> TwinSample:
             return fresh()
 
     rows = walk(Bench(), points=12)  # pyright: ignore[reportArgumentType]

@@ -52,12 +52,12 @@ class TestBalance:
     def test_a_short_silence_is_borne(self) -> None:
         bench = started(4)
         bench.silent = True
-        bench.conductor.watch.balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
+        bench.controller.watch.balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
         bench.advance(5)
         assert bench.run is not None
         assert bench.run.state == "running"
         bench.silent = False
-        bench.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
+        bench.controller.watch.balance_is(DeviceState.READY, "speaks status-line")
         finish(bench)
         assert all(point["set_aside"] is None for point in bench.run.points)
 
@@ -65,14 +65,14 @@ class TestBalance:
         bench = started(6)
         before = used(bench, 1)
         bench.silent = True
-        bench.conductor.watch.balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
+        bench.controller.watch.balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")
         bench.advance(60)
         assert bench.run is not None
         assert (bench.run.state, bench.run.code) == ("held", "balance")
         assert bench.height == bench.travel
         assert [alarm["kind"] for alarm in bench.alarms] == ["balance", "held"]
         bench.silent = False
-        bench.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
+        bench.controller.watch.balance_is(DeviceState.READY, "speaks status-line")
         bench.advance(1)
         assert bench.run.state == "running"
         assert bench.action()["code"] == "remove-sample"  # the zero is read again before anything else
@@ -83,7 +83,7 @@ class TestBalance:
 
     def test_a_pulled_plug_is_believed_at_once(self) -> None:
         bench = started(5)
-        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
+        bench.controller.watch.balance_is(DeviceState.LOST, "the port failed")
         bench.silent = True
         bench.advance(0.5)
         assert bench.run is not None
@@ -91,7 +91,7 @@ class TestBalance:
 
     def test_go_on_without_a_balance_is_refused(self) -> None:
         bench = started(5)
-        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
+        bench.controller.watch.balance_is(DeviceState.LOST, "the port failed")
         bench.silent = True
         bench.advance(30)
         with pytest.raises(Refused, match="the port failed"):
@@ -186,7 +186,7 @@ class TestLift:
     @pytest.mark.parametrize("taken", [3, 8, 14])
     def test_a_reset_starts_the_branch_again_by_itself(self, taken: int) -> None:
         bench = started(taken)
-        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
+        bench.controller.happen(events.LiftVoid("the lift was reset", "reset"))
         finish(bench)
         one_way_everywhere(bench)
         for leg in range(5):
@@ -197,7 +197,7 @@ class TestLift:
     def test_a_reset_between_two_branches_spoils_nothing(self) -> None:
         bench = started(8)
         bench.operate(stop=lambda: bench.action()["code"] == "turn-over")
-        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
+        bench.controller.happen(events.LiftVoid("the lift was reset", "reset"))
         bench.advance(1)
         finish(bench)
         assert bench.run is not None
@@ -220,7 +220,7 @@ class TestLift:
     def test_the_stop_button_is_obeyed_until_a_person_says_go_on(self) -> None:
         bench = started(5)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor.watch.lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
+        bench.controller.watch.lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
         bench.advance(1)
         assert bench.run is not None
         assert (bench.run.state, bench.run.code) == ("held", "lift")
@@ -235,14 +235,14 @@ class TestLift:
     def test_the_stop_button_outlives_a_hold_for_another_reason(self) -> None:
         bench = started(5)
         bench.silent = True
-        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
+        bench.controller.watch.balance_is(DeviceState.LOST, "the port failed")
         bench.advance(30)
         assert bench.run is not None
         assert bench.run.code == "balance"
-        bench.conductor.watch.lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
+        bench.controller.watch.lift_is(DeviceState.FAULT, "the stop button is pressed: the position is void")
         moves = len(bench.mover.moves)
         bench.silent = False
-        bench.conductor.watch.balance_is(DeviceState.READY, "speaks status-line")
+        bench.controller.watch.balance_is(DeviceState.READY, "speaks status-line")
         bench.advance(900)
         assert bench.run.state == "held"  # the balance alone would have let it go on
         assert len(bench.mover.moves) == moves
@@ -252,12 +252,12 @@ class TestLift:
 
     def test_two_faults_at_once_are_one_hold_and_the_first_is_the_reason(self) -> None:
         bench = started(5)
-        bench.recorder.fail = True  # the hold is on its way into the log
-        bench.conductor.watch.lift_is(DeviceState.ABSENT, "no such port")
+        bench.log_writer.fail = True  # the hold is on its way into the log
+        bench.controller.watch.lift_is(DeviceState.ABSENT, "no such port")
         bench.moving_to = None
-        bench.conductor.watch.balance_is(DeviceState.LOST, "the port failed")
-        bench.recorder.fail = False
-        bench.recorder.flush()
+        bench.controller.watch.balance_is(DeviceState.LOST, "the port failed")
+        bench.log_writer.fail = False
+        bench.log_writer.flush()
         bench.advance(1)
         assert bench.run is not None
         assert bench.run.code == "lift"
@@ -265,20 +265,20 @@ class TestLift:
 
     def test_a_reading_on_its_way_into_the_log_goes_with_its_spoilt_branch(self) -> None:
         bench = started(6)
-        bench.recorder.fail = True
-        bench.until(lambda: any(entry[3] == "point" for entry, _ in bench.recorder.waiting), 60)
+        bench.log_writer.fail = True
+        bench.until(lambda: any(entry[3] == "point" for entry, _ in bench.log_writer.waiting), 60)
         bench.moving_to = None
-        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
+        bench.controller.happen(events.LiftVoid("the lift was reset", "reset"))
         bench.advance(0.1)
-        bench.recorder.fail = False
-        bench.recorder.flush()
+        bench.log_writer.fail = False
+        bench.log_writer.flush()
         finish(bench)
         one_way_everywhere(bench)
 
     def test_the_far_end_switch_met_outside_homing_holds_and_homes(self) -> None:
         bench = started(5)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor.watch.lift_is(DeviceState.FAULT, "the far-end switch was met outside homing")
+        bench.controller.watch.lift_is(DeviceState.FAULT, "the far-end switch was met outside homing")
         bench.advance(120)
         assert bench.run is not None
         assert (bench.run.state, bench.run.code) == ("held", "lift")
@@ -287,11 +287,11 @@ class TestLift:
     def test_an_unplugged_lift_waits_for_a_person(self) -> None:
         bench = started(5)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor.watch.lift_is(DeviceState.ABSENT, "no such port")
+        bench.controller.watch.lift_is(DeviceState.ABSENT, "no such port")
         bench.advance(5)
         with pytest.raises(Refused, match="does not answer"):
             bench.say("go-on")
-        bench.conductor.watch.lift_is(DeviceState.READY, "answers")
+        bench.controller.watch.lift_is(DeviceState.READY, "answers")
         bench.advance(600)
         assert bench.run is not None
         assert bench.run.state == "held"
@@ -338,7 +338,7 @@ class TestLift:
             stop=lambda: bench.action()["code"] == "remove-sample" and bench.run.points[-1]["leg"] == 1
         )  # type: ignore[union-attr]
         bench.lift_fails = ["homing failed: the far-end switch was not found"] * 3
-        bench.conductor.happen(events.LiftVoid("the lift was reset", "reset"))
+        bench.controller.happen(events.LiftVoid("the lift was reset", "reset"))
         bench.advance(30)
         bench.operate()
         assert bench.run is not None
@@ -356,7 +356,7 @@ class TestLift:
     def test_nothing_moves_with_an_unknown_position_but_the_homing(self) -> None:
         bench = started(6)
         bench.moving_to = None  # the move under way never ends
-        bench.conductor.happen(events.LiftVoid("lost count", "reset"))
+        bench.controller.happen(events.LiftVoid("lost count", "reset"))
         bench.mover.moves.clear()
         bench.advance(60)
         assert bench.mover.moves[0] == "establish"
@@ -365,14 +365,16 @@ class TestLift:
 class TestStoreAndDisk:
     def test_a_full_disk_tells_nobody_anything_and_retreats(self) -> None:
         bench = started(6)
-        bench.recorder.fail = True
+        bench.log_writer.fail = True
         told = len(bench.told)
-        bench.conductor.happen(events.Fault("store", "the store cannot be written: database or disk is full"))
+        bench.controller.happen(
+            events.Fault("store", "the store cannot be written: database or disk is full")
+        )
         bench.advance(120)
         assert len(bench.told) == told
         assert bench.height == bench.travel
-        bench.recorder.fail = False
-        bench.recorder.flush()
+        bench.log_writer.fail = False
+        bench.log_writer.flush()
         bench.advance(1)
         assert bench.run is not None
         assert (bench.run.state, bench.run.code) == ("held", "store")
@@ -395,7 +397,7 @@ class TestInterrupted:
         bench.sample_on, bench.orientation, bench.height = first.sample_on, first.orientation, first.height
         bench.clock.time = first.clock.time + 60
         bench._next_reading = bench.clock.time
-        bench.conductor.resume(bench.store.record(1), "the power was cut")
+        bench.controller.resume(bench.store.record(1), "the power was cut")
         bench.advance(10)
         assert bench.run is not None
         assert (bench.run.state, bench.run.why) == ("held", "the power was cut")
@@ -419,7 +421,7 @@ class TestInterrupted:
         bench = VirtualBench(tmp_path / "store.sqlite", seed=2)
         bench.spacers, bench.offset, bench.sample_on = first.spacers, first.offset, first.sample_on
         bench.clock.time = bench._next_reading = first.clock.time + 60
-        bench.conductor.resume(bench.store.record(1), "the power was cut")
+        bench.controller.resume(bench.store.record(1), "the power was cut")
         bench.advance(2)
         bench.say("go-on")
         finish(bench)

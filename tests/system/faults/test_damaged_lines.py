@@ -16,7 +16,7 @@ import pytest
 from tests.drivers.balance.test_framing import load_dialect_once, written
 from tests.support.serial_peers import StoppedClock
 from weighloop.daemon.acquisition.level import Acquisition, Limits
-from weighloop.daemon.acquisition.spikes import MOST, LoneReadings
+from weighloop.daemon.acquisition.spikes import MOST, SpikeFilter
 from weighloop.drivers.balance.balance import SerialBalance
 from weighloop.drivers.balance.framing import LineStream, Reading
 from weighloop.drivers.device import BalanceReading
@@ -162,7 +162,7 @@ def test_a_machine_that_gets_to_reading_only_now_and_then_accepts_no_other_level
 
 def lone(values: list[float | None]) -> tuple[list[float | None], int]:
     """What is followed of such readings (mg), and how many were dropped."""
-    guard = LoneReadings(1 * MG)
+    guard = SpikeFilter(1 * MG)
     out = [
         one
         for number, value in enumerate(values)

@@ -13,7 +13,7 @@ import tests.support.scripted_daemon as S
 from tests.support.screen_driver import stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, PROTOCOL_VERSION
 from weighloop.tui.state.follower import CallRefused, FeedLost, Follower, SocketFeed
-from weighloop.tui.state.snapshot import Picture
+from weighloop.tui.state.snapshot import LiveSnapshot
 
 
 @pytest.fixture(autouse=True)
@@ -25,12 +25,12 @@ async def test_a_lost_link_is_shown_and_taken_up_again() -> None:
     async with stage() as st:
         st.feed.absent = True
         st.feed.lose("the daemon has closed the link")
-        await st.until(lambda: not st.app.picture.linked)
+        await st.until(lambda: not st.app.snapshot.linked)
         await st.until(lambda: "NO LINK" in st.text())
         assert "no daemon" in st.text()  # in the line on top
         assert "█" not in st.text()  # the digits of an old reading are gone
         st.feed.absent = False
-        await st.until(lambda: st.app.picture.linked)
+        await st.until(lambda: st.app.snapshot.linked)
         await st.until(lambda: "HANDS OFF" in st.text())
 
 
@@ -46,16 +46,16 @@ async def test_what_was_missed_is_asked_for_again() -> None:
     async with stage() as st:
         st.feed.first = S.snapshot(S.run_at(30), S.live_at(100.0))
         st.feed.say("log", {"id": 9, "run": 12, "utc": "", "kind": "note", "text": "x"}, missed=3)
-        await st.until(lambda: st.app.picture.run is not None and st.app.picture.run["steps_done"] == 30)
+        await st.until(lambda: st.app.snapshot.run is not None and st.app.snapshot.run["steps_done"] == 30)
 
 
 async def test_missed_live_readings_need_no_new_picture() -> None:
     async with stage() as st:
         st.feed.first = S.snapshot(S.run_at(30), S.live_at(100.0))
         st.feed.say("live", S.live_at(105.0), missed=40)
-        await st.until(lambda: st.app.picture.trace[-1][0] == 105.0)
-        assert st.app.picture.run is not None
-        assert st.app.picture.run["steps_done"] == 17
+        await st.until(lambda: st.app.snapshot.trace[-1][0] == 105.0)
+        assert st.app.snapshot.run is not None
+        assert st.app.snapshot.run["steps_done"] == 17
 
 
 class Daemon:
@@ -95,10 +95,10 @@ async def test_the_real_feed_speaks_the_protocol(tmp_path: Path) -> None:
     daemon = Daemon()
     server = await asyncio.start_unix_server(daemon.talk, place)
     try:
-        picture = Picture()
+        snapshot = LiveSnapshot()
         said: list[str] = []
-        following = asyncio.create_task(Follower(feed, picture, said.append).follow())
-        while not picture.trace or picture.trace[-1][0] != 2.0:
+        following = asyncio.create_task(Follower(feed, snapshot, said.append).follow())
+        while not snapshot.trace or snapshot.trace[-1][0] != 2.0:
             await asyncio.sleep(0.01)
         with pytest.raises(CallRefused) as refused:
             await feed.call("run.hold", why="x")
@@ -107,7 +107,7 @@ async def test_the_real_feed_speaks_the_protocol(tmp_path: Path) -> None:
         daemon.writer.close()
         while "link" not in said:
             await asyncio.sleep(0.01)
-        while not picture.linked:  # it came back by itself
+        while not snapshot.linked:  # it came back by itself
             await asyncio.sleep(0.01)
         following.cancel()
         await asyncio.gather(following, return_exceptions=True)

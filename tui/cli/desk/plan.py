@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from .common import bench_option, json_option, note, print_json, significant, table
+from ..common import bench_option, json_option, note, print_json, significant, table
 from .figures import figures_table
 
 
@@ -29,16 +29,16 @@ def command(bench_path: Path, points: int, previous: str | None, expect: bool, a
     Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
     What is expected is that of the loop measured before (``--after``), else of a middling hard ferrite.
     """
-    from ...analysis.files.bench_file import read_bench
-    from ...analysis.forces.force import force_per_kg
-    from ...analysis.planning.gap_ladder import plan
+    from ....analysis.files.bench_file import read_bench
+    from ....analysis.forces.force import force_per_kg
+    from ....analysis.planning.gap_ladder import plan
 
     bench = read_bench(bench_path)
     loop = None
     if previous is not None:
-        from ...analysis.forces.branches import points as points_of
-        from ...analysis.inversion.invert import invert
-        from .inputs import read_input
+        from ....analysis.forces.branches import points as points_of
+        from ....analysis.inversion.invert import invert
+        from ..inputs import read_input
 
         readings, own_bench = read_input(previous, bench_path, None)
         branch = invert(points_of(readings, own_bench), own_bench).descending
@@ -46,7 +46,7 @@ def command(bench_path: Path, points: int, previous: str | None, expect: bool, a
     ladder = plan(bench, points, loop=loop)
     foreseen, warnings = None, list(ladder.warnings)
     if expect:
-        from ...analysis.planning.expected_uncertainty import expected
+        from ....analysis.planning.expected_uncertainty import expected
 
         foreseen = expected(ladder, bench)
         warnings += [warning.text for warning in foreseen.warnings]

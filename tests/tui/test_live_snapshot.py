@@ -5,17 +5,17 @@ from __future__ import annotations
 import pytest
 
 import tests.support.scripted_daemon as S
-from weighloop.tui.state.snapshot import Picture, bench_facts, foreseen, last_zero, next_step, pulls
+from weighloop.tui.state.snapshot import LiveSnapshot, bench_facts, foreseen, last_zero, next_step, pulls
 
 
-def picture(done: int = 17) -> Picture:
-    found = Picture(now=lambda: 50.0)
+def snapshot(done: int = 17) -> LiveSnapshot:
+    found = LiveSnapshot(now=lambda: 50.0)
     found.take(S.snapshot(S.run_at(done), S.live_at(100.0)))
     return found
 
 
 def test_live_readings_make_the_trace_once_each() -> None:
-    p = picture()
+    p = snapshot()
     p.apply("live", S.live_at(100.1, -12e-3))
     p.apply("live", S.live_at(100.1, -12e-3))  # the same word again
     assert [t for t, _ in p.trace] == [100.0, 100.1]
@@ -24,13 +24,13 @@ def test_live_readings_make_the_trace_once_each() -> None:
 
 
 def test_a_number_the_balance_did_not_show_is_not_drawn() -> None:
-    p = picture()
+    p = snapshot()
     p.apply("live", S.live_at(100.1, reading=None, mark="overload"))
     assert len(p.trace) == 1
 
 
 def test_a_point_is_added_once_and_changed_in_place() -> None:
-    p = picture()
+    p = snapshot()
     assert p.run is not None
     before = len(p.run["points"])
     point = S.points_of(S.plan(), 18)[-1]
@@ -41,14 +41,14 @@ def test_a_point_is_added_once_and_changed_in_place() -> None:
 
 
 def test_a_point_without_a_run_asks_for_everything() -> None:
-    p = Picture()
+    p = LiveSnapshot()
     p.take(S.snapshot(None))
     assert not p.apply("point", S.points_of(S.plan(), 2)[-1])
 
 
 def test_ages_follow_the_clock_given() -> None:
     now = 50.0
-    p = Picture(now=lambda: now)
+    p = LiveSnapshot(now=lambda: now)
     p.take(S.snapshot(S.run_at(), S.live_at(100.0)))
     now = 54.0
     assert p.silent_for() == pytest.approx(4.0)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .common import json_option, note, print_json, significant, table
+from ..common import json_option, note, print_json, significant, table
+from ..inputs import analysed, with_analysis_options
 from .figures import like
-from .inputs import analysed, with_analysis_options
 
 if TYPE_CHECKING:
-    from ...analysis.comparison import Comparison
+    from ....analysis.comparison import Comparison
 
 
 @click.command("compare")
@@ -30,7 +30,7 @@ def command(
     A notebook is called after the sample of its own bench file; notebooks that share the one named with
     --bench are called after their files.
     """
-    from ...analysis.comparison import compare
+    from ....analysis.comparison import compare
 
     inputs = [each for source in sources for each in _expanded(source)]
     if len(inputs) < 2:
@@ -39,7 +39,7 @@ def command(
     results = [analysed(each, named=_name(each) if shared else None, **settings) for each in inputs]
     comparison = compare(results)
     if output is not None:
-        from ...analysis.report import write_comparison
+        from ....analysis.report import write_comparison
 
         write_comparison(comparison, results, output)
         note(f"written: {output}")
@@ -51,8 +51,8 @@ def command(
 
 def _expanded(source: str) -> list[str]:
     """The notebooks of a folder; anything else is itself."""
-    from ...analysis.data_package import is_package
-    from ...analysis.errors import Fault, InputError
+    from ....analysis.data_package import is_package
+    from ....analysis.errors import Fault, InputError
 
     path = Path(source)
     if not path.is_dir() or is_package(path):
@@ -69,7 +69,7 @@ def _name(source: str) -> str | None:
 
 
 def _print(comparison: Comparison, units: str) -> None:
-    from ...analysis.figures.names import FIGURE_NAMES
+    from ....analysis.figures.names import FIGURE_NAMES
 
     rows = []
     for line in comparison.table:
@@ -102,7 +102,7 @@ def _print(comparison: Comparison, units: str) -> None:
 
 def _print_batch(comparison: Comparison, units: str) -> None:
     """The batch as a whole: mean, spread against what measurement explains, trend in the order given."""
-    from ...analysis.figures.names import FIGURE_NAMES
+    from ....analysis.figures.names import FIGURE_NAMES
 
     trends = {t.figure: t for t in comparison.trend}
     rows = []

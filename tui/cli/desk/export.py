@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from .common import json_option, print_json
-from .inputs import analysed, with_analysis_options
+from ..common import json_option, print_json
+from ..inputs import analysed, with_analysis_options
 
 
 @click.command("export")
@@ -20,7 +20,7 @@ from .inputs import analysed, with_analysis_options
 @json_option
 def command(source: str, folder: Path, licence: str, as_json: bool, **settings: Any) -> None:
     """Write INPUT as an open data package into FOLDER: CSV tables, datapackage.json, bench file, figures."""
-    from ...analysis.data_package import write_package
+    from ....analysis.data_package import write_package
 
     result = analysed(source, **settings)
     details = {"version": version("weighloop"), "method": result.method, "seed": result.seed}

@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from .common import json_option, note, print_json
-from .inputs import analysed, with_analysis_options
+from ..common import json_option, note, print_json
+from ..inputs import analysed, with_analysis_options
 
 
 @click.command("report")
@@ -26,7 +26,7 @@ def command(
     source: str, output: Path | None, drawings: Path | None, kind: str, as_json: bool, **settings: Any
 ) -> None:
     """Write the report of INPUT (a run's number, a notebook CSV or a data package) as one HTML file."""
-    from ...analysis.report import write_drawings, write_report
+    from ....analysis.report import write_drawings, write_report
 
     result = analysed(source, **settings)
     target = output or Path(f"report-{Path(source).stem}.html")

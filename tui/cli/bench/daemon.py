@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from .common import json_option, print_json, store_option
+from ..common import json_option, print_json, store_option
 
 
 @click.command("daemon")
@@ -33,13 +33,13 @@ def command(
 ) -> None:
     """Own the serial ports and the store, run procedures, serve clients, until stopped."""
     if status:
-        from ...daemon.server.client import Client
+        from ....daemon.server.client import Client
 
         with Client.connect(socket) as client:
             health = client.call("status")
         print_json(health) if as_json else print("\n".join(f"{k}: {v}" for k, v in health.items()))
         sys.exit(0 if health.get("well", True) else 1)
-    from ...daemon.__main__ import main
+    from ....daemon.__main__ import main
 
     arguments = ["--speed", str(speed)]
     for option, value in (("--bench", bench_path), ("--store", store_path), ("--socket", socket)):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from .common import Quantity, json_option, print_json, table
+from ..common import Quantity, json_option, print_json, table
 
 
 @click.command("ports")
@@ -15,7 +15,7 @@ from .common import Quantity, json_option, print_json, table
 @json_option
 def command(port: str | None, seconds: float, as_json: bool) -> None:
     """List serial ports; with --listen, say which balance dialect and line settings fit what is heard."""
-    from ...daemon.balance_check import fits, port_lines
+    from ....daemon.balance_check import fits, port_lines
 
     if port is None:
         found = port_lines()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from .common import Quantity, json_option, print_json
+from ..common import Quantity, json_option, print_json
 
 MASS = Quantity("kg")
 
@@ -21,8 +21,8 @@ def command(stream: Path, resolution: float, target: float | None, as_json: bool
 
     Reading stops at the moment of acceptance. When the stream ends first, the reason is given.
     """
-    from ...analysis.files.recording import read_stream
-    from ...analysis.settling import settle_stream
+    from ....analysis.files.recording import read_stream
+    from ....analysis.settling import settle_stream
 
     if resolution <= 0 or (target is not None and target <= 0):
         raise click.UsageError("resolution and target are above zero")

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from .common import json_option, note, print_json, progress
+from ..common import json_option, note, print_json, progress
 
 
 @click.command("demo")
@@ -44,8 +44,8 @@ def command(
     The virtual balance and lift are spoken to through real serial ports, by a real daemon with a
     real store. With --tui the screen shows it; quitting the screen does not stop the run.
     """
-    from ...analysis.errors import NotPossible
-    from ...daemon.simulation.rehearsal import Rehearsal
+    from ....analysis.errors import NotPossible
+    from ....daemon.simulation.rehearsal import Rehearsal
 
     output.mkdir(parents=True, exist_ok=True)
     store = output / "store.sqlite"
@@ -70,7 +70,7 @@ def command(
 
 def _operate_behind_the_screen(rehearsal: Any, client: Any) -> None:
     """The person at the bench in a thread, the screen in front of it until it is quit."""
-    from ..app import run as run_screen
+    from ...app import run as run_screen
 
     person = threading.Thread(target=rehearsal.operate, args=(client,), daemon=True)
     person.start()
@@ -88,10 +88,10 @@ def _conclude(
     number: int, store: Path, output: Path, truth: dict[str, Any], as_json: bool, seconds: float
 ) -> None:
     """Analyse the stored run the way any run is, write the report, print the figures."""
-    from ...analysis.report import write_report
-    from ...analysis.results import analyse
-    from .figures import figures_table
-    from .inputs import read_input
+    from ....analysis.report import write_report
+    from ....analysis.results import analyse
+    from ..desk.figures import figures_table
+    from ..inputs import read_input
 
     readings, bench = read_input(str(number), None, store)
     result = analyse(readings, bench)
@@ -111,8 +111,8 @@ def _conclude(
 
 def _beside_the_truth(result: Any, truth: dict[str, float]) -> str:
     """The measured figures beside what the twin's sample really is."""
-    from ...analysis.figures.names import FIGURE_NAMES
-    from .common import significant, table
+    from ....analysis.figures.names import FIGURE_NAMES
+    from ..common import significant, table
 
     rows = []
     for key, name in FIGURE_NAMES.items():

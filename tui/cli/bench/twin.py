@@ -6,7 +6,7 @@ import signal
 
 import click
 
-from .common import json_option, print_json
+from ..common import json_option, print_json
 
 
 @click.command("twin")
@@ -18,7 +18,7 @@ from .common import json_option, print_json
 @json_option
 def command(as_json: bool, **settings) -> None:
     """Serve the virtual balance and lift on pseudo-terminals until stopped (Ctrl-C)."""
-    from ...daemon.simulation.twin_process import TwinProcess
+    from ....daemon.simulation.twin_process import TwinProcess
 
     with TwinProcess(**settings) as twin:
         if as_json:

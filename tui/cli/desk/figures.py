@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .common import json_option, note, print_json, significant, table
-from .inputs import analysed, with_analysis_options
+from ..common import json_option, note, print_json, significant, table
+from ..inputs import analysed, with_analysis_options
 
 if TYPE_CHECKING:
-    from ...analysis.results import LoopResult
+    from ....analysis.results import LoopResult
 
 
 @click.command("figures")
@@ -31,7 +31,7 @@ def command(source: str, units: str, as_json: bool, **settings: Any) -> None:
 
 def figures_table(result: LoopResult, units: str = "si") -> str:
     """The figures as people read them: value, standard uncertainty, 95 % interval, status."""
-    from ...analysis.figures.names import FIGURE_NAMES
+    from ....analysis.figures.names import FIGURE_NAMES
 
     rows: list[list[str]] = []
     reasons: dict[str, list[str]] = {}
@@ -62,7 +62,7 @@ def like(value: float | None, u: float | None) -> str:
         return "-"
     if not u:
         return significant(value)
-    from ...analysis.units import decimals
+    from ....analysis.units import decimals
 
     # Adding zero takes the sign off a value that is zero as shown.
     return f"{round(value, decimals(u)) + 0.0:.{decimals(u)}f}"

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from .common import json_option, print_json, significant, store_option, table
-from .inputs import open_store
+from ..common import json_option, print_json, significant, store_option, table
+from ..inputs import open_store
 
 
 @click.group("runs", invoke_without_command=True)

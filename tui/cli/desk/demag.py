@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from .common import Quantity, json_option, print_json, table
+from ..common import Quantity, json_option, print_json, table
 
 LENGTH = Quantity("m")
 
@@ -21,7 +21,7 @@ def command(shape: str, as_json: bool, **lengths: float | None) -> None:
 
     Magnetometric (volume average), for a susceptibility of zero: H internal = H applied - N M.
     """
-    from ...analysis.magnetostatics.demagnetising_factor import demag
+    from ....analysis.magnetostatics.demagnetising_factor import demag
 
     given = {name: value for name, value in lengths.items() if value is not None}
     try:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from .common import Quantity, json_option, note, print_json, progress, significant
+from ..common import Quantity, json_option, note, print_json, progress, significant
 
 
 @click.command("steady")
@@ -39,16 +39,16 @@ def command(
     Needs no run and no daemon, only the port: --port and --dialect, or a bench file. Without --for
     it runs until Ctrl-C and then prints the summary.
     """
-    from ...daemon.balance_check import QuickCheck
+    from ....daemon.balance_check import BalanceCheck
 
     if bench_path is not None:
-        from ...analysis.files.bench_file import read_bench
+        from ....analysis.files.bench_file import read_bench
 
         balance = read_bench(bench_path).balance
         port, dialect, resolution = port or balance.port, balance.dialect, balance.resolution
     if not port:
         raise click.UsageError("name the balance's port with --port, or a bench file with --bench")
-    with QuickCheck(port, dialect, resolution, target or 2 * resolution, rate=speed) as check:
+    with BalanceCheck(port, dialect, resolution, target or 2 * resolution, rate=speed) as check:
         try:
             while seconds is None or check.elapsed() < seconds:
                 time.sleep(0.2)

@@ -14,14 +14,14 @@ from typing import Any
 import pytest
 
 import tests.support.scripted_daemon as S
-from weighloop.tui.state import compute as figuring
+from weighloop.tui.state import compute as compute
 from weighloop.tui.state.compute import NotYet
-from weighloop.tui.state.compute_process import Apart, steady_look
+from weighloop.tui.state.compute_process import ComputeProcess, steady_look
 
 
 @pytest.fixture
-def apart() -> Iterator[Apart]:
-    made = Apart()
+def apart() -> Iterator[ComputeProcess]:
+    made = ComputeProcess()
     yield made
     made.close()
 
@@ -45,20 +45,20 @@ def until(true: Any, patience: float = 20.0) -> None:
         time.sleep(0.02)
 
 
-def test_it_answers_as_the_function_itself_does(apart: Apart) -> None:
-    here = figuring.steady_look(trace(), 1e-6)
+def test_it_answers_as_the_function_itself_does(apart: ComputeProcess) -> None:
+    here = compute.steady_look(trace(), 1e-6)
     assert apart.ask("steady_look", trace(), 1e-6) == here
     run = S.run_at(12)
     with pytest.raises(NotYet) as here_not:
-        figuring.analyse_run(S.run_at(1))
+        compute.analyse_run(S.run_at(1))
     with pytest.raises(NotYet) as apart_not:
         apart.ask("analyse_run", S.run_at(1))
     assert str(apart_not.value) == str(here_not.value)
     # The same trials from the same seed.
-    assert apart.ask("analyse_run", run).figures == figuring.analyse_run(run).figures
+    assert apart.ask("analyse_run", run).figures == compute.analyse_run(run).figures
 
 
-def test_the_screen_s_own_process_does_next_to_none_of_the_work(apart: Apart) -> None:
+def test_the_screen_s_own_process_does_next_to_none_of_the_work(apart: ComputeProcess) -> None:
     apart.ask("analyse_run", S.run_at(12))  # the answer's classes are loaded with the first of them
     began = time.process_time()
     apart.ask("analyse_run", S.run_at(13))
@@ -67,7 +67,7 @@ def test_the_screen_s_own_process_does_next_to_none_of_the_work(apart: Apart) ->
     assert os.getpriority(os.PRIO_PROCESS, apart.pid) > os.getpriority(os.PRIO_PROCESS, 0)
 
 
-def test_where_it_is_killed_the_next_question_begins_another(apart: Apart) -> None:
+def test_where_it_is_killed_the_next_question_begins_another(apart: ComputeProcess) -> None:
     apart.ask("steady_look", trace(), 1e-6)
     assert apart.pid is not None
     os.kill(apart.pid, signal.SIGSTOP)  # so that the question is put while it lives
@@ -82,8 +82,8 @@ def test_where_it_is_killed_the_next_question_begins_another(apart: Apart) -> No
 def test_it_ends_with_a_screen_that_is_killed() -> None:
     code = (
         "import time; from weighloop.tui.state import compute_process as f\n"
-        "f._apart.ask('steady_look', [(k / 10, 1e-6 * (k % 13)) for k in range(300)], 1e-6)\n"
-        "print(f._apart.pid, flush=True); time.sleep(60)"
+        "f._process.ask('steady_look', [(k / 10, 1e-6 * (k % 13)) for k in range(300)], 1e-6)\n"
+        "print(f._process.pid, flush=True); time.sleep(60)"
     )
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as screen:
         assert screen.stdout is not None
@@ -95,10 +95,10 @@ def test_it_ends_with_a_screen_that_is_killed() -> None:
 
 async def test_it_ends_with_a_screen_that_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
     from tests.support.screen_driver import stage
-    from weighloop.tui.state import compute_process as figuring_apart
+    from weighloop.tui.state import compute_process as compute_process
 
     async with stage():
         steady_look(trace(), 1e-6)
-        pid = figuring_apart._apart.pid
+        pid = compute_process._process.pid
         assert pid is not None
     assert gone(pid)

@@ -27,20 +27,20 @@ def command(
 ) -> None:
     """Show the terminal screen of a daemon. Closing it never stops a run."""
     if web:
-        from ..web import serve
+        from ...web import serve
 
         words = [sys.executable, "-m", "weighloop.tui.cli", "tui"]
         words += ["--socket", str(socket)] if socket else []
         words += ["--twin", "--ladder", ladder, "--seed", str(seed), "--speed", str(speed)] if twin else []
         serve(words, port=port)
         return
-    from ..app import run
+    from ...app import run
 
     if not twin:
         sys.exit(run(None if socket is None else str(socket)))
     import tempfile
 
-    from ...daemon.simulation.rehearsal import Rehearsal
+    from ....daemon.simulation.rehearsal import Rehearsal
 
     with tempfile.TemporaryDirectory(prefix="weighloop-") as folder:
         store = Path(folder) / "store.sqlite"

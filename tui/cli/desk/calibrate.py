@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .common import MeasuredQuantity, bench_option, json_option, note, print_json, significant
+from ..common import MeasuredQuantity, bench_option, json_option, note, print_json, significant
 
 if TYPE_CHECKING:
     import numpy as np
 
-    from ...analysis.calibration.methods import Calibration
-    from ...analysis.records.bench import Bench
-    from ...analysis.units import Measured
+    from ....analysis.calibration.methods import Calibration
+    from ....analysis.records.bench import Bench
+    from ....analysis.units import Measured
 
 
 @click.command("calibrate")
@@ -60,7 +60,7 @@ def command(readings: Path, bench_path: Path, plot: Path | None, as_json: bool, 
     The sample of the bench file is the standard. Data that cannot tell remanence from the contact
     gap are refused.
     """
-    from ...analysis.files.bench_file import read_bench
+    from ....analysis.files.bench_file import read_bench
 
     if settings["way"] == "standard" and settings["moment"] is None:
         raise click.UsageError("a standard needs its --moment")
@@ -102,10 +102,10 @@ def _fit(
 ) -> tuple[np.ndarray, Calibration]:
     import numpy as np
 
-    from ...analysis.calibration import methods as calibration
-    from ...analysis.errors import Fault, InputError
-    from ...analysis.files.csv_numbers import read_numbers
-    from ...analysis.forces.force import force
+    from ....analysis.calibration import methods as calibration
+    from ....analysis.errors import Fault, InputError
+    from ....analysis.files.csv_numbers import read_numbers
+    from ....analysis.forces.force import force
 
     column = "B_mT" if way == "probe" else "reading_g"
     table = read_numbers(path, "calibration CSV", (column,), ("height_mm", "spacers", "u"))
@@ -147,7 +147,7 @@ def _fit(
 
 
 def _draw(height: np.ndarray, found: Calibration, path: Path) -> None:
-    from ...analysis.report.style import BRANCH_STYLE, MUTED, new_figure, save
+    from ....analysis.report.style import BRANCH_STYLE, MUTED, new_figure, save
 
     figure, axes = new_figure(height=3.0)
     style = BRANCH_STYLE["descending"]
