@@ -144,11 +144,11 @@ def _solid(
     # The remanence is the mean one: a core that is stronger leaves a rim that is weaker.
     remanence /= 1 + core * core_size**2
     if shape == "block":
-        across = sizes["length"], sizes["width"]
+        length, width = sizes["length"], sizes["width"]
     else:
-        across = (sizes.get("diameter", sizes.get("outer_diameter", 0.0)),) * 2
+        length = width = sizes.get("diameter", sizes.get("outer_diameter", 0.0))
     hole = sizes.get("inner_diameter", 0.0)
-    return SheetMagnet(shape, *across, sizes["height"], remanence, hole, core, core_size)
+    return SheetMagnet(shape, length, width, sizes["height"], remanence, hole, core, core_size)
 
 
 def draw(seed: int) -> Case:

@@ -60,8 +60,8 @@ def _panels(length: float, near: float) -> tuple[Floats, Floats]:
 class SheetMagnet:
     """A magnet with its near face at z = 0 and its axis through the origin; lengths in m, remanence in T.
 
-    ``core_excess`` is by how much the remanence of the inner part exceeds the rest's; ``core_size`` its radius
-    or sides by the whole.
+    ``core_excess`` is by how much the remanence of the inner part exceeds the rest's, ``core_size`` its size
+    by the whole.
     """
 
     shape: str  # cylinder, ring or block
@@ -80,8 +80,8 @@ class SheetMagnet:
             sheets.append((self.hole, self.hole, -self.remanence))
         if self.core_excess:
             hole = self.hole or 0.0
-            core = [hole + self.core_size * (side - hole) for side in (self.length, self.width)]
-            sheets.append((*core, self.remanence * self.core_excess))
+            length, width = (hole + self.core_size * (side - hole) for side in (self.length, self.width))
+            sheets.append((length, width, self.remanence * self.core_excess))
             if hole:
                 sheets.append((hole, hole, -self.remanence * self.core_excess))
         return sheets
