@@ -30,6 +30,10 @@ def magnet(shape, scale=1.0, remanence=1.32):
     return ReferenceMagnet(shape, Measured(10e-3 * scale), Measured(remanence), **sizes)
 
 
+def uneven(shape, excess=0.04):
+    return replace(magnet(shape), core_excess=Measured(excess))
+
+
 SHAPES = st.sampled_from(["cylinder", "block", "ring"])
 ACROSS = st.floats(-15e-3, 15e-3)
 ABOVE = st.floats(0.2e-3, 60e-3)
@@ -126,3 +130,39 @@ def test_shapes_of_arrays(shape):
 def test_a_size_missing_is_named():
     with pytest.raises(ValueError, match="inner diameter"):
         on_axis(replace(magnet("ring"), inner_diameter=None), 1e-3)
+
+
+@pytest.mark.parametrize("shape", ["cylinder", "block", "ring"])
+def test_a_stronger_core_is_two_bodies_in_one(shape):
+    """Against the field library's bodies: the whole, and the core's excess, of the even magnet's moment."""
+    import magpylib as magpy
+
+    body = uneven(shape)
+    at = np.array([[0, 0, 1e-3], [3e-3, 1e-3, 2e-3], [7e-3, -2e-3, 5e-3], [0, 9e-3, 20e-3]])
+    Br, part = 1.32, 0.6
+    hole = 3e-3 if shape == "ring" else 0.0
+    core = hole + part * (10e-3 - hole)
+    share = part**2 if shape == "block" else (core**2 - hole**2) / ((10e-3) ** 2 - hole**2)
+
+    def whole(radius, J):
+        options = {"polarization": (0, 0, J), "position": (0, 0, -5e-3)}
+        if shape == "block":
+            k = radius / 10e-3
+            return magpy.magnet.Cuboid(dimension=(20e-3 * k, 14e-3 * k, 10e-3), **options).getB(at)
+        if shape == "ring":
+            size = (hole, radius, 10e-3, 0, 360)
+            return magpy.magnet.CylinderSegment(dimension=size, **options).getB(at)
+        return magpy.magnet.Cylinder(dimension=(2 * radius, 10e-3), **options).getB(at)
+
+    expected = whole(10e-3, Br * (1 - 0.04 * share)) + whole(core, Br * 0.04)
+    np.testing.assert_allclose(field(body, at), expected, rtol=1e-7, atol=1e-12)
+    np.testing.assert_allclose(axial_field_and_gradient(body, at)[0], expected[:, 2], rtol=1e-7)
+    assert on_axis(body, [1e-3])[0][0] == pytest.approx(expected[0, 2], rel=1e-7)
+    h = 1e-6
+    rise = [axial_field_and_gradient(body, at + np.array([0, 0, d]))[0] for d in (h, -h)]
+    np.testing.assert_allclose(
+        axial_field_and_gradient(body, at)[1], (rise[0] - rise[1]) / (2 * h), rtol=1e-5
+    )
+    # Far away only the moment counts, which is the even magnet's.
+    far = np.array([[0, 0, 1.0]])
+    np.testing.assert_allclose(field(body, far), field(magnet(shape), far), rtol=1e-4, atol=1e-12)
