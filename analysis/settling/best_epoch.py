@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from ..records.arrays import Floats
-from .kalman_bank import CREEP_TIMES
+from .settings import CREEP_TIMES
 
 _CREEP = np.array(CREEP_TIMES)
 #: What to multiply the level states with for the rate (1/s) at which the level moves now.

@@ -2,7 +2,7 @@
 
 Each model says what may lie over the level: the balance's own filtered sensor noise, slow coloured
 noise (draughts) of some strength, and breathing at some frequency. Every model estimates the level
-under its own assumption; how well it foretells the next reading gives its weight, and the spread
+under its own assumption; how well it predicts the next reading gives its weight, and the spread
 between the models is part of the uncertainty (Magill 1965, IEEE Trans. Autom. Control 10, 434:
 multiple-model adaptive estimation). Everything here is in units of the balance's resolution and in
 seconds; nothing here knows about acceptance.
@@ -15,67 +15,53 @@ transition, which stays diagonal but for the value-rate pairs.
 
 from __future__ import annotations
 
-import itertools
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..records.arrays import Floats
+from .noise_shapes import Shapes
+from .settings import (
+    CREEP_PRIOR,
+    CREEP_TIMES,
+    DEEPEST,
+    DRAUGHTY,
+    DRIFT_PRIOR,
+    DRIFT_TIME,
+    DRIFT_WANDER,
+    LEVEL_PRIOR,
+    LOOSE,
+    MOST_RECALLED,
+    OVERTONES,
+    PRIOR_TIME,
+    QUANTISATION,
+    RECALLED,
+    SCALE_DOF,
+    SCALE_FLOOR,
+    SCALE_PRIOR,
+    SCALE_TIME,
+    SLOW_TIMES,
+    STEPS_KEPT,
+    SWING_FLOOR,
+    SWING_RATE_TIME,
+    SWING_TIME,
+    SWING_WANDER,
+    TINY,
+    WEIGHT_TIME,
+    WIDEST,
+)
+from .time_step import TimeStep
 
-#: Correlation times of the slow noise (s); beyond the last it counts as drift.
-SLOW_TIMES = (0.6, 2.4, 9.6)
 # State layout: PAIRS rates, then the PAIRS values they drive, then plain decaying states.
 SWING = 1  # two quadratures of the breathing
 NOISE = 3  # filtered sensor noise, then the slow noises
 PAIRS = NOISE + 1 + len(SLOW_TIMES)
 DRIFT, LEVEL = 0, PAIRS
 OVERTONE = LEVEL + PAIRS  # two quadratures of each overtone
-#: Overtones of the breathing and the share of its amplitude each may have beforehand; kept small, or
-#: breathing at half the frequency would explain as much.
-OVERTONES = ((2, 0.25), (3, 0.1))
 CREEP = OVERTONE + 2 * len(OVERTONES)
-#: Creep after a change of load, as a sum of decays (s); it belongs to the level, not to the noise.
-CREEP_TIMES = (2.0, 10.0)
 STATES = CREEP + len(CREEP_TIMES)
 LEVEL_STATES = [LEVEL, DRIFT, *range(CREEP, STATES)]  # what makes up the level as it moves
 SWING_STATES = [SWING, SWING + 1, LEVEL + SWING, LEVEL + SWING + 1, *range(OVERTONE, CREEP)]
-
-#: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
-FREQUENCIES = tuple(0.15 * 1.22**k for k in range(7))
-#: Fast noise: variance of the white part, of the filtered part, its time constant (s).
-FASTS = ((1.0, 0.0, 0.1), (0.05, 1.0, 0.06), (0.05, 1.0, 0.12), (0.02, 1.0, 0.22))
-#: Slow noise: variance at each of SLOW_TIMES, and the logarithm of how likely it is beforehand.
-#: Draughts are the stronger the slower they are.
-#: UNEVEN is what breathing leaves that its oscillator does not follow; it stands beside breathing only.
-SLOWS = (
-    ((0.001, 0.001, 0.001), 0.0),
-    ((0.03, 0.03, 0.03), -1.7),
-    ((0.22, 0.25, 0.35), -1.5),
-    ((1.8, 2.0, 2.8), -2.1),
-)
-UNEVEN = (((2.0, 0.03, 0.03), -2.1),)
-DRAUGHTY = 0.1  # variance of the slowest noise over the fast from which a model counts as one of draughts
-DRIFT_PRIOR = 0.5  # resolutions/s
-DRIFT_WANDER = 0.02  # resolutions/s over DRIFT_TIME
-DRIFT_TIME = 30.0
-CREEP_PRIOR = 2.0  # resolutions, each decay
-SWING_WANDER = 0.1  # of the breathing's rate, over SWING_RATE_TIME
-SWING_RATE_TIME = 8.0  # s
-SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
-SWING_TIME = 60.0
-LOOSE = 0.1  # of the depth of late: what a breath held or let go may be off by from one reading to the next
-DEPTH_TIME = 30.0  # s, memory of the depth: a breath held is let go again
-DEEPER_TIME = 4.0  # s in which a deeper breath is believed: what goes further sooner is a change of load
-DEEPEST = 1.5  # of the depth of late: no breath is deeper than that all at once
-QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
-SCALE_TIME = 25.0  # s, memory of each model's noise scale
-WEIGHT_TIME = 150.0  # s, memory of the weights
-RECALLED = 200.0  # readings, at most, that a memory counts for
-SCALE_PRIOR = 0.3  # resolutions
-SCALE_FLOOR = 0.02 * QUANTISATION
-SCALE_DOF = 4.0
-
 
 #: Where the two quadratures of the breathing and of each overtone stand, and which harmonic they are.
 _SWINGS = ((LEVEL + SWING, 1), *((OVERTONE + 2 * i, harmonic) for i, (harmonic, _) in enumerate(OVERTONES)))
@@ -84,43 +70,25 @@ _HARMONICS = np.array([[harmonic] for _, harmonic in _SWINGS])
 #: Of each overtone: how loosely it follows the wander of the breath, the square of the most it may be of it.
 _LOOSE = np.array([[harmonic**2 / 4] for harmonic, _ in OVERTONES]) * SWING_RATE_TIME / 2
 _MOST = np.array([[(2 * share) ** 2] for _, share in OVERTONES])
+_DRIFT_POWER = 2 * DRIFT_WANDER**2 / DRIFT_TIME
 _LEVEL_ROWS, _LEVEL_COLUMNS = np.ix_(LEVEL_STATES, LEVEL_STATES)
-
-
-@dataclass(frozen=True)
-class Shapes:
-    """The noise each model assumes, arrays of shape (models,). Variances relative to the model's scale."""
-
-    frequency: Floats  # Hz, 0 = no breathing
-    white: Floats
-    fast: Floats
-    fast_time: Floats  # s
-    slow: Floats  # variance of each slow noise, (len(SLOW_TIMES), models)
-    prior: Floats  # natural logarithm
-
-    def __len__(self) -> int:
-        return len(self.frequency)
-
-
-def standard_shapes() -> Shapes:
-    """The bank as shipped: fast noise white or filtered, draughts of four strengths, ten breathings."""
-    rows, slows = [], []
-    for frequency in (0.0, *FREQUENCIES):
-        share = np.log(len(FREQUENCIES)) if frequency else 0.0
-        fasts, kinds = (FASTS[1:], SLOWS + UNEVEN) if frequency else (FASTS, SLOWS)
-        for (white, fast, tau), (slow, cost) in itertools.product(fasts, kinds):
-            rows.append((frequency, white, fast, tau, cost - share))
-            slows.append(slow)
-    frequency, white, fast, tau, prior = np.array(rows).T
-    return Shapes(frequency, white, fast, tau, np.array(slows).T.copy(), prior)
 
 
 class Bank:
     """The filters. ``weight`` (models,) sums to 1; times in s, readings in resolutions."""
 
-    def __init__(self, shapes: Shapes, reading: float, swing: float, scale: Floats | None = None) -> None:
+    def __init__(
+        self,
+        shapes: Shapes,
+        reading: float,
+        swing: float,
+        scale: Floats | None = None,
+        drift: float = DRIFT_PRIOR,
+        creep: float = CREEP_PRIOR,
+    ) -> None:
         """``scale`` (models,) is each model's noise variance beforehand, worth SCALE_DOF readings."""
         self.shapes = shapes
+        self._drift, self._creep = drift, creep
         m = len(shapes)
         self.scale = np.full(m, SCALE_PRIOR**2) if scale is None else np.maximum(scale, SCALE_PRIOR**2)
         self._scale_before = self.scale.copy()
@@ -134,7 +102,7 @@ class Bank:
         self.phase = np.zeros(len(self._pitches))
         self._depth = np.zeros(m)  # square of the breathing's amplitude of late
         self.x = np.zeros((STATES, m))
-        self.P = np.zeros((STATES, STATES, m))
+        self.P = np.zeros((STATES, STATES, m), np.float32)
         self._product = np.empty_like(self.P)
         self._over = self.x[OVERTONE:CREEP].reshape(len(OVERTONES), 2, m)
         self._diagonal = np.einsum("iim->im", self.P)
@@ -146,15 +114,19 @@ class Bank:
         self.h[LEVEL] = 1.0
         self.h[LEVEL + NOISE : OVERTONE] = 1.0
         self.h[CREEP:] = 1.0
-        self._rates = np.zeros((STATES, m))  # 1/s, decay of each state
+        self._rates = np.zeros((STATES, 1))  # 1/s, decay of each state, but of the balance's own noise
         self._lag = 1 / np.array([shapes.fast_time, *np.tile(SLOW_TIMES, (m, 1)).T])
         self._power = np.array([shapes.fast, *shapes.slow])
-        self._rates[NOISE:PAIRS] = self._rates[LEVEL + NOISE : OVERTONE] = self._lag
+        slow = 1 / np.array(SLOW_TIMES)[:, None]
+        self._rates[NOISE + 1 : PAIRS] = self._rates[LEVEL + NOISE + 1 : OVERTONE] = slow
+        self._steps: dict[float, TimeStep] = {}
         self._rates[SWING:NOISE] = 1 / SWING_RATE_TIME
         self._rates[LEVEL + SWING : LEVEL + NOISE] = 1 / SWING_TIME
         self._rates[OVERTONE:CREEP] = 1 / SWING_TIME
         self._rates[CREEP:] = 1 / np.array(CREEP_TIMES)[:, None]
-        self._wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
+        wander = 2 * (SWING_WANDER * 2 * np.pi * shapes.frequency) ** 2 / SWING_RATE_TIME
+        self._wander = np.tile(wander, (NOISE, 1))
+        self._loose = _LOOSE * wander
         # a draught reaches the slowest of the noises, unlike the unevenness of breathing
         draughty = shapes.slow[-1] > DRAUGHTY
         self._kinds = np.array([~draughty, draughty], float)
@@ -165,7 +137,7 @@ class Bank:
         self._upper[NOISE:] = self._lower[NOISE:] = self._lag * self._power
         self._turn()
         self.reset_swing(swing)
-        self.begin_level(reading, 1e4)
+        self.begin_level(reading, LEVEL_PRIOR)
         self.predicted = self.x[LEVEL].copy()
         self.variance = np.ones(m)
 
@@ -176,11 +148,11 @@ class Bank:
         if not len(self.shapes) == len(scale) == len(log_weight) == len(count):
             return
         ratio = self.scale / scale**2
-        self.P *= ratio
+        self.P *= np.minimum(ratio, WIDEST / np.maximum(self._diagonal.max(axis=0), 1.0)).astype(np.float32)
         self.scale = scale**2
         self.count = np.minimum(count, RECALLED)
         self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * self._scale_before
-        self.log_weight = log_weight.copy()
+        self.log_weight = np.maximum(log_weight, log_weight.max() - MOST_RECALLED)
         self.weight = _normalised(self.log_weight)
 
     def forget(self, swing: float, growth: float) -> None:
@@ -199,16 +171,16 @@ class Bank:
         self.P[:, LEVEL_STATES] = 0.0
         self.x[LEVEL_STATES] = 0.0
         self.x[LEVEL] = centre
-        self._diagonal[LEVEL] = spread**2 / self.scale
-        self._diagonal[DRIFT] = DRIFT_PRIOR**2 / self.scale
-        self._diagonal[CREEP:] = CREEP_PRIOR**2 / self.scale
+        self._diagonal[LEVEL] = np.minimum(spread**2 / self.scale, WIDEST)
+        self._diagonal[DRIFT] = self._drift**2 / self.scale
+        self._diagonal[CREEP:] = self._creep**2 / self.scale
 
     def reset_swing(self, amplitude: float) -> None:
         """Forget the breathing's phase and amplitude."""
         self.P[SWING_STATES] = 0.0
         self.P[:, SWING_STATES] = 0.0
         self.x[SWING_STATES] = 0.0
-        power = self._breathes * amplitude**2 / self.scale
+        power = self._breathes * np.minimum(amplitude**2 / self.scale, WIDEST)
         self._diagonal[LEVEL + SWING : LEVEL + NOISE] = power
         for k, (_, share) in enumerate(OVERTONES):
             self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] = share**2 * power
@@ -225,14 +197,21 @@ class Bank:
         return float(np.sqrt(self.weight @ self._depth))
 
     def loosen_swing(self) -> None:
-        """The breath is not as foretold (held, let go): the next prediction leaves it room."""
-        power = LOOSE**2 * self._depth * self._breathes / self.scale
+        """The breath is not as predicted (held, released): the next prediction leaves it room."""
+        power = self._breathes * np.minimum(LOOSE**2 * self._depth / self.scale, WIDEST)
         self._diagonal[LEVEL + SWING : LEVEL + NOISE] += power
         for k, (_, share) in enumerate(OVERTONES):
             self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] += share**2 * power
 
     @classmethod
-    def from_readings(cls, shapes: Shapes, first: list[tuple[float, float]], swing: float) -> Bank:
+    def from_readings(
+        cls,
+        shapes: Shapes,
+        first: list[tuple[float, float]],
+        swing: float,
+        drift: float = DRIFT_PRIOR,
+        creep: float = CREEP_PRIOR,
+    ) -> Bank:
         """A bank that has taken in the ``first`` readings (time, value), each model's noise scale begun
         from how far off it was on them (the median, so that a jump among them does not count)."""
         trial = cls(shapes, first[0][1], swing)
@@ -244,7 +223,7 @@ class Bank:
             trial.update(value, t - last, learn=0.0)
             last = t
         # the median of a squared standard normal is 0.455
-        bank = cls(shapes, first[0][1], swing, np.median(off[1:], axis=0) / 0.455)
+        bank = cls(shapes, first[0][1], swing, np.median(off[1:], axis=0) / 0.455, drift, creep)
         last = first[0][0]
         for t, value in first:
             bank.predict(t - last)
@@ -259,56 +238,63 @@ class Bank:
         x, P = self.x, self.P
         scale = self.scale
         if dt > 0:
-            moved, values = self._product[:PAIRS], slice(LEVEL, LEVEL + PAIRS)
+            step = self._step(dt)
+            values = slice(LEVEL, LEVEL + PAIRS)
+            moved = self._product[:PAIRS]
             x[values] += dt * x[:PAIRS]
             P[values] += np.multiply(P[:PAIRS], dt, out=moved)
             moved = moved.reshape(STATES, PAIRS, -1)
             P[:, values] += np.multiply(P[:, :PAIRS], dt, out=moved)
-            decay = np.exp(-dt * self._rates)
-            x *= decay
-            P *= decay[:, None]
-            P *= decay
-            self._coloured_noise(dt)
-            # process noise of drift and breathing
+            # the balance's own noise decays as fast as its filter, which each model has its own of
+            x *= step.decay
+            P *= step.decays
+            for k in (NOISE, LEVEL + NOISE):
+                x[k] *= step.fast
+                P[k] *= step.fast
+                P[:, k] *= step.fast
+            # process noise: of drift and breathing by what they are now, of the coloured noises fixed
             breath = np.square(x[LEVEL + SWING : LEVEL + NOISE]).sum(axis=0)
             rises = breath > self._depth
-            deeper, shallower = -math.expm1(-dt / DEEPER_TIME), -math.expm1(-dt / DEPTH_TIME)
-            self._depth += (rises * breath - self._depth) * np.where(rises, deeper, shallower)
-            q = np.empty((NOISE, len(scale)))
-            q[DRIFT] = 2 * DRIFT_WANDER**2 / DRIFT_TIME
-            q[SWING:] = self._wander * (breath + SWING_FLOOR * scale)
-            q /= scale
+            self._depth += (rises * breath - self._depth) * np.where(rises, step.deeper, step.shallower)
+            q = self._wander * (breath / scale + SWING_FLOOR)
+            q[DRIFT] = _DRIFT_POWER / scale
             self._diagonal[:NOISE] += q * dt
             self._diagonal[LEVEL : LEVEL + NOISE] += q * (dt**3 / 3)
-            self._upper[:NOISE] += q * (dt**2 / 2)
-            self._lower[:NOISE] += q * (dt**2 / 2)
+            q *= dt**2 / 2
+            self._upper[:NOISE] += q
+            self._lower[:NOISE] += q
+            self._upper[NOISE:] += step.cross
+            self._lower[NOISE:] += step.cross
+            self._diagonal[NOISE:PAIRS] += step.rates
+            self._diagonal[LEVEL + NOISE : OVERTONE] += step.values
             # an overtone goes with the breath: it may not wander without it
             power = np.minimum(np.square(self._over).sum(axis=1), _MOST * breath)
-            self._over_diagonal += (power * _LOOSE * (self._wander * dt / scale))[:, None]
+            power *= self._loose * (dt / scale)
+            self._over_diagonal += power[:, None]
+            self._diagonal[CREEP:] += TINY
             self.phase = (self.phase + 2 * np.pi * dt * self._pitches) % (2 * np.pi)
             self._turn()
         # the rates are not seen by a reading: their rows of h are zero
         seen = self.h[LEVEL:]
         self.predicted = np.einsum("im,im->m", seen, x[LEVEL:])
-        self._Ph = np.einsum("ijm,jm->im", P[:, LEVEL:], seen)
+        self._Ph = np.einsum("ijm,jm->im", P[:, LEVEL:], seen.astype(np.float32))
         # a model of pure noise states still meets a display with digits
         self._R = self.shapes.white + QUANTISATION / scale
-        self.variance = np.einsum("im,im->m", seen, self._Ph[LEVEL:]) + self._R
+        self.variance = np.maximum(np.einsum("im,im->m", seen, self._Ph[LEVEL:]), 0.0) + self._R
+
+    def _step(self, dt: float) -> TimeStep:
+        """What depends on the time step only; readings come at few different ones."""
+        step = self._steps.get(dt)
+        if step is None:
+            if len(self._steps) >= STEPS_KEPT:
+                self._steps.clear()
+            step = self._steps[dt] = TimeStep.of(dt, self._rates, self._lag, self._power)
+        return step
 
     def _turn(self) -> None:
         turned = _HARMONICS * self.phase
         self.h[_COSINES] = (self._sounds * np.cos(turned))[:, self._pitch]
         self.h[_SINES] = (-self._sounds * np.sin(turned))[:, self._pitch]
-
-    def _coloured_noise(self, dt: float) -> None:
-        """Exact process noise of critically damped second-order noise (Matern 3/2)."""
-        u = 2 * dt * self._lag
-        E = np.exp(-u)
-        cross = self._power * self._lag * (1 - E * (1 + u))
-        self._upper[NOISE:] += cross
-        self._lower[NOISE:] += cross
-        self._diagonal[NOISE:PAIRS] += self._rate_power * (1 - E)
-        self._diagonal[LEVEL + NOISE : OVERTONE] += self._power * (1 - E * (1 + u + u * u / 2))
 
     def forecast(self) -> tuple[float, float]:
         """Mean and variance of the next reading under the mixture."""
@@ -333,7 +319,9 @@ class Bank:
         self.weight = _normalised(self.log_weight)
         gain = self._Ph / (S * inflate + extra / self.scale)
         self.x += gain * error
-        self.P -= np.multiply(gain[:, None], self._Ph, out=self._product)
+        self.P -= np.multiply(gain.astype(np.float32)[:, None], self._Ph, out=self._product)
+        fade = math.exp(-dt * learn / PRIOR_TIME)
+        self._scale_before = SCALE_PRIOR**2 + fade * (self._scale_before - SCALE_PRIOR**2)
         keep = 1 - (1 - np.exp(-dt / SCALE_TIME)) * learn
         self.sum_squares = keep * self.sum_squares + learn * np.minimum(error**2 / S, 9.0 * self.scale)
         self.count = keep * self.count + learn
@@ -358,11 +346,17 @@ class Bank:
     def noise(self, dt: float = 0.0) -> Floats:
         """What each model expects over the level ``dt`` s from now, shape (models,)."""
         x = self.x
-        value = (x[LEVEL : LEVEL + PAIRS] + dt * x[:PAIRS]) * np.exp(-dt * self._rates[:PAIRS])
+        value = (x[LEVEL : LEVEL + PAIRS] + dt * x[:PAIRS]) * self._decay(dt)
         x = np.concatenate([x[:LEVEL], value, x[OVERTONE:]])
         phase = (self.phase + 2 * np.pi * dt * self._pitches)[self._pitch]
         swing = [x[j] * np.cos(k * phase) - x[j + 1] * np.sin(k * phase) for j, k in _SWINGS]
         return self._breathes * np.sum(swing, axis=0) + value[NOISE:].sum(axis=0)
+
+    def _decay(self, dt: float) -> Floats:
+        """How much of each value of a pair is left ``dt`` s from now, shape (PAIRS, models)."""
+        decay = np.tile(np.exp(-dt * self._rates[:PAIRS]), (1, len(self.shapes)))
+        decay[NOISE] = np.exp(-dt * self._lag[0])
+        return decay
 
     def swing(self) -> tuple[float, float]:
         """Frequency (Hz) and amplitude (resolutions) of the breathing, weighted; 0 if there is none."""

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from .bench_past import BenchPast
+
 
 @dataclass(frozen=True)
 class NoiseMemory:
@@ -20,6 +22,7 @@ class NoiseMemory:
     log_weights: tuple[float, ...]
     counts: tuple[float, ...]
     interval: float = 0.0
+    past: BenchPast | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON; ``from_dict`` reads it back."""
@@ -36,6 +39,7 @@ class NoiseMemory:
                 log_weights=_numbers(stored["log_weights"]),
                 counts=_numbers(stored["counts"]),
                 interval=float(stored.get("interval", 0.0)),
+                past=BenchPast.from_dict(stored.get("past")),
             )
         except (KeyError, TypeError, ValueError):
             return None

@@ -4,65 +4,74 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from enum import Enum
 from typing import Literal
 
 import numpy as np
 
 from ..records.arrays import Floats
+from . import stated_uncertainty as stated
 from .best_epoch import DRIFT_ROW, best_moment, level_row
-from .kalman_bank import Bank, standard_shapes
+from .calm import calm_window, one_way
+from .first_look import FirstLook, Readings, spread
+from .kalman_bank import Bank
 from .noise_memory import NoiseMemory
+from .noise_shapes import standard_shapes
+from .reasons import why_not
 from .rounding import hidden_by_the_digit
+from .settings import (
+    CREEP_PRIOR,
+    DOUBT,
+    DRIFT_KNOWN,
+    DRIFT_LIMIT,
+    DRIFT_PRIOR,
+    ENOUGH,
+    FAR,
+    FEWEST,
+    GATE,
+    HARDLY,
+    HORIZON,
+    IN_A_ROW,
+    LEAST_CREEP,
+    LEAST_DRIFT,
+    LEFT_TIME,
+    LIVELY_TIME,
+    LONGEST_FALL,
+    MOST_GROWTH,
+    MOST_SWING,
+    PATIENCE,
+    QUIET_SINCE,
+    RECENT,
+    REVISED,
+    REVISED_AGE,
+    REVISED_TIME,
+    SILENCE,
+    STOPPED,
+    SUSPECTS,
+    TICK,
+    TRANSIENT_TIME,
+    UNEASY,
+    WATCH_NOISY,
+    WATCH_QUIET,
+    YOUNGEST,
+)
 from .settling_state import Reason, Settling
 
-GATE = 4.5  # standard deviations: a reading further off than this is set aside
-DOUBT = 2.5  # beyond this it counts less
-RECENT = 64  # readings kept
-CALM = 0.46  # s of readings that must agree before a new level is begun
-CALM_READINGS = 3
-TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once the readings are calm
-FIRST_LOOK = 1.0  # s of readings before anything is said
-MOST_SWING = 60.0  # resolutions
-STOPPED = 1.5  # s without the breathing that was reckoned with: longer than it turns
-PATIENCE = 3.0  # s of movement after which the noise itself must have changed
-#: A bench not known from before is watched that long (s) before anything is accepted, so that slow noise
-#: can show itself: first while hardly more than the digit moves, then otherwise.
-WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
-HARDLY = 0.45  # resolutions, standard deviation of the readings shown; a still balance has 0.3
-#: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
-#: after a part of one (a quarter at least counts as seen), less after several.
-BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.02, 0.25, 2.5
-#: What is deeper than DEEPER times the breath before the level began is likelier the change dying away (a
-#: touch just after placing, say): it counts SWOLLEN times more.
-DEEPER, SWOLLEN = 1.3, 10.0
-#: True errors over the bank's standard deviations, fitted to seeded streams of every class: the bank reckons
-#: with drift and creep that most benches do not have. What models with draughts add to the variance weighs
-#: more while the level is young (FIRST_TIME, s): slow noise looks like a level for a while.
-TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.73, 2.5, 0.5
-#: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
-REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
-#: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
-WATCHED = 14.0
-#: Readings that scatter more than foretold over LIVELY_TIME (s): their mean square over the one foretold, to
-#: this power, widens the variance.
-LIVELY, LIVELY_TIME, MOST_LIVELY = 0.7, 2.0, 3.0
-YOUNGEST = 0.5  # s, no level is accepted younger
-FEWEST = 5  # readings of the level
-MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
-QUIET_SINCE = 1.0  # s since a reading was set aside
-UNEASY = 2.5  # mean square of the normalised errors over the last second
-HORIZON = 5.0  # s over which a drift counts
-DRIFT_LIMIT = 5.0  # targets
-HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
-SILENCE = 3.0  # s, or ten usual intervals
+
+class Phase(Enum):
+    """What the filter is doing with the readings."""
+
+    GATHER = "first readings come in, nothing is known of the noise"
+    WAIT_FOR_CALM = "the level is over, the next one has not begun"
+    TRACK = "a level is being followed"
 
 
 class SettlingFilter:
     """Follows a balance's readings and says when the level is known to the target.
 
     ``resolution`` (kg) is the balance's digit, ``target`` (kg) the wanted standard uncertainty of the
-    level, ``memory`` what an earlier filter on the same bench learnt of its noise. Constant memory,
-    the same work for every reading. Not for several threads at once.
+    level, ``memory`` what is known of the bench from before. Constant memory, the same work for every
+    reading. Not for several threads at once.
     """
 
     def __init__(self, resolution: float, target: float, memory: NoiseMemory | None = None) -> None:
@@ -72,17 +81,26 @@ class SettlingFilter:
             raise ValueError(f"target {target!r} kg; expected a number above zero")
         self._d = resolution
         self._target = target / resolution
+        self._memory = memory or NoiseMemory((), (), ())
+        past = self._memory.past
+        self._past = past if past is not None and past.seconds >= ENOUGH else None
+        self._drift_prior, self._creep_prior = DRIFT_PRIOR, CREEP_PRIOR
+        if self._past is not None:
+            drift, creep = DRIFT_KNOWN * self._past.drift / resolution, self._past.creep / resolution
+            self._drift_prior = min(max(drift, LEAST_DRIFT), DRIFT_PRIOR)
+            self._creep_prior = min(max(creep, LEAST_CREEP), max(CREEP_PRIOR, self._target))
         self._shapes = standard_shapes()
-        self._bank: Bank | None = None
-        self._memory = memory
-        self._interval = memory.interval if memory and memory.interval > 0 else 0.1
+        self._first_look = FirstLook()
+        self._bank: Bank | None = None  # from the end of GATHER
+        self._phase = Phase.GATHER
+        self._interval = self._memory.interval or 0.1
         self._recent: deque[tuple[float, float]] = deque(maxlen=RECENT)
         self._shift = 0.0  # added to the stream's time after it jumped back
         self._last: float | None = None  # time of the last reading, own clock
         self._carried = 0.0  # time the bank stands at
         self._since = 0.0  # own time the level began
-        self._watched_since = 0.0  # own time of the first reading
-        self._known_before = max(memory.counts, default=0.0) * self._interval if memory else 0.0  # s
+        self._watched_since = 0.0  # own time of the first reading the noise was learnt from
+        self._known_before = max(self._memory.counts, default=0.0) * self._interval  # s
         self._readings = 0  # of this level
         self._taken_for: tuple[float, float] | None = None  # running mean of this level, own time of it
         self._set_aside_at = -math.inf
@@ -90,9 +108,8 @@ class SettlingFilter:
         self._run = 0
         self._suspects = 0.0
         self._remainder = 0.0  # resolutions the reading still moved by when the level began
-        self._moving_since: float | None = None
-        self._depth_before = math.inf  # resolutions, of the breath before this level; unknown at first
-        self._told = False
+        self._moving_since = 0.0  # own time the level was found to be over
+        self._told = False  # whether the present change was announced by ``begin``
         self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
         self._lively = 1.0  # the same with them, over LIVELY_TIME
         self._accepted = False
@@ -106,7 +123,7 @@ class SettlingFilter:
         self._recent.clear()
         self._told = True
         if self._bank is not None:
-            self._depth_before = self._bank.depth()
+            self._phase = Phase.WAIT_FOR_CALM
             self._moving_since = max(time + self._shift, self._last or -math.inf)
 
     def feed(self, time: float, reading: float | None, mark: str | None = None) -> Settling:
@@ -118,23 +135,23 @@ class SettlingFilter:
         if reading is None or not math.isfinite(reading):
             return self._nothing(time, f"the balance shows no number ({mark or 'blank'})")
         y = reading / self._d
-        now = time + self._shift
+        now = _on_grid(time + self._shift)
         if self._last is not None and now < self._last:  # the clock was set back: go on as after one interval
             self._shift += self._last + self._interval - now
-            now = self._last + self._interval
+            now = _on_grid(self._last + self._interval)
         if self._last is not None:
             step = now - self._last
             if 0 < step < 10 * self._interval:
                 self._interval += 0.05 * (step - self._interval)
         self._last = now
+        first = self._first_look.feed(now, y)
         event: Literal["moving", "level"] | None = None
-        if self._bank is None:
-            event = self._start(now, y)
-        elif self._moving_since is None:
+        if first is not None:
+            event = self._start(first, now)
+        elif self._phase is Phase.TRACK:
             event = self._track(now, y)
-        else:
-            self._recent.append((now, y))
-            event = self._wait_for_calm(now)
+        elif self._phase is Phase.WAIT_FOR_CALM:
+            event = self._wait_for_calm(now, y)
         self._state = self._describe(time, now, event)
         return self._state
 
@@ -150,34 +167,39 @@ class SettlingFilter:
         """The noise statistics to give to the next filter on the same bench."""
         b = self._bank
         if b is None:
-            return self._memory or NoiseMemory((), (), (), 0.0)
+            return self._memory
         return NoiseMemory(
             scales=tuple(float(v) for v in np.sqrt(b.scale) * self._d),
             log_weights=tuple(float(v) for v in b.log_weight),
             counts=tuple(float(v) for v in b.count),
             interval=self._interval,
+            past=self._memory.past,
         )
 
     # -- inside -------------------------------------------------------------------------------
 
-    def _start(self, now: float, y: float) -> Literal["level"] | None:
-        """Gather the first second: its spread says how much breathing to reckon with."""
-        self._recent.append((now, y))
-        first = list(self._recent)
-        if now - first[0][0] < FIRST_LOOK or len(first) < FEWEST:
-            return None
-        readings = [y for _, y in first]
-        spread = max(readings) - min(readings)
-        swing = min(max(0.7 * spread, 1.0), MOST_SWING)
-        bank = self._bank = Bank.from_readings(self._shapes, first, swing)
-        if self._memory is not None:
-            m = self._memory
+    def _start(self, first: Readings, now: float) -> Literal["level"]:
+        """Begin with the first second: its spread says how much breathing to reckon with."""
+        swing = min(max(0.7 * spread(first), 1.0), MOST_SWING)
+        bank = self._bank = Bank.from_readings(
+            self._shapes, first, swing, self._drift_prior, self._creep_prior
+        )
+        m = self._memory
+        if m.scales:
             bank.recall(np.array(m.scales) / self._d, np.array(m.log_weights), np.array(m.counts))
-        self._since, self._carried = first[0][0], now
-        self._watched_since = first[0][0]
+        self._recent.clear()
+        self._recent.extend(first)
+        self._carried = now
+        self._since = self._watched_since = first[0][0]
         self._readings = len(first)
-        self._told = False
+        self._remainder = spread(first[len(first) // 2 :])
+        self._accepted = self._told = False
+        self._level_begins()
         return "level"
+
+    def _level_begins(self) -> None:
+        self._phase = Phase.TRACK
+        self._run = self._side = 0
 
     def _track(self, now: float, y: float) -> Literal["moving"] | None:
         bank = self._bank
@@ -202,9 +224,10 @@ class SettlingFilter:
             self._side = side
             self._set_aside_at = now
             self._suspects += 1.0
-            if self._run >= 3 or (self._run >= 2 and abs(e) > 60) or self._suspects > 6:
+            far = self._run >= 2 and abs(e) > FAR
+            if self._run >= IN_A_ROW or far or self._suspects > SUSPECTS:
+                self._phase = Phase.WAIT_FOR_CALM
                 self._moving_since = now
-                self._depth_before = bank.depth()
                 self._told = False
                 recent = list(self._recent)[-self._run :]
                 self._recent.clear()
@@ -223,20 +246,11 @@ class SettlingFilter:
         """Variance (resolutions squared) of what may be left of the change: it dies as fast as the lag."""
         return self._remainder**2 * math.exp(-2 * (now - self._since) / TRANSIENT_TIME)
 
-    def _calm_window(self, now: float) -> list[tuple[float, float]]:
-        """The latest readings that make up the shortest window worth judging; empty if too few yet."""
-        window: list[tuple[float, float]] = []
-        for t, y in reversed(self._recent):
-            window.append((t, y))
-            if len(window) >= CALM_READINGS and now - t >= CALM:
-                return window[::-1]
-        return []
-
-    def _wait_for_calm(self, now: float) -> Literal["level"] | None:
+    def _wait_for_calm(self, now: float, y: float) -> Literal["level"] | None:
         bank = self._bank
         assert bank is not None
-        assert self._moving_since is not None
-        window = self._calm_window(now)
+        self._recent.append((now, y))
+        window = calm_window(self._recent, now)
         if not window:
             return None
         best = int(np.argmax(bank.weight))
@@ -245,7 +259,8 @@ class SettlingFilter:
         clean = raw - np.array([bank.noise(t - self._carried)[best] for t in times])
         sigma = bank.sigma()
         limit = 5 * sigma + 1.0
-        forced = now - self._moving_since > PATIENCE
+        waited = now - self._moving_since
+        forced = waited > PATIENCE and (waited > LONGEST_FALL or not one_way(self._recent, now, limit))
         lately = [y for t, y in self._recent if now - t <= STOPPED]
         stopped = now - self._recent[0][0] > STOPPED and max(lately) - min(lately) <= limit < np.ptp(clean)
         swing = float(np.ptp(clean))
@@ -263,8 +278,7 @@ class SettlingFilter:
             ahead = level_row(times.mean() - self._carried)
             off = clean.mean() - ahead @ mean
             if off**2 <= 9 * (ahead @ covariance @ ahead + (0.5 * sigma) ** 2 + 0.09):
-                self._moving_since = None
-                self._run = self._side = 0
+                self._level_begins()
                 return "level"
         if forced and spread > limit:
             bank.forget(max(float(np.ptp(raw)), 1.0), min((spread / limit) ** 2, MOST_GROWTH))
@@ -280,9 +294,8 @@ class SettlingFilter:
             bank.update(y, t - self._carried, learn=0.05, extra=self._transient(t))
             self._carried = t
             self._readings += 1
-        self._moving_since = None
         self._told = False
-        self._run = self._side = 0
+        self._level_begins()
         self._suspects = 0.0
         self._calmness = 1.0
         self._accepted = False
@@ -294,9 +307,10 @@ class SettlingFilter:
             return Settling(time, False, "still settling", "the first readings are coming in")
         d = self._d
         since = self._since - self._shift
-        if self._moving_since is not None:
+        if self._phase is Phase.WAIT_FOR_CALM:
+            reason: Reason
             if self._told or event == "moving":
-                reason: Reason = "still settling"
+                reason = "still settling"
                 text = "the reading is still moving: wait"
             else:
                 reason = "disturbed"
@@ -314,11 +328,13 @@ class SettlingFilter:
         values = np.array([y for t, y in self._recent if t >= settled])
         hidden = hidden_by_the_digit(values) if len(values) >= 4 else math.sqrt(1 / 12)
         frequency, amplitude = bank.swing()
-        swollen = SWOLLEN * max(amplitude - DEEPER * self._depth_before, 0.0)
-        breath = BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
-        revised = REVISED * self._revision(level, age, now)
-        trusted = self._trusted(variances, age, now)
-        u = math.hypot(math.sqrt(trusted), breath, hidden, revised)
+        u = math.hypot(
+            math.sqrt(self._level_variance(variances, age, now)),
+            stated.breath_left(amplitude, frequency, age),
+            hidden,
+            REVISED * self._revision(level, age, now),
+            self._remainder * math.exp(-age / LEFT_TIME),
+        )
         u_drift = math.sqrt(max(float(DRIFT_ROW @ covariance @ DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > UNEASY
@@ -327,7 +343,13 @@ class SettlingFilter:
         if u <= self._target and not (drifting or disturbed or young):
             self._accepted = True
         left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), unwatched, 0.3)
-        reason, text = self._words(u, left, drifting, disturbed, drift)
+        if left is None:
+            reason, text = "accepted", "accepted"
+        else:
+            mg = d * 1e6
+            reason, text = why_not(
+                left, u * mg, self._target * mg, disturbed, drift * 60 * mg if drifting else None
+            )
         return Settling(
             at=time - lag if self._accepted or lag else time,
             accepted=self._accepted,
@@ -343,13 +365,15 @@ class SettlingFilter:
             event=event,
         )
 
-    def _trusted(self, variances: Floats, age: float, now: float) -> float:
-        """The level's variance from what models without and with draughts say of it."""
-        draught = TRUST + (DRAUGHT_AT_FIRST - TRUST) * FIRST_TIME / (FIRST_TIME + age)
-        watched = self._known_before + now - self._watched_since
-        lively = min(max(self._lively, 1.0), MOST_LIVELY) ** LIVELY
-        variance = TRUST**2 * variances[0] + draught**2 * variances[1]
-        return float(variance) * (1 + (WATCHED / watched) ** 2) * lively
+    def _level_variance(self, variances: Floats, age: float, now: float) -> float:
+        """What bank, and past where there is one, leave open of the level (resolutions squared)."""
+        restless = stated.restless(self._lively)
+        if self._past is None:
+            watched = self._known_before + now - self._watched_since
+            return stated.of_a_bench_just_met(variances, age, watched) * restless
+        slow = stated.slow_noise(self._past, self._d, age)
+        variance = stated.of_a_known_bench(variances, slow, restless)
+        return variance + stated.jumped(self._past, self._d, age)
 
     def _revision(self, level: float, age: float, now: float) -> float:
         """How far (resolutions) the level is from what it was taken for of late."""
@@ -361,28 +385,16 @@ class SettlingFilter:
     def _to_watch(self, now: float) -> float:
         """How long (s) this bench must still be watched before a reading is believed."""
         watched = now - self._watched_since
-        if watched >= WATCH_NOISY or (self._memory is not None and self._memory.scales):
+        if watched >= WATCH_NOISY or self._memory.scales:
             return 0.0
         shown = [y for t, y in self._recent if t >= self._since]
         return max((WATCH_QUIET if float(np.std(shown)) < HARDLY else WATCH_NOISY) - watched, 0.0)
 
-    def _words(
-        self, u: float, left: float | None, drifting: bool, disturbed: bool, drift: float
-    ) -> tuple[Reason, str]:
-        if self._accepted:
-            return "accepted", "accepted"
-        if disturbed:
-            return "disturbed", "something shakes the balance: hands off the bench, nobody walking by"
-        if drifting:
-            per_minute = drift * 60 * self._d * 1e6
-            return "drifting", f"the reading drifts by {per_minute:+.3g} mg a minute: let it settle"
-        if left is not None and left > HOPELESS:
-            return "too noisy for the target", (
-                f"the noise leaves {u * self._d * 1e6:.2g} mg, wanted {self._target * self._d * 1e6:.2g} mg: "
-                "draught shield, quieter place, or a wider target"
-            )
-        return "still settling", f"about {left:.0f} s more" if left is not None else "still settling"
-
     def _nothing(self, time: float, text: str) -> Settling:
         self._accepted = False
         return Settling(time, False, "no readings", text)
+
+
+def _on_grid(time: float) -> float:
+    """The time (s) on the grid that readings are put on: few different steps, whose effects are kept."""
+    return round(time / TICK) * TICK

@@ -1,0 +1,29 @@
+"""Whether readings (time s, value in resolutions) have come to rest after a change."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .settings import CALM, CALM_READINGS, FIRST_LOOK, ONE_WAY
+
+Reading = tuple[float, float]
+
+
+def calm_window(recent: Sequence[Reading], now: float) -> list[Reading]:
+    """The latest readings that make up the shortest window worth judging; empty if too few yet."""
+    window: list[Reading] = []
+    for t, y in reversed(recent):
+        window.append((t, y))
+        if len(window) >= CALM_READINGS and now - t >= CALM:
+            return window[::-1]
+    return []
+
+
+def one_way(recent: Sequence[Reading], now: float, limit: float) -> bool:
+    """Whether the reading still goes one way by more than ``limit``: a slow filter's way to a new load."""
+    values = np.array([y for t, y in recent if now - t <= FIRST_LOOK])
+    if len(values) < 3:
+        return False
+    return bool(abs(values[-1] - values[0]) > max(ONE_WAY * np.ptp(values), limit))

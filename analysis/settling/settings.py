@@ -1,0 +1,164 @@
+"""Every number of the settling filter in one place, and where each group comes from.
+
+| group | where it comes from | the script that checks it again |
+| --- | --- | --- |
+| noise laws | the physics of a balance and of breathing at rest | `tests.benchmarks.settling` |
+| not known beforehand | as wide as the benches of the classes need | the same |
+| memories | a bench stays as it is for minutes, a breath for seconds | the same |
+| numbers | single precision; the jitter of a serial line | `tests/analysis`, against linear algebra |
+| changes of level | a reading that far off is no noise (normal law) | the benchmark's false acceptances |
+| first look | how a balance answers a load | its class `begun moving` |
+| waiting | a balance filter of 3 s, the reach of a hand | its class `filter of 3 s` |
+| statement of u | true errors over stated ones | its column `rms/u`, all classes |
+| past | the spectrum below breathing; steps that go back | the same with `--past` |
+| acceptance | false acceptances against time | its columns `false` and `/bound` |
+
+All were chosen on seeds up to 110 of the benchmark; ACCURACY.md quotes others.
+Units: seconds, hertz, and the balance's resolution ("resolutions") unless said otherwise.
+"""
+
+from __future__ import annotations
+
+# -- noise laws of the bank --------------------------------------------------------------------
+
+#: Correlation times of the slow noise (s); beyond the last it counts as drift.
+SLOW_TIMES = (0.6, 2.4, 9.6)
+#: Overtones of the breathing and the share of its amplitude each may have beforehand; kept small, or
+#: breathing at half the frequency would explain as much.
+OVERTONES = ((2, 0.25), (3, 0.1))
+#: Creep after a change of load, as a sum of decays (s); it belongs to the level, not to the noise.
+CREEP_TIMES = (2.0, 10.0)
+#: Breathing at rest lies between about 0.15 and 0.5 Hz; the step is what one model can follow.
+FREQUENCIES = tuple(0.15 * 1.22**k for k in range(7))
+#: Fast noise: variance of the white part, of the filtered part, its time constant (s).
+FASTS = ((1.0, 0.0, 0.1), (0.05, 1.0, 0.06), (0.05, 1.0, 0.12), (0.02, 1.0, 0.22))
+#: Beside breathing the time constant matters less.
+BREATH_FASTS = ((0.05, 1.0, 0.07), (0.02, 1.0, 0.18))
+#: Slow noise: variance at each of SLOW_TIMES, and the logarithm of how likely it is beforehand.
+#: Draughts are the stronger the slower they are.
+SLOWS = (
+    ((0.001, 0.001, 0.001), 0.0),
+    ((0.03, 0.03, 0.03), -1.7),
+    ((0.22, 0.25, 0.35), -1.5),
+    ((1.8, 2.0, 2.8), -2.1),
+)
+#: What breathing leaves that its oscillator does not follow; it stands beside breathing only.
+UNEVEN = (((2.0, 0.03, 0.03), -2.1),)
+DRAUGHTY = 0.1  # variance of the slowest noise over the fast from which a model counts as one of draughts
+
+# -- what is not known beforehand, and how it wanders ---------------------------------------------
+
+LEVEL_PRIOR = 1e4  # each way
+DRIFT_PRIOR = 0.5  # a second
+DRIFT_WANDER, DRIFT_TIME = 0.02, 30.0  # a second, over that long
+CREEP_PRIOR = 2.0  # each decay
+SWING_WANDER, SWING_RATE_TIME = 0.1, 8.0  # of the breathing's rate, over that long
+SWING_FLOOR = 0.25  # of the noise scale squared: a breath held comes back
+SWING_TIME = 60.0
+LOOSE = 0.1  # of the depth of late: what a breath held or released may be off by from one reading to the next
+DEEPEST = 1.5  # of the depth of late: no breath is deeper than that all at once
+QUANTISATION = 1 / 12  # variance of a rectangle one resolution wide
+SCALE_PRIOR = 0.3  # noise scale
+SCALE_FLOOR = 0.02 * QUANTISATION  # its square
+SCALE_DOF = 4.0  # readings that what the first look says of the scale is worth
+
+# -- memories (s) -----------------------------------------------------------------------------------
+
+SCALE_TIME = 25.0  # of each model's noise scale
+PRIOR_TIME = 5.0  # of what the first look said of it
+WEIGHT_TIME = 150.0  # of the weights
+DEPTH_TIME = 30.0  # of the depth: a breath held is released again
+DEEPER_TIME = 4.0  # in which a deeper breath is believed: what goes further sooner is a change of load
+LIVELY_TIME = 2.0  # of how much the readings scatter over what was predicted
+RECALLED = 100.0  # readings, at most, that a memory counts for
+MOST_RECALLED = 4.0  # logarithm of the weights: the bench stays, who breathes beside it may be another
+
+# -- numbers ------------------------------------------------------------------------------------------
+
+#: Variance over the noise from which a level counts as wholly unknown: a gain of one to five digits, and
+#: still within the seven digits in which covariances are kept (half the memory is nearly half the time).
+WIDEST = 1e5
+TINY = 1e-12  # keeps a creep long dead from numbers that a processor is slow with
+TICK = 1 / 256  # s: readings are put on this grid, finer than the jitter of a line
+STEPS_KEPT = 64  # time steps whose effect is kept
+RECENT = 64  # readings kept
+
+# -- changes of level ---------------------------------------------------------------------------------
+
+GATE = 4.5  # standard deviations: a reading further off than this is set aside
+DOUBT = 2.5  # beyond this it counts less
+FAR = 60.0  # standard deviations: two in a row that far off are a change
+IN_A_ROW = 3  # set aside to one side that make a change
+SUSPECTS = 6.0  # set aside of late, to either side, that make a change
+CALM, CALM_READINGS = 0.46, 3  # s, and readings, that must agree before a new level is begun
+TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once the readings are calm
+
+# -- first look ---------------------------------------------------------------------------------------
+
+FIRST_LOOK = 1.0  # s of readings before anything is said
+MOST_SWING = 60.0
+#: The noise is not learnt while a change dies away: while the newer half of the first look spreads over less
+#: than that share of the whole, which is more than a few digits; but not longer than that (s).
+SHRINKING, DYING, LONGEST_LOOK = 0.4, 4.0, 10.0
+#: A second that spreads over less than that share of the first one, within that time (s), shows that the
+#: first was not the bench but hands: begin again. No breath of 0.15 Hz turns as flat as that.
+AGAIN, AGAIN_TIME = 0.1, 30.0
+
+# -- waiting for calm ---------------------------------------------------------------------------------
+
+STOPPED = 1.5  # s without the breathing that was reckoned with: longer than it turns
+PATIENCE = 3.0  # s of movement after which the noise itself must have changed
+#: ... but not while the reading goes one way (that share of its spread), as through a slow filter, for at
+#: most that long (s)
+ONE_WAY, LONGEST_FALL = 0.95, 15.0
+MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breathing may explain it
+
+# -- statement of u -----------------------------------------------------------------------------------
+
+#: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
+#: after a part of one (a quarter at least counts as seen), less after several.
+BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.02, 0.25, 2.5
+#: A bench not known: true errors over the bank's standard deviations (it reckons with drift and creep that
+#: most benches do not have). What models with draughts add to the variance weighs more while the level is
+#: young (FIRST_TIME): slow noise looks like a level for a while.
+TRUST, DRAUGHT_TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.5, 1.05, 2.5, 0.5
+#: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
+WATCHED = 14.0
+#: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
+REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
+#: Readings that scatter more than predicted of late: their mean square over the one predicted, to this
+#: power, widens the variance.
+LIVELY, MOST_LIVELY = 0.7, 3.0
+#: What the reading still moved by when the level began is left in it, dying with this time (s).
+LEFT_TIME = 0.5
+
+# -- past of the bench --------------------------------------------------------------------------------
+
+#: Edges (Hz) of the bands in which slow noise is kept; breathing lies above the last.
+BANDS = (1 / 1000, 1 / 150, 1 / 45, 1 / 15)
+SHORTEST = 40.0  # s, a stretch shorter than this says nothing of slow noise
+ENOUGH = 240.0  # s of past from which it is used
+HANDS_OFF = 15.0  # s after a handling that belong to it and to its creep, not to the slow noise
+SIDE = 6  # s on either side of a moment over which a jump is looked for
+JUMP = 6.0  # robust standard deviations of such differences that make a jump
+STEEPEST = 1.6  # of variance from one band to the next slower: 1/f noise
+#: Drift and creep beforehand of a bench that is known: over what its past shows, and at least.
+DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
+#: The lesser of slow noise as learnt and as the bank sees it now counts by this: they are much the same.
+SAME_NOISE = 0.5
+#: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its
+#: root mean square: then it is stated as this share of it.
+RARE, RARE_SHARE = 1e-3, 0.3
+
+# -- acceptance ---------------------------------------------------------------------------------------
+
+#: A bench not known from before is watched that long (s) before anything is accepted, so that slow noise
+#: can show itself: first while hardly more than the digit moves, then otherwise.
+WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
+HARDLY = 0.45  # standard deviation of the readings shown; a still balance has 0.3
+YOUNGEST, FEWEST = 0.5, 5  # s, and readings: no level is accepted younger
+QUIET_SINCE = 1.0  # s since a reading was set aside
+UNEASY = 2.5  # mean square of the normalised errors over the last second
+HORIZON, DRIFT_LIMIT = 5.0, 5.0  # s over which a drift counts, targets it may come to
+HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
+SILENCE = 3.0  # s, or ten usual intervals
