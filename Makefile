@@ -24,16 +24,21 @@ $(VENV)/.ready: $(LOCK)
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "Weighloop needs Python 3.11 or newer; name one with PYTHON=..."; exit 1; }
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[report,desk]'
 	touch $@
 
 $(VENV)/.ready-dev: $(VENV)/.ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[dev]'
 	touch $@
 
+# Recorded data for the settling filter's tests (two packages that bring much else along).
+$(VENV)/.ready-recordings: $(VENV)/.ready-dev
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[recordings]'
+	touch $@
+
 # Pins every version anew (needs uv); no download address goes into the file.
 lock:
-	uv pip compile --quiet --universal --python-version 3.11 --extra dev --no-header --no-annotate \
+	uv pip compile --quiet --universal --python-version 3.11 --extra dev --extra recordings --no-header --no-annotate \
 	  --no-emit-index-url --no-emit-find-links pyproject.toml -o constraints.txt
 
 clean:

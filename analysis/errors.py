@@ -30,6 +30,18 @@ class WeighloopError(Exception):
     right: str = ""
 
 
+#: The optional library: the part of the installation (an extra) that brings it.
+EXTRAS = {"jinja2": "report", "matplotlib": "report", "pandas": "desk"}
+
+
+def missing_extra(error: ModuleNotFoundError) -> str | None:
+    """What to install where an optional library is missing, as a sentence; None where it is none of those."""
+    library = (error.name or "").partition(".")[0]
+    if library not in EXTRAS:
+        return None
+    return f"{library} is not installed, which this needs: pip install 'weighloop[{EXTRAS[library]}]'"
+
+
 class InputError(WeighloopError, ValueError):
     """An input that cannot be used; carries every fault found, not only the first."""
 

@@ -31,7 +31,7 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
     """Write the comparison of ``results`` to ``path`` as one HTML file, whole or not at all."""
     import jinja2
 
-    room = files("weighloop.analysis.report")
+    room = files(__package__ or "")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(room.joinpath("comparison.html").read_text(encoding="utf-8"))
     is_batch = len(results) > 2

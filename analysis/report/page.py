@@ -55,7 +55,7 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
     import jinja2
 
     data = result.to_json()
-    room = files("weighloop.analysis.report")
+    room = files(__package__ or "")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
     template = environment.from_string(room.joinpath("page.html").read_text(encoding="utf-8"))
     bench, readings = result.bench, data["readings"]

@@ -86,10 +86,12 @@ def main() -> None:
 
 def _reason(error: Exception) -> str:
     """The error in words: ours speak for themselves, others are named as unforeseen."""
-    from ...analysis.errors import WeighloopError
+    from ...analysis.errors import WeighloopError, missing_extra
 
     if isinstance(error, WeighloopError):
         return str(error)
+    if isinstance(error, ModuleNotFoundError) and (sentence := missing_extra(error)):
+        return sentence
     if isinstance(error, OSError):
         return f"{error.filename}: {error.strerror}" if error.filename else str(error)
     return (
