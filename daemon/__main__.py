@@ -13,6 +13,30 @@ from pathlib import Path
 from . import health
 from . import paths as places
 
+#: How fast a rehearsal may be, times as fast as life.
+SPEEDS = (1e-3, 1e4)
+
+
+def _speed(text: str) -> float:
+    value = float(text)
+    if not SPEEDS[0] <= value <= SPEEDS[1]:  # also of what is no number
+        raise argparse.ArgumentTypeError(f"{text} is not from {SPEEDS[0]:g} to {SPEEDS[1]:g}")
+    return value
+
+
+def _megabytes(text: str) -> float:
+    value = float(text)
+    if not 0 <= value <= 1e9:
+        raise argparse.ArgumentTypeError(f"{text} is no size in MB")
+    return value
+
+
+def _address(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    if not (port.isascii() and port.isdigit() and int(port) < 65536):
+        raise argparse.ArgumentTypeError(f"{text!r} is not such as 127.0.0.1:8271")
+    return host.strip("[]") or "127.0.0.1", int(port)
+
 
 def parser() -> argparse.ArgumentParser:
     """The options."""
@@ -21,11 +45,13 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("--store", type=Path, help="the store (SQLite); the user's own by default")
     p.add_argument("--socket", type=Path, help="where clients connect")
     p.add_argument("--bench", type=Path, help="open this bench's devices at start")
-    p.add_argument("--speed", type=float, default=1.0, help="clock rate, for rehearsals on a twin as fast")
-    p.add_argument("--tcp", metavar="HOST:PORT", help="listen there as well; clients need the token")
+    p.add_argument("--speed", type=_speed, default=1.0, help="clock rate, for rehearsals on a twin as fast")
+    p.add_argument("--tcp", type=_address, metavar="HOST:PORT", help="listen there as well; it takes a key")
+    afar = "let clients of other machines act, not only watch"
+    p.add_argument("--act-from-afar", action="store_true", help=afar)
     p.add_argument("--alarm", metavar="COMMAND", help="run this with a JSON event on its standard input")
     least = health.DISK_LEAST / 1e6
-    p.add_argument("--disk-least", type=float, default=least, metavar="MB", help="free space wanted")
+    p.add_argument("--disk-least", type=_megabytes, default=least, metavar="MB", help="free space wanted")
     p.add_argument("--until-input-ends", action="store_true", help="stop with the one who started it")
     p.add_argument("--check", action="store_true", help="check places, store and bench, then leave")
     return p
@@ -34,9 +60,6 @@ def parser() -> argparse.ArgumentParser:
 def main(arguments: list[str] | None = None) -> int:
     """Run until stopped. Exit status: 0 done, 1 could not, 2 wrong call."""
     options = parser().parse_args(arguments)
-    if not options.speed > 0:
-        print("--speed is above zero", file=sys.stderr)
-        return 2
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     if options.check:
         from .self_check import check
@@ -56,6 +79,7 @@ def main(arguments: list[str] | None = None) -> int:
             bench=options.bench,
             alarm_command=options.alarm,
             tcp=options.tcp,
+            act_from_afar=options.act_from_afar,
             disk_least=int(options.disk_least * 1e6),
         )
     except (StoreError, OSError, ValueError) as error:

@@ -221,16 +221,28 @@ REPLACEABLE: Final[frozenset[Topic]] = frozenset(("live", "run", "device"))
 METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "snapshot": ("everything needed to draw a screen", {}, "Snapshot", False),
     "status": ("health in short, for monitoring", {}, "object", False),
-    "authenticate": ("say the token; needed first over TCP", {"token": "str"}, "bool", False),
+    "authenticate": (
+        "say a key; needed first over TCP",
+        {"token": "str: the watch key or the act key"},
+        "bool",
+        False,
+    ),
     "subscribe": ("start the numbered stream", {"topics": "list of Topic"}, "bool", False),
-    "control.take": ("become the one who may act", {"name": "str", "force": "bool"}, "bool", False),
+    "control.take": (
+        "become the one who may act",
+        {"name": "str or null", "force": "bool, optional"},
+        "bool",
+        False,
+    ),
     "control.release": ("let others act", {}, "bool", True),
+    "control.renounce": ("only watch from now on; this connection cannot act again", {}, "bool", False),
     "run.plan": (
         "the steps a run would have",
         {
             "bench_text": "str",
             "points": "int",
-            "target_u_kg": "float or null, optional: the wanted uncertainty of a reading",
+            "target_u_kg": "float or null, optional: the wanted uncertainty of a reading, "
+            "a mass in kg above zero",
         },
         "object: steps, seconds, largest_pull_kg, expected_u_M_A_per_m (at the strongest field and at the "
         "weakest; null where a reading says nothing of M), warnings",
@@ -245,7 +257,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "name": "str or null",
             "queue": "bool, optional: wait for the present run's end",
             "loops": "int, optional: so many runs one after the other",
-            "not_before_utc": "str, optional: ISO 8601",
+            "not_before_utc": "str or null, optional: ISO 8601",
             "hands_free": "bool, optional: spacers; the balance may show that an action was done. "
             "Only for clients that give the code with run.confirm",
             "spacers_on_pan": "bool, optional: whether spacers lie between magnet and pan (so without it) "
@@ -254,12 +266,12 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
         "int: the run's id",
         True,
     ),
-    "run.hold": ("hold the run", {"why": "str"}, "bool", True),
+    "run.hold": ("hold the run", {"why": "str or null"}, "bool", True),
     "run.go_on": ("go on with a held run", {}, "bool", True),
-    "run.stop": ("end the run; the lift goes to the far end", {"why": "str"}, "bool", True),
+    "run.stop": ("end the run; the lift goes to the far end", {"why": "str or null"}, "bool", True),
     "run.confirm": (
         "the person did it, or answers",
-        {"choice": "str or null", "code": "str, optional: of the action that is confirmed"},
+        {"choice": "str or null", "code": "str or null, optional: of the action that is confirmed"},
         "bool",
         True,
     ),
@@ -271,12 +283,15 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "runs.get": ("one run whole", {"run": "int"}, "Run", False),
     "readings.overview": (
         "raw readings thinned to a width: lowest and highest in each slot",
-        {"run": "int", "slots": "int"},
+        {"run": "int or null", "slots": "int"},
         "object: time_s, low_kg, high_kg",
         False,
     ),
     "shutdown": ("stop the daemon; a running run is held", {}, "bool", True),
 }
+
+#: Longest text of a note, a name or a reason, characters.
+LONGEST_TEXT: Final = 10_000
 
 #: JSON-RPC error codes of our own, beside the standard's.
 ERROR_NOT_POSSIBLE: Final = 1

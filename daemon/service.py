@@ -236,7 +236,13 @@ class Daemon:
 
     # -- running -------------------------------------------------------------------------------
 
-    async def run(self, socket_path: Path, bench: Path | None, tcp: str | None) -> None:
+    async def run(
+        self,
+        socket_path: Path,
+        bench: Path | None,
+        tcp: tuple[str, int] | None,
+        act_from_afar: bool = False,
+    ) -> None:
         """Until ``stop``. Raises OSError where the socket's place cannot be used."""
         self.loop = asyncio.get_running_loop()
         self._stopped = asyncio.Event()
@@ -253,8 +259,8 @@ class Daemon:
             watched=self._watched,
         )
         if tcp is not None:
-            host, _, port = tcp.rpartition(":")
-            await self.server.listen_tcp(host or "127.0.0.1", int(port), socket_path.with_suffix(".tcp"))
+            place = socket_path.with_suffix(".tcp")
+            await self.server.listen_tcp(*tcp, place, act_from_afar=act_from_afar)
         if places.has_unix_sockets():
             await self.server.listen_unix(socket_path)
         elif tcp is None:
@@ -353,13 +359,15 @@ def serve(
     clock_rate: float = 1.0,
     bench: Path | None = None,
     alarm_command: str | None = None,
-    tcp: str | None = None,
+    tcp: tuple[str, int] | None = None,
+    act_from_afar: bool = False,
     disk_least: int = health.DISK_LEAST,
 ) -> None:
     """Own the ports and the store and serve clients, until told to stop.
 
-    ``clock_rate`` above 1 is for rehearsals on a twin of the same speed. ``tcp`` (``host:port``)
-    listens there as well, with a token. Raises StoreError for a store that cannot be used or is
+    ``clock_rate`` above 1 is for rehearsals on a twin of the same speed. ``tcp`` (host, port)
+    listens there as well, with a key for watching and one for acting; beyond loopback the latter only
+    with ``act_from_afar``. Raises StoreError for a store that cannot be used or is
     owned by another daemon.
     """
     # The writer must not wait long for a thread that serves clients; nor for a look at all that was loaded.
@@ -368,4 +376,4 @@ def serve(
     store = store_path or places.store_file()
     disk = health.DiskGuard(store.absolute().parent, disk_least)
     daemon = Daemon(store, clock_rate=clock_rate, alarm_command=alarm_command, disk=disk)
-    asyncio.run(daemon.run(socket_path or places.socket_path(), bench, tcp))
+    asyncio.run(daemon.run(socket_path or places.socket_path(), bench, tcp, act_from_afar))

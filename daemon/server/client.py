@@ -78,6 +78,8 @@ def _result(answer: JsonObject) -> Any:
 
 def _check_greeting(message: JsonObject) -> JsonObject:
     greeting = message.get("params") if message.get("method") == "greeting" else None
+    if greeting is None and isinstance(message.get("error"), dict):
+        raise NoDaemon(f"the daemon takes no further client: {message['error'].get('message')}")
     if greeting is None:
         raise NoDaemon("what answers there is no Weighloop daemon")
     if greeting["protocol"] != PROTOCOL_VERSION:
@@ -86,6 +88,20 @@ def _check_greeting(message: JsonObject) -> JsonObject:
             "start the daemon anew after an update"
         )
     return greeting
+
+
+def _opened(address: str | tuple[str, int], timeout: float) -> socket.socket:
+    """A connected socket. Raises OSError."""
+    if not isinstance(address, str):
+        return socket.create_connection(address, timeout)
+    line = socket.socket(socket.AF_UNIX)
+    line.settimeout(timeout)
+    try:
+        line.connect(address)
+    except OSError:
+        line.close()
+        raise
+    return line
 
 
 class Client:
@@ -102,21 +118,19 @@ class Client:
     def connect(cls, path: str | Path | None = None, timeout: float = PATIENCE) -> Client:
         """Connect to a daemon. Raises ClientError, in words, when there is none."""
         address, token = find(path)
-        family = socket.AF_UNIX if isinstance(address, str) else socket.AF_INET
-        line = socket.socket(family, socket.SOCK_STREAM)
-        line.settimeout(timeout)
+        line: socket.socket | None = None
         try:
-            line.connect(address)
+            line = _opened(address, timeout)
             client = cls(line)
             client.greeting = _check_greeting(client._next())
             if token is not None:
                 client.call("authenticate", token=token)
-        except OSError as error:
-            line.close()
+        except (OSError, ClientError) as error:
+            if line is not None:
+                line.close()
+            if isinstance(error, ClientError):
+                raise
             raise NoDaemon(f"no daemon answers at {path or address}: {error}") from None
-        except ClientError:
-            line.close()
-            raise
         return client
 
     def call(self, method: str, **params: Any) -> Any:

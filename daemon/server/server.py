@@ -1,8 +1,4 @@
-"""JSON-RPC 2.0 over an owner-only Unix socket, or over TCP with a token.
-
-No client can slow the daemon: each has a bounded queue of its own, in which a newer live reading
-takes the place of an older one; what was dropped or replaced is counted and told.
-"""
+"""JSON-RPC 2.0 over an owner-only Unix socket, or over TCP with a key for watching and one for acting."""
 
 from __future__ import annotations
 
@@ -10,131 +6,32 @@ import asyncio
 import contextlib
 import hmac
 import json
-import logging
-import os
 import secrets
 import socket
-from collections import deque
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from ..clock import utc_now
-from ..protocol import ERROR_NOT_IN_CONTROL, METHODS, PROTOCOL_VERSION, REPLACEABLE, TOPICS, Topic
+from ..protocol import ERROR_NOT_IN_CONTROL, METHODS, PROTOCOL_VERSION, TOPICS, Topic
+from .connection import (
+    LONGEST_OF_A_STRANGER,
+    LONGEST_REQUEST,
+    Connection,
+    Handler,
+    LineReader,
+    Rights,
+    RpcError,
+)
+from .listener import accept_all, is_loopback, room_for_clients, tcp_socket, unix_socket, write_key
+from .parameters import WrongParameter, checked, shown
 
-log = logging.getLogger(__name__)
-
-#: Events that wait for one client beside the replaceable ones; older ones are dropped and counted.
-QUEUE = 500
-#: Longest request, bytes: a bench file fits many times over.
-LONGEST_REQUEST = 4 * 1024 * 1024
 #: Bytes handed to the system for one client before we wait for it.
 WRITE_AHEAD = 256 * 1024
-
-Handler = Callable[["Connection", dict[str, Any]], Awaitable[Any]]
-
-
-class RpcError(Exception):
-    """An answer that is an error: ``code`` of the standard or of the protocol."""
-
-    def __init__(self, code: int, message: str) -> None:
-        self.code = code
-        super().__init__(message)
-
-
-class Connection:
-    """One client."""
-
-    def __init__(self, server: Server, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self.server, self._reader, self._writer = server, reader, writer
-        self.trusted = server.token is None
-        self.topics: frozenset[str] = frozenset()
-        self.name = "a client"
-        self._answers: deque[bytes] = deque()
-        self._events: deque[tuple[Topic, bytes]] = deque()
-        self._seq = 0
-        self._missed = 0
-        self._wake = asyncio.Event()
-        self._room = asyncio.Event()
-        self._room.set()
-
-    async def serve(self, greeting: dict[str, Any]) -> None:
-        """Until the client goes."""
-        self._say({"jsonrpc": "2.0", "method": "greeting", "params": greeting})
-        sender = asyncio.create_task(self._send())
-        try:
-            while line := await self._reader.readline():
-                await self._room.wait()  # who asks without reading the answers is not read either
-                if line.strip():
-                    await self._answer(line)
-        except (OSError, ValueError, asyncio.LimitOverrunError) as error:
-            log.info("a client was let go: %s", error)
-        finally:
-            sender.cancel()
-            await asyncio.gather(sender, return_exceptions=True)
-            self._writer.close()
-
-    def publish(self, topic: Topic, data: bytes) -> None:
-        """Let the client know, in its own time. ``data`` is JSON already, the same bytes for all."""
-        if topic not in self.topics:
-            return
-        if topic in REPLACEABLE:
-            for index, (waiting, _) in enumerate(self._events):
-                if waiting == topic:
-                    del self._events[index]
-                    self._missed += 1
-                    break
-        elif len(self._events) >= QUEUE:
-            self._events.popleft()
-            self._missed += 1
-        self._events.append((topic, data))
-        self._wake.set()
-
-    def _say(self, message: dict[str, Any]) -> None:
-        self._answers.append(json.dumps(message, allow_nan=False).encode() + b"\n")
-        if len(self._answers) > 100:
-            self._room.clear()
-        self._wake.set()
-
-    async def _send(self) -> None:
-        while True:
-            await self._wake.wait()
-            self._wake.clear()
-            while self._answers or self._events:
-                if self._answers:
-                    self._writer.write(self._answers.popleft())
-                    self._room.set()
-                else:
-                    topic, data = self._events.popleft()
-                    self._seq += 1
-                    head = f'{{"seq": {self._seq}, "topic": "{topic}", "missed": {self._missed}, "data": '
-                    self._missed = 0
-                    head = f'{{"jsonrpc": "2.0", "method": "event", "params": {head}'
-                    self._writer.write(b"".join((head.encode(), data, b"}}\n")))
-                await self._writer.drain()
-
-    async def _answer(self, line: bytes) -> None:
-        number: Any = None
-        try:
-            try:
-                request = json.loads(line)
-            except ValueError:
-                raise RpcError(-32700, "this is not JSON; one object a line is expected") from None
-            if not isinstance(request, dict) or not isinstance(request.get("method"), str):
-                raise RpcError(-32600, "a request is an object with jsonrpc, id, method and params")
-            number = request.get("id")
-            params = request.get("params") or {}
-            if not isinstance(params, dict):
-                raise RpcError(-32602, "params are an object, by name")
-            result = await self.server.dispatch(self, request["method"], params)
-            answer: dict[str, Any] = {"jsonrpc": "2.0", "id": number, "result": result}
-        except RpcError as error:
-            answer = {"jsonrpc": "2.0", "id": number, "error": {"code": error.code, "message": str(error)}}
-        except Exception as error:
-            log.exception("a request failed")
-            message = f"a fault in the daemon: {error}"
-            answer = {"jsonrpc": "2.0", "id": number, "error": {"code": -32603, "message": message}}
-        self._say(answer)
+#: Clients served at a time, and of them such that have not said a key yet.
+MOST_CLIENTS, MOST_STRANGERS = 200, 16
+#: A client that must say a key does so within this time, s.
+KEY_WITHIN = 10.0
 
 
 class Server:
@@ -145,76 +42,97 @@ class Server:
         handlers: dict[str, Handler],
         program: str,
         *,
-        token: str | None = None,
         control_changed: Callable[[str | None], None] = lambda name: None,
         watched: Callable[[bool], None] = lambda live: None,
     ) -> None:
-        self.handlers, self.program, self.token = handlers, program, token
+        self.handlers, self.program = handlers, program
         self.connections: set[Connection] = set()
         self.controller: Connection | None = None
+        self.most_clients = room_for_clients(MOST_CLIENTS)
+        self._keys: dict[Rights, str] = {}
         self._control_changed, self._watched = control_changed, watched
-        self._servers: list[asyncio.Server] = []
         self._places: list[Path] = []
+        self._listening: list[asyncio.Task[None]] = []
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def listen_unix(self, path: Path) -> None:
-        """An owner-only socket. Raises OSError where the place cannot be used."""
-        path.parent.mkdir(parents=True, exist_ok=True)
-        # Made beside its place and moved there when it listens: who sees it can connect, and only the owner.
-        fresh = path.with_name(path.name + "~")
-        fresh.unlink(missing_ok=True)
-        line = socket.socket(socket.AF_UNIX)
-        before = os.umask(0o177)
-        try:
-            line.bind(str(fresh))
-        finally:
-            os.umask(before)
-        os.chmod(fresh, 0o600)
-        server = await asyncio.start_unix_server(self._accept, sock=line, limit=LONGEST_REQUEST)
-        fresh.replace(path)  # the store's lock says that no other daemon is alive
-        self._servers.append(server)
+        """An owner-only socket, whose clients may act. Raises OSError where the place cannot be used."""
+        self._listen(unix_socket(path), Rights.ACT)
         self._places.append(path)
 
-    async def listen_tcp(self, host: str, port: int, place: Path) -> None:
-        """TCP, never without a token; where to find it is written to the owner-only file ``place``."""
-        if self.token is None:
-            self.token = secrets.token_urlsafe(32)
-        server = await asyncio.start_server(self._accept, host, port, limit=LONGEST_REQUEST)
-        bound = server.sockets[0].getsockname()[1]
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.unlink(missing_ok=True)
-        handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with open(handle, "w", encoding="utf-8") as file:
-            json.dump({"host": host, "port": bound, "token": self.token}, file)
-        self._servers.append(server)
-        self._places.append(place)
+    async def listen_tcp(self, host: str, port: int, place: Path, *, act_from_afar: bool = False) -> None:
+        """TCP, never without a key. Where to find it is written, with a key each, to owner-only files.
 
-    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        writer.transport.set_write_buffer_limits(high=WRITE_AHEAD)
-        connection = Connection(self, reader, writer)
-        local = writer.get_extra_info("socket").family.name == "AF_UNIX"
-        connection.trusted = local or self.token is None
+        ``place`` has the key to act; beside it, with ``.watch`` before the ending of its name, lies the one
+        to watch. Beyond loopback there is no key to act unless ``act_from_afar``.
+        """
+        line = tcp_socket(host, port)
+        bound = line.getsockname()[1]
+        known_as = socket.gethostname() if host in ("0.0.0.0", "::") else host
+        files = {Rights.WATCH: place.with_name(f"{place.stem}.watch{place.suffix}")}
+        if act_from_afar or is_loopback(host):
+            files[Rights.ACT] = place
+        for rights, file in files.items():
+            self._keys[rights] = secrets.token_urlsafe(32)
+            write_key(file, known_as, bound, self._keys[rights])
+            self._places.append(file)
+        self._listen(line, Rights.NONE)
+
+    def _listen(self, line: socket.socket, rights: Rights) -> None:
+        async def let_in(caller: socket.socket) -> None:
+            await self._let_in(caller, rights)
+
+        self._listening.append(asyncio.create_task(accept_all(line, let_in)))
+
+    async def _let_in(self, caller: socket.socket, rights: Rights) -> None:
+        strangers = sum(c.rights == Rights.NONE for c in self.connections)
+        full = len(self.connections) >= self.most_clients
+        if full or (rights == Rights.NONE and strangers >= MOST_STRANGERS):
+            with contextlib.suppress(OSError), caller:
+                error = {
+                    "code": ERROR_NOT_IN_CONTROL,
+                    "message": f"{len(self.connections)} clients are served, there is no room for another",
+                }
+                caller.send(json.dumps({"jsonrpc": "2.0", "id": None, "error": error}).encode() + b"\n")
+            return
+        loop = asyncio.get_running_loop()
+        reader = LineReader(LONGEST_OF_A_STRANGER if rights == Rights.NONE else LONGEST_REQUEST)
+        protocol = asyncio.StreamReaderProtocol(reader)
+        transport, _ = await loop.connect_accepted_socket(lambda: protocol, caller)
+        transport.set_write_buffer_limits(high=WRITE_AHEAD)
+        writer = asyncio.StreamWriter(transport, protocol, reader, loop)
+        connection = Connection(self, reader, writer, rights)
         self.connections.add(connection)
-        task = asyncio.current_task()
-        if task is not None:
-            self._tasks.add(task)
+        task = asyncio.create_task(self._serve(connection))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _serve(self, connection: Connection) -> None:
+        stranger = connection.rights == Rights.NONE
         greeting = {
             "protocol": PROTOCOL_VERSION,
             "program": self.program,
             "utc": utc_now(),
-            "needs_token": not connection.trusted,
+            "needs_token": stranger,
         }
+        timer = None
+        if stranger:
+            timer = asyncio.get_running_loop().call_later(KEY_WITHIN, self._drop_stranger, connection)
         try:
             await connection.serve(greeting)
         except asyncio.CancelledError:
             pass
         finally:
+            if timer is not None:
+                timer.cancel()
             self.connections.discard(connection)
             self._topics_changed()
             if self.controller is connection:
                 self._set_controller(None)
-            if task is not None:
-                self._tasks.discard(task)
+
+    def _drop_stranger(self, connection: Connection) -> None:
+        if connection.rights == Rights.NONE:
+            connection.close()
 
     def publish(self, topic: Topic, data: Any) -> None:
         """To all who subscribed; in the loop's thread."""
@@ -227,40 +145,50 @@ class Server:
         """One call. Raises RpcError."""
         known = METHODS.get(method)
         if known is None:
-            raise RpcError(-32601, f"there is no method {method!r}; there are {', '.join(METHODS)}")
+            raise RpcError(-32601, f"there is no method {shown(method)}; there are {', '.join(METHODS)}")
+        try:
+            params = checked(method, params)
+        except WrongParameter as error:
+            raise RpcError(-32602, str(error)) from None
         _, _, _, needs_control = known
         if method == "authenticate":
             return self._authenticate(connection, params)
-        if not connection.trusted:
-            raise RpcError(ERROR_NOT_IN_CONTROL, "say the token first: authenticate")
+        if connection.rights == Rights.NONE:
+            raise RpcError(ERROR_NOT_IN_CONTROL, "say the key first: authenticate")
+        if (needs_control or method == "control.take") and connection.rights < Rights.ACT:
+            raise RpcError(
+                ERROR_NOT_IN_CONTROL, f"{method} is for those who may act; this client only watches"
+            )
         if needs_control and self.controller is not connection:
             who = f"{self.controller.name} has it" if self.controller else "nobody has it: control.take"
             raise RpcError(ERROR_NOT_IN_CONTROL, f"{method} needs the control role; {who}")
         match method:
             case "subscribe":
-                topics = params.get("topics", list(TOPICS))
-                if not isinstance(topics, list) or not set(topics) <= set(TOPICS):
-                    raise RpcError(-32602, f"topics is a list of {', '.join(TOPICS)}")
-                connection.topics = frozenset(topics)
+                connection.topics = frozenset(params.get("topics", TOPICS))
                 self._topics_changed()
                 return True
             case "control.take":
-                return self._take(
-                    connection, str(params.get("name") or "a client"), bool(params.get("force"))
-                )
+                return self._take(connection, params.get("name") or "a client", params.get("force", False))
             case "control.release":
                 self._set_controller(None)
+                return True
+            case "control.renounce":
+                connection.rights = Rights.WATCH
+                if self.controller is connection:
+                    self._set_controller(None)
                 return True
             case _:
                 return await self.handlers[method](connection, params)
 
     def _authenticate(self, connection: Connection, params: dict[str, Any]) -> bool:
-        said = params.get("token")
-        if self.token is not None and not (
-            isinstance(said, str) and hmac.compare_digest(said.encode(), self.token.encode())
-        ):
+        if connection.rights != Rights.NONE:
+            return True
+        said = params.get("token", "").encode()
+        # Every key is compared, each in constant time.
+        fitting = [rights for rights, key in self._keys.items() if hmac.compare_digest(said, key.encode())]
+        if not fitting:
             raise RpcError(ERROR_NOT_IN_CONTROL, "this is not the token")
-        connection.trusted = True
+        connection.grant(fitting[0])
         return True
 
     def _take(self, connection: Connection, name: str, force: bool) -> bool:
@@ -279,12 +207,11 @@ class Server:
         self._control_changed(connection.name if connection is not None else None)
 
     async def close(self) -> None:
-        """Stop listening and let every client go."""
-        for server in self._servers:
-            server.close()
-        for task in list(self._tasks):
+        """Stop listening and disconnect every client."""
+        tasks = [*self._listening, *self._tasks]
+        for task in tasks:
             task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await asyncio.gather(*tasks, return_exceptions=True)
         for place in self._places:
             with contextlib.suppress(OSError):
                 place.unlink(missing_ok=True)

@@ -20,7 +20,8 @@ class Served:
         self,
         folder: Path,
         *,
-        tcp: str | None = None,
+        tcp: tuple[str, int] | None = None,
+        act_from_afar: bool = False,
         bench: Path | None = None,
         rate: float = 1.0,
         disk: DiskGuard | None = None,
@@ -28,7 +29,9 @@ class Served:
         self.place = folder / "d.sock"
         self.store = folder / "store.sqlite"
         self.daemon = Daemon(self.store, clock_rate=rate, disk=disk)
-        self._thread = threading.Thread(target=lambda: asyncio.run(self.daemon.run(self.place, bench, tcp)))
+        self._thread = threading.Thread(
+            target=lambda: asyncio.run(self.daemon.run(self.place, bench, tcp, act_from_afar))
+        )
 
     def __enter__(self) -> Served:
         self._thread.start()

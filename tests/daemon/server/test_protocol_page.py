@@ -18,7 +18,7 @@ from typing import get_args
 from tests.support import ROOT
 from weighloop.daemon import protocol
 from weighloop.daemon.server.client import ClientError
-from weighloop.daemon.server.server import QUEUE
+from weighloop.daemon.server.connection import QUEUE
 
 FOLDER = ROOT / "daemon"
 PAGE = FOLDER / "PROTOCOL.md"
@@ -36,7 +36,7 @@ STANDARD = {
 OWN = {
     protocol.ERROR_NOT_POSSIBLE: "not possible now: no run, held, a balance that is not heard, no such run",
     protocol.ERROR_BAD_INPUT: "wrong input: a bench file with faults (all of them), a number out of range",
-    protocol.ERROR_NOT_IN_CONTROL: "without the control role, or without the token",
+    protocol.ERROR_NOT_IN_CONTROL: "without the control role, without a key, or with one that only watches",
 }
 
 
@@ -135,6 +135,9 @@ def test_what_needs_control_is_refused_without_it_and_the_rest_is_not(tmp_path: 
             assert (code == protocol.ERROR_NOT_IN_CONTROL) == control, name
             if name == "control.take":
                 client.call("control.release")
+            if name == "control.renounce":
+                client.close()
+                client = daemon.client()
         snapshot = client.call("snapshot")
         assert set(snapshot) == set(protocol.Snapshot.__annotations__)
         assert set(client.greeting) == set(protocol.Greeting.__annotations__)

@@ -24,7 +24,7 @@ from weighloop.daemon.protocol import (
     REPLACEABLE,
 )
 from weighloop.daemon.server.client import AsyncClient, Client, ClientError, NoDaemon
-from weighloop.daemon.server.server import QUEUE
+from weighloop.daemon.server.connection import QUEUE
 from weighloop.daemon.service import AlreadyRunning, Daemon
 
 
@@ -77,7 +77,9 @@ def test_the_standard_s_errors(served: Served, line: bytes, code: int) -> None:
 
 
 def test_every_method_of_the_protocol_is_served(served: Served) -> None:
-    answered_by_server = {"authenticate", "subscribe", "control.take", "control.release"}
+    answered_by_server = {
+        *("authenticate", "subscribe", "control.take", "control.release", "control.renounce")
+    }
     assert served.daemon.server is not None
     assert set(served.daemon.server.handlers) | answered_by_server == set(METHODS)
 
@@ -235,7 +237,7 @@ def test_two_daemons_do_not_share_a_store(served: Served) -> None:
 
 
 def test_tcp_needs_the_token(tmp_path: Path) -> None:
-    with Served(tmp_path, tcp="127.0.0.1:0") as daemon:
+    with Served(tmp_path, tcp=("127.0.0.1", 0)) as daemon:
         place = daemon.place.with_suffix(".tcp")
         assert stat.S_IMODE(place.stat().st_mode) == 0o600
         known = json.loads(place.read_text())

@@ -19,6 +19,10 @@ from ..common import json_option, print_json, store_option
 @click.option(
     "--speed", type=float, default=1.0, help="Clock rate, for rehearsals on a twin of the same speed."
 )
+@click.option("--tcp", metavar="HOST:PORT", help="Listen there as well; clients say a key.")
+@click.option(
+    "--act-from-afar", is_flag=True, help="Let clients of other machines act, not only watch (with --tcp)."
+)
 @click.option("--check", is_flag=True, help="Check places, store and bench, then leave.")
 @click.option("--status", is_flag=True, help="Ask the running daemon how it is; exit status 1 when not well.")
 @json_option
@@ -27,6 +31,8 @@ def command(
     store_path: Path | None,
     socket: Path | None,
     speed: float,
+    tcp: str | None,
+    act_from_afar: bool,
     check: bool,
     status: bool,
     as_json: bool,
@@ -42,7 +48,13 @@ def command(
     from ....daemon.__main__ import main
 
     arguments = ["--speed", str(speed)]
-    for option, value in (("--bench", bench_path), ("--store", store_path), ("--socket", socket)):
+    for option, value in (
+        ("--bench", bench_path),
+        ("--store", store_path),
+        ("--socket", socket),
+        ("--tcp", tcp),
+    ):
         if value is not None:
             arguments += [option, str(value)]
+    arguments += ["--act-from-afar"] if act_from_afar else []
     sys.exit(main([*arguments, "--check"] if check else arguments))
