@@ -116,24 +116,6 @@ class Point(TypedDict):
     note: str
 
 
-class TapWord(TypedDict):
-    """So many taps of a finger on the pan, and what they say."""
-
-    taps: int
-    text: str
-
-
-class TapList(TypedDict):
-    """What taps say now; ``open``: three taps opened a list, headed ``title``. ``heard``: so many by now;
-    ``unsure``: the last ones could not be counted."""
-
-    open: bool
-    title: str
-    words: list[TapWord]
-    heard: int
-    unsure: bool
-
-
 class Run(TypedDict):
     """One run. ``steps_done`` counts; ``action`` is what happens next."""
 
@@ -151,7 +133,6 @@ class Run(TypedDict):
     points: list[Point]
     bench_text: str
     hands_free: bool  # the balance may show that an action was done
-    by_taps: TapList | None  # null where nobody listens: not hands-free, not under way
 
 
 class RunLine(TypedDict):

@@ -1,50 +1,42 @@
 """What a person's hands say through the pan while a hands-free run is under way: levels, and taps.
 
-Taps are taken by what stood on the screen when the first of them came; if the run has gone on meanwhile they
-say nothing, but for the three that open the list. While a row of taps or the list is under way, levels say
-nothing either and no reading is taken.
+Two taps of a finger say "done" to what is asked of the person; three hold the run. Two taps count for what
+was asked when the first of them came; if the run has gone on meanwhile they change nothing. While the pan is
+tapped no reading is taken. With a lift two taps say nothing: no tap moves the lift.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Final
 
 from ...drivers.device import BalanceReading
-from ..procedure.events import Asked, BenchState, Level, Record, Tapped
+from ..procedure.events import Asked, BenchState, Level, Tapped
+from ..procedure.next_task import action_of
 from ..procedure.run import RunRecord
-from ..protocol import RunState, TapList
+from ..protocol import RunState
 from .plateau import Levels
 from .tap_counter import Taps
-from .tap_menu import BY_TAPS, OPEN, Words, all_else, at_once, listens, told
 
-#: A list closes, and nothing is changed, when so long nothing was tapped, s by the clock.
-CLOSES: Final = 15.0
-#: For so long it is told that taps could not be counted, s by the clock.
-UNSURE: Final = 5.0
+#: Numbers of taps that mean something.
+DONE, HOLD = 2, 3
 
-#: What was said: something for the procedure, or an entry in the log.
-Said = Level | Tapped | Asked | Record
-#: What a word was said to: run, its state and the task under way.
-Place = tuple[int, RunState, int]
+#: Which task of which run is under way: run, its state, the task's number.
+TaskKey = tuple[int, RunState, int]
 
 
 class HandsFreeInput:
-    """Hears readings one by one, in the conductor's thread."""
+    """Follows the readings one by one, in the controller's thread."""
 
     def __init__(self) -> None:
-        self.use(math.inf, math.inf, 0.0)  # of no bench yet: hears nothing
+        self.use(math.inf, math.inf, 0.0)  # no bench yet: nothing is recognised
 
     def use(self, capacity: float, resolution: float, least: float) -> None:
-        """Listen at a balance; ``least`` is the least change that counts as another level. All in kg."""
+        """Follow a balance; ``least`` is the least change that counts as another level. All in kg."""
         self.taps, self.levels = Taps(capacity, resolution), Levels(least)
-        self._list: Words | None = None
-        self._touched = 0.0  # when the list was opened or tapped at last
-        self._unsure: float | None = None  # when taps could not be counted
         self._since = -math.inf  # when the reading under way began
-        self._place: Place | None = None  # now
-        self._tapped_at: Place | None = None  # as the row under way began
+        self._task: TaskKey | None = None
+        self._tapped_at: TaskKey | None = None  # the task as the row of taps under way began
         self._was_engaged = False
 
     def reading_begins(self, time: float) -> None:
@@ -54,78 +46,46 @@ class HandsFreeInput:
 
     @property
     def engaged(self) -> bool:
-        """Whether the pan is being tapped, or the list is open: not the time to take a reading."""
-        if self._list is not None or self.taps.heard:
-            return True
-        return self.taps.began is not None and self.taps.began >= self._since
+        """Whether the pan is being tapped: not the time to take a reading."""
+        return bool(self.taps.heard) or (self.taps.began is not None and self.taps.began >= self._since)
 
-    def let_go(self) -> bool:
-        """Whether hands have left the pan since this was asked last."""
+    def released(self) -> bool:
+        """Whether hands have left the pan since the last call."""
         before, self._was_engaged = self._was_engaged, self.engaged
         return before and not self._was_engaged
 
-    def look(self, now: float, run: RunRecord | None, stage: BenchState) -> None:
-        """Close the list where its time is over, or the run has gone on."""
-        place = None if run is None else (run.id, run.state, stage.serial)
-        if place != self._place:
-            self._place, self._list = place, None
+    def follow(self, run: RunRecord | None, stage: BenchState) -> None:
+        """Note which task is under way."""
+        task = None if run is None else (run.id, run.state, stage.serial)
+        if task != self._task:
+            self._task = task
             self.levels.reset()  # what was shown before something was asked says nothing of it
-        if self.taps.began is None and now - self._touched > CLOSES:
-            self._list = None
-        if self._unsure is not None and now - self._unsure > UNSURE:
-            self._unsure = None
 
-    def hear(self, reading: BalanceReading, run: RunRecord | None, stage: BenchState) -> Iterator[Said]:
-        """One reading; what was said with it."""
-        self.look(reading.time, run, stage)
+    def hear(
+        self, reading: BalanceReading, run: RunRecord | None, stage: BenchState
+    ) -> Iterator[Level | Tapped | Asked]:
+        """Take one reading; yields what it completes."""
+        self.follow(run, stage)
         level = self.levels.feed(reading.time, reading.value)
-        if run is None or not listens(run):
+        if run is None or not run.hands_free or run.state not in ("running", "held"):
             return
-        before, presses = self.taps.began, self.taps.heard
+        before = self.taps.began
         count = self.taps.feed(reading.time, reading.value, reading.mark)
         if before is None:
-            self._tapped_at = self._place
-        if count == 0 and presses > 1:
-            self._unsure = reading.time  # of fewer nobody knows whether they were meant
-        elif self.taps.heard or count:
-            self._unsure = None
-        if count is not None:
-            yield from self._counted(count, reading.time, run, stage)
-        elif level is not None and not self.taps.heard and self._list is None and _by_hand(stage):
+            self._tapped_at = self._task
+        if count == HOLD and run.state == "running":
+            yield Asked("hold", "by taps")
+        elif count == DONE and self._tapped_at == self._task and _waits_for_done(run, stage):
+            yield Tapped()
+        elif count is None and level is not None and not self.taps.heard and _by_hand(stage):
             yield Level(level, self.levels.width)
-
-    def _counted(self, count: int, now: float, run: RunRecord, stage: BenchState) -> Iterator[Said]:
-        self._touched = now
-        if count < 2:
-            return  # a touch, or nobody knows how many
-        opened, self._list = self._list, None
-        if opened is None and count == OPEN:
-            self._list = all_else(run, stage)
-        elif self._tapped_at == self._place:
-            word = (opened or at_once(run, stage)).by(count)
-            match word.does if word is not None else None:
-                case Words() as further:
-                    self._list = further
-                case Asked() as asked:
-                    assert word is not None
-                    yield Record("taps", f"{BY_TAPS.capitalize()}: {word.text}", {"taps": count})
-                    yield asked
-                case Tapped() | Record() as said:
-                    yield said
-                case None:
-                    pass
-
-    def told(self, run: RunRecord | None, stage: BenchState) -> TapList | None:
-        """What taps say now, as clients see it; None where nobody listens."""
-        if run is None or not listens(run):
-            return None
-        return told(
-            self._list or at_once(run, stage),
-            self._list is not None,
-            self.taps.heard,
-            self._unsure is not None,
-        )
 
 
 def _by_hand(stage: BenchState) -> bool:
     return stage.task is not None and stage.task.by_hand
+
+
+def _waits_for_done(run: RunRecord, stage: BenchState) -> bool:
+    """Whether the person is asked to do something; a question needs its answer, and no tap gives it."""
+    action = action_of(run, stage)
+    return run.ladder == "spacers" and action["needs_confirm"] and action["code"] != "question"

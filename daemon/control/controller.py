@@ -78,7 +78,7 @@ class RunController(Worker):
         self._held_at: float | None = None
         self._armed = False
         self._live_new = False
-        self.listener = HandsFreeInput()
+        self.hands_free = HandsFreeInput()
 
     # -- the outside, from any thread ----------------------------------------------------------
 
@@ -105,8 +105,7 @@ class RunController(Worker):
         self._hear()
         self._look_at_times()
         self._promises.keep(self.stage)
-        by_taps = self.listener.told(self.run, self.stage)
-        if self.publisher.tell(self.run, self.stage, self.acquisition, by_taps, self._live_new):
+        if self.publisher.publish_changes(self.run, self.stage, self.acquisition, self._live_new):
             self._live_new = False
 
     def on_error(self) -> None:
@@ -130,7 +129,7 @@ class RunController(Worker):
             follow = needed or (self.watched and left >= -NEWEST)
             settling = acquisition.feed(reading, follow, self._handling())
             self._hear_hands(reading)
-            if not self.listener.engaged and (bad := acquisition.out_of_range()) is not None:
+            if not self.hands_free.engaged and (bad := acquisition.out_of_range()) is not None:
                 self._dispatch(events.OutOfRange(*bad))
                 acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
             if settling is None:
@@ -149,32 +148,29 @@ class RunController(Worker):
         return task.kind == "read"
 
     def _hear_hands(self, reading: BalanceReading) -> None:
-        """What the pan tells of a person's hands, where the run may go by it."""
-        for said in self.listener.hear(reading, self.run, self.stage):
-            match said:
-                case events.Asked():
-                    self._person(said, answered := Future())
-                    if answered.done() and (why := answered.exception()) is not None:
-                        self.edit("taps", f"Not possible now: {why}", {})
-                case events.Record():
-                    self.edit(said.kind, said.text, said.data)
-                case _:
-                    self._dispatch(said)
+        """What the balance shows of a person's hands, where the run may go by it."""
+        for event in self.hands_free.hear(reading, self.run, self.stage):
+            if isinstance(event, events.Asked):
+                self._person(event, answered := Future())
+                if answered.done() and (why := answered.exception()) is not None:
+                    self.edit("taps", f"Not possible now: {why}", {})
+            else:
+                self._dispatch(event)
         self._hands_off()
 
     def _hands_off(self) -> None:
-        """A reading that was being taken while hands were at the pan begins anew without them."""
+        """A reading during which hands were at the pan begins again without them."""
         task = self.stage.task
-        if self.listener.let_go() and self._armed and task is not None and task.kind == "read":
+        if self.hands_free.released() and self._armed and task is not None and task.kind == "read":
             self._begin(task)
 
     def _handling(self) -> bool:
         """Whether a person is at work on the bench, as asked or tapping."""
-        return self.listener.engaged or (self.stage.task is not None and self.stage.task.by_hand)
+        return self.hands_free.engaged or (self.stage.task is not None and self.stage.task.by_hand)
 
     def _maybe_accept(self, acquisition: Acquisition) -> None:
         task = self.stage.task
-        if not self._armed or self.listener.engaged or task is None or task.kind != "read":
+        if not self._armed or self.hands_free.engaged or task is None or task.kind != "read":
             return
         if acquisition.ready:
             reading = acquisition.taken()
@@ -182,7 +178,7 @@ class RunController(Worker):
                 self._armed = False
                 settling = acquisition.settling
                 if settling is not None and settling.level_since is not None:
-                    self.listener.levels.quiet(settling.level_since)
+                    self.hands_free.levels.quiet(settling.level_since)
                 reading |= self.devices.measured()
                 self._dispatch(events.Accepted(task.serial, reading))
 
@@ -192,7 +188,7 @@ class RunController(Worker):
         now = self.clock.now()
         least = self.rate  # no patience is shorter than a second of the machine's time
         self.watch.look()
-        self.listener.look(now, self.run, self.stage)
+        self.hands_free.follow(self.run, self.stage)
         self._hands_off()
         if self._armed and now - self._read_began > max(PATIENCE, 3 * least):
             self._not_settled(now)
@@ -240,7 +236,7 @@ class RunController(Worker):
         target = target or TARGET_DIGITS * resolution
         self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
         least = least_change(resolution, self.acquisition.target)
-        self.listener.use(bench.balance.capacity, resolution, least)
+        self.hands_free.use(bench.balance.capacity, resolution, least)
 
     def add_run(
         self,
@@ -320,7 +316,7 @@ class RunController(Worker):
         elif task.kind == "read" and self.acquisition is not None:
             self._read_began = self.clock.now()
             self._armed = True
-            self.listener.reading_begins(self._read_began)
+            self.hands_free.reading_begins(self._read_began)
             zero = self.run.last("zero") if self.run is not None else None
             self.acquisition.zero = zero["value_kg"] if zero is not None else None
             self.acquisition.begin(self._read_began)
@@ -394,5 +390,4 @@ class RunController(Worker):
 
     def snapshot(self) -> Snapshot:
         """Everything needed to draw a screen; in the conductor's thread."""
-        by_taps = self.listener.told(self.run, self.stage)
-        return self.publisher.snapshot(self.run, self.stage, self.acquisition, by_taps, self.clock.now())
+        return self.publisher.snapshot(self.run, self.stage, self.acquisition, self.clock.now())

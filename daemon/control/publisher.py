@@ -12,7 +12,7 @@ from ..clock import utc_now
 from ..procedure.events import BenchState
 from ..procedure.next_task import action_of
 from ..procedure.run import LogEvent, RunRecord, to_protocol
-from ..protocol import LogLine, Snapshot, TapList, Topic
+from ..protocol import LogLine, Snapshot, Topic
 from .devices import Devices
 
 log = logging.getLogger(__name__)
@@ -36,7 +36,7 @@ class Publisher:
         self.log: list[LogLine] = []
         self.controller: str | None = None
         self.bench_text = ""  # of the bench file named at the start
-        self._told: Any = None
+        self._published: Any = None
         self._live_at = self._devices_at = 0.0
 
     def committed(self, event: LogEvent, run: RunRecord | None) -> None:
@@ -56,20 +56,19 @@ class Publisher:
         """Tell of the devices at the next turn."""
         self._devices_at = 0.0
 
-    def tell(
+    def publish_changes(
         self,
         run: RunRecord | None,
         stage: BenchState,
         acquisition: Acquisition | None,
-        by_taps: TapList | None,
         live: bool,
     ) -> bool:
-        """What is new; ``live``: there are new readings. True when those were told."""
+        """Publish what is new; ``live``: there are new readings. True when those were published."""
         now = time.monotonic()
         action = None if run is None else action_of(run, stage)
-        if (run, action, by_taps) != self._told:
-            self._told = (run, action, by_taps)
-            self.publish("run", None if run is None else to_protocol(run, action, by_taps))
+        if (run, action) != self._published:
+            self._published = (run, action)
+            self.publish("run", None if run is None else to_protocol(run, action))
         if now - self._devices_at >= DEVICES_EVERY:
             self._devices_at = now
             both = {"balance": self.devices.balance_device(), "lift": self.devices.lift_device()}
@@ -88,7 +87,6 @@ class Publisher:
         run: RunRecord | None,
         stage: BenchState,
         acquisition: Acquisition | None,
-        by_taps: TapList | None,
         clock_s: float,
     ) -> Snapshot:
         """Everything needed to draw a screen."""
@@ -98,7 +96,7 @@ class Publisher:
             "balance": self.devices.balance_device(),
             "lift": self.devices.lift_device(),
             "live": acquisition.live() if acquisition is not None else None,
-            "run": None if run is None else to_protocol(run, action_of(run, stage), by_taps),
+            "run": None if run is None else to_protocol(run, action_of(run, stage)),
             "log": self.log,
             "controller": self.controller,
             "bench_text": self.bench_text,

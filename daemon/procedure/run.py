@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
-from ..protocol import Point, Run, RunLine, RunState, Step, TapList
+from ..protocol import Point, Run, RunLine, RunState, Step
 
 #: Where a run stands in its life; from these there is no way on.
 ENDED: frozenset[RunState] = frozenset(("finished", "stopped"))
@@ -183,8 +183,8 @@ def seconds_left(run: RunRecord) -> float | None:
     return run.seconds_planned * left / len(run.steps)
 
 
-def to_protocol(run: RunRecord, action: Any, by_taps: TapList | None = None) -> Run:
-    """The run whole, as clients see it; ``action`` is what happens next, ``by_taps`` what taps say now."""
+def to_protocol(run: RunRecord, action: Any) -> Run:
+    """The run whole, as clients see it; ``action`` is what happens next."""
     return {
         "id": run.id,
         "sample": run.sample,
@@ -200,5 +200,4 @@ def to_protocol(run: RunRecord, action: Any, by_taps: TapList | None = None) -> 
         "points": list(run.points),
         "bench_text": run.bench_text,
         "hands_free": run.hands_free,
-        "by_taps": by_taps,
     }

@@ -17,8 +17,6 @@ from weighloop.daemon.protocol import (
     RunLine,
     Snapshot,
     Step,
-    TapList,
-    TapWord,
 )
 from weighloop.tui.state.follower import CallRefused, FeedLost
 
@@ -181,12 +179,6 @@ def action(
     )
 
 
-def taps(*words: str, title: str = "", heard: int = 0, first: int = 2) -> TapList:
-    """What taps say, counted from ``first``; with a ``title`` it is a list that three taps opened."""
-    said = [TapWord(taps=count, text=text) for count, text in enumerate(words, first)]
-    return TapList(open=bool(title), title=title, words=said, heard=heard, unsure=False)
-
-
 def run_at(done: int = 17, ladder: str = "lift", state: Any = "running", **more: Any) -> Run:
     """A run of WP-07-3 with ``done`` steps behind it."""
     steps = plan(ladder=ladder)
@@ -206,7 +198,6 @@ def run_at(done: int = 17, ladder: str = "lift", state: Any = "running", **more:
         points=points_of(steps, done),
         bench_text=BENCH.format(ladder=ladder),
         hands_free=ladder == "spacers",
-        by_taps=more.get("by_taps"),
     )
 
 

@@ -14,7 +14,6 @@ import pytest
 import tests.support.scripted_daemon as S
 from tests.support.screen_driver import Stage, stage
 from tests.support.scripted_results import finished, result
-from weighloop.daemon.acquisition.tap_menu import REMARKS
 from weighloop.tui.screens import bench
 from weighloop.tui.screens import compare as compare_screen
 from weighloop.tui.screens import figures as figures_view
@@ -37,31 +36,13 @@ LOOK = compute.SteadyLook(
 def spacers() -> Any:
     hint = "the balance notices; or tap the pan twice"
     act = S.action("set-spacers", "Set 17 spacers, the sample away.", True, spacers=17, hint=hint)
-    taps = S.taps("done", "something else")
-    return S.snapshot(S.run_at(20, "spacers", action=act, by_taps=taps), S.live_at(100.0), lift=False)
-
-
-def tapping(*words: str, title: str, heard: int = 0) -> Any:
-    """Three taps have opened a list while spacers are asked for."""
-    found = spacers()
-    found["run"]["by_taps"] = S.taps(*words, title=title, heard=heard)
-    return found
-
-
-def tap_words() -> Any:
-    words = ("hold the run", "read this gap once more", "set the last reading (17 spacers) aside")
-    return tapping(*words, "write a note", "stop this run", title="What is it?", heard=3)
-
-
-def tap_notes() -> Any:
-    return tapping(*REMARKS, title="Which note? Any other: n at the keyboard.")
+    return S.snapshot(S.run_at(20, "spacers", action=act), S.live_at(100.0), lift=False)
 
 
 def doubtful() -> Any:
     text = "The reading fits 15 spacers better than 17. Is the count right?"
     ask = S.action("question", text, True, ["take as it is", "once more"])
-    taps = S.taps("something else", "once more", "take as it is", first=3)
-    return S.snapshot(S.run_at(20, "spacers", action=ask, by_taps=taps), S.live_at(100.0), lift=False)
+    return S.snapshot(S.run_at(20, "spacers", action=ask), S.live_at(100.0), lift=False)
 
 
 def held() -> Any:
@@ -153,9 +134,6 @@ SCREENS = {
     "run-spacers": (spacers, nothing),
     "run-none": (lambda: S.snapshot(None), nothing),
     "run-question": (doubtful, question),
-    "run-question-taps": (doubtful, nothing),
-    "run-taps": (tap_words, nothing),
-    "run-taps-notes": (tap_notes, nothing),
     "run-held": (held, nothing),
     "run-set-aside": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), set_aside),
     "run-no-link": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), no_link),

@@ -19,8 +19,7 @@ HOW: Final = {
     "run": (
         "The sentence on top says what to do next; HANDS OFF means that the bench works by itself. "
         "Hands-free, with spacers, the balance notices what you did; where it cannot, tap the pan twice "
-        "with a finger, or press Enter. Three taps show all else that taps can say: hold, go on, repeat, "
-        "set aside, a note, end. A question shows how many taps its answers have. "
+        "with a finger, or press Enter. Three taps hold the run. "
         "Points run along five passages: in, out, turned in, out, back in. "
         "A filled dot: field along the sample; an open dot: against it."
     ),

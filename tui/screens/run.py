@@ -23,7 +23,6 @@ from ..widgets.log_lines import LogLines
 from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
 from ..widgets.progress_ladder import ProgressLadder
 from ..widgets.reading_panel import ReadingPanel, live_texts
-from ..widgets.tap_menu import TapCard, asks, by_taps
 from .dialogs import AskText, AskYesNo, Choose
 from .view import View
 
@@ -72,7 +71,6 @@ class RunView(View):
             with Vertical(id="loop"):
                 yield Axes(id="axes")
                 yield LoopPlot()
-                yield TapCard()
                 yield Static(LEGEND, id="legend-line", markup=False)
                 yield Static(listing(THE_WAY, "how a loop is weighed", bold=True), id="the-way")
             yield ReadingPanel()
@@ -90,7 +88,6 @@ class RunView(View):
             self.query_one(ReadingPanel).show_where(self.snapshot)
         if what in ("run", "point", "all"):
             self._draw()
-            self._show_taps()
         if what in ("clock", "all"):
             self._compute_if_due()
         if what in ("log", "all"):
@@ -106,12 +103,6 @@ class RunView(View):
             self.query_one(Axes).show("pull, g, against applied field, kA/m  m: M")
             self.query_one(LoopPlot).draw_loop(*pull_dots(run))
         self._move_now()
-
-    def _show_taps(self) -> None:
-        """In the loop's place, where taps are to choose from."""
-        taps = by_taps(self.snapshot.run)
-        self.set_class(asks(taps), "taps")
-        self.query_one(TapCard).show(taps)
 
     def _move_now(self) -> None:
         """The reading under way, where it stands in the plot."""

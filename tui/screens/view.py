@@ -12,7 +12,6 @@ from ...daemon.protocol import Run
 from ..state.follower import Feed
 from ..state.snapshot import LiveSnapshot
 from ..widgets.key_bar import KeyBar, keys_of
-from ..widgets.tap_menu import by_taps
 from ..widgets.top_bar import TopBar
 
 
@@ -92,13 +91,6 @@ class View(Screen[None]):
             if what in ("all", "link", "device", "clock"):
                 self.query_one(TopBar).show(self.snapshot)
             self.changed(what)
-            if (
-                what == "run"
-                and self.PLACE != "run"
-                and (taps := by_taps(self.snapshot.run))
-                and taps["open"]
-            ):
-                self.call_later(self.run_action, "app.view('run')")  # no hand is free to go there
         except NoMatches:
             if len(self.query("*")) >= self._parts:
                 raise

@@ -10,7 +10,6 @@ from ..format import ASKS_A_PERSON
 from ..state.snapshot import LiveSnapshot, last_spacers
 from .big_digits import BigDigits
 from .listing import Lines
-from .tap_menu import OPEN, asks, by_taps, foot
 
 
 class ActionLine(Horizontal):
@@ -27,28 +26,15 @@ class ActionLine(Horizontal):
         digits.display = spacers is not None
         if spacers is not None:
             digits.show(str(spacers))
-        if (taps := by_taps(snapshot.run)) is not None and taps["open"] and snapshot.linked:
-            hint = "taps choose from the list now"
         aside = "" if kind == "person" else "dim"  # too faint on the ground of what waits for a person
         text = Text()
         text.append(tag, style="dim" if kind == "quiet" else "")
-        text.append(f"{say_more(snapshot)}\n", style=aside)
+        text.append("\n")
         text.append(sentence, style="bold")
         if hint:
             text.append(f"\n{hint}", style=aside)
         self.query_one("#sentence", Lines).show(text)
         self.set_classes(kind)
-
-
-def say_more(snapshot: LiveSnapshot) -> str:
-    """Where taps are listened to and no list is there yet: how to open it, or what has been heard of it."""
-    taps = by_taps(snapshot.run)
-    if taps is None or asks(taps) or not snapshot.linked:
-        return ""
-    if taps["heard"] or taps["unsure"]:
-        return f"   {foot(taps)}"
-    words = [word["text"] for word in taps["words"] if word["taps"] == OPEN]
-    return f"   {OPEN} taps: {words[0]}" if words else ""
 
 
 def what_next(snapshot: LiveSnapshot) -> tuple[str, str, str, str, int | None]:

@@ -224,7 +224,7 @@ def test_a_restless_bench_is_not_taken_for_a_sample() -> None:
     weigh(bench, lambda action: is_placing(action) and leg_of(bench) == 1)
     action = bench.action()
     assert least_change(1e-6, 2e-6) < 25e-6
-    assert bench.controller.listener.levels.width > 25e-6 / 2
+    assert bench.controller.hands_free.levels.width > 25e-6 / 2
     for blow in (25e-6, -25e-6, 25e-6):
         bench.pressed = blow
         bench.advance(5)

@@ -24,7 +24,7 @@ FOLDER = ROOT / "daemon"
 PAGE = FOLDER / "PROTOCOL.md"
 RECORDS = (
     *("Snapshot", "Device", "Devices", "Live", "Run", "RunLine", "Step", "Point", "Action"),
-    *("TapList", "TapWord", "LogLine"),
+    "LogLine",
 )
 STANDARD = {
     -32700: "not JSON",
