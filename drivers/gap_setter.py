@@ -14,12 +14,15 @@ class GapPosition:
 
     ``known`` is False after a reset, a lost position or before homing. ``telemetry`` holds what
     the device also measures (``temperature_K``, ``hall_V``, ``vibration_V``), by name.
+    ``orientation`` is +1 or -1 where a turner holds the sample and its switch has confirmed the
+    angle, else None.
     """
 
     height: float
     known: bool
     moving: bool = False
     telemetry: dict[str, float] | None = None
+    orientation: int | None = None
 
 
 class GapSetterListener(Protocol):

@@ -88,7 +88,8 @@ class GapWorker:
 
     def _lost(self) -> float:
         setter = self._setter()
-        return setter.lost_height if isinstance(setter, SerialLift) else 0.0
+        # None, where nothing could be compared (a lift that was switched off), counts as nothing lost so far.
+        return (setter.lost_height or 0.0) if isinstance(setter, SerialLift) else 0.0
 
     def _move(self, task: Task) -> GapPosition:
         setter = self._setter()

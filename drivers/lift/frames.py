@@ -17,8 +17,10 @@ from ..serial.port import LineSettings
 LINE_SETTINGS: Final = LineSettings(57600)
 STOP: Final = b"\x89"  # halt at once; the position is void
 HOLD: Final = b"\xfe"  # ramp down; the position is kept
-HIGHEST: Final = 49.5  # mm, largest target
-HOME: Final = 49.0  # mm, where homing leaves the stage
+HIGHEST: Final = 49.5  # mm, largest target of a controller that does not state its own
+BELOW_HIGHEST: Final = 0.5  # mm; where homing leaves the stage
+NO_ANGLE: Final = 4  # the result of a turn that the switch did not confirm
+ANGLES: Final[Mapping[int, int]] = {1: 0, -1: 180}  # degrees of axis A, by orientation
 FEED: Final = (1.2, 120.0)  # mm/min, slowest and fastest
 LARGEST_TAKE_UP: Final = 1.0  # mm
 LONGEST: Final = 256  # bytes of a reply line before it is garbage
@@ -28,12 +30,14 @@ RESULTS: Final[Mapping[int, str]] = {
     1: "held on the way",
     2: "halted",
     3: "the far-end switch was not found, or does not open",
+    NO_ANGLE: "the turner's angle was not confirmed: a jam, lost steps or a stuck switch",
     5: "stopped by the lift because the host was silent",
 }
 HALTS: Final[Mapping[int, str]] = {
     1: "stopped by command",
     2: "the stop button is pressed",
     3: "the far-end switch was met outside homing",
+    4: "the turner left its end while the gap was closing",
 }
 
 _WORD = re.compile(r"([A-Za-z])(-?[0-9]+(?:\.[0-9]+)?)")
@@ -98,6 +102,20 @@ class Reply:
         return self.words["Z"] * 1e-3 if "Z" in self.words else None
 
     @property
+    def orientation(self) -> int | None:
+        """How the turner holds the sample: +1 at 0 degrees, -1 at 180; None: not known, or no turner.
+
+        In telemetry ``A`` is the thermistor, so such a line never tells.
+        """
+        angle = self.words.get("A") if self.tag != "tm" else None
+        return next((way for way, degrees in ANGLES.items() if degrees == angle), None)
+
+    @property
+    def angle_lost(self) -> bool:
+        """Whether the controller says, standing, that it does not know the turner's angle."""
+        return "A?" in self.flags and not self.moving
+
+    @property
     def homed(self) -> bool:
         """Whether the controller knows its position."""
         return self.words.get("H") == 1
@@ -134,7 +152,7 @@ def telemetry(reply: Reply) -> dict[str, float]:
     measured: dict[str, float] = {}
     thermistor, hall, vibration = (reply.words.get(letter) for letter in "ABV")
     if thermistor is not None and 0.01 < (share := thermistor / 65536) < 0.99:
-        # B equation of a 10 kohm thermistor (B = 3950 K) under 10 kohm: protocol page, section 7.
+        # B equation of a 10 kohm thermistor (B = 3950 K) under 10 kohm: protocol page, section 8.
         measured["temperature_K"] = 1 / (1 / 298.15 + math.log(share / (1 - share)) / 3950)
     if hall is not None and 0.01 < hall / 65536 < 0.99:
         measured["hall_V"] = 5 * hall / 65536

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import threading
+from contextlib import suppress
 
 from ..clock import Clock
 from ..device import DeviceRefused, DeviceState
@@ -21,8 +22,10 @@ __all__ = ["PositionVoid", "SerialLift"]
 
 #: Longest wait for a lift to answer at all before homing, s by the clock.
 SESSION_DEADLINE = 15.0
-#: Longest homing, s: 55 mm at 1 mm/s, twice.
-HOMING_DEADLINE = 120.0
+#: Longest homing: so many seconds for each millimetre of travel, at 1 mm/s, and for the turner's search.
+HOMING_DEADLINE = (2.4, 20.0)
+#: Longest half turn, s: it takes 5.
+TURNING_DEADLINE = 30.0
 #: How far (mm) a position may be from the target: one step (1/1600 mm) and the rounding to 0.001.
 TOLERANCE = 0.0016
 
@@ -35,6 +38,18 @@ class SerialLift:
     ways. Above 0 every height is reached closing: exact on the closing branch and never past the
     target toward stronger field, but an opening move goes ``take_up`` past it toward weaker field
     and comes back, so it should be just above the backlash.
+
+    A lift with a turner (axis A, hardware_notes/turner.md) has ``turning_height`` (m): it turns the
+    sample over only at and above that height, by ``turn``, and never closes while the sample stands
+    between its two ways. ``orientation`` is what the turner's own switch has confirmed. A procedure does
+
+        lift.establish()            # home: up, seen by the far-end switch; ``lost_steps`` of the passage
+        position = lift.turn(-1)    # 5 s; raises where it did not surely happen
+        assert position.orientation == -1
+        lift.turn(1)                # and again, as long as nothing has closed since
+
+    ``establish`` finds the angle too, after the far end: it leaves the sample as it was where the angle
+    is known, else at +1 (one search of up to a turn and a bit, through every angle).
     """
 
     kind = "lift"
@@ -49,24 +64,34 @@ class SerialLift:
         floor: float = 0.0,
         speed: float = 2e-3,
         take_up: float = 0.0,
+        turning_height: float | None = None,
     ) -> None:
-        reach = (words.HIGHEST - take_up * 1e3) * 1e-3
-        if not 0 <= floor < travel <= reach + 1e-9:
+        if not 0 <= floor < travel < 1.0:
             raise ValueError(
                 f"lift: travel {travel * 1e3:g} mm and floor {floor * 1e3:g} mm must satisfy "
-                f"0 <= floor < travel <= {reach * 1e3:g} mm"
+                f"0 <= floor < travel < 1000 mm"
             )
         feed = speed * 60e3
         if not words.FEED[0] <= feed <= words.FEED[1] + 1e-9:
             raise ValueError(f"lift: speed {speed * 1e3:g} mm/s is outside 0.02 to 2 mm/s")
         if not 0 <= take_up * 1e3 <= words.LARGEST_TAKE_UP:
             raise ValueError(f"lift: take-up {take_up * 1e3:g} mm is outside 0 to {words.LARGEST_TAKE_UP} mm")
+        if turning_height is not None and not floor <= turning_height <= travel:
+            raise ValueError(
+                f"lift: turning height {turning_height * 1e3:g} mm is outside "
+                f"{floor * 1e3:g} to {travel * 1e3:g} mm"
+            )
         self.port, self.travel, self.floor, self.take_up = port, travel, floor, take_up
-        self.lost_steps: int | None = None  # by the last homing: how wrong the old position was
-        self.lost_height = 0.0  # the same in m
+        self.turning_height = turning_height
+        #: The axes that the controller named at the last ``establish``: "Z", or "ZA" with a turner.
+        self.axes = "Z"
+        self._highest = words.HIGHEST  # mm, by the controller
+        # By the last homing: how wrong the old position was; None where nothing could be compared.
+        self.lost_steps: int | None = None
+        self.lost_height: float | None = None  # the same in m
         self._feed, self._clock = feed, clock
         self._moving = threading.Lock()  # one motion at a time
-        self._link = LiftLink(port, listener, clock, floor)
+        self._link = LiftLink(port, listener, clock, floor, turning_height is not None)
 
     @property
     def state(self) -> DeviceState:
@@ -93,31 +118,42 @@ class SerialLift:
         """Damaged lines heard."""
         return self._link.refused
 
+    @property
+    def orientation(self) -> int | None:
+        """How the turner holds the sample: +1, -1, or None where that is not confirmed."""
+        return self._link.orientation
+
     # ---- the gap setter's calls ----
 
     def establish(self) -> GapPosition:
         """Home, then go to the far end. Opens the gap first: a branch under way is spoilt by it."""
         with _OneMotion(self._moving):
             self._link.wait_for_session(Deadline(self._clock, SESSION_DEADLINE, least=2.0))
-            self._link.bring_to_rest(Deadline(self._clock, SESSION_DEADLINE, least=2.0))
+            before = self._link.bring_to_rest(Deadline(self._clock, SESSION_DEADLINE, least=2.0))
             epoch = self._link.epoch
+            self._learn_axes(epoch)
             self._link.command(
-                "M999", epoch, refusal="the stop button is pressed: release it, then try again"
+                "M999", epoch, refusals={"halt": "the stop button is pressed: release it, then try again"}
             )
             self._link.command("M17", epoch)
-            with self._link.homing():
+            each, turner = HOMING_DEADLINE
+            with self._link.told_by_its_end():
                 number, _ = self._link.command("G28", epoch)
-                ended = self._link.wait(number, HOMING_DEADLINE, epoch)
+                ended = self._link.wait(number, each * self._highest + turner, epoch)
                 result = int(ended.words.get("R", -1))
-                if result != 0 or not ended.homed:
-                    why = f"homing failed: {words.RESULTS.get(result, f'result {result}')}"
-                    self._link.void(DeviceState.FAULT, why)
-                    raise DeviceRefused(why)
+                angle_missing = self.turning_height is not None and ended.orientation is None
+                if result != 0 or not ended.homed or angle_missing:
+                    why = words.RESULTS.get(result or words.NO_ANGLE, f"result {result}")
+                    self._link.void(DeviceState.FAULT, f"homing failed: {why}")
+                    raise DeviceRefused(f"homing failed: {why}")
                 self._link.establish(epoch)
-            self.lost_steps = int(ended.words.get("E", 0))
+            # Of a position that was void E says nothing, unless the controller has kept its count.
+            compared = (before.homed and not before.angle_lost) or "kept" in ended.flags
+            self.lost_steps = int(ended.words.get("E", 0)) if compared else None
             steps = ended.words.get("S", 0.0)
-            self.lost_height = self.lost_steps * (ended.height or 0.0) / steps if steps else 0.0
-            if abs(self.travel * 1e3 - words.HOME) > TOLERANCE:
+            metre = (ended.height or 0.0) / steps if steps else 0.0
+            self.lost_height = None if self.lost_steps is None else self.lost_steps * metre
+            if abs(self.travel * 1e3 - (self._highest - words.BELOW_HIGHEST)) > TOLERANCE:
                 return self._go(self.travel)
             return self._link.say(ended)
 
@@ -134,6 +170,35 @@ class SerialLift:
     def retreat(self) -> GapPosition:
         """Go to the far end."""
         return self.approach(self.travel)
+
+    def turn(self, orientation: int) -> GapPosition:
+        """Turn the sample to ``orientation`` (+1 or -1) and return it confirmed by the turner's switch.
+
+        Only where the homing and what was closed since then show the stage at or above the turning
+        height, even if every opening step was lost: after a passage ``establish`` comes first (else
+        DeviceRefused). Raises PositionVoid where the turn did not surely happen: nothing closes then
+        until ``establish`` has found the angle. At once where the sample is that way already.
+        """
+        if orientation not in words.ANGLES:
+            raise ValueError(f"orientation {orientation!r} is neither 1 nor -1")
+        if self.turning_height is None:
+            raise DeviceRefused("the bench file names no turner: [lift] turner = true")
+        with _OneMotion(self._moving), self._link.told_by_its_end():
+            epoch = self._link.known_epoch()
+            angle = words.ANGLES[orientation]
+            low = f"the sample turns only at and above {self.turning_height * 1e3:g} mm: establish first"
+            number, begun = self._link.command(f"G0 A{angle}", epoch, refusals={"interlock": low})
+            if begun.words.get("A") != angle:
+                self._link.give_up(f"the lift understood {begun.text!r} for G0 A{angle}")
+            ended = self._link.wait(number, TURNING_DEADLINE, epoch)
+            result = int(ended.words.get("R", -1))
+            if result != 0:
+                why = f"turning the sample: {words.RESULTS.get(result, f'result {result}')}"
+                self._link.void(DeviceState.FAULT if result == words.NO_ANGLE else DeviceState.LOST, why)
+                raise PositionVoid(why)
+            if not ended.homed or ended.orientation != orientation:
+                self._link.give_up(f"the sample was turned to {angle} degrees, the lift says {ended.text!r}")
+            return self._link.say(ended)
 
     def stop(self) -> None:
         """Halt at once, from any thread. The position is void; a move under way raises."""
@@ -158,6 +223,26 @@ class SerialLift:
 
     # ---- motion ----
 
+    def _learn_axes(self, epoch: int) -> None:
+        """Ask what this controller can do. DeviceRefused where the bench file asks for more."""
+        self.axes, self._highest = "Z", words.HIGHEST
+        with suppress(DeviceRefused):  # another controller may lack the word
+            _, reply = self._link.command("M115", epoch)
+            self.axes = "ZA" if "ZA" in reply.flags else "Z"
+            self._highest = reply.words.get("Z", words.HIGHEST)
+        reach = (self.travel + self.take_up) * 1e3
+        if reach > self._highest + 1e-6:
+            raise DeviceRefused(
+                f"travel and take_up ask for {reach:g} mm, the lift goes to {self._highest:g} mm"
+            )
+        if self.turning_height is None:
+            return
+        if "A" not in self.axes:
+            raise DeviceRefused("turner = true, but the lift's controller names no axis A: is its plug in?")
+        height = words.decimal(self.turning_height * 1e3)
+        ranged = f"turning_height = {height} mm is outside what the lift's controller allows"
+        self._link.command(f"M212 Z{height}", epoch, refusals={"range": ranged})
+
     def _go(self, height: float) -> GapPosition:
         target = round(height * 1e3, 3)
         epoch = self._link.known_epoch()
@@ -169,7 +254,7 @@ class SerialLift:
         number, begun = self._link.command(text, epoch)
         if abs(begun.words.get("Z", math.inf) - target) > 1e-6:
             self._link.give_up(f"the lift understood {begun.text!r} for {text!r}")
-        longest = (words.HIGHEST + 2 * words.LARGEST_TAKE_UP) / self._feed * 60 * 1.5 + 10
+        longest = (self._highest + 2 * words.LARGEST_TAKE_UP) / self._feed * 60 * 1.5 + 10
         ended = self._link.wait(number, longest, epoch)
         result = int(ended.words.get("R", -1))
         position = self._link.say(ended)

@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 import secrets
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from types import MappingProxyType
 
 from ..clock import Clock
 from ..device import DeviceError, DeviceLost, DeviceRefused, DeviceState, DeviceTimeout
@@ -38,16 +39,26 @@ class PositionVoid(DeviceError):
 class LiftLink:
     """The line to one lift. ``floor`` in m is told to it in every session.
 
+    With a ``turner`` the position is known only as long as the turner's angle is.
     ``epoch`` grows with everything that makes the position void; a command or a wait that was begun
     in an earlier epoch raises PositionVoid.
     """
 
-    def __init__(self, port: str, listener: GapSetterListener, clock: Clock, floor: float) -> None:
+    def __init__(
+        self,
+        port: str,
+        listener: GapSetterListener,
+        clock: Clock,
+        floor: float,
+        turner: bool,
+    ) -> None:
         self.port = port
         self.state, self.why = DeviceState.ABSENT, "not started"
         self.last_heard: float | None = None
         self.lines = self.refused = self.resent = 0
         self.identity = ""
+        self.orientation: int | None = None
+        self._turner = turner
         self.epoch = 0
         self.known = False
         self.void_why = "the position was never established"
@@ -59,7 +70,7 @@ class LiftLink:
         self._buffer = b""
         self._number = 0
         self._nonce = 0
-        self._homing = False
+        self._finding = False
         self._answer: Reply | None = None
         self._done: dict[int, Reply] = {}
         self._telemetry: dict[str, float] | None = None
@@ -80,13 +91,13 @@ class LiftLink:
         self._line.write(byte)
 
     @contextmanager
-    def homing(self) -> Iterator[None]:
-        """While it homes, not to be homed is no news: only the end of the homing tells how it went."""
-        self._homing = True
+    def told_by_its_end(self) -> Iterator[None]:
+        """While it homes or turns, not to be homed is no news: only the end tells how it went."""
+        self._finding = True
         try:
             yield
         finally:
-            self._homing = False
+            self._finding = False
 
     def establish(self, epoch: int) -> None:
         """The position is known from now on, unless it became void since ``epoch``."""
@@ -129,12 +140,12 @@ class LiftLink:
         self.give_up(f"the motion did not end within {seconds:.0f} s")
         raise AssertionError  # never reached: give_up raises
 
-    def bring_to_rest(self, end: Deadline) -> None:
+    def bring_to_rest(self, end: Deadline) -> Reply:
         """End what the lift may still be doing from before, as after a pulled plug under way."""
         while True:
             try:
-                if not self.command("M114", self.epoch)[1].moving:
-                    return
+                if not (reply := self.command("M114", self.epoch)[1]).moving:
+                    return reply
                 self._line.write(words.HOLD)
             except PositionVoid:  # a homing cannot be held, it halts: known and expected here
                 pass
@@ -144,8 +155,13 @@ class LiftLink:
 
     # ---- talking ----
 
-    def command(self, text: str, epoch: int | None, *, refusal: str | None = None) -> tuple[int, Reply]:
-        """Send one line until it is answered; ``epoch`` None outside a session (opening one)."""
+    def command(
+        self, text: str, epoch: int | None, *, refusals: Mapping[str, str] = MappingProxyType({})
+    ) -> tuple[int, Reply]:
+        """Send one line until it is answered; ``epoch`` None outside a session (opening one).
+
+        ``refusals``: by the controller's reason, those that say no more than no, in words for a person.
+        """
         with self._talking:
             with self._changed:
                 self._raise_if_void(epoch)
@@ -170,7 +186,7 @@ class LiftLink:
                     self._number = number = int(reply.words["X"])
                     line = words.frame(number, text)
                     continue
-                self._refused(text, reply, refusal)
+                self._refused(text, reply, refusals)
         why = f"no answer to {text!r} in {TRIES} tries"
         if epoch is not None:
             self.enter(DeviceState.SILENT, why)
@@ -191,10 +207,10 @@ class LiftLink:
                 self._changed.wait(min(left, LEAST_DEADLINE))
         return None
 
-    def _refused(self, text: str, reply: Reply, refusal: str | None) -> None:
+    def _refused(self, text: str, reply: Reply, refusals: Mapping[str, str]) -> None:
         reason = reply.flags[0] if reply.flags else "without a reason"
-        if refusal is not None and reason == "halt":
-            raise DeviceRefused(refusal)
+        if reason in refusals:
+            raise DeviceRefused(refusals[reason])
         why = f"the lift refused {text!r}: {reason}"
         if reason in ("unhomed", "halt", "nosession", "sequence"):
             if reason in ("nosession", "sequence"):
@@ -212,6 +228,7 @@ class LiftLink:
         with self._changed:
             self.epoch += 1
             was_known, self.known, self.void_why = self.known, False, why
+            self.orientation = None
             self._changed.notify_all()
         self.enter(state, why)
         if was_known:
@@ -239,12 +256,8 @@ class LiftLink:
             watch = min(60_000, round(1000 * max(HOST_WATCH, 1.5 * self._rate)))
             telemetry = min(5000, round(1000 * TELEMETRY * max(1.0, self._rate / 10)))
             for text in (f"M113 S{watch}", f"M155 S{telemetry}"):
-                try:
+                with suppress(DeviceRefused):  # another controller may lack it; everything else still guards
                     self.command(text, epoch)
-                except PositionVoid:
-                    raise
-                except DeviceRefused:
-                    pass  # another controller may lack it; everything else still guards
             self._line.remember_identity()
             self.enter(
                 DeviceState.READY,
@@ -352,16 +365,23 @@ class LiftLink:
 
     def check_still_known(self, reply: Reply) -> None:
         """A lift that says it is not homed has lost what we thought we knew."""
-        if self.known and not self._homing and "H" in reply.words and not reply.homed:
+        if not self.known or self._finding:
+            return
+        if "H" in reply.words and not reply.homed:
             self.void(DeviceState.LOST, f"the lift is not homed any more ({reply.text})")
+        elif self._turner and reply.angle_lost:
+            self.void(DeviceState.LOST, f"the turner's angle is not known any more ({reply.text})")
 
     def say(self, reply: Reply) -> GapPosition:
         height = reply.height
+        if reply.tag != "tm":
+            self.orientation = reply.orientation if reply.homed else None
         position = GapPosition(
             height if height is not None else math.nan,
             known=self.known and reply.homed,
             moving=reply.moving,
             telemetry=dict(self._telemetry) if self._telemetry is not None else None,
+            orientation=self.orientation,
         )
         self._listener.position(position)
         return position

@@ -20,6 +20,7 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--dialect", default="status-line", metavar="NAME", help="how the balance speaks")
     parser.add_argument("--ladder", choices=("lift", "spacers"), default="lift", help="how the gap is set")
+    parser.add_argument("--turner", action="store_true", help="a lift that turns the sample over")
     parser.add_argument("--calm", action="store_true", help="no disturbances but the balance's own noise")
     options = parser.parse_args(arguments)
     if not options.speed > 0:
@@ -37,6 +38,7 @@ def main(arguments: list[str] | None = None) -> int:
             dialect=options.dialect,
             ladder=options.ladder,
             calm=options.calm,
+            turner=options.turner or None,
         )
     except (OSError, ValueError, KeyError) as error:
         what = f"the twin bench lacks the key {error}" if isinstance(error, KeyError) else str(error)

@@ -65,6 +65,7 @@ class TwinBench:
         dialect: str = "status-line",
         ladder: str = "lift",
         calm: bool = False,
+        turner: bool | None = None,
     ) -> None:
         if dialect not in VOICES:
             raise ValueError(f"dialect {dialect!r}: one of {', '.join(VOICES)}")
@@ -78,7 +79,9 @@ class TwinBench:
         self.dt = 1.0 / RATE
         self.balance = BalanceTwin(self.scenario.balance, weigh, self.dt)
         self.disturbances = Disturbances(disturb, self.dt, self.scenario.levels)
-        self.lift = LiftTwin(self.scenario.mechanics, lift)
+        fitted = self.scenario.turner_fitted if turner is None else turner
+        self.turner = fitted and ladder == "lift"
+        self.lift = LiftTwin(self.scenario.mechanics, lift, self.scenario.turner if self.turner else None)
         self.wires = {"balance": Wire(wire_b), "lift": Wire(wire_l)}
         self.voice = VOICES[dialect](self.balance)
         self.person = Person(self)
@@ -87,7 +90,7 @@ class TwinBench:
         self._temperature = 273.15 + float(self.scenario.table["site"]["temperature_degC"][0])
         self.pellet = self.scenario.pellet()
         self.sample_on = False
-        self.orientation = 1
+        self._held = 1  # the sample's orientation where the turner stands upright
         self.spacers = len(self.scenario.shims)
         self.lifted_off = self.magnet_away = False  # with the sample; in a hand
         self.extra_load: list[tuple[float, float]] = []  # (until, g)
@@ -154,7 +157,7 @@ class TwinBench:
     def gap(self) -> float:
         """True gap between magnet and holder, m."""
         if self.ladder == "lift":
-            return self.scenario.contact + self.lift.stage.height
+            return self.scenario.contact + self.lift.stage.height + self.lift.turner.shift
         return self.scenario.contact + sum(self.scenario.shims[: self.spacers])
 
     @property
@@ -187,8 +190,22 @@ class TwinBench:
         self._carry(self.gap)
         self._last_gap, self._direction = self.gap, 0
 
+    @property
+    def aspect(self) -> float:
+        """The part of the magnet's field that points along the sample's own axis: +1, -1, or between."""
+        return self._held * self.lift.turner.cosine
+
+    @property
+    def orientation(self) -> int:
+        """The nearer of the two ways, +1 or -1."""
+        return 1 if self.aspect > 0 else -1
+
+    @orientation.setter
+    def orientation(self, orientation: int) -> None:
+        self._held = orientation * self.orientation * self._held
+
     def _carry(self, gap: float) -> None:
-        self.pellet.travel(gap, self.orientation)
+        self.pellet.travel(gap, self.aspect)
         self._weigh_pull()
 
     def _weigh_pull(self) -> None:
@@ -209,10 +226,10 @@ class TwinBench:
         direction = (gap > last) - (gap < last)
         turned = direction and self._direction and direction != self._direction
         if turned and pellet.gap != last:
-            pellet.follow(last, self.orientation)
+            pellet.follow(last, self.aspect)
         stands = direction == 0 and pellet.gap != gap
-        if stands or abs(gap - pellet.gap) > FINE * gap:
-            pellet.follow(gap, self.orientation)
+        if stands or abs(gap - pellet.gap) > FINE * gap or self.aspect != pellet.orientation:
+            pellet.follow(gap, self.aspect)
             self._weigh_pull()
             self.lift.hall = float(pellet.magnet.field(*np.array([[0.0], [0.0], [gap + 8e-3]]))[0][0])
         self._direction = direction or self._direction
@@ -300,6 +317,9 @@ class TwinBench:
             "lift-reset": lambda: self.lift.reset(),
             "lift-stop": self._press_stop,
             "lose-steps": lambda n: self.lift.stage.turn(float(n)),
+            "turner-stuck": self._stick_turner,
+            "turner-lose": self._lose_turns,
+            "turner-light": self._force_light,
             "overload": lambda grams=300.0, seconds=3.0: self.extra_load.append(
                 (self.now + seconds, float(grams))
             ),
@@ -320,6 +340,7 @@ class TwinBench:
             "time_s": self.now,
             "gap_m": self.gap,
             "height_m": self.gap - self.scenario.contact,
+            "angle_deg": self.lift.turner.angle if self.turner else None,
             "spacers": self.spacers if self.ladder == "spacers" else None,
             "sample_on": self.sample_on,
             "orientation": self.orientation,
@@ -343,6 +364,15 @@ class TwinBench:
 
     def _stick(self, stuck: bool = True) -> None:
         self.lift.stage.stuck = bool(stuck)
+
+    def _stick_turner(self, stuck: bool = True) -> None:
+        self.lift.turner.stuck = bool(stuck)
+
+    def _lose_turns(self, n: int) -> None:
+        self.lift.turner.losing = int(n)
+
+    def _force_light(self, light: bool | None = None) -> None:
+        self.lift.turner.light_forced = light
 
     def _press_stop(self, pressed: bool = True) -> None:
         self.lift.stop_button = bool(pressed)

@@ -19,6 +19,7 @@ from .disturbances import Levels
 from .field import Magnet
 from .lift_mechanics import Mechanics
 from .sample import MU0, Material, TwinSample
+from .turner import TurnerMechanics
 
 BENCHES = Path(__file__).parent / "benches"
 DEFAULT = "over-fired"
@@ -46,6 +47,8 @@ class Scenario:
     balance: BalanceMaker
     levels: Levels
     mechanics: Mechanics
+    turner: TurnerMechanics
+    turner_fitted: bool
     gravity: float
     contact: float
     attraction: str
@@ -97,6 +100,8 @@ def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Sc
     count = int(gap.get("spacers", 0))
     batch = _true(gap.get("spacer_mm", 1.0))
     shims = batch + float(gap.get("spacer_scatter_mm", 0.0)) * rng.standard_normal(count)
+    turner_rng = np.random.default_rng(np.random.SeedSequence((seed, 0x7012)))
+    off, u_off = lift.get("eccentricity_mm", [0.0, 0.0])
     masses = float(gap.get("spacer_mass_g", 0.0)) * shims / batch
     return Scenario(
         table=table,
@@ -131,6 +136,12 @@ def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Sc
             homing_scatter=float(lift.get("homing_scatter_mm", 0.0)),
             pitch_error=float(lift.get("pitch_error", 0.0)),
         ),
+        turner=TurnerMechanics(
+            eccentricity=(off + u_off * turner_rng.standard_normal()) * 1e-3,
+            play=float(lift.get("turner_play_mm", 0.0)) * 1e-3,
+            slips=float(lift.get("turner_slips", 0.0)),
+        ),
+        turner_fitted=bool(lift.get("turner", False)),
         gravity=local_gravity(_true(site["latitude_deg"]), _true(site["altitude_m"])),
         contact=_true(gap["contact_mm"]) * 1e-3,
         attraction=balance.get("attraction", "lighter"),
@@ -141,7 +152,14 @@ def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Sc
 
 
 def bench_file(
-    scenario: Scenario, *, seed: int, dialect: str, ladder: str, balance_port: str, lift_port: str | None
+    scenario: Scenario,
+    *,
+    seed: int,
+    dialect: str,
+    ladder: str,
+    balance_port: str,
+    lift_port: str | None,
+    turner: bool = False,
 ) -> str:
     """The text of the bench file a user of this bench would have, with its ports."""
     rng = np.random.default_rng(np.random.SeedSequence((seed, 0xBE7C)))
@@ -196,6 +214,14 @@ def bench_file(
     ]
     if lift_port is not None:
         lines += ["", "[lift]", f'port = "{lift_port}"']
+    if lift_port is not None and turner:
+        lift = t.get("lift", {})
+        off, u_off = lift.get("eccentricity_mm", [0.0, 0.05])
+        lines += [
+            "turner = true",
+            f'turning_height = "{lift.get("turning_height_mm", 45.0):g} mm"',
+            f'eccentricity = "{off:g} mm +/- {u_off:g} mm"',
+        ]
     lines += [
         "",
         "[site]",

@@ -7,57 +7,35 @@ Positions are in steps, 1600 to the millimetre, counted from the closest positio
 
 from __future__ import annotations
 
-import re
-import zlib
-from dataclasses import dataclass, field
 from math import sqrt
 
 import numpy as np
 
-from .lift_mechanics import HOME, STEPS_PER_MM, Mechanics, Stage
-from .lift_parser import Words, steps, taken_apart
+from .lift_mechanics import HOME, STEPS_PER_MM, Leg, Mechanics, Motion, Stage
+from .lift_parser import Words, steps
+from .lift_session import LiftSession, Refused
+from .turner import BUILT_IN_UM, Turner, TurnerMechanics
 
 TOP_UM = 49_500
 SEEK = 88_000  # give up homing after 55 mm
 BACK_OFF = 1600
 RAMP = 4000.0  # steps/s^2
+FINDING, GIVEN_UP = 5, 6  # phases of homing after those that have a leg
 F_MIN, F_MAX = 1_200, 120_000  # um/min
 IDLE, MOVE, HOMING, DWELL, HALT = range(5)
-DONE, HELD, HALTED, NO_SWITCH = range(4)
-HOST_SILENT = 5
-
-_STOP = re.compile(rb"(?:^| )M112(?!\d)")
+DONE, HELD, HALTED, NO_SWITCH, NO_ANGLE, HOST_SILENT = range(6)
 
 
-class Refused(Exception):
-    """The controller's reason for an ``er`` line."""
-
-
-@dataclass
-class Leg:
-    """One straight stretch of a motion: up to ``to`` steps at ``speed``, or until the switch says so."""
-
-    to: float
-    speed: float
-    until: str = "there"  # there | pressed | released
-
-
-@dataclass
-class Motion:
-    """What the lift is about: the line it answers, the stretches left, and how it shall end."""
-
-    number: int
-    legs: list[Leg] = field(default_factory=list)
-    dwell: float = 0.0
-
-
-class LiftTwin:
+class LiftTwin(LiftSession):
     """Controller and stage. ``feed`` takes bytes, ``step`` passes time; both fill ``out`` with lines."""
 
-    def __init__(self, mechanics: Mechanics, seed: np.random.SeedSequence) -> None:
+    def __init__(
+        self, mechanics: Mechanics, seed: np.random.SeedSequence, turner: TurnerMechanics | None = None
+    ) -> None:
+        super().__init__()
         self.stage = Stage(mechanics)
         self.rng = np.random.default_rng(seed)
-        self.out: list[bytes] = []
+        self.turner = Turner(turner, np.random.default_rng(seed.spawn(1)[0]))
         self.boots = int(self.rng.integers(3, 40))
         self.stop_button = False
         self.temperature = 294.15
@@ -72,76 +50,29 @@ class LiftTwin:
     def _boot(self, cause: int) -> None:
         self.boots += 1
         self.cause = cause
-        self.nonce = self.last_number = self.last_check = 0
-        self.last_reason = ""
+        self.forget_session()
         self.state, self.result, self.done, self.homed = IDLE, DONE, 0, False
         self.count = 0.0  # steps issued as the controller counts them
         self.speed = 0.0
         self.motion: Motion | None = None
         self.stopping, self._stop_result = False, HELD
         self.phase = self.waiting = self.home_error = self.closing = self.floor = 0
-        self.telemetry_every = self.telemetry_in = self.host_watch = self.host_silent = self.time = 0.0
-        self._buffer, self._bad = bytearray(), False
+        self.telemetry_every = self.telemetry_in = self.host_watch = self.time = 0.0
+        # Whether the count goes back to a homing; whether its error is known, and has been told.
+        self.counted = self.error_known = self.error_kept = self.untold = False
+        self.closed = 0.0  # steps since the last homing
+        self.turner.boot()
         self._say(f"bt lift1 B{self.boots} C{cause}")
 
     # -- talking ------------------------------------------------------------------------------
-
-    def feed(self, data: bytes) -> None:
-        """Bytes from the host."""
-        for byte in data:
-            if byte == 0x89:
-                self._halt(1)
-            elif byte == 0xFE:
-                self._hold()
-            elif byte == 0x0A:
-                if self._buffer or self._bad:
-                    self._line(bytes(self._buffer))
-                self._buffer, self._bad = bytearray(), False
-            elif not 0x20 <= byte <= 0x7E or len(self._buffer) >= 64:
-                self._bad = True
-            else:
-                self._buffer.append(byte)
-
-    def _say(self, body: str) -> None:
-        raw = body.encode("ascii")
-        self.out.append(raw + b"*%08X\n" % zlib.crc32(raw))
 
     def _where(self) -> str:
         steps = round(self.count)
         return f"Z{steps / STEPS_PER_MM:.3f} S{steps} H{int(self.homed)} M{self.state}"
 
-    def _line(self, raw: bytes) -> None:
-        if _STOP.search(raw):
-            self._halt(1)
-            return
-        expected = self.last_number % 65535 + 1 if self.nonce else 0
-        body, star, check = raw.rpartition(b"*")
-        if self._bad:
-            self._say(f"rs N{expected} K{self.nonce} frame")
-            return
-        if star != b"*" or not re.fullmatch(rb"[0-9A-F]{8}", check) or int(check, 16) != zlib.crc32(body):
-            self._say(f"rs N{expected} K{self.nonce} crc")
-            return
-        words, reason = taken_apart(body.decode("ascii"), int(check, 16))
-        opens = not reason and (words.kind, words.code) == ("M", 110) and words.values["K"] > 0
-        if not opens and not self.nonce:
-            self._say(f"er N{words.number} K0 nosession")
-            return
-        again = not opens and (words.number, words.check) == (self.last_number, self.last_check)
-        if not opens and not again and words.number != expected:
-            self._say(f"er N{words.number} K{self.nonce} sequence X{expected}")
-            return
-        self.host_silent = 0.0
-        if again:
-            reason = self.last_reason
-        else:
-            if not reason:
-                try:
-                    self._execute(words)
-                except Refused as refusal:
-                    reason = str(refusal)
-            self.last_number, self.last_check, self.last_reason = words.number, words.check, reason
-        self._answer(words, reason, again)
+    @property
+    def _error(self) -> str:
+        return f"E{self.home_error}" + " kept" * self.error_kept
 
     def _answer(self, words: Words, reason: str, again: bool) -> None:
         head = f"N{words.number} K{self.nonce}"
@@ -152,14 +83,16 @@ class LiftTwin:
         tail = ""
         if words.kind == "G" and "Z" in words.values:
             tail = f" Z{words.values['Z'] / 1000:.3f}"
+        elif words.kind == "G" and "A" in words.values:
+            tail = f" A{words.values['A'] / 1000:.3f}"
         elif words.kind == "M" and words.code == 114:
             switches = int(self.stage.pressed) | int(self.stop_button) << 1
-            tail = (
-                f" {self._where()} D{self.done} R{self.result} E{self.home_error} L{min(self.closing, 65535)}"
-            )
-            tail += f" W{switches}"
+            tail = f" {self._where()} D{self.done} R{self.result} {self._error} L{min(self.closing, 65535)}"
+            tail += f" W{switches}{self.turner.words}"
         elif words.kind == "M" and words.code in (110, 115):
             tail = f" lift1 B{self.boots} C{self.cause}"
+            if words.code == 115:
+                tail += (" ZA" if self.turner.fitted else "") + f" Z{TOP_UM / 1000:.3f}"
         self._say(f"ok {head}{dup}{tail}")
         if words.kind == "M" and words.code == 105 and not again:
             self._telemetry()
@@ -168,7 +101,9 @@ class LiftTwin:
 
     def _execute(self, words: Words) -> None:
         kind, code, v = words.kind, words.code, words.values
-        if kind == "G" and code in (0, 1, 60):
+        if kind == "G" and "A" in v:
+            self._start_turn(words)
+        elif kind == "G" and code in (0, 1, 60):
             self._start_move(words)
         elif kind == "G" and code == 4:
             self._must_rest()
@@ -194,10 +129,17 @@ class LiftTwin:
             if v["Z"] > TOP_UM:
                 raise Refused("range")
             self.floor = steps(v["Z"])
+        elif kind == "M" and code == 212:
+            if not self.turner.fitted:
+                raise Refused("unsupported")
+            if not BUILT_IN_UM <= v["Z"] <= TOP_UM - 500:
+                raise Refused("range")
+            self.turner.lowest_um = v["Z"]
         elif kind == "M" and code == 18:
             if self.state != IDLE:
                 raise Refused("halt" if self.state == HALT else "busy")
-            self.homed = False
+            self.homed = self.counted = False
+            self.turner.void()
         elif kind == "M" and code == 999 and self.state == HALT:
             if self.stop_button:
                 raise Refused("halt")
@@ -226,7 +168,27 @@ class LiftTwin:
                 raise Refused("range")
             if target > self.count or self.closing + (self.count - target) < take_up:
                 legs.insert(0, Leg(target + take_up, speed))
+        if legs[-1].to < self.count and self.turner.between:
+            raise Refused("unhomed")
         self.motion, self.state, self.stopping = Motion(words.number, legs), MOVE, False
+
+    @property
+    def _high_enough(self) -> bool:
+        """For a turn: even if every opening step since the homing had been lost."""
+        return round(HOME - self.closed) >= steps(self.turner.lowest_um)
+
+    def _start_turn(self, words: Words) -> None:
+        if not self.turner.fitted:
+            raise Refused("unsupported")
+        self._must_rest()
+        if not self.homed or self.turner.between:
+            raise Refused("unhomed")
+        if words.values["A"] not in (0, 180_000):
+            raise Refused("range")
+        if not self._high_enough:
+            raise Refused("interlock")
+        self.motion, self.state, self.stopping = Motion(words.number), MOVE, False
+        self.turner.begin("over" if words.values["A"] else "back")
 
     def _finish(self, result: int) -> None:
         motion, self.motion = self.motion, None
@@ -235,15 +197,19 @@ class LiftTwin:
         self.speed, self.stopping, self.result = 0.0, False, result
         if motion is not None:
             self.done = motion.number
-            self._say(f"dn N{self.done} K{self.nonce} R{result} {self._where()} E{self.home_error}")
+            self._say(
+                f"dn N{self.done} K{self.nonce} R{result} {self._where()} {self._error}{self.turner.words}"
+            )
         if self.waiting:
             number, self.waiting = self.waiting, 0
-            self._say(f"dn N{number} K{self.nonce} R{result} {self._where()} E{self.home_error}")
+            where = f"{self._where()} {self._error}{self.turner.words}"
+            self._say(f"dn N{number} K{self.nonce} R{result} {where}")
 
     def _halt(self, cause: int) -> None:
         ran = self.state in (MOVE, HOMING, DWELL)
         self.homed, self.state, self.speed = False, HALT, 0.0
-        self._say(f"ha K{self.nonce} C{cause} {self._where()}")
+        self.turner.void()
+        self._say(f"ha K{self.nonce} C{cause} {self._where()}{self.turner.words}")
         if ran:
             self._finish(HALTED)
 
@@ -260,6 +226,7 @@ class LiftTwin:
     def step(self, dt: float) -> None:
         """Pass ``dt`` seconds."""
         self.time += dt
+        self.turner.step(dt, self._high_enough)
         if self.stop_button and self.state != HALT:
             self._halt(2)
         if self.telemetry_every:
@@ -284,6 +251,8 @@ class LiftTwin:
             motion.dwell -= dt
             if motion.dwell <= 0.0:
                 self._finish(DONE)
+        elif self.state == MOVE and not motion.legs:
+            self._turning()
         elif self.state == MOVE:
             if self._along(motion.legs[0], dt):
                 motion.legs.pop(0)
@@ -294,9 +263,19 @@ class LiftTwin:
         elif self.state == HOMING:
             self._home(motion, dt)
 
+    def _turning(self) -> None:
+        if self.stopping:
+            self.turner.void()
+            self._finish(self._stop_result)
+        elif not self.turner.task:
+            self._finish(DONE if self.turner.at_end else NO_ANGLE)
+
     def _along(self, leg: Leg, dt: float) -> bool:
         """Move along a leg for ``dt``; True when it has ended. Ramps up and down, never past its end."""
         direction = 1.0 if leg.to > self.count else -1.0
+        if direction < 0 and self.state == MOVE and self.turner.between:
+            self._halt(4)
+            return False
         left = abs(leg.to - self.count)
         if self.stopping:
             self.speed = max(0.0, self.speed - RAMP * dt)
@@ -337,9 +316,17 @@ class LiftTwin:
             self.closing = 0
         else:
             self.closing += round(-by)
+            self.closed -= by
         self.stage.turn(by)
 
     def _home(self, motion: Motion, dt: float) -> None:
+        if self.phase == FINDING:  # up, and clear of everything: now the angle
+            if self.stopping:
+                self.turner.void()
+                self._finish(self._stop_result)
+            elif not self.turner.task:
+                self._homed(DONE if self.turner.at_end else NO_ANGLE)
+            return
         if not motion.legs:
             here, fast = self.count, F_MAX / 2 / 60_000 * STEPS_PER_MM
             if self.phase == 0 and self.stage.pressed:
@@ -362,17 +349,32 @@ class LiftTwin:
         missed = (leg.until == "pressed" and not self.stage.pressed) or (
             leg.until == "released" and self.stage.pressed
         )
-        if missed or (self.phase == 1 and self.stage.pressed):
+        if self.phase == 1 and self.stage.pressed:  # stuck: back, so that no try leads nearer
+            self.phase = GIVEN_UP
+            motion.legs.append(Leg(self.count + BACK_OFF, leg.speed))
+            return
+        if missed or self.phase == GIVEN_UP:
             self.homed = False
             self._finish(NO_SWITCH)
             return
         if self.phase == 3:
             scatter = float(self.rng.normal(0.0, self.stage.mechanics.homing_scatter)) * STEPS_PER_MM
-            self.home_error = round(self.count) - HOME if self.homed else 0
-            self.count, self.homed = HOME + scatter, True
+            known = self.counted or (self.untold and self.error_known)
+            self.error_kept = known and (self.untold or not self.homed or self.turner.between)
+            earlier = self.home_error if self.untold else 0
+            self.home_error = round(self.count) - HOME + earlier if known else 0
+            self.count, self.homed, self.error_known, self.untold = HOME + scatter, True, known, True
+            self.closed = -scatter
         self.phase += 1
-        if self.phase == 5:
-            self._finish(DONE)
+        if self.phase == FINDING and self.turner.between:
+            self.turner.begin("find")
+        elif self.phase == FINDING:
+            self._homed(DONE)
+
+    def _homed(self, result: int) -> None:
+        if result == DONE:
+            self.counted, self.untold = True, False
+        self._finish(result)
 
     def _telemetry(self) -> None:
         kelvin = self.temperature
@@ -383,4 +385,5 @@ class LiftTwin:
             16 * (1.5 + self.vibration + (4.0 if self.speed else 0.0)) * float(self.rng.uniform(0.9, 1.1))
         )
         ms = round(self.time * 1000)
-        self._say(f"tm K{self.nonce} T{ms} {self._where()} A{thermistor} B{hall} V{level} n67")
+        lost = " A?" if self.turner.between and not self.turner.task else ""
+        self._say(f"tm K{self.nonce} T{ms} {self._where()} A{thermistor} B{hall} V{level} n67{lost}")

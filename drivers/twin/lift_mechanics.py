@@ -5,7 +5,7 @@ Positions in steps, 1600 to the millimetre, counted from the closest position, o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 STEPS_PER_MM = 1600
 #: Release edge of the far-end switch: Z 50.000.
@@ -51,3 +51,21 @@ class Stage:
         self.motor += steps
         play = self.mechanics.backlash * STEPS_PER_MM
         self.carriage = min(max(self.carriage, self.motor - play), self.motor)
+
+
+@dataclass
+class Leg:
+    """One straight stretch of a motion: up to ``to`` steps at ``speed``, or until the switch says so."""
+
+    to: float
+    speed: float
+    until: str = "there"  # there | pressed | released
+
+
+@dataclass
+class Motion:
+    """What the lift is about: the line it answers, the stretches left, and how it shall end."""
+
+    number: int
+    legs: list[Leg] = field(default_factory=list)
+    dwell: float = 0.0

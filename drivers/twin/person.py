@@ -29,9 +29,14 @@ class Handled(Protocol):
     disturbances: Disturbances
     sample_on: bool
     magnet_away: bool
-    orientation: int
     spacers: int
     extra_load: list[tuple[float, float]]
+
+    @property
+    def orientation(self) -> int: ...
+
+    @orientation.setter
+    def orientation(self, orientation: int) -> None: ...
 
     @property
     def now(self) -> float:

@@ -91,7 +91,8 @@ class TwinSample:
     """A disc of a material over a magnet, with its memory.
 
     The disc's axis is the magnet's (up to ``offset``, m, along x). ``gap`` (m) is face to face;
-    ``orientation`` +1 or -1 is the way the magnet's field points along the sample's own axis.
+    ``orientation`` +1 or -1 is the way the magnet's field points along the sample's own axis; while
+    it is turned over, the cosine between (what lies across the axis magnetises nothing here).
     """
 
     def __init__(
@@ -111,9 +112,9 @@ class TwinSample:
         self.gradient = np.zeros(rings)
         self.M = np.zeros(rings)
         self.gap = AWAY
-        self.orientation = 1
+        self.orientation = 1.0
 
-    def follow(self, gap: float, orientation: int) -> None:
+    def follow(self, gap: float, orientation: float) -> None:
         """Let the sample go straight to a gap. Away from the magnet the field is simply zero."""
         self.gap, self.orientation = gap, orientation
         if gap >= AWAY:
@@ -125,7 +126,7 @@ class TwinSample:
         self.gradient = gradient.mean(axis=1)
         self.expose(orientation * b.mean(axis=1) / MU0)
 
-    def travel(self, gap: float, orientation: int) -> None:
+    def travel(self, gap: float, orientation: float) -> None:
         """Let the sample be carried to a gap through everything between, in fine steps.
 
         The field need not be monotonic on the way (a ring's is not), and the order of its peaks

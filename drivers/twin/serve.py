@@ -91,6 +91,7 @@ class Service:
             ladder=bench.ladder,
             balance_port=self.ports["balance"].name,
             lift_port=lift,
+            turner=bench.turner,
         )
         path = self.folder / "bench.toml"
         path.write_text(text, encoding="utf-8")

@@ -13,6 +13,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 import mechanics  # noqa: E402
+import turner  # noqa: E402
 import wiring  # noqa: E402
 from curves import gap_curves  # noqa: E402
 from svg import Picture  # noqa: E402
@@ -22,6 +23,9 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "riser.svg": mechanics.riser,
     "rest.svg": mechanics.rest,
     "lift.svg": mechanics.lift,
+    "turner.svg": turner.turner,
+    "turner_head.svg": turner.head,
+    "turner_disc.svg": turner.disc,
     "wiring.svg": wiring.wiring,
     "magnets.svg": gap_curves,
 }

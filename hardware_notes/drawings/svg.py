@@ -13,6 +13,7 @@ FILLS = {
     "plastic": "#dbe7f3",
     "aluminium": "#e3e3e3",
     "board": "#d8ead6",
+    "laminate": "#e8d9a8",
     "paper": "#ffffff",
 }
 
@@ -55,6 +56,13 @@ class Picture:
         self._parts.append(
             f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(r)}" fill="{FILLS[material]}" stroke="{INK}" '
             'stroke-width="1.2"/>'
+        )
+
+    def shape(self, points: Sequence[tuple[float, float]], material: str = "paper") -> None:
+        """A polygon of a material."""
+        path = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
+        self._parts.append(
+            f'<polygon points="{path}" fill="{FILLS[material]}" stroke="{INK}" stroke-width="1.2"/>'
         )
 
     def line(

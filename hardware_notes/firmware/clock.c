@@ -2,6 +2,7 @@
 #include "config.h"
 #include "motion.h"
 #include "telemetry.h"
+#include "turner.h"
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
@@ -25,6 +26,7 @@ ISR(TIMER1_COMPB_vect) {
     if (pressed && !was_pressed)
         motion_stop_dead(HALT_BY_BUTTON);
     was_pressed = pressed;
+    turner_tick();
     telemetry_sample();
 }
 

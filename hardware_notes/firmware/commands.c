@@ -4,6 +4,7 @@
 #include "motion.h"
 #include "report.h"
 #include "telemetry.h"
+#include "turner.h"
 
 static uint16_t boots;
 static uint8_t reset_cause;
@@ -20,6 +21,7 @@ static const struct {
     uint8_t letters;
 } GRAMMAR[] PROGMEM = {
     {'G', 0, WORD_Z},
+    {'G', 0, WORD_A},
     {'G', 1, WORD_Z | WORD_F},
     {'G', 60, WORD_Z | WORD_F | WORD_R},
     {'G', 4, WORD_P},
@@ -35,16 +37,21 @@ static const struct {
     {'M', 115, 0},
     {'M', 155, WORD_S},
     {'M', 211, WORD_Z},
+    {'M', 212, WORD_Z},
     {'M', 400, 0},
     {'M', 999, 0},
 };
 
-static uint8_t grammar(const words_t *w) {
+static uint8_t grammar(const frame_t *w) {
+    uint8_t found = UNSUPPORTED;
     for (uint8_t i = 0; i < sizeof GRAMMAR / sizeof *GRAMMAR; i++)
         if (pgm_read_byte(&GRAMMAR[i].kind) == w->kind &&
-            pgm_read_word(&GRAMMAR[i].code) == w->code)
-            return pgm_read_byte(&GRAMMAR[i].letters) == w->have ? OK : SYNTAX;
-    return UNSUPPORTED;
+            pgm_read_word(&GRAMMAR[i].code) == w->code) {
+            if (pgm_read_byte(&GRAMMAR[i].letters) == w->have)
+                return OK;
+            found = SYNTAX;
+        }
+    return found;
 }
 
 static uint8_t at_rest(void) {
@@ -53,7 +60,7 @@ static uint8_t at_rest(void) {
     return lift.state == AT_REST ? OK : BUSY;
 }
 
-static uint8_t move(const words_t *w) {
+static uint8_t move(const frame_t *w) {
     uint8_t outcome = at_rest();
     if (outcome)
         return outcome;
@@ -70,11 +77,29 @@ static uint8_t move(const words_t *w) {
         if (last > here || motion_closing() + (here - last) < take_up)
             first = last + take_up;
     }
+    if (last < here && turner_between())
+        return UNHOMED; /* the angle is not known */
     lift_move(w->number, first, last, feed);
     return OK;
 }
 
-static uint8_t obey_g(const words_t *w) {
+static uint8_t turn(const frame_t *w) {
+    uint8_t outcome = at_rest();
+    if (!turner_fitted())
+        return UNSUPPORTED;
+    if (outcome)
+        return outcome;
+    if (!lift.homed || turner_between())
+        return UNHOMED;
+    if (w->a != 0 && w->a != 180000)
+        return OUT_OF_RANGE;
+    if (!turner_high_enough())
+        return INTERLOCK;
+    lift_turn(w->number, w->a != 0);
+    return OK;
+}
+
+static uint8_t obey_g(const frame_t *w) {
     uint8_t outcome;
     switch (w->code) {
     case 4:
@@ -89,7 +114,7 @@ static uint8_t obey_g(const words_t *w) {
     case 90:
         return OK;
     default:
-        return move(w);
+        return w->have & WORD_A ? turn(w) : move(w);
     }
 }
 
@@ -97,7 +122,7 @@ static uint8_t in_range(uint16_t value, uint16_t low, uint16_t high) {
     return !value || (value >= low && value <= high);
 }
 
-static uint8_t obey_m(const words_t *w) {
+static uint8_t obey_m(const frame_t *w) {
     uint8_t outcome;
     switch (w->code) {
     case 17:
@@ -107,6 +132,8 @@ static uint8_t obey_m(const words_t *w) {
         if ((outcome = at_rest()))
             return outcome;
         motion_power(0);
+        motion_forget();
+        turner_void();
         lift.homed = 0;
         return OK;
     case 105:
@@ -133,6 +160,13 @@ static uint8_t obey_m(const words_t *w) {
             return OUT_OF_RANGE;
         lift.floor = UM_TO_STEPS(w->z);
         return OK;
+    case 212:
+        if (!turner_fitted())
+            return UNSUPPORTED;
+        if (w->z < TURNING_UM || w->z > HIGHEST_TURNING_UM)
+            return OUT_OF_RANGE;
+        turner_set_height(UM_TO_STEPS(w->z));
+        return OK;
     case 400:
         lift_tell_rest(w->number);
         return OK;
@@ -148,7 +182,7 @@ static uint8_t obey_m(const words_t *w) {
 
 static void report_reason(uint8_t outcome) {
     static const char REASONS[][12] PROGMEM = {"ok",    "frame", "crc",     "syntax", "unsupported",
-                                               "range", "busy",  "unhomed", "halt"};
+                                               "range", "busy",  "unhomed", "halt",   "interlock"};
     report_flag(REASONS[outcome]);
 }
 
@@ -158,31 +192,39 @@ static void answer_begin(const char *tag, uint16_t number) {
     report_word('K', lift_nonce());
 }
 
-static void answer(const words_t *w, uint8_t outcome, uint8_t repeated) {
+static void answer(const frame_t *w, uint8_t outcome, uint8_t repeated) {
     answer_begin(outcome ? PSTR("er") : PSTR("ok"), w->number);
     if (outcome)
         report_reason(outcome);
     if (repeated)
         report_flag(PSTR("dup"));
     if (!outcome && w->kind == 'G' && (w->have & WORD_Z))
-        report_mm('Z', w->z);
+        report_thousandths('Z', w->z);
+    if (!outcome && w->kind == 'G' && (w->have & WORD_A))
+        report_thousandths('A', w->a);
     if (!outcome && w->kind == 'M' && w->code == 114) {
         lift_report_place();
         report_word('D', lift.ended);
         report_word('R', lift.result);
-        report_word('E', lift.home_error);
+        lift_report_error();
         report_word('L', motion_closing());
         report_word('W', switch_pressed() | button_pressed() << 1);
+        lift_report_angle();
     }
     if (!outcome && w->kind == 'M' && (w->code == 110 || w->code == 115)) {
         report_flag(PSTR("lift1"));
         report_word('B', boots);
         report_word('C', reset_cause);
     }
+    if (!outcome && w->kind == 'M' && w->code == 115) {
+        if (turner_fitted())
+            report_flag(PSTR("ZA"));
+        report_thousandths('Z', HIGHEST_UM);
+    }
     report_end();
 }
 
-static uint8_t obey(const words_t *w) {
+static uint8_t obey(const frame_t *w) {
     uint8_t outcome = grammar(w);
     if (outcome)
         return outcome;
@@ -190,12 +232,12 @@ static uint8_t obey(const words_t *w) {
 }
 
 void commands_line(const incoming_t *line) {
-    static words_t w;
+    static frame_t w;
     if (line->stop) {
         motion_stop_dead(HALT_BY_COMMAND);
         return;
     }
-    uint8_t outcome = words_parse(line, &w);
+    uint8_t outcome = frame_parse(line, &w);
     if (outcome == BAD_FRAME || outcome == BAD_CHECK) {
         answer_begin(PSTR("rs"), session_expects(&lift.session));
         report_reason(outcome);

@@ -6,7 +6,7 @@
  *                            bursts of errors up to BURST bits (default 16) */
 #include "crc32.h"
 #include "session.h"
-#include "words.h"
+#include "frames.h"
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -30,21 +30,21 @@ static int was_sent(const incoming_t *in) {
 static void offer(int bytes) {
     session_t session = {.nonce = 7, .number = first_number - 1};
     incoming_t in;
-    words_t words;
+    frame_t frame;
     incoming_clear(&in);
     tried++;
     for (int i = 0; i < bytes; i++) {
         if (work[i] == HOLD_BYTE || work[i] == STOP_BYTE)
             continue; /* they stop the lift, which is always allowed */
         uint8_t complete = incoming_byte(&in, work[i]);
-        if (complete && !in.stop && words_parse(&in, &words) == OK &&
-            session_place(&session, &words) == NEW_LINE) {
+        if (complete && !in.stop && frame_parse(&in, &frame) == OK &&
+            session_place(&session, &frame) == NEW_LINE) {
             if (was_sent(&in))
                 right++;
             else if (wrong++ < 10)
                 printf("   would be obeyed: %.*s   (sent: %.*s)\n", in.length, in.text, length - 1,
                        sent);
-            session_taken(&session, &words, OK);
+            session_taken(&session, &frame, OK);
         }
         if (work[i] == '\n')
             incoming_clear(&in);

@@ -1,4 +1,5 @@
-/* Homing at the wide end (protocol, section 6): a failed homing drives away from the balance. */
+/* Homing at the wide end (protocol, section 6): a failed homing drives away from the balance. First
+ * up, then the turner's angle. */
 #ifndef HOME_H
 #define HOME_H
 #include <stdint.h>

@@ -4,12 +4,14 @@
 #include "home.h"
 #include "motion.h"
 #include "report.h"
+#include "turner.h"
 
 lift_t lift;
 
 static int32_t last_leg;
 static uint32_t move_feed, stood_since, wait_until, heard_at;
 static uint16_t host_watch, rest_asked;
+static uint8_t turning; /* the motion under way is the turner's */
 static uint8_t early; /* result of a motion that is being ended before its time, else DONE */
 
 uint16_t lift_nonce(void) {
@@ -18,10 +20,26 @@ uint16_t lift_nonce(void) {
 
 void lift_report_place(void) {
     int32_t p = motion_position();
-    report_mm('Z', p < 0 ? -STEPS_TO_UM(-p) : STEPS_TO_UM(p));
+    report_thousandths('Z', p < 0 ? -STEPS_TO_UM(-p) : STEPS_TO_UM(p));
     report_word('S', p);
     report_word('H', lift.homed);
     report_word('M', lift.state);
+}
+
+void lift_report_error(void) {
+    report_word('E', lift.home_error);
+    if (lift.error_kept)
+        report_flag(PSTR("kept"));
+}
+
+void lift_report_angle(void) {
+    if (!turner_fitted())
+        return;
+    if (turner_at_end())
+        report_thousandths('A', turner_angle());
+    else
+        report_flag(PSTR("A?"));
+    report_word('Q', turner_slip());
 }
 
 static void say_ended(uint16_t number) {
@@ -30,7 +48,8 @@ static void say_ended(uint16_t number) {
     report_word('K', lift_nonce());
     report_word('R', lift.result);
     lift_report_place();
-    report_word('E', lift.home_error);
+    lift_report_error();
+    lift_report_angle();
     report_end();
 }
 
@@ -50,6 +69,7 @@ static void begin(uint8_t state, uint16_t number) {
     lift.state = state;
     lift.number = number;
     early = DONE;
+    turning = 0;
 }
 
 static void go_to(int32_t target) {
@@ -74,12 +94,19 @@ void lift_wait(uint16_t number, uint16_t ms) {
     wait_until = clock_ms() + ms;
 }
 
+void lift_turn(uint16_t number, uint8_t turned) {
+    begin(MOVING, number);
+    turning = 1;
+    turner_go(turned);
+}
+
 static void end_early(uint8_t result) {
     if (lift.state == WAITING) {
         finish(result);
     } else {
         early = result;
         motion_ramp_down();
+        turner_stop();
     }
 }
 
@@ -117,6 +144,7 @@ static void halt(uint8_t cause) {
     report_word('K', lift_nonce());
     report_word('C', cause);
     lift_report_place();
+    lift_report_angle();
     report_end();
     if (ran)
         finish(WAS_HALTED);
@@ -130,6 +158,8 @@ static void next_leg(void) {
         uint8_t result = home_next();
         if (result != GOING_ON)
             finish(result);
+    } else if (turning) {
+        finish(turner_at_end() ? DONE : NO_ANGLE);
     } else if (motion_position() != last_leg) {
         go_to(last_leg);
     } else {
@@ -143,7 +173,7 @@ void lift_run(void) {
         halt(cause);
     if (host_watch && under_way() && early == DONE && clock_ms() - heard_at > host_watch)
         end_early(HOST_SILENT);
-    if (motion_running())
+    if (motion_running() || turner_running())
         stood_since = clock_ms();
     else if (lift.state == WAITING && (int32_t)(clock_ms() - wait_until) >= 0)
         finish(DONE);

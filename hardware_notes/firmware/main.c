@@ -1,4 +1,4 @@
-/* The lift's controller: an ATmega328P at 16 MHz, five wires to the motor driver and the switches,
+/* The lift's controller: an ATmega328P at 16 MHz, wires to the motor drivers and the switches,
  * three analogue inputs, USB serial. It speaks ../lift_protocol.md. */
 #include "clock.h"
 #include "commands.h"
@@ -7,7 +7,8 @@
 #include "report.h"
 #include "serial.h"
 #include "telemetry.h"
-#include "words.h"
+#include "turner.h"
+#include "frames.h"
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -27,6 +28,7 @@ int main(void) {
     MCUSR = 0;
     wdt_disable();
     motion_init();
+    turner_init();
     serial_init();
     clock_init();
     telemetry_init();

@@ -1,16 +1,21 @@
 #include "motion.h"
 #include "config.h"
+#include "turner.h"
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
 #include <util/delay_basic.h>
 
-static volatile int32_t position;
+/* Kept over a reset that leaves the memory alone. They add up to -1 while the count goes back to a
+ * homing without a break; after a power cut they hardly ever do. */
+static volatile int32_t position __attribute__((section(".noinit")));
+static volatile int32_t mirror __attribute__((section(".noinit")));
 static volatile uint32_t left;     /* steps still to go */
 static volatile uint16_t ramp;     /* steps needed to stop from here */
 static volatile uint32_t interval; /* between steps, 24.8 fixed point */
 static volatile uint16_t shortest; /* interval at the wanted speed */
 static volatile uint16_t closing;
+static volatile uint32_t closed; /* since the position was set */
 static volatile int8_t direction;
 static volatile uint8_t until, running, stopping, met, locked, halt_cause;
 
@@ -18,6 +23,8 @@ void motion_init(void) {
     PORTD = _BV(ENABLE_BIT);
     DDRD = _BV(STEP_BIT) | _BV(DIR_BIT) | _BV(ENABLE_BIT);
     PORTB = _BV(SWITCH_BIT) | _BV(BUTTON_BIT);
+    if (!motion_counted())
+        position = mirror = 0;
 }
 
 void motion_power(uint8_t on) {
@@ -45,7 +52,7 @@ static void steps_off(void) {
     running = 0;
 }
 
-/* Whether the switch forbids the step that is due. */
+/* Whether a switch forbids the step that is due. */
 static uint8_t switch_says_stop(void) {
     uint8_t pressed = switch_pressed();
     if (until == UNTIL_PRESSED && pressed) {
@@ -56,6 +63,10 @@ static uint8_t switch_says_stop(void) {
         return met = 1;
     if (until == UNTIL_COUNTED && pressed && direction > 0) {
         motion_stop_dead(HALT_BY_SWITCH);
+        return 1;
+    }
+    if (until == UNTIL_COUNTED && direction < 0 && turner_between()) {
+        motion_stop_dead(HALT_BY_TURNER);
         return 1;
     }
     return 0;
@@ -84,10 +95,14 @@ ISR(TIMER1_COMPA_vect) {
     }
     PORTD |= _BV(STEP_BIT);
     position += direction;
-    if (direction > 0)
+    mirror -= direction;
+    if (direction > 0) {
         closing = 0;
-    else if (closing != UINT16_MAX)
-        closing++;
+    } else {
+        closed++;
+        if (closing != UINT16_MAX)
+            closing++;
+    }
     left--;
     if (stopping && left > ramp)
         left = ramp;
@@ -136,6 +151,7 @@ void motion_ramp_down(void) {
 void motion_stop_dead(uint8_t cause) {
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         steps_off();
+        turner_void();
         locked = 1;
         halt_cause = cause;
     }
@@ -169,6 +185,35 @@ int32_t motion_position(void) {
 void motion_set_position(int32_t steps) {
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         position = steps;
+        closed = 0;
+    }
+}
+
+uint8_t motion_surely_above(int32_t steps) {
+    uint8_t above;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        above = (int32_t)(HOME_STEPS - closed) >= steps;
+    }
+    return above;
+}
+
+uint8_t motion_counted(void) {
+    uint8_t counted;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        counted = mirror == ~position && position > -SEEK_STEPS && position < HOME_STEPS + SEEK_STEPS;
+    }
+    return counted;
+}
+
+void motion_count_from_here(void) {
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        mirror = ~position;
+    }
+}
+
+void motion_forget(void) {
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        mirror = -position;
     }
 }
 

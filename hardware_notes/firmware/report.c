@@ -49,8 +49,8 @@ void report_word(char letter, int32_t value) {
     whole(opened(letter, value));
 }
 
-void report_mm(char letter, int32_t um) {
-    uint32_t value = opened(letter, um);
+void report_thousandths(char letter, int32_t thousandths) {
+    uint32_t value = opened(letter, thousandths);
     whole(value / 1000);
     character('.');
     for (uint16_t place = 100; place; place /= 10)

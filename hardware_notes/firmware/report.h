@@ -7,7 +7,7 @@
 void report_begin(const char *tag); /* in flash: PSTR("ok") */
 void report_flag(const char *text); /* in flash */
 void report_word(char letter, int32_t value);
-void report_mm(char letter, int32_t um);
+void report_thousandths(char letter, int32_t value);
 void report_end(void);
 
 #endif

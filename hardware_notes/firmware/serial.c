@@ -1,6 +1,6 @@
 #include "serial.h"
 #include "motion.h"
-#include "words.h"
+#include "frames.h"
 #include <avr/interrupt.h>
 #include <avr/io.h>
 

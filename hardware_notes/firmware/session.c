@@ -6,7 +6,7 @@ uint16_t session_expects(const session_t *s) {
     return s->number == 65535 ? 1 : s->number + 1;
 }
 
-uint8_t session_place(const session_t *s, const words_t *w) {
+uint8_t session_place(const session_t *s, const frame_t *w) {
     uint8_t opens = w->kind == 'M' && w->code == 110 && w->have == WORD_K && w->k;
     if (!s->nonce)
         return opens ? NEW_LINE : NO_SESSION;
@@ -15,7 +15,7 @@ uint8_t session_place(const session_t *s, const words_t *w) {
     return opens || w->number == session_expects(s) ? NEW_LINE : NOT_NEXT;
 }
 
-void session_taken(session_t *s, const words_t *w, uint8_t outcome) {
+void session_taken(session_t *s, const frame_t *w, uint8_t outcome) {
     s->number = w->number;
     s->check = w->check;
     s->outcome = outcome;

@@ -1,8 +1,8 @@
 /* Which line may be obeyed: the host's session and the order of its lines (protocol, section 3).
- * Portable C, as words.h. */
+ * Portable C, as frames.h. */
 #ifndef SESSION_H
 #define SESSION_H
-#include "words.h"
+#include "frames.h"
 
 enum { NEW_LINE, REPEATED, NOT_NEXT, NO_SESSION };
 
@@ -13,8 +13,8 @@ typedef struct {
     uint8_t outcome; /* what it was answered */
 } session_t;
 
-uint8_t session_place(const session_t *session, const words_t *words);
-void session_taken(session_t *session, const words_t *words, uint8_t outcome);
+uint8_t session_place(const session_t *session, const frame_t *frame);
+void session_taken(session_t *session, const frame_t *frame, uint8_t outcome);
 uint16_t session_expects(const session_t *session);
 
 #endif

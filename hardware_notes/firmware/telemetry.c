@@ -2,6 +2,7 @@
 #include "clock.h"
 #include "lift.h"
 #include "report.h"
+#include "turner.h"
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
@@ -93,6 +94,8 @@ static void say(void) {
     report_word('B', (mean[HALL].sum << 6) / mean[HALL].samples);
     report_word('V', rms_times_16(mean[VIBRATION], sum_of_squares));
     report_word('n', mean[VIBRATION].samples);
+    if (turner_between() && !turner_running())
+        report_flag(PSTR("A?"));
     report_end();
 }
 

@@ -1,4 +1,4 @@
-/* Temperature, Hall probe and vibration from the converter (protocol, section 7). */
+/* Temperature, Hall probe and vibration from the converter (protocol, section 8). */
 #ifndef TELEMETRY_H
 #define TELEMETRY_H
 #include <stdint.h>

@@ -24,21 +24,26 @@ from weighloop.drivers.serial.port import Deadline
 #: The chip's time and the host's, times life. The host's is the slower one: its deadlines then hold also
 #: where the machine cannot run the chip that fast.
 SPEED, HOST_SPEED = 10.0, 4.0
+FAST = 40.0  # the chip's, where a test waits for one homing after the other
 TRAVEL = 49e-3  # m; where homing leaves the stage, so that no test pays for the way to it
 UM_PER_STEP = 0.625  # 200 full steps, 16 microsteps, 2 mm screw (protocol page, section 1)
 #: Where the motor stands, by the emulator, at the step on which the closing carriage first releases the
 #: switch: pressed at 50 mm, 30 um of travel, so below 49.970 mm.
 RELEASED_UM = 49_969.375
+#: The rod's own steps: a whole turn, and how far past a slot's leading edge it rests (turner.md).
+TURN, REST_IN_SLOT = 3200, 8
+MOST_SLIP = 64  # so many lost steps of a turn are made good: more is a jam
+TURNING = 45e-3  # m; below that the firmware never turns (config.h)
 RELEASED_STEPS = 80_000  # what that position is called: Z 50.000 (protocol page, section 6)
 
 
 class Emulator:
     """One emulated board with its stage. ``port`` is the serial port's name."""
 
-    def __init__(self, build: Path, folder: Path, start_mm: float = 49.0) -> None:
+    def __init__(self, build: Path, folder: Path, start_mm: float = 49.0, speed: float = SPEED) -> None:
         self.port = str(folder / "lift")
         control = folder / "control"
-        words = f"--port {self.port} --control {control} --speed {SPEED} --start {start_mm}"
+        words = f"--port {self.port} --control {control} --speed {speed} --start {start_mm}"
         self._process = subprocess.Popen([build / "simlift", build / "lift.elf", *words.split()])
         self._socket = socket.socket(socket.AF_UNIX)
         self._socket.settimeout(20)
@@ -62,6 +67,11 @@ class Emulator:
     def steps(self) -> float:
         """Where the motor stands, in steps as the protocol counts them, by the emulator alone."""
         return RELEASED_STEPS + (self.state["motor_um"] - RELEASED_UM) / UM_PER_STEP
+
+    def off_by(self, angle: float) -> int:
+        """By how many steps the rod stands elsewhere than at ``angle`` (degrees), by the emulator alone."""
+        away = self.state["rod"] - (REST_IN_SLOT + round(angle / 360 * TURN))
+        return (away + TURN // 2) % TURN - TURN // 2
 
     def close(self) -> None:
         self._socket.close()
@@ -125,6 +135,12 @@ class Rig:
         assert status.words["S"] == self.emulator.steps, status.text
         if height is not None:
             assert status.words["S"] == round(height * 1e3 * 1600)
+        self.check_angle(status)
+
+    def check_angle(self, status: Reply) -> None:
+        """The reported angle is the rod's, to the 0.9 degrees it rests inside its slot; or it is "A?"."""
+        if "A" in status.words:
+            assert abs(self.emulator.off_by(status.words["A"])) <= REST_IN_SLOT, status.text
 
     def begin(self, height: float) -> Moving:
         """A move in a thread of its own, begun when the stage is under way."""
@@ -132,6 +148,20 @@ class Rig:
         moving = Moving(lambda: self.lift.approach(height))
         wait_for(lambda: self.emulator.state["edges"] > before + 300, what="the stage moving")
         return moving
+
+    def begin_turn(self, orientation: int = -1) -> Moving:
+        """A turn in a thread of its own, begun when the rod has left its slot."""
+        before = self.emulator.state["turn_edges"]
+        moving = Moving(lambda: self.lift.turn(orientation))
+        wait_for(lambda: self.emulator.state["turn_edges"] > before + 200, what="the rod turning")
+        return moving
+
+    def check_interlocks(self) -> None:
+        """Nothing ever turned low, and nothing closed with the rod between its ends."""
+        state = self.emulator.state
+        assert state["lowest_turn_um"] - RELEASED_UM >= TURNING * 1e6 - 50_000
+        # Homing's own way off the switch is the one such closing: 1 mm, at the top.
+        assert state["nearest_between_um"] > 48_900
 
     def standing_still(self) -> bool:
         """No step for 0.3 s of the lift's time."""

@@ -70,8 +70,9 @@ void chip_reset(char how, double deaf_ms) {
     avr_t *avr = chip.avr;
     chip.resets++;
     avr_reset(avr);
-    for (unsigned i = RAM_START; i <= avr->ramend; i++)
-        avr->data[i] = rand();
+    if (how != 'e') /* the pin alone leaves the memory as it is */
+        for (unsigned i = RAM_START; i <= avr->ramend; i++)
+            avr->data[i] = rand();
     avr->data[MCUSR_ADDRESS] = how == 'b' ? 4 : how == 'e' ? 2 : 1; /* avr_reset does not set it */
     avr->state = cpu_Running;
     chip.deaf_till = avr->cycle + (uint64_t)(deaf_ms * CHIP_HZ / 1000);

@@ -19,7 +19,7 @@ extern chip_t chip;
 /* 0 when the file was read. */
 int chip_load(const char *elf);
 
-/* Brown-out 'b', reset pin 'e' or power-on 'p': memory is garbage after it. */
+/* Brown-out 'b' or power-on 'p': memory is garbage after it. Reset pin 'e': it is not. */
 void chip_reset(char how, double deaf_ms);
 
 /* Puts the chip into an endless loop with interrupts off; 0 when its flash holds one. */

@@ -3,6 +3,7 @@
 #include "control.h"
 #include "chip.h"
 #include "stage.h"
+#include "turner.h"
 #include "wire.h"
 #include <errno.h>
 #include <stdio.h>
@@ -36,6 +37,29 @@ static void far_switch(double x, double y) {
 static void button(double x, double y) {
     (void)y;
     stage_press_button(x);
+}
+static void fit_turner(double x, double y) {
+    turner_fit(x, y);
+}
+static void jam_turner(double x, double y) {
+    (void)y;
+    turner.jammed = x;
+}
+static void lose_turns(double x, double y) {
+    (void)y;
+    turner.lose = x;
+}
+static void turner_play(double x, double y) {
+    (void)y;
+    turner.play = x;
+}
+static void lamp(double x, double y) {
+    (void)y;
+    turner_set_lamp(x);
+}
+static void twist(double x, double y) {
+    (void)y;
+    turner_twist(x);
 }
 static void temperature(double x, double y) {
     (void)y;
@@ -100,6 +124,12 @@ static const struct {
     {"backlash", backlash},
     {"switch", far_switch},
     {"button", button},
+    {"turner", fit_turner},
+    {"turner-jam", jam_turner},
+    {"turner-lose", lose_turns},
+    {"turner-play", turner_play},
+    {"lamp", lamp},
+    {"twist", twist},
     {"temperature", temperature},
     {"vibration", vibration},
     {"bit-errors", bit_errors},
@@ -121,14 +151,18 @@ static int state(char *text, size_t room) {
         "{\"seconds\":%.6f,\"edges\":%lld,\"net\":%lld,\"lost\":%lld,\"unpowered\":%lld,"
         "\"motor_um\":%.4f,\"carriage_um\":%.4f,\"nearest_um\":%.4f,\"farthest_um\":%.4f,"
         "\"interval_us\":%.3f,\"pulse_us\":%.3f,\"lead_us\":%.3f,\"powered\":%d,"
-        "\"damaged\":%llu,\"passed\":%llu,\"overruns\":%llu,\"resets\":%u,\"watchdog\":%u}\n",
+        "\"damaged\":%llu,\"passed\":%llu,\"overruns\":%llu,\"resets\":%u,\"watchdog\":%u,"
+        "\"turn_edges\":%lld,\"turn_lost\":%lld,\"rod\":%lld,\"lowest_turn_um\":%.4f,"
+        "\"nearest_between_um\":%.4f}\n",
         chip_seconds(), (long long)stage.edges, (long long)stage.net, (long long)stage.lost,
         (long long)stage.unpowered, stage.motor, stage.carriage, stage.nearest, stage.farthest,
         MICROSECONDS(stage.shortest_interval), MICROSECONDS(stage.shortest_pulse),
         MICROSECONDS(stage.shortest_lead), stage.powered,
         (unsigned long long)(wire.to_chip.damaged + wire.from_chip.damaged),
         (unsigned long long)(wire.to_chip.passed + wire.from_chip.passed),
-        (unsigned long long)wire.overruns, chip.resets, chip.watchdog_resets);
+        (unsigned long long)wire.overruns, chip.resets, chip.watchdog_resets,
+        (long long)turner.edges, (long long)turner.lost, (long long)turner.rod, turner.lowest_turn,
+        turner.nearest_between);
 }
 
 static int obey(const char *line, char *answer, size_t room) {

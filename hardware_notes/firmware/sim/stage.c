@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "stage.h"
 #include "chip.h"
+#include "turner.h"
 #include <math.h>
 #include <simavr/avr_adc.h>
 #include <simavr/avr_ioport.h>
@@ -20,11 +21,12 @@ static uint64_t rose_at, stepped_at, turned_at;
 static int opening, switch_shown = -1;
 
 /* Both ways of simavr to drive a pin: else the firmware's pull-up wins over the outside. */
-static void drive(int pin, int high) {
+void stage_drive(int pin, int high) {
     static uint8_t levels;
     levels = (levels & ~(1 << pin)) | (high ? 1 << pin : 0);
-    avr_ioport_external_t outside = {.name = 'B', .mask = 3, .value = levels};
+    avr_ioport_external_t outside = {.name = 'B', .mask = 15, .value = levels};
     avr_ioctl(chip.avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &outside);
+    avr_raise_irq(port_b + pin, !high); /* a level that does not change would not be passed on */
     avr_raise_irq(port_b + pin, high);
 }
 
@@ -35,7 +37,7 @@ static void show_switch(int again) {
         stage.switch_closed = 0;
     int shown = stage.switch_stuck >= 0 ? stage.switch_stuck : stage.switch_closed;
     if (again || shown != switch_shown)
-        drive(SWITCH_PIN, shown);
+        stage_drive(SWITCH_PIN, shown);
     switch_shown = shown;
 }
 
@@ -46,11 +48,14 @@ static void turn(int by) {
         return;
     }
     stage.motor += by * UM_PER_STEP;
+    double before = stage.carriage;
     /* One flank of the screw pushes the carriage closing, the other pulls it opening. */
     stage.carriage = fmin(stage.carriage, stage.motor);
     stage.carriage = fmax(stage.carriage, stage.motor - stage.backlash);
     stage.nearest = fmin(stage.nearest, stage.carriage);
     stage.farthest = fmax(stage.farthest, stage.carriage);
+    if (stage.carriage < before)
+        turner_carriage_closed();
     show_switch(0);
 }
 
@@ -131,6 +136,7 @@ void stage_attach(double start_mm) {
     converter = avr_io_getirq(chip.avr, AVR_IOCTL_ADC_GETIRQ, 0);
     avr_irq_register_notify(converter + ADC_IRQ_OUT_TRIGGER, on_conversion, NULL);
     stage.motor = stage.carriage = start_mm * 1000;
+    turner_attach();
     stage_mark();
     stage_after_reset();
 }
@@ -139,7 +145,8 @@ void stage_attach(double start_mm) {
 void stage_after_reset(void) {
     opening = stage.powered = 0;
     show_switch(1);
-    drive(BUTTON_PIN, stage.button);
+    stage_drive(BUTTON_PIN, stage.button);
+    turner_after_reset();
 }
 
 void stage_mark(void) {
@@ -160,5 +167,5 @@ void stage_set_switch(int stuck) {
 
 void stage_press_button(int pressed) {
     stage.button = pressed;
-    drive(BUTTON_PIN, pressed);
+    stage_drive(BUTTON_PIN, pressed);
 }

@@ -26,5 +26,6 @@ void stage_mark(void);
 void stage_set_backlash(double um);
 void stage_set_switch(int stuck);
 void stage_press_button(int pressed);
+void stage_drive(int pin, int high); /* a pin of port B, from outside */
 
 #endif

@@ -54,7 +54,7 @@ def test_the_whole_way(far: FakeLift, lift: SerialLift, ears: Ears) -> None:
         "vibration_V": pytest.approx(160 * 5 / 16384),
     }
     assert far.floor == 0.0
-    assert lift.lost_steps == 0
+    assert lift.lost_steps is None  # nothing was known before
     assert states(ears)[-1] == "ready"
 
 
@@ -89,13 +89,11 @@ def test_the_floor_is_told_to_the_lift_in_every_session(far: FakeLift, ears: Ear
 @pytest.mark.parametrize(
     "settings",
     [
-        {"travel": 0.06},
         {"travel": 0.0},
         {"travel": float("nan")},
         {"travel": 0.04, "floor": 0.05},
         {"travel": 0.04, "speed": 0.1},
         {"travel": 0.04, "take_up": 2e-3},
-        {"travel": 0.0495, "take_up": 50e-6},
     ],
 )
 def test_impossible_settings_are_refused(far: FakeLift, ears: Ears, settings: dict) -> None:

@@ -70,3 +70,24 @@ def homed(rig):
     """Emulated lift and real driver, homed: the reported position is the counted one."""
     rig.home()
     return rig
+
+
+@pytest.fixture
+def plugged(build: Path, tmp_path: Path) -> Iterator:
+    """A lift with a turner, its rod between the ends, not yet homed."""
+    from tests.support.lift_emulator import FAST, TURNING, Emulator, Rig
+
+    emulator = Emulator(build, tmp_path, speed=FAST)
+    emulator("turner 1 700")
+    made = Rig(emulator)
+    made.another(turning_height=TURNING)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def upright(plugged):
+    """The same, homed: the sample stands at 0 degrees."""
+    plugged.home()
+    assert plugged.lift.orientation == 1
+    return plugged

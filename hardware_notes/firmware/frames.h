@@ -1,7 +1,7 @@
 /* One line of the host, from bytes to words (../lift_protocol.md, section 2). Portable C: the fuzz
  * program compiles the same file on the host machine. */
-#ifndef WORDS_H
-#define WORDS_H
+#ifndef FRAMES_H
+#define FRAMES_H
 #include <stdint.h>
 
 #define LONGEST_LINE 64
@@ -21,20 +21,30 @@ enum {
     BUSY,
     UNHOMED,
     IN_HALT,
+    INTERLOCK,
 };
 
-enum { WORD_Z = 1, WORD_F = 2, WORD_R = 4, WORD_K = 8, WORD_P = 16, WORD_S = 32 };
+enum {
+    WORD_Z = 1,
+    WORD_F = 2,
+    WORD_R = 4,
+    WORD_K = 8,
+    WORD_P = 16,
+    WORD_S = 32,
+    WORD_A = 64,
+    WHOLE_WORDS = WORD_K | WORD_P | WORD_S,
+};
 
-/* A line understood. Z, F, R in thousandths (um, um/min); K, P, S whole. */
+/* A line understood. Z, F, R, A in thousandths (um, um/min, millidegrees); K, P, S whole. */
 typedef struct {
     uint16_t number;
     uint32_t check;
     char kind; /* 'G', 'M', or 0 where the words made no sense */
     uint16_t code;
     uint8_t have; /* WORD_ bits */
-    int32_t z, f, r;
+    int32_t z, f, r, a;
     uint16_t k, p, s;
-} words_t;
+} frame_t;
 
 /* A line on its way in. */
 typedef struct {
@@ -51,6 +61,6 @@ void incoming_clear(incoming_t *line);
 uint8_t incoming_byte(incoming_t *line, uint8_t byte);
 
 /* OK, BAD_FRAME, BAD_CHECK, or SYNTAX (intact, number and check known, words not understood). */
-uint8_t words_parse(const incoming_t *line, words_t *words);
+uint8_t frame_parse(const incoming_t *line, frame_t *frame);
 
 #endif

@@ -1,4 +1,4 @@
-#include "words.h"
+#include "frames.h"
 #include "crc32.h"
 
 #define CHECK_LENGTH 9 /* the star and eight digits */
@@ -67,13 +67,13 @@ static uint8_t number(const char **at, const char *end, uint8_t places, int32_t 
     return 1;
 }
 
-static uint8_t word(const char **at, const char *end, words_t *w) {
-    static const char LETTERS[] = "ZFRKPS";
+static uint8_t word(const char **at, const char *end, frame_t *w) {
+    static const char LETTERS[] = "ZFRKPSA";
     const char letter = *(*at)++;
     uint8_t index = 0;
     while (LETTERS[index] && LETTERS[index] != letter)
         index++;
-    uint8_t bit = 1 << index, whole = bit >= WORD_K;
+    uint8_t bit = 1 << index, whole = bit & WHOLE_WORDS;
     int32_t v;
     if (!LETTERS[index] || (w->have & bit) || !number(at, end, whole ? 0 : 3, &v))
         return 0;
@@ -99,6 +99,9 @@ static uint8_t word(const char **at, const char *end, words_t *w) {
     case WORD_S:
         w->s = v;
         break;
+    case WORD_A:
+        w->a = v;
+        break;
     }
     return 1;
 }
@@ -122,7 +125,7 @@ static uint8_t check_holds(const char *text, uint8_t length, uint32_t *check) {
     return said == *check;
 }
 
-uint8_t words_parse(const incoming_t *line, words_t *w) {
+uint8_t frame_parse(const incoming_t *line, frame_t *w) {
     const char *s = line->text, *end = s + line->length - CHECK_LENGTH;
     int32_t v;
     w->number = w->have = w->kind = 0;
