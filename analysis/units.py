@@ -98,11 +98,6 @@ def parse_measured(text: str, unit: str) -> Measured:
     return Measured(value, u)
 
 
-def convert(value: float, from_unit: str, to_unit: str) -> float:
-    """Convert a number between two units of the same dimension."""
-    return float(registry().Quantity(value, from_unit).to(to_unit).magnitude)
-
-
 def decimals(u: float) -> int:
     """Decimals that show an uncertainty ``u`` > 0 to its second significant digit (JCGM 100:2008, 7.2.6)."""
     return max(0, 1 - floor(log10(u)))

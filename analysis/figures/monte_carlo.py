@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import ceil, floor, log10
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from ..records.arrays import Floats
 
-Interval = Literal["symmetric", "shortest"]
 Model = Callable[[np.random.Generator, int], Mapping[str, Floats]]
 
 COVERAGE = 0.95
@@ -38,35 +36,25 @@ class Summary:
     missing: float = 0.0
 
 
-def coverage_interval(
-    samples: ArrayLike, coverage: float = COVERAGE, kind: Interval = "symmetric"
-) -> tuple[float, float]:
-    """The interval that holds the fraction ``coverage`` of ``samples`` (JCGM 101, 7.7).
-
-    ``symmetric`` leaves as much probability below as above it (7.7.2); ``shortest`` is the shortest of
-    all (7.7.4, note 5.3.4). NaN for no samples.
-    """
+def coverage_interval(samples: ArrayLike, coverage: float = COVERAGE) -> tuple[float, float]:
+    """The probabilistically symmetric interval that holds the fraction ``coverage`` of ``samples``
+    (JCGM 101, 7.7.2): as much probability below as above. NaN for no samples."""
     y = np.sort(np.asarray(samples, float))
     M = len(y)
     if M == 0:
         return (np.nan, np.nan)
     q = min(max(int(coverage * M + 0.5), 1), M)
-    if kind == "symmetric":
-        r = (M - q) // 2
-        return float(y[r]), float(y[min(r + q, M - 1)])
-    if q == M:
-        return float(y[0]), float(y[-1])
-    r = int(np.argmin(y[q:] - y[: M - q]))
-    return float(y[r]), float(y[r + q])
+    r = (M - q) // 2
+    return float(y[r]), float(y[min(r + q, M - 1)])
 
 
-def summarise(samples: ArrayLike, coverage: float = COVERAGE, kind: Interval = "symmetric") -> Summary:
+def summarise(samples: ArrayLike, coverage: float = COVERAGE) -> Summary:
     """Mean, standard deviation and coverage interval of the trials (JCGM 101, 7.6 and 7.7)."""
     y = np.asarray(samples, float)
     there = y[np.isfinite(y)]
     if len(there) < 2:
         return Summary(np.nan, np.nan, np.nan, np.nan, len(y), 1.0 - len(there) / max(len(y), 1))
-    low, high = coverage_interval(there, coverage, kind)
+    low, high = coverage_interval(there, coverage)
     missing = 1.0 - len(there) / len(y)
     return Summary(float(there.mean()), float(there.std(ddof=1)), low, high, len(y), missing)
 
@@ -82,7 +70,7 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
     return 0.5 * 10.0**exponent
 
 
-def least_trials(coverage: float = COVERAGE) -> int:
+def _batch_size(coverage: float = COVERAGE) -> int:
     """Trials in one batch of the adaptive procedure: max(J, 10^4), J >= 100/(1 - p) (JCGM 101, 7.9.4)."""
     return max(ceil(round(100.0 / (1.0 - coverage), 3)), 10_000)
 
@@ -95,7 +83,6 @@ def propagate(
     batch: int | None = None,
     digits: int = 2,
     coverage: float = COVERAGE,
-    kind: Interval = "symmetric",
 ) -> dict[str, Floats]:
     """Trials of every output, until the results stand still or there are ``most`` (JCGM 101, 7.9.4).
 
@@ -104,7 +91,7 @@ def propagate(
     numerical tolerance for ``digits`` significant digits of u. ``batch`` is max(J, 10^4) unless given;
     shorter batches only make the look at the spread coarser. Returns name -> trials (t,).
     """
-    size = batch or least_trials(coverage)
+    size = batch or _batch_size(coverage)
     rng = np.random.default_rng(seed)
     batches: list[Mapping[str, Floats]] = []
     history: dict[str, list[tuple[float, float, float, float]]] = {}
@@ -115,7 +102,7 @@ def propagate(
         batches.append(trials)
         done += count
         for name, values in trials.items():
-            s = summarise(values, coverage, kind)
+            s = summarise(values, coverage)
             history.setdefault(name, []).append((s.mean, s.u, s.low, s.high))
         if len(batches) > 1 and all(_stands_still(rows, digits) for rows in history.values()):
             break
@@ -137,19 +124,6 @@ def law_of_propagation(sensitivities: ArrayLike, covariance: ArrayLike) -> float
     """Combined standard uncertainty sqrt(c V c^T) (JCGM 100, 5.2.2); V (k, k), or variances (k,)."""
     c, V = np.asarray(sensitivities, float), np.asarray(covariance, float)
     return float(np.sqrt(c @ V @ c if V.ndim == 2 else c**2 @ V))
-
-
-def central_sensitivities(f: Callable[[Floats], float], at: ArrayLike, u: ArrayLike) -> Floats:
-    """Sensitivity of ``f`` to each input by the central difference over +-u (JCGM 100, 5.1.3 note 2)."""
-    x, steps = np.asarray(at, float), np.asarray(u, float)
-    c = np.zeros(len(x))
-    for i, step in enumerate(steps):
-        if step > 0:
-            high, low = x.copy(), x.copy()
-            high[i] += step
-            low[i] -= step
-            c[i] = (f(high) - f(low)) / (2.0 * step)
-    return c
 
 
 def validates(gum: tuple[float, float], monte_carlo: tuple[float, float], u: float, digits: int = 2) -> bool:

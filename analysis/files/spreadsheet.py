@@ -85,11 +85,6 @@ def read_tolerant(path: str | Path, bench: Bench) -> tuple[Readings, list[str]]:
     return _import(_decoded(read_bytes(path, "notebook"), work), bench, work)
 
 
-def parse_tolerant(text: str, bench: Bench, source: str = "notebook") -> tuple[Readings, list[str]]:
-    """``read_tolerant`` of a text."""
-    return _import(text, bench, _Import(source))
-
-
 def _decoded(raw: bytes, work: _Import) -> str:
     for mark, encoding in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
         if raw.startswith(mark):

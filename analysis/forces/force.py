@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp, sin, sqrt
+from math import sin, sqrt
 from typing import overload
 
 from ..constants import AIR_DENSITY_CONVENTIONAL, WEIGHT_DENSITY_CONVENTIONAL
@@ -65,28 +65,3 @@ def reading_change(force: float | Floats, bench: Bench) -> float | Floats:
     """The change of reading (kg) an attraction of ``force`` (N) makes: the inverse of ``force``."""
     sign = 1.0 if bench.balance.attraction == "heavier" else -1.0
     return sign / force_per_kg(bench.site) * force
-
-
-def air_density(
-    temperature: float, pressure: float = 101325.0, humidity: float = 0.5, co2: float = 0.0004
-) -> float:
-    """Density of moist air in kg/m^3: CIPM-2007 (Picard, Davis, Glaeser & Fujii, Metrologia 45 (2008) 149).
-
-    ``temperature`` in K, ``pressure`` in Pa, relative ``humidity`` 0 ... 1, mole fraction of ``co2``. The
-    formula holds for 15 to 27 degrees Celsius, 600 to 1100 hPa. Raises ValueError for an impossible humidity.
-    """
-    if not 0 <= humidity <= 1:
-        raise ValueError(f"relative humidity {humidity} is not between 0 and 1")
-    T, p = temperature, pressure
-    t = T - 273.15
-    saturation = exp(1.2378847e-5 * T**2 - 1.9121316e-2 * T + 33.93711047 - 6.3431645e3 / T)
-    enhancement = 1.00062 + 3.14e-8 * p + 5.6e-7 * t**2
-    x = humidity * enhancement * saturation / p
-    Z = (
-        1
-        - p / T * (1.58123e-6 - 2.9331e-8 * t + 1.1043e-10 * t**2
-                   + (5.707e-6 - 2.051e-8 * t) * x + (1.9898e-4 - 2.376e-6 * t) * x**2)
-        + (p / T) ** 2 * (1.83e-11 - 0.765e-8 * x**2)
-    )  # fmt: skip
-    molar_mass = 28.96546e-3 + 12.011e-3 * (co2 - 0.0004)
-    return p * molar_mass / (Z * 8.314472 * T) * (1 - x * (1 - 18.01528e-3 / 28.96546e-3))

@@ -24,10 +24,6 @@ class Sensitivity(NamedTuple):
         """The answer of ``matrix`` (l, m) @ the values."""
         return Sensitivity(matrix @ self.d_force, matrix @ self.d_prior)
 
-    def plus(self, other: Sensitivity) -> Sensitivity:
-        """The answer of the sum of both values."""
-        return Sensitivity(self.d_force + other.d_force, self.d_prior + other.d_prior)
-
 
 @dataclass(frozen=True, eq=False)
 class Curve:

@@ -117,11 +117,6 @@ def sample_nodes(
     return points, weights / weights.sum()
 
 
-def axisymmetric_nodes(sample: Sample, order: int = 8) -> tuple[Floats, Floats]:
-    """As ``sample_nodes``, in the half plane y = 0, x >= 0: for a sample coaxial with a round magnet."""
-    return sample_nodes(sample, order, symmetry="axis")
-
-
 def symmetry_of(magnet: ReferenceMagnet, sample: Sample, offset: float = 0.0) -> Symmetry:
     """What part of the sample stands for the whole: see the module's text."""
     if offset != 0.0:

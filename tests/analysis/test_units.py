@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from weighloop.analysis.units import Measured, convert, parse, parse_measured
+from weighloop.analysis.units import Measured, parse, parse_measured
 
 
 @pytest.mark.parametrize(
@@ -65,8 +65,3 @@ def test_any_text_is_a_value_or_a_fault(text: str) -> None:
     except ValueError as error:
         if not str(error):
             pytest.fail("a fault without words")
-
-
-@given(st.floats(1e-6, 1e6))
-def test_convert_there_and_back(value: float) -> None:
-    assert convert(convert(value, "kA/m", "Oe"), "Oe", "kA/m") == pytest.approx(value, rel=1e-12)

@@ -1,4 +1,4 @@
-"""Gravity, air density and buoyancy against published constants and tables."""
+"""Gravity and buoyancy against published constants and tables."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from math import radians
 
 import pytest
 
-from weighloop.analysis.forces.force import air_density, force_per_kg, local_gravity
+from weighloop.analysis.forces.force import force_per_kg, local_gravity
 from weighloop.analysis.records.bench import Site
 from weighloop.analysis.units import Measured
 
@@ -54,31 +54,3 @@ def test_force_of_a_gram():
     assert force_per_kg(site) * 1e-3 == pytest.approx(9.8051790025e-3 * 9.806197769377 / 9.80665, rel=1e-11)
     higher = replace(site, altitude=Measured(500.0))
     assert force_per_kg(higher) < force_per_kg(site)
-
-
-@pytest.mark.parametrize(
-    ("celsius", "pressure", "humidity", "density"),
-    [
-        # CIPM-2007 (Picard et al., Metrologia 45 (2008) 149), computed from its constants.
-        (20, 101325, 0.5, 1.199313895),
-        (20, 100000, 0.5, 1.183556609),
-        (23, 101325, 0.4, 1.187329647),
-        (25, 95000, 0.6, 1.101972119),
-    ],
-)
-def test_air_density(celsius, pressure, humidity, density):
-    assert air_density(celsius + 273.15, pressure, humidity) == pytest.approx(density, rel=1e-8)
-
-
-def test_air_density_of_a_textbook():
-    # A mass-metrology textbook's example: 10 C, 730 mmHg, 40 %: 1.19569 kg/m^3.
-    assert air_density(283.15, 730 * 133.322387, 0.4) == pytest.approx(1.19569, abs=1.2e-5)
-
-
-def test_air_density_near_the_simple_formula():
-    # OIML R 111-1, E.3, from memory: good to 2e-4 around laboratory conditions.
-    from math import exp
-
-    for t, p, h in ((18, 990, 35), (22, 1013.25, 50), (26, 1030, 60)):
-        simple = (0.34848 * p - 0.009 * h * exp(0.061 * t)) / (273.15 + t)
-        assert air_density(273.15 + t, p * 100, h / 100) == pytest.approx(simple, rel=2e-4)

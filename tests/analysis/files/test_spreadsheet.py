@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import tempfile
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,9 +14,19 @@ from hypothesis import strategies as st
 
 from tests.support.models.loops import reclaimed_bench
 from weighloop.analysis.errors import InputError
-from weighloop.analysis.files.spreadsheet import parse_tolerant, read_tolerant
+from weighloop.analysis.files.spreadsheet import read_tolerant
+from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.records.readings import Readings
 
 BENCH = reclaimed_bench()
+
+
+def parse_tolerant(text: str, bench: Bench) -> tuple[Readings, list[str]]:
+    """A notebook's text, read from a file as a person's is."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "notebook.csv"
+        path.write_bytes(text.encode())
+        return read_tolerant(path, bench)
 
 
 def test_a_spreadsheet_with_decimal_commas():

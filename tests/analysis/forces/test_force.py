@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from weighloop.analysis.forces.force import air_density, force, local_gravity, reading_change
+from weighloop.analysis.forces.force import force, local_gravity, reading_change
 from weighloop.analysis.records.bench import Balance, Bench, Gap, ReferenceMagnet, Sample, Site
 from weighloop.analysis.units import Measured
 
@@ -63,12 +63,3 @@ def test_gravity_grows_toward_the_poles_and_falls_with_height(one, other):
     low, high = sorted((one, other))
     assert local_gravity(low) <= local_gravity(high)
     assert local_gravity(one, 500.0) < local_gravity(one)
-
-
-def test_air_grows_thinner_when_warm_or_moist():
-    # Moist air is lighter than dry (18 against 29 g/mol); the gas law.
-    assert air_density(293.15, humidity=0.8) < air_density(293.15, humidity=0.2)
-    assert air_density(298.15) < air_density(293.15)
-    assert air_density(293.15, co2=0.0006) > air_density(293.15)
-    with pytest.raises(ValueError, match="humidity"):
-        air_density(293.15, humidity=50)

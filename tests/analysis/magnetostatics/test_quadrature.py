@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from scipy.integrate import dblquad, quad
 
 from weighloop.analysis.magnetostatics.quadrature import (
-    axisymmetric_nodes,
     choose_order,
     layers,
     mean_field,
@@ -272,7 +271,7 @@ def test_layers_are_many_enough_for_a_steep_loop():
 
 
 def test_half_plane_nodes():
-    points, weights = axisymmetric_nodes(SPHERE, 5)
+    points, weights = sample_nodes(SPHERE, 5, symmetry="axis")
     assert np.all(points[:, 1] == 0)
     assert np.all(points[:, 0] > 0)
     assert len(weights) == 25
