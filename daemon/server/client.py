@@ -1,16 +1,18 @@
 """The daemon's clients: one that waits (scripts, notebooks) and one for asyncio (screens).
 
-from weighloop.daemon.server.client import Client
+Example::
 
-with Client.connect() as daemon:
-    daemon.call("control.take", name="notebook", force=False)
-    number = daemon.call("run.start", bench_text=open("bench.toml").read(), points=20,
-                         target_u_kg=None, name=None)
-    for event in daemon.events(["point", "run"]):
-        if event["topic"] == "point":
-            print(event["data"]["gap_m"], event["data"]["value_kg"])
-        elif event["data"]["state"] == "finished":
-            break
+    from weighloop.daemon.server.client import Client
+
+    with Client.connect() as daemon:
+        daemon.call("control.take", name="notebook", force=False)
+        number = daemon.call("run.start", bench_text=open("bench.toml").read(), points=20,
+                             target_u_kg=None, name=None)
+        for event in daemon.events(["point", "run"]):
+            if event["topic"] == "point":
+                print(event["data"]["gap_m"], event["data"]["value_kg"])
+            elif event["data"]["state"] == "finished":
+                break
 """
 
 from __future__ import annotations
