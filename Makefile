@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 LOCK := pyproject.toml constraints.txt
 
-.PHONY: demo test bench lint lock clean
+.PHONY: docs release-check demo test bench lint lock clean
 
 demo: $(VENV)/.ready
 	$(BIN)/weighloop demo
@@ -31,6 +31,19 @@ $(VENV)/.ready-dev: $(VENV)/.ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[dev]'
 	touch $@
 
+# The documentation site, into build/site; a broken link or a failing cell is an error.
+docs: $(VENV)/.ready-docs
+	$(BIN)/python .docs/build.py
+
+$(VENV)/.ready-docs: $(VENV)/.ready-dev
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[docs]'
+	touch $@
+
+# Everything a release needs, from the archives as they would be published; see .github/RELEASING.md.
+release-check: $(VENV)/.ready-docs
+	$(BIN)/python .ci/release_check.py
+	$(MAKE) docs
+
 # Recorded data for the settling filter's tests (two packages that bring much else along).
 $(VENV)/.ready-recordings: $(VENV)/.ready-dev
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[recordings]'
@@ -38,7 +51,7 @@ $(VENV)/.ready-recordings: $(VENV)/.ready-dev
 
 # Pins every version anew (needs uv); no download address goes into the file.
 lock:
-	uv pip compile --quiet --universal --python-version 3.11 --extra dev --extra recordings --no-header --no-annotate \
+	uv pip compile --quiet --universal --python-version 3.11 --extra dev --extra docs --extra recordings --no-header --no-annotate \
 	  --no-emit-index-url --no-emit-find-links pyproject.toml -o constraints.txt
 
 clean:

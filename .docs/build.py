@@ -1,7 +1,7 @@
 """Builds the documentation site: `python .docs/build.py [FOLDER]` (default: build/site).
 
-The pages stand beside what they describe; here they are laid out as they stand in the tree, with an index, and
-Sphinx makes the site of them. A broken link, a missing page or a failing cell ends it with an error.
+The pages stand beside what they describe; here they are laid out as they stand in the tree, with an index,
+and Sphinx makes the site of them. A broken link, a missing page or a failing cell ends it with an error.
 """
 
 from __future__ import annotations
@@ -33,7 +33,9 @@ def main(folder: str = "build/site") -> int:
     """Lay the pages out and run Sphinx on them; its exit status."""
     lay_out()
     command = [sys.executable, "-m", "sphinx", "-b", "html", "-W", "--keep-going", "-q", "-d"]
-    return subprocess.run([*command, str(TOP / "build" / "doctrees"), str(PAGES), str(TOP / folder)]).returncode
+    return subprocess.run(
+        [*command, str(TOP / "build" / "doctrees"), str(PAGES), str(TOP / folder)]
+    ).returncode
 
 
 if __name__ == "__main__":
