@@ -1,5 +1,7 @@
-"""What a release must pass: archives built, checked and installed in clean environments, the quick tests run from
-the source archive. Run by `make release-check`."""
+"""What a release must pass: archives built, checked, and installed; the quick tests from the source archive.
+
+Run by `make release-check`.
+"""
 
 from __future__ import annotations
 
