@@ -17,6 +17,7 @@ from .settings import (
     DRAUGHT_AT_FIRST,
     DRAUGHT_TRUST,
     FIRST_TIME,
+    KNOWN_TRUST,
     LIVELY,
     MOST_LIVELY,
     RARE,
@@ -45,7 +46,7 @@ def of_a_bench_just_met(variances: Floats, age: float, watched: float) -> float:
 def of_a_known_bench(variances: Floats, slow: float, restless: float) -> float:
     """Variance of the level where the past says how much slow noise (variance ``slow``) there is: what the
     bank sees now and what was learnt are much the same noise, and the greater rules."""
-    seen = float(variances.sum()) * restless
+    seen = float(KNOWN_TRUST**2 * variances[0] + variances[1]) * restless
     return max(seen, slow) + SAME_NOISE * min(seen, slow)
 
 
