@@ -75,6 +75,7 @@ class BalanceCheck:
 
     def summary(self) -> dict[str, Any]:
         """How steady the balance was: numbers with units in their keys, and ``words`` for people."""
+        from ..analysis.settling.bench_past import learn_past
         from ..analysis.settling.steadiness import steadiness
 
         common = {
@@ -85,8 +86,11 @@ class BalanceCheck:
         if len(self._times) < 20:
             heard = f"{len(self._times)} readings and {self._balance.refused} lines that fit no reading"
             return common | {"words": [f"Too little was heard to judge: {heard}. {self.why}."]}
-        found = steadiness(np.array(self._times), np.array(self._values), self._resolution)
-        return common | found.to_json() | {"time_to_accept_s": self._accepted_after} | {"words": found.words}
+        heard = np.array(self._times), np.array(self._values)
+        found = steadiness(*heard, self._resolution)
+        past = learn_past([(*heard, False)], self._resolution)
+        words = [*found.words, f"the bench {past.words()}"] if past is not None else found.words
+        return common | found.to_json() | {"time_to_accept_s": self._accepted_after} | {"words": words}
 
     def _followed(self) -> Iterator[BalanceReading]:
         """The readings without those that stand alone, until the end."""

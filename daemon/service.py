@@ -138,6 +138,7 @@ class Daemon:
             alarm=self.alarm,
             first_run=max((run.id for run in runs), default=0) + 1,
         )
+        self.controller.noise.take_up(self.store.last_data)
         self._take_up(runs)
         self._steps = StepWatch(time.time(), time.monotonic())
         self._stop = threading.Event()

@@ -78,7 +78,8 @@ ROOMS: dict[str, set[str]] = {
         "analysis/files", "analysis/forces", "analysis/planning", "analysis/records", "daemon/protocol",
     },
     "daemon/acquisition": {
-        "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol", "drivers/device",
+        "analysis/records", "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol",
+        "drivers/device",
     },
     "daemon/balance_check": {
         "analysis/settling", "daemon/acquisition", "drivers/balance", "drivers/clock", "drivers/device",

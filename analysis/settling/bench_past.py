@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from ..records.arrays import Floats
-from .settings import BANDS, HANDS_OFF, JUMP, SHORTEST, SIDE, STEEPEST
+from .settings import BANDS, HANDS_OFF, JUMP, KEPT, SHORTEST, SIDE, STEEPEST
 
 
 @dataclass(frozen=True)
@@ -42,6 +42,52 @@ class BenchPast:
     def to_dict(self) -> dict[str, Any]:
         """For JSON; ``from_dict`` reads it back."""
         return asdict(self)
+
+    def joined(self, earlier: BenchPast | None) -> BenchPast:
+        """With what was known before: each by how long it was watched, the earlier fading over KEPT s."""
+        if earlier is None:
+            return self
+        old = min(earlier.seconds, KEPT)
+        share = self.seconds / (self.seconds + old)
+
+        def mean(new: float, before: float) -> float:
+            return share * new + (1 - share) * before
+
+        def rms(new: float, before: float) -> float:
+            return math.sqrt(mean(new**2, before**2))
+
+        stood, before = self.jump_share * self.seconds, earlier.jump_share * old
+        by_time = stood / (stood + before) if stood + before > 0 else 0.0
+        size = by_time * self.jump_size**2 + (1 - by_time) * earlier.jump_size**2
+        handled = self.handlings / max(self.handlings + earlier.handlings, 1)
+        creep = handled * self.creep**2 + (1 - handled) * earlier.creep**2
+        return BenchPast(
+            seconds=self.seconds + old,
+            wander=tuple(rms(a, b) for a, b in zip(self.wander, earlier.wander, strict=True)),
+            jumps=self.jumps + round(earlier.jumps * old / earlier.seconds),
+            jump_size=math.sqrt(size),
+            jump_share=mean(self.jump_share, earlier.jump_share),
+            jump_stay=by_time * self.jump_stay + (1 - by_time) * earlier.jump_stay,
+            drift=rms(self.drift, earlier.drift),
+            creep=math.sqrt(creep),
+            handlings=self.handlings + earlier.handlings,
+        )
+
+    def words(self) -> str:
+        """What it says, for people."""
+        slow = math.sqrt(sum(w**2 for w in self.wander)) * 1e6
+        said = [f"slow noise {slow:.2g} mg, drift {self.drift * 60e6:.2g} mg a minute"]
+        if self.jumps:
+            said.append(
+                f"levels jump {self.jumps / 2 / self.seconds * 3600:.2g} times an hour by "
+                f"{self.jump_size * 1e6:.2g} mg for {self.jump_stay:.0f} s (someone leaning on the table, "
+                "a lift, air conditioning)"
+            )
+        else:
+            said.append("no jumps")
+        if self.handlings:
+            said.append(f"after handling the reading creeps by {self.creep * 1e6:.2g} mg")
+        return f"in {self.seconds / 60:.0f} min at rest: " + "; ".join(said)
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any] | None) -> BenchPast | None:
@@ -72,7 +118,7 @@ def learn_past(stretches: Iterable[tuple[Floats, Floats, bool]], resolution: flo
     seconds = stood = 0.0
     edges = 0
     for time, reading, handled in stretches:
-        b = _by_the_second(time, reading)
+        b = second_means(time, reading)
         if len(b) < SHORTEST:
             continue
         seconds += len(b)
@@ -122,7 +168,7 @@ def learn_past(stretches: Iterable[tuple[Floats, Floats, bool]], resolution: flo
     )
 
 
-def _by_the_second(time: Floats, reading: Floats) -> Floats:
+def second_means(time: Floats, reading: Floats) -> Floats:
     """Means over whole seconds of the readings that are numbers; seconds without one are interpolated."""
     good = np.isfinite(time) & np.isfinite(reading)
     time, reading = time[good], reading[good]

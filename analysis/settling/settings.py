@@ -138,6 +138,7 @@ LEFT_TIME = 0.5
 BANDS = (1 / 1000, 1 / 150, 1 / 45, 1 / 15)
 SHORTEST = 40.0  # s, a stretch shorter than this says nothing of slow noise
 ENOUGH = 240.0  # s of past from which it is used
+KEPT = 6 * 3600.0  # s for which an earlier past counts at most: benches change
 HANDS_OFF = 15.0  # s after a handling that belong to it and to its creep, not to the slow noise
 SIDE = 6  # s on either side of a moment over which a jump is looked for
 JUMP = 6.0  # robust standard deviations of such differences that make a jump

@@ -1,6 +1,6 @@
 """One thread that lets the procedure meet the bench: readings and words in, moves and records out.
 
-Everything that happens is put into its inbox and taken out in order (``one_thread``).
+Everything that happens is put into its inbox and taken out in order.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from ...drivers.clock import Clock
 from ...drivers.device import BalanceReading, DeviceState
+from ..acquisition.bench_noise import BenchNoise
 from ..acquisition.hands_free import HandsFreeInput
 from ..acquisition.level import PATIENCE, Acquisition, Limits
 from ..procedure import events, machine
@@ -67,6 +68,7 @@ class RunController(Worker):
             clock, self._balance_state, self._lift_state, self._refused, self.mover.asked
         )
         self.acquisition: Acquisition | None = None
+        self.noise = BenchNoise(self.note)
         self.run: RunRecord | None = None
         self.stage = events.BenchState()
         self.queue = RunQueue(first_run)
@@ -125,7 +127,9 @@ class RunController(Worker):
             return
         self._live_new = True
         needed = self._filter_needed()
+        at_rest = self.stage.task is None or (self.stage.task.kind == "read" and not self._handling())
         for left, reading in enumerate(readings, -len(readings)):
+            self.noise.feed(reading, at_rest)
             follow = needed or (self.watched and left >= -NEWEST)
             settling = acquisition.feed(reading, follow, self._handling())
             self._hear_hands(reading)
@@ -137,11 +141,8 @@ class RunController(Worker):
             self._maybe_accept(acquisition)
 
     def _filter_needed(self) -> bool:
-        """The filter is the dearest part of a reading: it rests while nobody asks anything of it.
-
-        For one who only looks it hears the newest ones (``NEWEST``): else, on a machine too busy for all of
-        them, a person's word would wait behind more and more.
-        """
+        """The filter costs the most of a reading: it rests while nobody asks anything of it. For one who
+        only looks it hears the ``NEWEST``: else, on a busy machine, a person's word would wait too long."""
         task = self.stage.task
         if self.run is None or self.run.state != "running" or task is None:
             return False
@@ -230,7 +231,7 @@ class RunController(Worker):
         self.devices.open(bench)
         self.watch.expect_balance()
         resolution = bench.balance.resolution
-        memory = self.acquisition.filter.memory() if self.acquisition is not None else None
+        memory = self.noise.use(bench, self.acquisition)
         load = bench.reference_magnet.pan_load
         limits = Limits(bench.balance.capacity, load.value if load is not None else None)
         target = target or TARGET_DIGITS * resolution
@@ -330,13 +331,14 @@ class RunController(Worker):
             then(event)
             self.post(lambda: self._committed(event))
 
-        self.log_writer.record(
-            run, self.clock.now(), record.kind, record.text, record.data, key=key, told=told
-        )
+        now = self.clock.now()
+        self.log_writer.record(run, now, record.kind, record.text, record.data, key=key, told=told)
 
     def _committed(self, event: LogEvent) -> None:
-        if event.kind == "finished":
-            self.alarm({"kind": "finished", "run": event.run, "text": event.text})
+        if event.kind in ("finished", "stopped"):
+            self.noise.learn(self.acquisition)
+            if event.kind == "finished":
+                self.alarm({"kind": "finished", "run": event.run, "text": event.text})
         self.publisher.committed(event, self.run)
 
     def note(self, kind: str, text: str, run: int | None = None, data: dict[str, Any] | None = None) -> None:

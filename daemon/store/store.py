@@ -183,6 +183,11 @@ class Store:
         """The newest events of all runs and none, oldest first."""
         return list(self._events("1", (count,), "ORDER BY id DESC LIMIT ?"))[::-1]
 
+    def last_data(self, kind: str, count: int) -> list[dict[str, Any]]:
+        """What the last ``count`` entries of one kind hold, oldest first."""
+        found = list(self._events("kind = ?", (kind, count), "ORDER BY id DESC LIMIT ?"))
+        return [event.data for event in reversed(found)]
+
     def last_time(self) -> tuple[float, str] | None:
         """The last moment known to the store: the daemon's clock in s, and UTC."""
         row = self.db.execute("SELECT time_s, utc FROM events ORDER BY id DESC LIMIT 1").fetchone()

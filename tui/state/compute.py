@@ -219,10 +219,12 @@ def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> Stead
     if len(trace) < LEAST_TRACE:
         raise NotYet("Listening: leave the balance alone for a minute.")
     try:
+        from ...analysis.settling.bench_past import learn_past
         from ...analysis.settling.steadiness import steadiness
 
         times, readings = np.array(trace).T
         found = steadiness(times, readings, resolution_kg)
+        past = learn_past([(times, readings, False)], resolution_kg)
     except NotPossible as error:
         raise NotYet(str(error)) from error
     except Exception as error:  # as above
@@ -231,6 +233,8 @@ def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> Stead
     advice = tuple(found.advice)
     if found.noise > 2 * resolution_kg or abs(found.drift) > 3 * found.u_drift:
         advice = (*advice, RISER)
+    if past is not None:
+        advice = (*advice, f"The bench {past.words()}.")
     return SteadyLook(
         found.verdict,
         advice,
