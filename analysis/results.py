@@ -19,7 +19,7 @@ from .inversion.loop import LoopEstimate
 from .inversion.saturation import judge
 from .magnetostatics.bench_linearisation import FoundInput, found_inputs
 from .magnetostatics.demagnetising_factor import demagnetising_factor
-from .outliers.screen import check
+from .outliers.screen import find_outliers
 from .records.arrays import Floats
 from .records.bench import Bench
 from .records.points import Points
@@ -162,7 +162,7 @@ def analyse(
     if trials < 2:
         raise ValueError(f"{trials} trials are too few; use 2 or more, 10000 for figures to be shown")
     how = cast(Method, method)
-    arranged = check(readings, bench)
+    arranged = find_outliers(readings, bench)
     arranged, estimate = _without_outliers(arranged, bench, how)
     claims = figures_of(estimate, bench)
     known = evaluate(readings, arranged.zeros, estimate, claims, bench, trials=trials, seed=seed)

@@ -51,6 +51,8 @@ Offset = Annotated[Measured, _reader("m", "0 mm +/- 0.1 mm")]
 Mass = Annotated[Measured, _reader("kg", "412 mg +/- 1 mg", above=0)]
 Induction = Annotated[Measured, _reader("T", "1.32 T +/- 0.02 T", above=0, below=2.0)]
 Pure = Annotated[Measured, _reader("", "1.05 +/- 0.02", above=0.99, below=2.0)]
+Excess = Annotated[Measured, _reader("", "0 +/- 0.03", above=-0.5, below=0.5)]
+Scale = Annotated[Measured, _reader("", "1 +/- 0.005", above=0.9, below=1.1)]
 PerKelvin = Annotated[Measured, _reader("1/K", "-0.0011 1/K")]
 Latitude = Annotated[Measured, _reader("rad", "53.4 deg", above=-1.5709, below=1.5709)]
 Altitude = Annotated[Measured, _reader("m", "60 m", above=-500, below=9000)]
@@ -66,6 +68,7 @@ class _Magnet(_Table):
     remanence: Induction
     recoil_permeability: Pure = records.ReferenceMagnet.recoil_permeability
     temperature_coefficient: PerKelvin = records.ReferenceMagnet.temperature_coefficient
+    core_excess: Excess = records.ReferenceMagnet.core_excess
     remanence_contact_correlation: Annotated[float, Field(gt=-1, lt=1)] = 0.0
     pan_load: Mass | None = None
 
@@ -162,6 +165,7 @@ class _Lift(_Table):
     port: str
     travel: Length = Measured(records.Gap.travel)
     take_up: Annotated[Measured, _reader("m", "0.05 mm", above=-1e-12)] = Measured(0.0)
+    scale: Scale = records.Gap.scale
 
 
 class _Site(_Table):
@@ -206,7 +210,8 @@ def _records(checked: _Bench, text: str) -> records.Bench:
     gap = dict(checked.gap)
     gap["spacer_mass"] = None if checked.gap.spacer_mass is None else checked.gap.spacer_mass.value
     if checked.lift is not None:
-        gap |= {"travel": checked.lift.travel.value, "take_up": checked.lift.take_up.value}
+        lift = checked.lift
+        gap |= {"travel": lift.travel.value, "take_up": lift.take_up.value, "scale": lift.scale}
     balance = dict(checked.balance)
     balance["resolution"] = checked.balance.resolution.value
     balance["capacity"] = checked.balance.capacity.value

@@ -96,7 +96,7 @@ class Arrangement:
 
 
 def points(readings: Readings, bench: Bench) -> Points:
-    """Forces by branch, the path checked; slips of the pen are looked for by ``slips.check``."""
+    """Forces by branch, the path checked; slips are looked for by ``outliers.screen``."""
     return arrange(readings, bench).points
 
 

@@ -15,17 +15,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..errors import Finding, about_rows
 from ..forces import force as weighing
-from ..forces.branches import SAME_GAP, Arrangement, Passage
+from ..forces.branches import Arrangement
 from ..records.arrays import Floats
 from ..records.bench import Bench
-from .physical_limits import SURE, Limits, total_violation, whole_roughness
-from .zero_offsets import describe_as_spacers
-
-Rows = NDArray[np.int64]
+from .counterparts import Pairs, Rows, mirrored_pairs
+from .physical_limits import Limits, total_violation, whole_roughness
+from .table import Table
+from .wording import describe_as_miscount, describe_as_spacers
 
 #: Gaps of one noted height differ by this part of the force (our choice: 3 um where it falls 10 % a mm).
 _REPEATS = 3e-4
@@ -38,18 +37,6 @@ _UNLIKE = 5.0
 #: It explains this part of what the pairs differ by, bend by bend, and moves M by this part of its scale.
 _EXPLAINED, _MATTERS = 0.5, 0.008
 _FEWEST_BENDS, _MOST_SLIPS, _LOOKED_AT = 8, 6, 80
-#: A gap that no other passage has is likely noted wrongly anyway: it needs to move M by less, but by so
-#: many times what rows with a counterpart are off by in the same way (our choice, from simulated slips).
-_UNPAIRED, _UNUSUAL = 0.004, 4.0
-
-
-@dataclass(frozen=True, eq=False)
-class Pairs:
-    """Rows and their counterparts, (m,) each, and which two passages a pair is of."""
-
-    row: Rows
-    other: Rows
-    group: Rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,98 +50,20 @@ class Slip:
     step: float
 
 
-def screen_mirrored_rows(arranged: Arrangement, limits: Limits, bench: Bench) -> Arrangement:
+def mirrored_stretches(table: Table) -> Table:
     """Set aside the stretches of rows that differ from their counterparts."""
     for _ in range(_MOST_SLIPS):
-        pairs = counterparts(arranged, limits)
-        found = _likeliest(arranged, limits, bench, pairs) if len(pairs.row) > _FEWEST_BENDS else None
+        pairs = mirrored_pairs(table.arranged, table.limits)
+        found = (
+            _likeliest(table.arranged, table.limits, table.bench, pairs)
+            if len(pairs.row) > _FEWEST_BENDS
+            else None
+        )
         if found is None:
             break
         slip, doubted = found
-        arranged = arranged.set_aside(*_told(arranged, bench, slip, doubted))
-    return _between_counterparts(arranged, limits, bench)
-
-
-def _between_counterparts(arranged: Arrangement, limits: Limits, bench: Bench) -> Arrangement:
-    """Rows whose gap the other passage does not have, against M between its rows: where nearly all gaps
-    are set again, such a gap is likely to be noted wrongly. How well M is told between rows, the rows that
-    have counterparts show: each from its counterpart's neighbours alone."""
-    from scipy.interpolate import CubicSpline
-
-    points, M, H = arranged.points, arranged.M, arranged.H
-    told = points.used & limits.sees
-    aside: dict[int, str] = {}
-    for passage, other in _opposite(arranged):
-        rows, others = passage.rows[told[passage.rows]], arranged.with_tip(other)
-        others = others[told[others]]
-        if len(rows) < 5 or len(others) < 5:
-            continue
-        apart = np.abs(points.gap[rows][:, None] - points.gap[others][None, :])
-        paired = apart.min(axis=1) < SAME_GAP
-        if paired.sum() < 4 or 3 * paired.sum() < 2 * len(rows):
-            continue
-        off = np.zeros(len(rows))
-        for k, i in enumerate(rows):
-            kept = others[apart[k] >= SAME_GAP]
-            order = kept[np.argsort(-H[kept])]
-            inside = -H[order[0]] < H[i] < -H[order[-1]]
-            off[k] = M[i] + float(CubicSpline(-H[order], M[order])(H[i])) if inside else np.nan
-        for k in np.flatnonzero(~paired & np.isfinite(off)):
-            near = paired & (np.abs(np.arange(len(rows)) - k) <= 3) & np.isfinite(off)
-            usual = float(np.abs(off[near]).max(initial=0.0))
-            u = SURE * float(np.abs(arranged.M_slope[rows[k]]) * arranged.zeros.u_change[rows[k]])
-            if near.sum() >= 2 and abs(off[k]) > max(_UNUSUAL * usual, _UNPAIRED * limits.scale, u):
-                part = 100.0 * off[k] / max(abs(M[rows[k]] - off[k]), 1e-9 * limits.scale)
-                aside[int(rows[k])] = (
-                    f"off by {part:+.0f} % from what the gaps around show with the other orientation: the "
-                    "gap or the reading was noted wrongly"
-                )
-    warnings = [
-        about_rows("gap-outlier", points.row[[i]], f"{why}; set aside") for i, why in sorted(aside.items())
-    ]
-    return arranged.set_aside(aside, warnings)
-
-
-def _opposite(arranged: Arrangement) -> Iterator[tuple[Passage, Passage]]:
-    """Every passage of the closed loop, and one that goes the same way with the other orientation."""
-    on = [p for p in arranged.passages if p.branch != "first"]
-    for k, passage in enumerate(on):
-        alike = [
-            p
-            for p in on[k + 1 :] + on[:k][::-1]
-            if p.inward == passage.inward and p.orientation == -passage.orientation
-        ]
-        if alike:
-            yield passage, alike[0]
-
-
-def counterparts(arranged: Arrangement, limits: Limits) -> Pairs:
-    """Rows of the same gap, going the same way, on the next passage with the other orientation."""
-    told = arranged.points.used & limits.sees
-    gap = arranged.points.gap
-    on = [p for p in arranged.passages if p.branch != "first"]
-    found: list[tuple[int, int, int]] = []
-    for k, passage in enumerate(on):
-        after = [
-            p for p in on[k + 1 :] if p.inward == passage.inward and p.orientation == -passage.orientation
-        ]
-        for i in passage.rows[told[passage.rows]] if after else ():
-            others = arranged.with_tip(after[0])
-            others = others[told[others]]
-            same = others[np.abs(gap[others] - gap[i]) < SAME_GAP]
-            found += [(int(i), int(j), k) for j in same[:1]]
-    table = np.array(found, np.int64).reshape(-1, 3)
-    return Pairs(table[:, 0], table[:, 1], table[:, 2])
-
-
-def mirrored_M(arranged: Arrangement, limits: Limits) -> Floats:
-    """M of each row's counterpart with its sign changed, (n,), A/m: what the row should show; NaN where
-    it has none."""
-    pairs = counterparts(arranged, limits)
-    again = np.full(len(arranged.M), np.nan)
-    again[pairs.other] = -arranged.M[pairs.row]
-    again[pairs.row] = -arranged.M[pairs.other]
-    return again
+        table = table.set_aside(*_described(table.arranged, table.bench, slip, doubted))
+    return table
 
 
 def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs) -> tuple[Slip, Rows] | None:
@@ -196,14 +105,14 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
         together = total_violation(arranged, M, limits) + whole_roughness(arranged, M, limits)
         return together + _mismatch(M, pairs)
 
-    told: list[tuple[float, Slip]] = []
+    ranked: list[tuple[float, Slip]] = []
     for c in near:
         rows, kind, shape = stretches[c]
         step = float(along[c] / power[c])
         slip = Slip(rows, kind, step * shape, step)
-        told.append((cost(arranged.M - per_newton * slip.force) + 1e-3 * limits.scale * len(rows), slip))
-    told.sort(key=lambda one: one[0])
-    mended, slip = told[0]
+        ranked.append((cost(arranged.M - per_newton * slip.force) + 1e-3 * limits.scale * len(rows), slip))
+    ranked.sort(key=lambda one: one[0])
+    mended, slip = ranked[0]
     # Where a part never turned over, the first passage after it differs from the next, most in its bends.
     unlike = float(np.median(np.abs(arranged.M[pairs.row] + arranged.M[pairs.other])))
     moved = float(np.abs(per_newton * slip.force).max())
@@ -215,7 +124,7 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
         return None
     off = 0.5 * moved
     rivals = [
-        other.rows for c, other in told[1:] if c < mended + off and not np.isin(other.rows, slip.rows).any()
+        other.rows for c, other in ranked[1:] if c < mended + off and not np.isin(other.rows, slip.rows).any()
     ]
     return slip, rivals[0] if rivals else np.zeros(0, np.int64)
 
@@ -288,7 +197,7 @@ def _where(n: int, rows: Rows, value: float | Floats) -> Floats:
     return whole
 
 
-def _told(
+def _described(
     arranged: Arrangement, bench: Bench, slip: Slip, doubted: Rows
 ) -> tuple[dict[int, str], list[Finding]]:
     """Reasons by row and the warning about a slip found."""
@@ -310,7 +219,7 @@ def _in_words(arranged: Arrangement, bench: Bench, slip: Slip) -> tuple[str, str
     points, rows = arranged.points, slip.rows
     against = "from what the same gaps show with the other orientation"
     if slip.kind == "gap":
-        looks = _as_count(slip.step, bench)
+        looks = describe_as_miscount(slip.step, bench)
         return "gap-outlier", f"gaps off by {-slip.step * 1e3:+.3g} mm{looks} {against}: noted wrongly"
     if slip.kind == "zeros":
         return "zero-jump", f"off by {slip.step * 1e3:+.4g} g more with each spacer moved: not re-zeroed"
@@ -329,14 +238,3 @@ def _in_words(arranged: Arrangement, bench: Bench, slip: Slip) -> tuple[str, str
         return "zero-jump", off + looks
     part = 100.0 * slip.force[i] / max(abs(right), 1e-12)
     return "gap-outlier", f"{off} ({part:+.0f} %) {against}: the gap or the reading was noted wrongly"
-
-
-def _as_count(step: float, bench: Bench) -> str:
-    """A gap's error in spacers, where it is a whole number of them."""
-    spacer = bench.gap.spacer
-    if bench.gap.ladder != "spacers" or spacer is None:
-        return ""
-    count = round(abs(step) / spacer.value)
-    if count == 0 or abs(abs(step) / spacer.value - count) > 0.25:
-        return ""
-    return f" (looks like {count} spacer{'s' if count > 1 else ''} miscounted)"

@@ -6,14 +6,16 @@ import numpy as np
 
 from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
-from .physical_limits import SURE, Limits
+from .physical_limits import SURE, jumps
+from .table import Table
 
 #: Rows above this part of a passage's strongest field tell whether the sample is attracted.
 _STRONG = 0.7
 
 
-def turns(arranged: Arrangement, limits: Limits) -> Arrangement:
+def turns(table: Table) -> Table:
     """Check the sign across every turn-over: M cannot jump while the field hardly changes."""
+    arranged, limits = table.arranged, table.limits
     points, H, M = arranged.points, arranged.H, arranged.M
     aside: dict[int, str] = {}
     warnings: list[Finding] = []
@@ -56,7 +58,7 @@ def turns(arranged: Arrangement, limits: Limits) -> Arrangement:
             continue
         aside |= dict.fromkeys(rows, why)
         warnings.append(about_rows("orientation-suspect", points.row[rows], f"{text}; set aside"))
-    return arranged.set_aside(aside, warnings)
+    return table.set_aside(aside, warnings)
 
 
 def _far_field(arranged: Arrangement) -> float:
@@ -64,17 +66,10 @@ def _far_field(arranged: Arrangement) -> float:
     return 0.5 * float(np.abs(arranged.H[arranged.points.used]).max())
 
 
-def jumps(arranged: Arrangement, limits: Limits, last: int, first: int, sign: float = 1.0) -> bool:
-    """Whether M jumps across a turn-over, from the ``last`` row out to the ``first`` row in, by more than
-    the sample's own field lets it."""
-    H, M = arranged.H, arranged.M
-    slack = limits.slack[first] + limits.slack[last] + 0.1 * limits.scale
-    return bool(abs(M[first] - sign * M[last]) - limits.steepest * abs(H[first] - sign * H[last]) > slack)
-
-
-def attraction(arranged: Arrangement) -> Arrangement:
+def attraction(table: Table) -> Table:
     """At its strongest field a sample is attracted; pushed off with either orientation, it is the sign
     of the bench file that is wrong, and with it every row."""
+    arranged = table.arranged
     points = arranged.points
     signs: dict[int, list[bool]] = {}
     for passage in arranged.passages:
@@ -89,11 +84,11 @@ def attraction(arranged: Arrangement) -> Arrangement:
             signs.setdefault(passage.orientation, []).append(bool(pushed))
     # One row noted wrongly must not decide: most passages of either orientation.
     if len(signs) < 2 or any(2 * sum(each) <= len(each) for each in signs.values()):
-        return arranged
+        return table
     text = (
         "the sample is pushed off in the strongest field with either orientation, which no magnet does: "
         "attraction in the bench file ([balance] attraction) looks the wrong way round; no row is used"
     )
     rows = np.flatnonzero(points.used)
     aside = dict.fromkeys(rows.tolist(), "attraction in the bench file looks the wrong way round")
-    return arranged.set_aside(aside, [about_rows("attraction-suspect", points.row[rows], text)])
+    return table.set_aside(aside, [about_rows("attraction-suspect", points.row[rows], text)])

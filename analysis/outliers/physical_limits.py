@@ -105,3 +105,11 @@ def roughness(M: Floats, H: Floats) -> float:
 def whole_roughness(arranged: Arrangement, M: Floats, limits: Limits) -> float:
     """``roughness`` of all branches together, A/m."""
     return sum(roughness(M[rows], arranged.H[rows]) for rows in limits.chains(arranged))
+
+
+def jumps(arranged: Arrangement, limits: Limits, last: int, first: int, sign: float = 1.0) -> bool:
+    """Whether M jumps across a turn-over, from the ``last`` row out to the ``first`` row in, by more than
+    the sample's own field lets it."""
+    H, M = arranged.H, arranged.M
+    slack = limits.slack[first] + limits.slack[last] + 0.1 * limits.scale
+    return bool(abs(M[first] - sign * M[last]) - limits.steepest * abs(H[first] - sign * H[last]) > slack)

@@ -6,9 +6,10 @@ import numpy as np
 
 from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
-from .mirrored_rows import mirrored_M
+from .counterparts import mirrored_M
 from .physical_limits import Limits, direction, roughness, violation
-from .zero_offsets import describe_as_spacers
+from .table import Table
+from .wording import describe_as_spacers
 
 #: A stretch this short is no slip where the other orientation shows the same.
 _SHORT = 3
@@ -16,8 +17,9 @@ _SHORT = 3
 _LONGEST = 12
 
 
-def screen_single_rows(arranged: Arrangement, limits: Limits) -> Arrangement:
+def single_rows(table: Table) -> Table:
     """Set aside rows that leave the band of what their neighbours allow."""
+    arranged, limits = table.arranged, table.limits
     aside: dict[int, tuple[str, str]] = {}
     stretches: list[tuple[list[int], float]] = []
     again = mirrored_M(arranged, limits)
@@ -45,7 +47,7 @@ def screen_single_rows(arranged: Arrangement, limits: Limits) -> Arrangement:
         if i not in reasons:
             warnings.append(about_rows(code, points.row[[i]], f"{reason}; set aside"))
             reasons[i] = reason
-    return arranged.set_aside(reasons, warnings)
+    return table.set_aside(reasons, warnings)
 
 
 def _shifted(

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
-from ..records.readings import Readings
-from .orientation import jumps
-from .physical_limits import Limits, total_violation, whole_roughness
+from .physical_limits import Limits, jumps, total_violation, whole_roughness
+from .table import Table
+from .wording import describe_as_spacers
 
 #: A zero that moved by this many standard uncertainties of the difference did not drift there.
 _ZERO_MOVED = 6.0
@@ -19,12 +19,13 @@ _ZERO_MOVED = 6.0
 _MOST_STEPS = 3
 
 
-def zeros_that_moved(arranged: Arrangement, readings: Readings) -> Arrangement:
+def zeros_that_moved(table: Table) -> Table:
     """A zero that is not where it was: a re-zero was forgotten, or something was touched."""
+    readings, arranged = table.readings, table.arranged
     zeros, points = arranged.zeros, arranged.points
     moved = np.isfinite(zeros.jump) & points.used
     if not moved.any():
-        return arranged
+        return table
     u = np.sqrt(2.0) * zeros.u_reading
     # A balance that drifts moves every zero: what all brackets do alike is drift and is interpolated.
     drift = np.abs(zeros.jump - np.median(zeros.jump[moved]))
@@ -41,17 +42,18 @@ def zeros_that_moved(arranged: Arrangement, readings: Readings) -> Arrangement:
         text = f"the zero moved by {step * 1e3:+.4g} g around the reading{looks}; set aside"
         warnings.append(about_rows("zero-jump", points.row[indices], text))
         aside |= dict.fromkeys(indices, f"the zero moved by {step * 1e3:+.4g} g around it")
-    return arranged.set_aside(aside, warnings)
+    return table.set_aside(aside, warnings)
 
 
-def zero_steps(arranged: Arrangement, limits: Limits) -> Arrangement:
+def zero_steps(table: Table) -> Table:
     """A constant that all readings from one row on are off by.
 
     Across a turn-over M hardly changes, while what a wrong zero makes of it changes sign: the jump there
     gives the constant, and the row from which taking it away makes the loop whole is where it began.
     """
     for _ in range(_MOST_STEPS):
-        found = _one_zero_step(arranged, limits)
+        arranged = table.arranged
+        found = _one_zero_step(arranged, table.limits)
         if found is None:
             break
         rows, step = found
@@ -59,8 +61,8 @@ def zero_steps(arranged: Arrangement, limits: Limits) -> Arrangement:
         text = f"all off by {step * 1e3:+.4g} g{looks}; a re-zero was forgotten or the zero moved; set aside"
         warning = about_rows("zero-jump", arranged.points.row[rows], text)
         reason = f"off by {step * 1e3:+.4g} g{looks}, as the rows beside it"
-        arranged = arranged.set_aside(dict.fromkeys(rows, reason), [warning])
-    return arranged
+        table = table.set_aside(dict.fromkeys(rows, reason), [warning])
+    return table
 
 
 def _one_zero_step(arranged: Arrangement, limits: Limits) -> tuple[list[int], float] | None:
@@ -103,14 +105,3 @@ def _mirrors(arranged: Arrangement, limits: Limits, out: NDArray[np.int64], into
     back = np.interp(strength[near], strength[out][order], M[out][order])
     alike = np.abs(M[near] + back) < 0.25 * np.abs(M[near] - back)
     return bool(np.median(alike) > 0.5 and abs(M[out[-1]]) < 1.5 * limits.scale)
-
-
-def describe_as_spacers(step: float, arranged: Arrangement) -> str:
-    """``step`` (kg) in words, as whole spacers where it is a whole number of them."""
-    mass = arranged.spacer_mass
-    if mass is None or not mass > 0:
-        return ""
-    count = round(abs(step) / mass)
-    if count == 0 or abs(abs(step) - count * mass) > max(0.15 * mass, 3e-3 * abs(step)):
-        return ""
-    return f": looks like {count} spacer{'s' if count > 1 else ''} not re-zeroed"

@@ -34,6 +34,9 @@ class ReferenceMagnet:
     #: sintered NdFeB, 1.05 and -0.11 %/K (makers' data sheets for N grades; common practice).
     recoil_permeability: Measured = Measured(1.05, 0.02)
     temperature_coefficient: Measured = Measured(-0.0011, 0.0001)
+    #: By how much of the mean remanence the core (0.6 of the radius) is stronger than the rim: sintered
+    #: magnets are uneven by some per cent (common practice, no source).
+    core_excess: Measured = Measured(0.0, 0.03)
     #: Correlation of remanence and contact gap, as a calibration found it.
     remanence_contact_correlation: float = 0.0
     #: Mass of what stands on the pan (magnet and riser), kg: limits the pull.
@@ -62,7 +65,8 @@ class Sample:
 
 @dataclass(frozen=True)
 class Gap:
-    """Face to face, reference magnet to sample, in m: gap = contact + spacers x spacer."""
+    """Face to face, reference magnet to sample, in m: gap = contact + spacers x spacer, or contact +
+    scale x height of a lift."""
 
     contact: Measured
     ladder: Ladder = "lift"
@@ -74,6 +78,8 @@ class Gap:
     travel: float = 49e-3
     #: Play of the lift's nut, m, taken up from the far side; 0 for a preloaded nut.
     take_up: float = 0.0
+    #: True travel of the lift by the travel it reports: a screw's pitch (common practice, no source).
+    scale: Measured = Measured(1.0, 0.005)
 
 
 @dataclass(frozen=True)

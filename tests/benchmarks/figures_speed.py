@@ -61,10 +61,10 @@ def bare(readings: object, trials: int) -> Callable[[], None]:
     from weighloop.analysis.figures import sensitivities as inputs
     from weighloop.analysis.figures.extract import read_figures
     from weighloop.analysis.inversion.invert import invert
-    from weighloop.analysis.outliers.screen import check
+    from weighloop.analysis.outliers.screen import find_outliers
 
     bench = reclaimed_bench()
-    arranged = check(readings, bench)  # type: ignore[arg-type]
+    arranged = find_outliers(readings, bench)  # type: ignore[arg-type]
     estimate = invert(arranged.points, bench)
     state, told, shared = inputs.shared_inputs(estimate, bench)
     answer = told.d_force

@@ -22,7 +22,7 @@ from tests.benchmarks.coverage import drawn_file
 from tests.support.models.forward import Magnet, Material, Pellet, weigh
 from tests.support.models.loops import PER_KG, readings_of, reclaimed_bench
 from weighloop.analysis.figures.uncertainty import FigureResult
-from weighloop.analysis.outliers.screen import check
+from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.results import analyse
@@ -188,7 +188,7 @@ def judge(slip: Callable[[Clean], Slipped], run: Clean, bench: Bench, count: Cou
     """One run with one slip: first the branches' own limits, then, where they do not tell, the whole fit."""
     slipped = slip(run)
     told = {int(i) for i in slipped.wrong if abs(run.readings.reading[i]) > NOTHING}
-    arranged = check(slipped.readings, bench)
+    arranged = find_outliers(slipped.readings, bench)
     points, warnings = arranged.points, arranged.warnings
     result = None
     if not told <= set(np.flatnonzero(~points.used)):
@@ -241,7 +241,7 @@ def main() -> None:
     for k, (name, ladder) in enumerate(cases):
         for number in range(asked.runs):
             run, bench = weighed(name, ladder, np.random.default_rng([asked.seed, 99, k, number]))
-            arranged = check(run.readings, bench)
+            arranged = find_outliers(run.readings, bench)
             clean += 1
             alarms += bool(arranged.warnings) or not arranged.points.used.all()
     print(f"no slip: {alarms} of {clean} runs with an alarm")

@@ -109,10 +109,10 @@ def _by_means(run: Run, bench: Bench) -> list[LoopPoint]:
     if not any(point["kind"] == "point" for point in run["points"]):
         return []
     from ...analysis.inversion.invert import invert
-    from ...analysis.outliers.screen import check
+    from ...analysis.outliers.screen import find_outliers
     from ...daemon.store.readings_table import readings_of
 
-    points = check(readings_of(run), bench).points
+    points = find_outliers(readings_of(run), bench).points
     estimate = invert(points, bench, "mean")
     # By volume means M is proportional to the force, row by row. Only each reading's own part: what all
     # share moves the loop as a whole and is the figures' business.

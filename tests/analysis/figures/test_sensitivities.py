@@ -14,7 +14,7 @@ from weighloop.analysis.figures import sensitivities as inputs
 from weighloop.analysis.figures.uncertainty import birge_ratio, own_inputs
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.magnetostatics import bench_linearisation as bench_model
-from weighloop.analysis.outliers.screen import check
+from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.records.bench import Sample
 from weighloop.analysis.units import Measured
 
@@ -23,7 +23,7 @@ BENCH = reclaimed_bench()
 
 @pytest.fixture(scope="module")
 def whole():
-    arranged = check(noisy_run(2, TanhLoop(), np.geomspace(1e-3, 30e-3, 16)), BENCH)
+    arranged = find_outliers(noisy_run(2, TanhLoop(), np.geomspace(1e-3, 30e-3, 16)), BENCH)
     # By plain means, where the readings have no say in the bench.
     estimate = invert(arranged.points, BENCH, "mean")
     centre, _, shared = inputs.shared_inputs(estimate, BENCH)

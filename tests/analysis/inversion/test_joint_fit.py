@@ -23,7 +23,7 @@ from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import LoopEstimate
 from weighloop.analysis.magnetostatics.bench_linearisation import found_inputs
-from weighloop.analysis.outliers.screen import check
+from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.records.points import Points
 from weighloop.analysis.results import analyse
@@ -154,7 +154,7 @@ def test_answers_foretell_what_another_statement_does() -> None:
     """The contact gap stated 0.05 u larger, all else alike, against a repeated inversion: so little that no
     coefficient comes to its bound or leaves it, up to where alone the answers hold."""
     bench = reclaimed_bench()
-    points = check(noisy_run(4, gaps=np.geomspace(1e-3, 30e-3, 14)), bench).points
+    points = find_outliers(noisy_run(4, gaps=np.geomspace(1e-3, 30e-3, 14)), bench).points
     first = invert(points, bench)
     base = invert(points, bench, settled=first.settled)
     contact = bench.gap.contact

@@ -10,7 +10,7 @@ import pytest
 
 from tests.support.models import forward
 from tests.support.models.loops import PER_KG, readings_of, reclaimed_bench, without_row
-from weighloop.analysis.outliers.screen import check
+from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.records.bench import ReferenceMagnet
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured
@@ -47,7 +47,7 @@ def starts(gaps):
 
 
 def found(readings, bench):
-    arranged = check(readings, bench)
+    arranged = find_outliers(readings, bench)
     aside = np.flatnonzero(~arranged.points.used).tolist()
     # Whatever is set aside has a reason, and a warning names its row.
     named = {row for warning in arranged.warnings for row in warning.rows}

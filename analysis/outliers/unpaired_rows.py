@@ -1,0 +1,57 @@
+"""Rows without a counterpart, against M between the counterparts of their neighbours."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..errors import about_rows
+from ..forces.branches import SAME_GAP
+from .counterparts import opposite_passages
+from .physical_limits import SURE
+from .table import Table
+
+#: A gap that no other passage has is likely noted wrongly anyway: it needs to move M by less of its scale,
+#: but by this many times what rows with a counterpart are off by in the same way (our choice, from
+#: simulated slips).
+_UNPAIRED, _UNUSUAL = 0.004, 4.0
+
+
+def unpaired_rows(table: Table) -> Table:
+    """Rows whose gap the other passage does not have, against M between its rows: where nearly all gaps
+    are set again, such a gap is likely to be noted wrongly. How well M is
+    known between rows, the rows that have counterparts show: each from its counterpart's neighbours alone."""
+    from scipy.interpolate import CubicSpline
+
+    arranged, limits = table.arranged, table.limits
+    points, M, H = arranged.points, arranged.M, arranged.H
+    informative = points.used & limits.sees
+    aside: dict[int, str] = {}
+    for passage, other in opposite_passages(arranged):
+        rows, others = passage.rows[informative[passage.rows]], arranged.with_tip(other)
+        others = others[informative[others]]
+        if len(rows) < 5 or len(others) < 5:
+            continue
+        apart = np.abs(points.gap[rows][:, None] - points.gap[others][None, :])
+        paired = apart.min(axis=1) < SAME_GAP
+        if paired.sum() < 4 or 3 * paired.sum() < 2 * len(rows):
+            continue
+        off = np.zeros(len(rows))
+        for k, i in enumerate(rows):
+            kept = others[apart[k] >= SAME_GAP]
+            order = kept[np.argsort(-H[kept])]
+            inside = -H[order[0]] < H[i] < -H[order[-1]]
+            off[k] = M[i] + float(CubicSpline(-H[order], M[order])(H[i])) if inside else np.nan
+        for k in np.flatnonzero(~paired & np.isfinite(off)):
+            near = paired & (np.abs(np.arange(len(rows)) - k) <= 3) & np.isfinite(off)
+            usual = float(np.abs(off[near]).max(initial=0.0))
+            u = SURE * float(np.abs(arranged.M_slope[rows[k]]) * arranged.zeros.u_change[rows[k]])
+            if near.sum() >= 2 and abs(off[k]) > max(_UNUSUAL * usual, _UNPAIRED * limits.scale, u):
+                part = 100.0 * off[k] / max(abs(M[rows[k]] - off[k]), 1e-9 * limits.scale)
+                aside[int(rows[k])] = (
+                    f"off by {part:+.0f} % from what the gaps around show with the other orientation: the "
+                    "gap or the reading was noted wrongly"
+                )
+    warnings = [
+        about_rows("gap-outlier", points.row[[i]], f"{why}; set aside") for i, why in sorted(aside.items())
+    ]
+    return table.set_aside(aside, warnings)
