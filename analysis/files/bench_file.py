@@ -48,6 +48,7 @@ def _reader(unit: str, example: str, *, above: float | None = None, below: float
 
 Length = Annotated[Measured, _reader("m", "6.00 mm +/- 0.02 mm", above=0)]
 Offset = Annotated[Measured, _reader("m", "0 mm +/- 0.1 mm")]
+Eccentricity = Annotated[Measured, _reader("m", "0 mm +/- 0.05 mm", above=-1e-3, below=1e-3)]
 Mass = Annotated[Measured, _reader("kg", "412 mg +/- 1 mg", above=0)]
 Induction = Annotated[Measured, _reader("T", "1.32 T +/- 0.02 T", above=0, below=2.0)]
 Pure = Annotated[Measured, _reader("", "1.05 +/- 0.02", above=0.99, below=2.0)]
@@ -166,6 +167,18 @@ class _Lift(_Table):
     travel: Length = Measured(records.Gap.travel)
     take_up: Annotated[Measured, _reader("m", "0.05 mm", above=-1e-12)] = Measured(0.0)
     scale: Scale = records.Gap.scale
+    turner: Annotated[bool, Field(strict=True)] = False
+    turning_height: Length = Measured(records.Turner.turning_height)
+    eccentricity: Eccentricity = records.Turner.eccentricity
+
+    @model_validator(mode="after")
+    def _turns_within_its_travel(self) -> _Lift:
+        if self.turner and self.turning_height.value > self.travel.value:
+            raise _fault(
+                f"a turning_height up to the travel of {self.travel.value * 1e3:g} mm",
+                f"turning_height {self.turning_height.value * 1e3:g} mm is never reached",
+            )
+        return self
 
 
 class _Site(_Table):
@@ -212,6 +225,8 @@ def _records(checked: _Bench, text: str) -> records.Bench:
     if checked.lift is not None:
         lift = checked.lift
         gap |= {"travel": lift.travel.value, "take_up": lift.take_up.value, "scale": lift.scale}
+        if lift.turner:
+            gap["turner"] = records.Turner(lift.turning_height.value, lift.eccentricity)
     balance = dict(checked.balance)
     balance["resolution"] = checked.balance.resolution.value
     balance["capacity"] = checked.balance.capacity.value
@@ -272,6 +287,8 @@ def _translate(item: Any, tables: dict[str, Any]) -> Fault:
         return Fault(f"{place[0]}.shape", "missing" if found is None else f"{found!r}", f"one of {shapes}")
     if kind == "literal_error":
         return Fault(key, repr(item["input"]), item["ctx"]["expected"])
+    if kind == "bool_type":
+        return Fault(key, repr(item["input"]), "true or false, without quotes")
     if kind in ("model_type", "model_attributes_type"):
         return Fault(key, repr(item["input"]), f"a table, written [{key}]")
     return Fault(key, repr(item["input"]), item["msg"].removeprefix("Input should be "))

@@ -64,6 +64,16 @@ class Sample:
 
 
 @dataclass(frozen=True)
+class Turner:
+    """What turns the sample over on the lift (hardware_notes/turner.md)."""
+
+    #: Lowest height above the closest position where it may turn, m.
+    turning_height: float = 45e-3
+    #: How far the sample's middle stands above the rod's axis at 0 degrees, and so below it at 180, m.
+    eccentricity: Measured = Measured(0.0, 0.05e-3)
+
+
+@dataclass(frozen=True)
 class Gap:
     """Face to face, reference magnet to sample, in m: gap = contact + spacers x spacer, or contact +
     scale x height of a lift."""
@@ -80,6 +90,8 @@ class Gap:
     take_up: float = 0.0
     #: True travel of the lift by the travel it reports: a screw's pitch (common practice, no source).
     scale: Measured = Measured(1.0, 0.005)
+    #: None where the sample is turned over by hand.
+    turner: Turner | None = None
 
 
 @dataclass(frozen=True)

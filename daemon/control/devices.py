@@ -103,7 +103,7 @@ class Devices:
             self.balance.start()
         gap = bench.gap
         if gap.ladder == "lift":
-            wanted = (bench.lift_port, gap.travel, gap.take_up) if bench.lift_port else None
+            wanted = (bench.lift_port, gap.travel, gap.take_up, gap.turner) if bench.lift_port else None
         else:
             wanted = (gap.spacer, gap.spacers)
         if self._opened.get("setter") != wanted:
@@ -120,7 +120,14 @@ class Devices:
             return ManualSpacers(gap.spacer.value, gap.spacers, self._asked)
         if not port:
             return None
-        return SerialLift(port, self.lift_ear, self._clock, travel=gap.travel, take_up=gap.take_up)
+        return SerialLift(
+            port,
+            self.lift_ear,
+            self._clock,
+            travel=gap.travel,
+            take_up=gap.take_up,
+            turning_height=None if gap.turner is None else gap.turner.turning_height,
+        )
 
     def take_readings(self) -> list[BalanceReading]:
         """What came since the last call."""

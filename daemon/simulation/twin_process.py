@@ -31,11 +31,14 @@ class TwinProcess:
         dialect: str = "status-line",
         ladder: str = "lift",
         sample: str | None = None,
+        turner: bool = False,
     ) -> None:
         self._command = [sys.executable, "-m", "weighloop.drivers.twin", "--seed", str(seed)]
         self._command += ["--speed", str(speed), "--dialect", dialect, "--ladder", ladder]
         if sample is not None:
             self._command += ["--bench", sample]
+        if turner:
+            self._command.append("--turner")
         self.places: dict[str, Any] = {}
         self._one_at_a_time = threading.Lock()
 

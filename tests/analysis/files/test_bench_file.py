@@ -124,6 +124,43 @@ def test_a_ring_has_its_own_keys() -> None:
     assert "reference_magnet" in _faults(ring.replace('"6 mm"', '"26 mm"'))
 
 
+TURNER = 'port = "/dev/ttyACM0"\nturner = true'
+
+
+def test_a_turner_has_its_keys() -> None:
+    assert parse_bench(GOOD).gap.turner is None
+    sensible = parse_bench(GOOD.replace('port = "/dev/ttyACM0"', TURNER)).gap.turner
+    assert sensible is not None
+    assert (sensible.turning_height, sensible.eccentricity.value, sensible.eccentricity.u) == (45e-3, 0, 5e-5)
+    keys = 'travel = "70 mm"\nturning_height = "60 mm"\neccentricity = "-0.12 mm +/- 0.02 mm"'
+    stated = parse_bench(GOOD.replace('port = "/dev/ttyACM0"', f"{TURNER}\n{keys}")).gap.turner
+    assert stated is not None
+    assert stated.turning_height == pytest.approx(60e-3)
+    assert stated.eccentricity.value == pytest.approx(-0.12e-3)
+    assert stated.eccentricity.u == pytest.approx(0.02e-3)
+    unused = parse_bench(GOOD.replace('port = "/dev/ttyACM0"', f"{TURNER}\n{keys}".replace("true", "false")))
+    assert unused.gap.turner is None
+
+
+@pytest.mark.parametrize(
+    ("line", "place", "words"),
+    [
+        ('turner = "yes"', "lift.turner", "true or false"),
+        ("turner = 1", "lift.turner", "true or false"),
+        ('turner = true\nturning_height = "60 mm"', "lift", "49 mm"),  # the travel, where none is stated
+        ('turner = true\nturning_height = "60 mg"', "lift.turning_height", "quantity"),
+        ('turner = true\neccentricity = "1.5 mm"', "lift.eccentricity", "0 mm +/- 0.05 mm"),
+        ('eccentricity = "0.1"', "lift.eccentricity", "0 mm +/- 0.05 mm"),
+    ],
+)
+def test_a_wrong_turner_names_its_key(line: str, place: str, words: str) -> None:
+    with pytest.raises(InputError) as raised:
+        parse_bench(GOOD.replace('port = "/dev/ttyACM0"', f'port = "/dev/ttyACM0"\n{line}'))
+    (fault,) = raised.value.faults
+    assert fault.place == place
+    assert words in f"{fault.found} {fault.expected}"
+
+
 def test_files_that_are_none(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="a readable bench file"):
         read_bench(tmp_path / "absent.toml")

@@ -15,8 +15,11 @@ from typing import Any
 import pytest
 import serial
 
-from tests.support.serial_peers import take_terminal
+from tests.support.serial_peers import Ears, take_terminal
 from weighloop.analysis.files.bench_file import parse_bench
+from weighloop.drivers.clock import RealClock
+from weighloop.drivers.device import DeviceRefused
+from weighloop.drivers.lift.lift import PositionVoid, SerialLift
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are needed", allow_module_level=True)
@@ -140,3 +143,32 @@ def test_a_wrong_call_is_said_in_words():
     assert "no such twin bench" in run.stderr
     assert "Traceback" not in run.stderr
     assert subprocess.run([*call, "--speed", "0"], capture_output=True, check=False).returncode == 2
+
+
+def test_the_lift_s_driver_turns_the_sample():
+    twin = Served("--calm", "--seed", "5", "--turner")
+    bench = parse_bench(Path(twin.places["bench_file"]).read_text(encoding="utf-8"))
+    assert bench.gap.turner is not None
+    assert (bench.gap.turner.eccentricity.value, bench.gap.turner.eccentricity.u) == (0, pytest.approx(5e-5))
+    height = bench.gap.turner.turning_height
+    lift = SerialLift(
+        twin.places["lift"], Ears(), RealClock(20), travel=bench.gap.travel, turning_height=height
+    )
+    try:
+        assert lift.establish().orientation == 1
+        assert lift.axes == "ZA"
+        for orientation in (-1, 1, -1):
+            position = lift.turn(orientation)
+            assert position.known
+            assert position.orientation == twin.do("state")["orientation"] == orientation
+        lift.approach(20e-3)
+        with pytest.raises(DeviceRefused, match="establish first"):
+            lift.turn(1)
+        lift.establish()
+        assert lift.orientation == -1
+        twin.do("turner-stuck")
+        with pytest.raises(PositionVoid, match="not confirmed"):
+            lift.turn(1)
+    finally:
+        lift.close()
+        twin.end()

@@ -14,6 +14,7 @@ from ..common import json_option, print_json
 @click.option("--speed", type=float, default=1.0, show_default=True, help="Times as fast as life.")
 @click.option("--dialect", default="status-line", show_default=True, help="What the balance speaks.")
 @click.option("--ladder", type=click.Choice(["lift", "spacers"]), default="lift", show_default=True)
+@click.option("--turner", is_flag=True, help="A lift that turns the sample over.")
 @click.option("--sample", help="One of the twin's own samples.")
 @json_option
 def command(as_json: bool, **settings) -> None:
