@@ -11,6 +11,7 @@ from ...analysis.settling import NoiseMemory, Settling, SettlingFilter
 from ...drivers.device import BalanceReading
 from ..clock import utc_now
 from ..protocol import Live
+from .second_look import SecondLook
 from .spikes import SpikeFilter
 
 #: The filter hears at most this many readings a second; faster ones are averaged in pairs, tens, ...
@@ -78,6 +79,7 @@ class Acquisition:
     ) -> None:
         self._resolution, self.target = resolution, target
         self.filter = SettlingFilter(resolution, target, memory)
+        self._second_look = SecondLook()
         self._hands: SettlingFilter | None = None  # follows hands at work; learns for no reading
         self._heard: float | None = None  # when the filter last heard a reading
         self.limits = limits
@@ -90,9 +92,13 @@ class Acquisition:
         self._bad = 0
         self._worst: tuple[float | None, str | None] | None = None
 
-    def begin(self, time: float) -> None:
-        """A new level begins now; what was read before does not count for it."""
+    def begin(self, time: float, expected: tuple[float, float] | None = None) -> None:
+        """A new level begins now; what was read before does not count for it.
+
+        ``expected`` is what it should be and how surely (kg), where that is known: see ``SecondLook``.
+        """
         self.began, self._hands = time, None
+        self._second_look = SecondLook(expected)
         self._lone.forget()
         heard = self._heard if self._heard is not None else time
         if not 0.0 <= time - heard < FORGET:
@@ -131,6 +137,7 @@ class Acquisition:
         self._hands = None
         self._heard = heard[0]
         self.settling = self.filter.feed(*heard)
+        self._second_look.hear(heard[0], self.settling)
         return self.settling
 
     def idle(self, time: float) -> None:
@@ -155,9 +162,11 @@ class Acquisition:
 
     @property
     def ready(self) -> bool:
-        """Whether the filter accepts the level that began with the last ``begin``."""
+        """Whether the filter accepts the level that began with the last ``begin``, seen twice if need be."""
         s = self.settling
-        return s is not None and s.accepted and self.began is not None and s.at >= self.began
+        if s is None or not s.accepted or self.began is None or s.at < self.began:
+            return False
+        return not self._second_look.waits
 
     def out_of_range(self) -> tuple[str, str] | None:
         """A code and why, when the readings cannot be those of a whole bench."""

@@ -19,6 +19,7 @@ from ..acquisition.level import PATIENCE, Acquisition, Limits
 from ..procedure import events, machine
 from ..procedure.manual_steps import least_change
 from ..procedure.next_task import action_of, next_task
+from ..procedure.prediction import expected_reading
 from ..procedure.run import ENDED, LogEvent, RunRecord, apply
 from ..protocol import Snapshot, Topic
 from ..store.raw_blocks import Raw
@@ -320,7 +321,7 @@ class RunController(Worker):
             self.hands_free.reading_begins(self._read_began)
             zero = self.run.last("zero") if self.run is not None else None
             self.acquisition.zero = zero["value_kg"] if zero is not None else None
-            self.acquisition.begin(self._read_began)
+            self.acquisition.begin(self._read_began, expected_reading(self.run, task.step))
 
     def _record(self, run: int | None, record: events.Record, then: Callable[[LogEvent], None]) -> None:
         key = None

@@ -253,6 +253,7 @@ def test_a_change_of_load_is_no_unsteadiness() -> None:
     assert look.allan[1][0] == pytest.approx(1.0, rel=0.15)
     assert len(look.advice) > 0
     assert not any("riser" in words for words in look.advice)  # a digit of noise is nobody's fault
+    assert look.past.startswith("in 1 min at rest: slow noise")
     restless = steady_look([(t, x * 5) for t, x in trace[200:]], 1e-6)
     assert any("riser" in words for words in restless.advice)
     with pytest.raises(NotYet):

@@ -174,6 +174,9 @@ def verdict_text(look: SteadyLook) -> Text:
     if look.advice:
         text.append("try: ", style="bold")
         text.append("; ".join(look.advice))
+    if look.past:
+        text.append("\nthe bench ", style="bold")
+        text.append(look.past)
     for what, seconds in (
         ("breathing", look.breathing_Hz and 1 / look.breathing_Hz),
         ("best averaging", look.best_time_s),

@@ -198,6 +198,7 @@ class SteadyLook:
     allan: tuple[list[float], list[float]]
     breathing_Hz: float | None
     best_time_s: float | None
+    past: str = ""  # what the trace says of the bench's slow noise, once it is long enough
 
 
 def present_load(trace: list[tuple[float, float]], resolution_kg: float) -> list[tuple[float, float]]:
@@ -233,8 +234,6 @@ def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> Stead
     advice = tuple(found.advice)
     if found.noise > 2 * resolution_kg or abs(found.drift) > 3 * found.u_drift:
         advice = (*advice, RISER)
-    if past is not None:
-        advice = (*advice, f"The bench {past.words()}.")
     return SteadyLook(
         found.verdict,
         advice,
@@ -242,4 +241,5 @@ def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> Stead
         (list(found.tau), [1e6 * value for value in found.allan]),
         found.breathing,
         found.best_averaging,
+        past.words() if past is not None else "",
     )
