@@ -31,7 +31,15 @@ class WeighloopError(Exception):
 
 
 #: The optional library: the part of the installation (an extra) that brings it.
-EXTRAS = {"jinja2": "report", "matplotlib": "report", "pandas": "desk"}
+EXTRAS = {
+    "h5netcdf": "desk",
+    "h5py": "desk",
+    "jinja2": "report",
+    "matplotlib": "report",
+    "pandas": "desk",
+    "pyarrow": "desk",
+    "xarray": "desk",
+}
 
 
 def missing_extra(error: ModuleNotFoundError) -> str | None:

@@ -12,12 +12,20 @@ from .files.bench_file import read_bench as read_bench_file
 from .files.notebook import read_notebook as read_notebook_file
 from .files.spreadsheet import read_tolerant
 from .records.bench import Bench
-from .records.readings import Readings
+from .records.readings import RawReadings, Readings
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
+    from pint import UnitRegistry
+    from pint.facets.measurement.objects import Measurement
+    from pint.facets.plain import PlainQuantity
+    from pint.registry import ApplicationRegistry
+    from xarray import Dataset
 
     from .results import LoopResult
+
+    Registry = UnitRegistry[Any] | ApplicationRegistry
 
 Units = Literal["si", "cgs"]
 
@@ -38,16 +46,19 @@ class Run:
         trials: int = 10_000,
         seed: int = 1,
         guesses: tuple[str, ...] = (),
+        raw: RawReadings | None = None,
     ) -> None:
         self.readings = readings
         self.bench = bench
         self.guesses = guesses
+        #: Every reading the balance sent during the run; None where the run is a notebook or a package.
+        self.raw = raw
         self._settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
 
     def analysed_with(self, *, method: str = "finite", trials: int = 10_000, seed: int = 1) -> Run:
         """The same run, analysed with other settings (see ``weighloop figures --help``)."""
         settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
-        return Run(self.readings, self.bench, guesses=self.guesses, **settings)
+        return Run(self.readings, self.bench, guesses=self.guesses, raw=self.raw, **settings)
 
     @cached_property
     def result(self) -> LoopResult:
@@ -62,23 +73,82 @@ class Run:
 
         return pd.DataFrame(self.result.figure_rows(units)).set_index("name").drop(columns="key")
 
-    def figure(self, symbol: str) -> Any:
+    def figure(self, symbol: str) -> Measurement:
         """One figure by its symbol (``"HcJ"``) as a pint measurement: value and standard uncertainty.
 
+        It knows what it has in common with the run's other figures, so that a ratio of two has the right
+        uncertainty; its registry is the application's (``pint.get_application_registry()``).
         Raises KeyError for a symbol that there is not, ValueError (with the reason) for a figure that
         the data do not give.
         """
-        from .units import registry
-
         keys = {name.symbol: key for key, name in FIGURE_NAMES.items() if key in self.result.figures}
         if symbol not in keys:
             raise KeyError(f"{symbol!r} is not a figure of this run; there are {', '.join(keys)}")
-        name, found = FIGURE_NAMES[keys[symbol]], self.result.figures[keys[symbol]]
+        found = self.result.figures[keys[symbol]]
         if found.status != "measured" or found.value is None or found.u is None:
             raise ValueError(f"{symbol} is {found.status}: {found.why}")
-        quantity = registry().Quantity
-        unit = name.unit().replace("m3", "m^3").replace("A m2", "A*m^2") or "dimensionless"
-        return quantity(name.shown(found.value), unit).plus_minus(name.shown(found.u))
+        return self.quantities()[symbol]
+
+    def quantities(self, registry: Registry | None = None) -> dict[str, Measurement]:
+        """All measured figures by symbol, correlated as their Monte Carlo trials are (JCGM 101:2008, 7).
+
+        ``registry``: pint's, else the application's. What is a bound is in ``bounds``.
+        """
+        if registry is None:
+            return self._quantities
+        return self._in(registry)
+
+    @cached_property
+    def _quantities(self) -> dict[str, Measurement]:
+        import pint
+
+        return self._in(pint.get_application_registry())
+
+    @cached_property
+    def _correlated(self) -> dict[str, Any]:
+        """Value and uncertainty of each measured figure, in the unit people read; correlated numbers."""
+        import numpy as np
+        from uncertainties import correlated_values
+
+        figures, samples = self.result.figures, self.result.samples
+        keys = [
+            key
+            for key in FIGURE_NAMES
+            if key in figures and figures[key].status == "measured" and figures[key].u is not None
+        ]
+        varied = [key for key in keys if key in samples and np.nanstd(samples[key]) > 0]
+        trials = np.array([samples[key] for key in varied])
+        trials = trials[:, np.isfinite(trials).all(axis=0)]
+        correlation = np.eye(len(keys))
+        if len(varied) > 1 and trials.shape[1] > 2:
+            at = [keys.index(key) for key in varied]
+            correlation[np.ix_(at, at)] = np.corrcoef(trials)
+
+        def shown(part: str) -> Any:
+            return np.array([FIGURE_NAMES[key].shown(getattr(figures[key], part)) for key in keys])
+
+        u = shown("u")
+        numbers = correlated_values(shown("value"), correlation * np.outer(u, u))
+        return dict(zip(keys, numbers, strict=True))
+
+    def _in(self, registry: Registry) -> dict[str, Measurement]:
+        # A measurement made of one number keeps its correlations with the others.
+        measurement: Any = registry.Measurement
+        return {
+            FIGURE_NAMES[key].symbol: measurement(number, _unit(key))
+            for key, number in self._correlated.items()
+        }
+
+    def bounds(self, registry: Registry | None = None) -> dict[str, PlainQuantity[float]]:
+        """The figures that are lower bounds, by symbol: the true value is at least as large."""
+        import pint
+
+        made = registry or pint.get_application_registry()
+        return {
+            FIGURE_NAMES[key].symbol: made.Quantity(FIGURE_NAMES[key].shown(found.value), _unit(key))
+            for key, found in self.result.figures.items()
+            if found.status == "bound" and found.value is not None
+        }
 
     def points(self) -> pd.DataFrame:
         """A row a reading: force, fields, magnetisation, why it is not used; SI, units in the names."""
@@ -92,12 +162,65 @@ class Run:
 
         return pd.DataFrame(self.result.to_json()["warnings"], columns=["code", "text", "rows"])
 
+    def plot(self, ax: Axes | None = None, what: Literal["M", "B", "pull", "budget"] = "M") -> Axes:
+        """Draw the loop (``"M"`` or ``"B"`` against the internal field), the pull against the gap, or the
+        budget of HcJ on a matplotlib axes; None: the current one. Returns the axes."""
+        import matplotlib.pyplot as plt
+
+        from .report import plots
+
+        ax = plt.gca() if ax is None else ax
+        rows = self.result.to_json()["points"]
+        if what == "budget":
+            plots.budget_drawing(self.result, "coercivity_HcJ_A_per_m", ax)
+        else:
+            draw = {
+                "M": plots.magnetisation_drawing,
+                "B": plots.induction_drawing,
+                "pull": plots.pull_drawing,
+            }
+            draw[what](self.result, rows, ax)
+        return ax
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the loop, the figures, the warnings."""
+        from html import escape
+
+        from .report.plots import magnetisation_drawing
+        from .report.style import svg
+
+        drawing = svg(magnetisation_drawing(self.result, self.result.to_json()["points"]))
+        table = self.figures()[["symbol", "value", "u", "low95", "high95", "unit", "status"]]
+        warnings = self.warnings()
+        parts = [f"<h4>{escape(self.bench.sample.name)}: {len(self.readings)} readings</h4>", drawing]
+        parts += [table.to_html(float_format="%.4g"), warnings.to_html() if len(warnings) else ""]
+        return "".join(parts)
+
+    def to_xarray(self) -> Dataset:
+        """Readings and what was found of each (dimension ``row``), figures (``figure``), raw readings where
+        the run came from a store (``raw``); units in the attributes, SI. Needs ``[desk]``."""
+        from .exchange import dataset_of
+
+        return dataset_of(self.result, self.raw)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the run as ``.h5`` or ``.nc`` (all of ``to_xarray``) or ``.parquet`` (a row a reading; units
+        and figures in the file's metadata). Raises ValueError for another ending. Needs ``[desk]``."""
+        from .exchange import save
+
+        return save(self.result, Path(path), self.raw)
+
     def report(self, path: str | Path) -> Path:
         """Write the report as one HTML file; returns its path."""
         from .report import write_report
 
         write_report(self.result, path)
         return Path(path)
+
+
+def _unit(key: str) -> str:
+    """A figure's unit as pint reads it."""
+    return FIGURE_NAMES[key].unit().replace("m3", "m^3").replace("A m2", "A*m^2") or "dimensionless"
 
 
 def read_notebook(

@@ -18,30 +18,66 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
+#: A name, and the module it stands in.
 _DOORS = {
-    "Run": "run",
-    "read_notebook": "run",
-    "read_package": "run",
-    "read_bench": "files.bench_file",
-    "Bench": "records.bench",
-    "InputError": "errors",
-    "NotPossible": "errors",
+    "Bench": "analysis.records.bench",
+    "InputError": "analysis.errors",
+    "NotPossible": "analysis.errors",
+    "Run": "analysis.run",
+    "WeighloopError": "analysis.errors",
+    "compare": "analysis.desk",
+    "demag": "analysis.desk",
+    "field": "analysis.desk",
+    "plan": "analysis.desk",
+    "read_bench": "analysis.files.bench_file",
+    "read_notebook": "analysis.run",
+    "read_package": "analysis.run",
+    "read_run": "daemon.store.run",
+    "unit_registry": "analysis.units",
 }
 
-__all__ = ["Bench", "InputError", "NotPossible", "Run", "read_bench", "read_notebook", "read_package"]
+__all__ = [
+    "Bench",
+    "InputError",
+    "NotPossible",
+    "Run",
+    "WeighloopError",
+    "compare",
+    "demag",
+    "field",
+    "plan",
+    "read_bench",
+    "read_notebook",
+    "read_package",
+    "read_run",
+    "unit_registry",
+]
 
 if TYPE_CHECKING:
     # Installed, these resolve; from the source tree a checker cannot follow the mapping of folders.
-    from weighloop.analysis.errors import InputError, NotPossible  # pyright: ignore[reportMissingImports]
+    from weighloop.analysis.desk import (  # pyright: ignore[reportMissingImports]
+        compare,
+        demag,
+        field,
+        plan,
+    )
+    from weighloop.analysis.errors import (  # pyright: ignore[reportMissingImports]
+        InputError,
+        NotPossible,
+        WeighloopError,
+    )
     from weighloop.analysis.files.bench_file import read_bench  # pyright: ignore[reportMissingImports]
     from weighloop.analysis.records.bench import Bench  # pyright: ignore[reportMissingImports]
     from weighloop.analysis.run import Run, read_notebook, read_package  # pyright: ignore[reportMissingImports]
+    from weighloop.analysis.units import registry as unit_registry  # pyright: ignore[reportMissingImports]
+    from weighloop.daemon.store.run import read_run  # pyright: ignore[reportMissingImports]
 
 
 def __getattr__(name: str) -> Any:
     if name not in _DOORS:
         raise AttributeError(f"weighloop has no {name!r}; it has {', '.join(__all__)}")
-    return getattr(import_module(f"weighloop.analysis.{_DOORS[name]}"), name)
+    module = import_module(f"weighloop.{_DOORS[name]}")
+    return getattr(module, "registry" if name == "unit_registry" else name)
 
 
 def __dir__() -> list[str]:

@@ -77,3 +77,17 @@ def _plain(value: Any) -> Any:
     """A cell as a plain type; no number is None."""
     value = value.item() if isinstance(value, np.generic) else value
     return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
+@dataclass(frozen=True)
+class RawReadings:
+    """Every reading a balance sent, in order; arrays of shape (n,): ``time`` (s) of the bench's clock,
+    ``value`` (kg, NaN where a line had no number), ``mark`` as the balance sent it (``steady`` ...) or
+    None."""
+
+    time: Floats
+    value: Floats
+    mark: tuple[str | None, ...]
+
+    def __len__(self) -> int:
+        return len(self.time)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..constants import MU0
+from ..figures.names import FIGURE_NAMES
 from .style import BRANCH_STYLE, BRANCH_WORDS, MUTED, WARNING, new_figure
 
 if TYPE_CHECKING:
@@ -40,9 +41,9 @@ def _legend_above(axes: Any) -> None:
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=6, fontsize=8, frameon=False)
 
 
-def magnetisation_drawing(result: LoopResult, rows: Rows) -> Figure:
+def magnetisation_drawing(result: LoopResult, rows: Rows, axes: Any = None) -> Figure:
     """M against the internal field: points with standard uncertainty, curves with their band."""
-    figure, axes = new_figure()
+    figure, axes = new_figure() if axes is None else (axes.figure, axes)
     for curve in result.estimate.curves:
         style = BRANCH_STYLE[curve.branch]
         H = curve.H_internal / 1e3
@@ -80,9 +81,9 @@ def magnetisation_drawing(result: LoopResult, rows: Rows) -> Figure:
     return figure
 
 
-def induction_drawing(result: LoopResult, rows: Rows) -> Figure:
+def induction_drawing(result: LoopResult, rows: Rows, axes: Any = None) -> Figure:
     """B against the internal field, with the point of the largest energy product."""
-    figure, axes = new_figure(height=3.6)
+    figure, axes = new_figure(height=3.6) if axes is None else (axes.figure, axes)
     for curve in result.estimate.curves:
         style = BRANCH_STYLE[curve.branch]
         H = curve.H_internal
@@ -108,9 +109,9 @@ def induction_drawing(result: LoopResult, rows: Rows) -> Figure:
     return figure
 
 
-def pull_drawing(result: LoopResult, rows: Rows) -> Figure:
+def pull_drawing(result: LoopResult, rows: Rows, axes: Any = None) -> Figure:
     """What was weighed: the force against the gap, attraction upwards."""
-    figure, axes = new_figure(height=3.6)
+    figure, axes = new_figure(height=3.6) if axes is None else (axes.figure, axes)
     for name, group in _by_branch(rows):
         style = BRANCH_STYLE[name]
         axes.plot(
@@ -128,6 +129,20 @@ def pull_drawing(result: LoopResult, rows: Rows) -> Figure:
     axes.set_xlabel("gap, mm")
     axes.set_ylabel("force, mN (attraction positive)")
     _legend_above(axes)
+    return figure
+
+
+def budget_drawing(result: LoopResult, key: str, axes: Any = None) -> Figure:
+    """What a figure's uncertainty is made of: the share of each input in its square, the largest on top."""
+    figure, axes = new_figure(height=2.8) if axes is None else (axes.figure, axes)
+    lines = sorted(result.budget.get(key, ()), key=lambda line: line.share)[-8:]
+    axes.barh(
+        [line.input for line in lines],
+        [line.share for line in lines],
+        color=BRANCH_STYLE["descending"]["color"],
+    )
+    axes.set_xlabel(f"share in u² of {FIGURE_NAMES[key].symbol}")
+    axes.set_xlim(0, 1)
     return figure
 
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import inspect
+import json
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import pint
 import pytest
 
 import weighloop as wl
 from tests.support.example_run import EXAMPLES
 from weighloop.analysis.figures.names import FIGURE_NAMES
+from weighloop.analysis.units import Measured
 
 NOTEBOOK, BENCH = EXAMPLES / "wp-07-1.csv", EXAMPLES / "wp-07-1.toml"
 
@@ -36,7 +41,7 @@ def test_a_figure_is_a_quantity(run: wl.Run) -> None:
     assert HcJ.to("A/m").error.magnitude == pytest.approx(data["u"])
     for key, name in FIGURE_NAMES.items():
         if run.result.figures[key].status == "measured":
-            assert run.figure(name.symbol).value.magnitude is not None
+            assert run.figure(name.symbol).magnitude.n is not None
             continue
         with pytest.raises(ValueError, match=r"bound|not determined"):
             run.figure(name.symbol)
@@ -44,6 +49,85 @@ def test_a_figure_is_a_quantity(run: wl.Run) -> None:
         run.figure("Hc")
     with pytest.raises(ValueError, match="Ms is bound: "):
         run.figure("Ms")
+
+
+def test_figures_know_what_they_have_in_common(run: wl.Run) -> None:
+    """A ratio of figures has the uncertainty that its own Monte Carlo trials have (JCGM 101:2008, 7.5)."""
+    samples, quantities = run.result.samples, run.quantities()
+    HcJ, HcB = (samples[f"coercivity_{name}_A_per_m"] for name in ("HcJ", "HcB"))
+    ratio = quantities["HcJ"] / quantities["HcB"]
+    assert ratio.magnitude.s == pytest.approx(np.nanstd(HcJ / HcB), rel=0.05)
+    product = quantities["(BH)max"] / (quantities["Mr"] * quantities["HcB"])
+    trials = samples["BHmax_J_per_m3"] / (samples["remanence_A_per_m"] * HcB)
+    relative = product.magnitude.s / product.magnitude.n
+    assert relative == pytest.approx(np.nanstd(trials) / np.nanmean(trials), rel=0.05)
+    assert (quantities["HcJ"] - run.figure("HcJ")).magnitude.s == pytest.approx(0.0, abs=1e-9)
+
+
+def test_quantities_are_of_the_application_s_registry(run: wl.Run) -> None:
+    field = pint.get_application_registry().Quantity(1.0, "kA/m")
+    assert (run.figure("HcJ") + field).magnitude.n == pytest.approx(run.figure("HcJ").magnitude.n + 1.0)
+    own = pint.UnitRegistry()
+    assert (run.quantities(own)["HcJ"] + own.Quantity(1.0, "kA/m")).units == own.Unit("kA/m")
+    # 1 Oe = 1000/(4 pi) A/m (Goldfarb and Fickett, NBS SP 696).
+    oersted = run.quantities(wl.unit_registry())["HcJ"].to("Oe").magnitude.n
+    assert oersted == pytest.approx(run.figure("HcJ").magnitude.n * 4 * np.pi)
+    assert "Ms" in run.bounds()
+    assert not set(run.bounds()) & set(run.quantities())
+
+
+def test_a_run_is_drawn_on_a_caller_s_axes(run: wl.Run) -> None:
+    from matplotlib.figure import Figure
+
+    for what, words in (("M", "magnetisation"), ("B", "induction"), ("pull", "force"), ("budget", "")):
+        axes = Figure().subplots()
+        assert run.plot(axes, what) is axes
+        assert axes.has_data()
+        assert words in axes.get_ylabel()
+    assert "<svg" in run._repr_html_()
+    assert "coercivity of M" in run._repr_html_()
+
+
+@pytest.mark.parametrize("ending", ["h5", "nc"])
+def test_hdf5_gives_back_what_was_saved(run: wl.Run, tmp_path: Path, ending: str) -> None:
+    import xarray as xr
+
+    with xr.open_dataset(run.save(tmp_path / f"run.{ending}"), engine="h5netcdf") as read:
+        np.testing.assert_array_equal(read.M_A_per_m, run.points().M_A_per_m)
+        assert read.reading_kg.attrs["units"] == "kg"
+        HcJ = read.figure_value.sel(figure="coercivity_HcJ_A_per_m")
+        assert float(HcJ) == run.result.figures["coercivity_HcJ_A_per_m"].value
+        assert read.attrs["sample"] == "WP-07-1"
+
+
+def test_parquet_carries_units_and_figures(run: wl.Run, tmp_path: Path) -> None:
+    import pyarrow.parquet as pq
+
+    read = pq.read_table(run.save(tmp_path / "run.parquet"))
+    np.testing.assert_array_equal(read["force_N"], run.points().force_N)
+    assert read.schema.field("M_A_per_m").metadata[b"units"] == b"A/m"
+    figures = json.loads(read.schema.metadata[b"figures"])
+    assert figures == run.result.to_json()["figures"]
+    with pytest.raises(ValueError, match=r"saved as \.h5"):
+        run.save(tmp_path / "run.xls")
+
+
+def test_the_desk_s_questions(run: wl.Run) -> None:
+    # Published closed form at 30 digits: cylinder 20 x 10 mm of 1.32 T, on the axis 5 mm above the face.
+    bench = wl.read_bench(BENCH)
+    magnet = replace(bench.reference_magnet, remanence=Measured(1.32), height=Measured(0.01))
+    known = replace(
+        bench, reference_magnet=replace(magnet, diameter=Measured(0.02), core_excess=Measured(0.0))
+    )
+    found = wl.field(known, [5e-3 - bench.sample.height.value / 2])
+    assert found.B_axis_T.iloc[0] == pytest.approx(0.253992221233005, rel=1e-9)
+    # Joseph, J. Appl. Phys. 37 (1966) 4639: a cylinder half as high as wide.
+    assert wl.demag("cylinder", diameter=6e-3, height=3e-3).axial == pytest.approx(0.474489975748, rel=1e-9)
+    ladder = wl.plan(bench, points=12)
+    assert set(ladder.orientation) == {-1, 1}
+    again = wl.read_notebook(EXAMPLES / "wp-07-3.csv").analysed_with(method="mean", trials=200)
+    compared = wl.compare([run, again]).to_json()
+    assert {d["figure"] for d in compared["differences"]} >= {"coercivity_HcJ_A_per_m"}
 
 
 def test_points_and_warnings_are_tables(run: wl.Run) -> None:
