@@ -58,8 +58,13 @@ ROOMS: dict[str, set[str]] = {
         "analysis/records", "analysis/results",
     },
     "analysis/run": {
-        "analysis/data_package", "analysis/figures", "analysis/files", "analysis/records", "analysis/report",
-        "analysis/results", "analysis/units",
+        "analysis/data_package", "analysis/exchange", "analysis/figures", "analysis/files",
+        "analysis/records", "analysis/report", "analysis/results", "analysis/units",
+    },
+    "analysis/exchange": {"analysis/figures", "analysis/records", "analysis/results"},
+    "analysis/desk": {
+        "analysis/comparison", "analysis/files", "analysis/magnetostatics", "analysis/planning",
+        "analysis/records", "analysis/run",
     },
     "drivers/clock": set(),
     "drivers/device": {"analysis/errors"},
@@ -85,7 +90,8 @@ ROOMS: dict[str, set[str]] = {
         "analysis/settling", "daemon/acquisition", "drivers/balance", "drivers/clock", "drivers/device",
     },
     "daemon/store": {
-        "analysis/errors", "analysis/records", "daemon/clock", "daemon/procedure", "daemon/protocol",
+        "analysis/errors", "analysis/files", "analysis/records", "analysis/run", "daemon/clock",
+        "daemon/paths", "daemon/procedure", "daemon/protocol",
     },
     "daemon/control": {
         "analysis/errors", "analysis/files", "analysis/records", "daemon/acquisition", "daemon/clock",
