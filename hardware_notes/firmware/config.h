@@ -14,12 +14,12 @@
 #define UM_TO_STEPS(um) (((um) * 8 + 2) / 5)
 #define STEPS_TO_UM(steps) (((steps) * 5 + 4) / 8)
 
-#define SWITCH_UM 50000L                        /* the switch's release edge: Z 50 mm */
-#define HIGHEST_UM (SWITCH_UM - 500)            /* largest target */
+#define SWITCH_UM 50000L                         /* the switch's release edge: Z 50 mm */
+#define HIGHEST_UM (SWITCH_UM - 500)             /* largest target */
 #define HOME_STEPS UM_TO_STEPS(SWITCH_UM)
 #define SEEK_STEPS UM_TO_STEPS(SWITCH_UM + 5000) /* so far without the switch: give up */
-#define BACK_OFF_STEPS 1600L                    /* 1 mm */
-#define LARGEST_TAKE_UP 1000L                   /* um */
+#define BACK_OFF_STEPS 1600L                     /* 1 mm */
+#define LARGEST_TAKE_UP 1000L                    /* um */
 
 /* Feeds in um/min. */
 #define SLOWEST 1200L
@@ -36,18 +36,19 @@
 /* First interval of a ramp of a = 4000 steps/s2: 0.676 * 2 MHz * sqrt(2 / a). */
 #define FIRST_INTERVAL 30233UL
 
-/* The turner (../turner.md): 200 full steps, 16 microsteps, straight on the rod, so 1600 steps are
- * 180 degrees. There is one when its plug grounds FITTED_BIT. SLOT_BIT is low while light passes. */
+/* The turner (../turner.md): 200 full steps, 16 microsteps, straight on the rod, so 1600 steps
+ * are 180 degrees. There is one when its plug grounds FITTED_BIT. SLOT_BIT is low in light. */
 #define TURN_STEP_BIT PD7
 #define SLOT_BIT PB2
 #define FITTED_BIT PB3
-#define TURNING_UM 45000L /* it never turns below; M212 may raise that, up to the rest after homing */
+#define TURNING_UM 45000L /* it never turns below; M212 may raise that */
 #define HIGHEST_TURNING_UM (SWITCH_UM - 1000)
-#define TURN_STEP_MS 3      /* 333 steps/s: far below what a stepper starts and stops at */
+#define PLUG_MS 20        /* so long the plug must be seen: a spike is no turner */
+#define TURN_STEP_MS 3    /* 333 steps/s: far below what a stepper starts and stops at */
 #define HALF_TURN_STEPS 1600
-#define MARK_TO_SLOT 256    /* 28.8 degrees, leading edge to leading edge */
-#define EDGE_TO_REST 8      /* 0.9 degrees into the slot, past the switch's hysteresis */
-#define LARGEST_SLIP 64     /* four full steps, 7.2 degrees: more is a jam */
-#define SEARCH_STEPS 3600   /* from anywhere the pair of mark and slot is passed within 390 degrees */
+#define MARK_TO_SLOT 256  /* 28.8 degrees, leading edge to leading edge */
+#define EDGE_TO_REST 8    /* 0.9 degrees into the slot, past the switch's hysteresis */
+#define LARGEST_SLIP 64   /* four full steps, 7.2 degrees: more is a jam */
+#define SEARCH_STEPS 3600 /* from anywhere the pair of mark and slot is passed within 390 degrees */
 
 #endif

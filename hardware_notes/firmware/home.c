@@ -7,7 +7,7 @@
 enum { START, FOUND, BACKED_OFF, FOUND_AGAIN, AT_EDGE, CLEAR, TURNED, GIVEN_UP };
 
 static uint8_t phase;
-static uint8_t untold; /* the edge was found, but no homing since has ended well and told the error */
+static uint8_t untold; /* the edge was found, but no homing has ended well since */
 
 void home_begin(void) {
     phase = START;

@@ -200,7 +200,8 @@ uint8_t motion_surely_above(int32_t steps) {
 uint8_t motion_counted(void) {
     uint8_t counted;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        counted = mirror == ~position && position > -SEEK_STEPS && position < HOME_STEPS + SEEK_STEPS;
+        counted = mirror == ~position && position > -SEEK_STEPS &&
+                  position < HOME_STEPS + SEEK_STEPS;
     }
     return counted;
 }

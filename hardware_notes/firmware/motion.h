@@ -10,8 +10,8 @@ void motion_init(void);
 void motion_power(uint8_t on);
 
 /* By so many steps (positive opens the gap) at most; feed in um/min. While locked: nothing.
- * A counted run that opens and meets the switch, or closes and finds the turner between its ends, is
- * a dead stop. UNTIL_CLEAR counts too, without these: homing's way off the switch and back. */
+ * A counted run that opens and meets the switch, or closes and finds the turner between its ends,
+ * is a dead stop. UNTIL_CLEAR counts too, without these: homing's way off the switch and back. */
 void motion_go(int32_t steps, uint32_t feed, uint8_t until);
 uint8_t motion_running(void);
 
@@ -29,7 +29,7 @@ uint8_t motion_met(void);
 
 int32_t motion_position(void);
 void motion_set_position(int32_t steps);
-/* Whether the stage stands at or above `steps` even if every opening step since the homing was lost. */
+/* Whether the stage stands at or above `steps` even if it lost every opening step since homing. */
 uint8_t motion_surely_above(int32_t steps);
 /* Whether every step since a homing has been counted: over halts, and over a reset where the memory
  * outlived it. The motor may still have lost some: the next homing shows it. */

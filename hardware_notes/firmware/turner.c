@@ -24,7 +24,7 @@ void turner_init(void) {
     PORTB |= _BV(SLOT_BIT) | _BV(FITTED_BIT);
 }
 
-/* Light pulls the pin low: without a lamp, a wire or a plug it is dark. Three times, as a contact. */
+/* Light pulls the pin low: without lamp, wire or plug it is dark. Three times, as a contact. */
 static uint8_t lit(void) {
     return !(PINB & _BV(SLOT_BIT)) && !(PINB & _BV(SLOT_BIT)) && !(PINB & _BV(SLOT_BIT));
 }
@@ -150,8 +150,10 @@ static void step(void) {
 }
 
 void turner_tick(void) {
-    static uint8_t ms;
-    if (!(PINB & _BV(FITTED_BIT)))
+    static uint8_t ms, plug_seen;
+    if (PINB & _BV(FITTED_BIT))
+        plug_seen = 0;
+    else if (++plug_seen == PLUG_MS)
         fitted = 1;
     if (going == NOWHERE) {
         ms = 0;

@@ -9,7 +9,7 @@
 
 #define REVOLUTION 3200
 #define SLOT 32  /* 3.6 degrees of light at 0 and at 180 */
-#define MARK 128 /* 14.4 degrees, 28.8 before the slot at 0: turned the wrong way round they do not fit */
+#define MARK 128 /* 14.4 degrees, 28.8 before the slot at 0: the wrong way round they do not fit */
 #define STEP_PIN 7
 #define SLOT_PIN 2
 #define FITTED_PIN 3
@@ -37,7 +37,8 @@ static void show(void) {
 
 static void follow(void) {
     int64_t behind = turner.motor - turner.play;
-    turner.rod = turner.rod < behind ? behind : turner.rod > turner.motor ? turner.motor : turner.rod;
+    if (turner.rod < behind)
+        turner.rod = behind;
     show();
 }
 

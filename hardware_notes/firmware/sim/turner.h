@@ -7,13 +7,13 @@
 typedef struct {
     int fitted;                      /* its plug is in */
     int64_t edges, lost;             /* on its STEP pin: all; not followed by the motor */
-    int64_t motor, rod;              /* steps the way it turns; the rod's end 0 is at a multiple of 3200 */
+    int64_t motor, rod;              /* steps the way it turns; end 0 at multiples of 3200 */
     int play;                        /* steps between motor and rod */
     int lose;                        /* steps still to be lost */
     int jammed;                      /* nothing turns */
     int lamp_stuck;                  /* -1 healthy, 0 dark, 1 light */
     double lowest_turn;              /* um: the nearest place where the rod has turned, */
-    double nearest_between;          /* and to which the stage has closed with the rod between its ends */
+    double nearest_between;          /* and the nearest closed to with the rod between ends */
 } turner_t;
 
 extern turner_t turner;
