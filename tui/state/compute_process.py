@@ -2,7 +2,8 @@
 
 The live screen and the daemon come first: the process has a low priority, and nothing that it does holds
 the screen up. It begins with the first question and ends with the screen, however that ends: its input is
-closed then.
+closed then. (The worker of a ``ProcessPoolExecutor`` does not: it holds both ends of its queue, and was seen
+to live on after its owner was killed.)
 """
 
 from __future__ import annotations
@@ -73,12 +74,12 @@ close = _process.close
 
 
 def analyse_run(run: Run) -> LoopResult:
-    """As ``figuring.analyse_run``."""
+    """As ``compute.analyse_run``."""
     return _process.ask("analyse_run", run)
 
 
 def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
-    """As ``figuring.steady_look``."""
+    """As ``compute.steady_look``."""
     return _process.ask("steady_look", trace, resolution_kg)
 
 
