@@ -1,13 +1,19 @@
-# make demo | test | bench | lint. Needs Python 3.11 or newer and make; everything else goes into .venv.
+# make demo | check | test | bench | lint. Needs Python 3.11 or newer and make; everything else goes into .venv.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 LOCK := pyproject.toml constraints.txt
 
-.PHONY: docs release-check demo test bench lint lock clean
+.PHONY: docs release-check demo check test bench lint lock clean
 
 demo: $(VENV)/.ready
 	$(BIN)/weighloop demo
+
+# After each edit: lint of what changed, and every test that starts no process.
+CHANGED = $$({ git diff --name-only --diff-filter=d HEAD; git ls-files --others --exclude-standard; } 2>/dev/null | grep '\.py$$' | sort -u)
+check: $(VENV)/.ready-dev
+	@files="$(CHANGED)"; if [ -n "$$files" ]; then $(BIN)/ruff check $$files && $(BIN)/ruff format --check $$files; fi
+	$(BIN)/python -m pytest -m 'not slow'
 
 test: $(VENV)/.ready-dev
 	$(BIN)/python -m pytest
@@ -49,7 +55,7 @@ $(VENV)/.ready-recordings: $(VENV)/.ready-dev
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[recordings]'
 	touch $@
 
-# Pins every version anew (needs uv); no download address goes into the file.
+# Pins every version again (needs uv); no download address goes into the file.
 lock:
 	uv pip compile --quiet --universal --python-version 3.11 --extra dev --extra docs --extra recordings --no-header --no-annotate \
 	  --no-emit-index-url --no-emit-find-links pyproject.toml -o constraints.txt

@@ -1,13 +1,12 @@
 """A room imports only rooms below it, and every room stands in the table.
 
-Held on the source, type-only imports included, and in a fresh interpreter (what a module really pulls in).
+Held on the source, type-only imports included; ``tests/system/test_fresh_interpreter`` holds it on what
+a fresh interpreter loads.
 """
 
 from __future__ import annotations
 
 import ast
-import subprocess
-import sys
 from collections.abc import Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -148,8 +147,6 @@ FOLDER_RULE = {
     "tui": {"tui", "daemon", "analysis"},
 }
 MOST_FILES = 20
-#: Slow libraries that must not be on the way to these modules.
-HEAVY = {"scipy", "pandas", "pint", "magpylib", "matplotlib", "pydantic", "jinja2"}
 
 
 def _sources(folder: str) -> Iterator[Path]:
@@ -218,36 +215,3 @@ def test_no_room_and_no_file_imports_in_a_circle() -> None:
 def test_no_folder_is_crowded() -> None:
     for folder in {path.parent for path in GRAPH}:
         assert len([path for path in GRAPH if path.parent == folder]) <= MOST_FILES, folder
-
-
-def _loaded(module: str) -> set[str]:
-    """The modules a fresh interpreter has after importing one."""
-    code = f"import sys, {module}; print('\\n'.join(sys.modules))"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    return set(done.stdout.split())
-
-
-@pytest.mark.parametrize("folder", ["analysis", "drivers", "daemon"])
-def test_fresh_interpreter_loads_one_way(folder: str) -> None:
-    modules = [
-        ".".join(("weighloop", *parts))
-        for parts, path in MODULES.items()
-        if parts[0] == folder and path.name != "__main__.py" and "twin" not in parts
-    ]
-    loaded = _loaded(", ".join(modules))
-    ours = {name.split(".")[1] for name in loaded if name.startswith("weighloop.")}
-    assert ours <= FOLDER_RULE[folder]
-
-
-@pytest.mark.parametrize(
-    ("module", "barred"),
-    [
-        ("weighloop.tui.cli", HEAVY | {"textual", "numpy", "serial"}),
-        ("weighloop.daemon.__main__", HEAVY | {"textual"}),
-        ("weighloop.tui.app", HEAVY),
-        ("weighloop", HEAVY | {"textual", "numpy"}),
-    ],
-)
-def test_nothing_heavy_on_the_way(module: str, barred: set[str]) -> None:
-    loaded = {name.split(".")[0] for name in _loaded(module)}
-    assert not loaded & barred

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
-import subprocess
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -12,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.example_run import example
+from tests.support.example_run import example, watched
 from tests.support.page_reader import Page, Table
 from weighloop.analysis.comparison import compare
 from weighloop.analysis.figures.names import FIGURE_NAMES
@@ -20,19 +18,6 @@ from weighloop.analysis.report import report_html, write_comparison, write_drawi
 from weighloop.analysis.report.style import BRANCH_STYLE, WARNING
 
 KILO = 1e3
-
-
-def watched():
-    """The example as a run gives it: with settling times and a temperature, and a row set aside."""
-    result = example()
-    n = len(result.readings)
-    readings = replace(
-        result.readings, settled_in=np.linspace(0.7, 6.9, n), temperature=np.linspace(294.0, 295.0, n)
-    )
-    used = result.points.used.copy()
-    used[4] = False
-    why = [*result.points.why_not[:4], "draught <sill>", *result.points.why_not[5:]]
-    return replace(result, readings=readings, points=replace(result.points, used=used, why_not=tuple(why)))
 
 
 @pytest.fixture(scope="module")
@@ -281,26 +266,3 @@ def test_a_report_is_written_whole_or_not_at_all(result, tmp_path, monkeypatch):
         write_report(result, path)
     monkeypatch.undo()
     assert path.read_text() == "the earlier one"
-
-
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium here")
-def test_on_paper(result, tmp_path):
-    """Printed it is A4 (ISO 216: 210 x 297 mm), and no page more than the readings need."""
-    path = tmp_path / "report.html"
-    write_report(result, path)
-    command = [
-        "chromium",
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        f"--user-data-dir={tmp_path / 'user'}",
-    ]
-    command += ["--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'report.pdf'}", path.as_uri()]
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
-    pdf = (tmp_path / "report.pdf").read_bytes()
-    boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf)
-    points = 72 / 25.4
-    for width, height in boxes:
-        assert float(width) == pytest.approx(210 * points, abs=1)
-        assert float(height) == pytest.approx(297 * points, abs=1)
-    assert 4 <= len(boxes) <= 9

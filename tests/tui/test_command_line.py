@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -47,12 +45,6 @@ def bench(tmp_path: Path) -> str:
 
 def call(*words: str) -> Result:
     return CliRunner().invoke(weighloop, words)
-
-
-def run(*words: str) -> subprocess.CompletedProcess[str]:
-    """The command as a process: exit status and streams as a shell sees them."""
-    command = [sys.executable, "-m", "weighloop.tui.cli", *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
 def test_help_names_every_verb_in_a_line() -> None:
@@ -101,25 +93,3 @@ def test_plan_is_history_safe_and_json(bench: str) -> None:
     farthest_negative = min(range(len(steps)), key=lambda i: steps[i]["H_applied_A_per_m"])
     fields = [s["H_applied_A_per_m"] for s in steps[closest : farthest_negative + 1]]
     assert fields == sorted(fields, reverse=True)
-
-
-@pytest.mark.parametrize(
-    ("words", "status", "said"),
-    [
-        (["plan", "--bench", "nowhere.toml"], 1, "readable bench file"),
-        (["figures", "nowhere.csv", "--bench", "nowhere.toml"], 1, "nowhere"),
-        (["figures", "nowhere.csv"], 2, "--bench"),
-        (["demag", "--shape", "cylinder", "--diameter", "6"], 2, "no unit"),
-        (["demag", "--shape", "cylinder", "--diameter", "6mm"], 2, "height"),
-        (["field"], 2, "--bench"),
-        (["nonsense"], 2, "nonsense"),
-        (["settle", "nowhere.csv", "--resolution", "1mg"], 1, "nowhere.csv"),
-        (["runs", "--store", "nowhere.sqlite"], 1, "no store"),
-    ],
-)
-def test_faults_have_a_status_and_one_paragraph(words: list[str], status: int, said: str) -> None:
-    done = run(*words)
-    assert done.returncode == status
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
-    assert not done.stdout

@@ -8,16 +8,12 @@ JSON-RPC 2.0 Specification (jsonrpc.org), section 5.1, for the standard's error 
 from __future__ import annotations
 
 import ast
-import json
 import re
-import socket
 import sys
-from pathlib import Path
 from typing import get_args
 
 from tests.support import ROOT
 from weighloop.daemon import protocol
-from weighloop.daemon.server.client import ClientError
 from weighloop.daemon.server.connection import QUEUE
 
 FOLDER = ROOT / "daemon"
@@ -120,49 +116,6 @@ def test_the_parameters_named_are_those_that_are_read() -> None:
                 case ast.Call(ast.Attribute(_, "_word"), [_, ast.Constant(str(key))]):
                     read.add(key)
     assert read == named
-
-
-def test_what_needs_control_is_refused_without_it_and_the_rest_is_not(tmp_path: Path) -> None:
-    from tests.support.daemon import Served
-
-    with Served(tmp_path) as daemon, daemon.client() as client:
-        for name, (_, _, _, control) in protocol.METHODS.items():
-            try:
-                client.call(name)
-                code = 0
-            except ClientError as error:
-                code = error.code
-            assert (code == protocol.ERROR_NOT_IN_CONTROL) == control, name
-            if name == "control.take":
-                client.call("control.release")
-            if name == "control.renounce":
-                client.close()
-                client = daemon.client()
-        snapshot = client.call("snapshot")
-        assert set(snapshot) == set(protocol.Snapshot.__annotations__)
-        assert set(client.greeting) == set(protocol.Greeting.__annotations__)
-
-
-def test_the_examples_are_answered_as_the_page_says(tmp_path: Path) -> None:
-    from tests.support.daemon import Served
-
-    said = re.findall(r"^    ([<>]) (\{.*\})$", PAGE.read_text(encoding="utf-8"), re.MULTILINE)
-    assert len(said) >= 11
-    with Served(tmp_path) as daemon, socket.socket(socket.AF_UNIX) as line:
-        line.settimeout(10)
-        line.connect(str(daemon.place))
-        with line.makefile("rwb") as file:
-            for way, text in said:
-                if way == ">":
-                    file.write(text.encode() + b"\n")
-                    file.flush()
-                    continue
-                heard, shown = json.loads(file.readline()), json.loads(text)
-                if shown.get("method") == "greeting":
-                    assert heard["params"].keys() == shown["params"].keys()
-                    assert heard["params"]["protocol"] == shown["params"]["protocol"]
-                else:
-                    assert heard == shown
 
 
 if __name__ == "__main__":
