@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 
 @dataclass(frozen=True)
@@ -15,7 +17,22 @@ class Fault:
     expected: str
 
     def __str__(self) -> str:
-        return f"{self.place}: {self.found}; expected {self.expected}"
+        says = self.expected if self.expected.startswith(_SAYS) else f"expected {self.expected}"
+        return f"{self.place}: {self.found}; {says}"
+
+
+#: What is right begins with one of these where it is an advice, not a description.
+_SAYS = ("write ", "did you mean ")
+
+
+def nearest(given: str, known: Iterable[str], most: int = 12) -> str:
+    """What was probably meant by ``given``: ``did you mean 'mean'?``, else the list of what is known."""
+    names = list(known)
+    folded = {name.casefold(): name for name in names}
+    near = get_close_matches(given.casefold(), folded, 1, cutoff=0.65)
+    if near:
+        return f"did you mean {folded[near[0]]!r}?"
+    return "one of " + ", ".join(names[:most]) + (" ..." if len(names) > most else "")
 
 
 class WeighloopError(Exception):
@@ -59,7 +76,36 @@ class InputError(WeighloopError, ValueError):
         if faults:
             first = faults[0]
             self.place, self.found, self.right = f"{source}: {first.place}", first.found, first.expected
-        super().__init__("\n".join(f"{source}: {fault}" for fault in faults))
+        super().__init__("\n".join(f"{source}: {line}" for line in in_lines(faults)))
+
+
+_ROW = re.compile(r"(row|line) (\d+)(?: \(line \d+\))?(.*)")
+#: Rows with the same fault are said one by one up to this many.
+_FEW = 3
+
+
+def in_lines(faults: Iterable[Fault]) -> list[str]:
+    """The faults as lines; one line where many rows share a fault: ``rows 1-108, column reading_g: ...``."""
+    groups: dict[tuple[str, ...], list[Fault]] = {}
+    for fault in faults:
+        row = _ROW.fullmatch(fault.place)
+        key = (
+            ("", fault.place, fault.found, fault.expected)
+            if row is None
+            else (row[1], row[3], fault.expected)
+        )
+        groups.setdefault(key, []).append(fault)
+    lines = []
+    for key, group in groups.items():
+        if len(group) <= _FEW or not key[0]:
+            lines += [str(fault) for fault in group]
+            continue
+        numbers = tuple(dict.fromkeys(int(match[2]) for f in group if (match := _ROW.fullmatch(f.place))))
+        place = rows_in_words(numbers).replace("row", key[0], 1) + key[1]
+        alike = all(fault.found == group[0].found for fault in group)
+        found = group[0].found if alike else f"{group[0].found}, and {len(group) - 1} more"
+        lines.append(str(Fault(place, found, group[0].expected)))
+    return lines
 
 
 class NotPossible(WeighloopError):

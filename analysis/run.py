@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from .data_package import read_package as read_package_folder
+from .errors import nearest
 from .figures.names import FIGURE_NAMES
 from .files.bench_file import read_bench as read_bench_file
 from .files.notebook import read_notebook as read_notebook_file
@@ -83,7 +84,7 @@ class Run:
         """
         keys = {name.symbol: key for key, name in FIGURE_NAMES.items() if key in self.result.figures}
         if symbol not in keys:
-            raise KeyError(f"{symbol!r} is not a figure of this run; there are {', '.join(keys)}")
+            raise KeyError(f"{symbol!r} is not a figure of this run; {nearest(symbol, keys, most=len(keys))}")
         found = self.result.figures[keys[symbol]]
         if found.status != "measured" or found.value is None or found.u is None:
             raise ValueError(f"{symbol} is {found.status}: {found.why}")

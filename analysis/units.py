@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cache
 from math import floor, isfinite, log10
 from pathlib import Path
@@ -48,53 +49,139 @@ def registry() -> Any:
 
 
 _PLUS_MINUS = re.compile(r"\s*(?:\+/-|±|\+-)\s*")
+_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*", re.DOTALL)
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
+
+#: How people at a bench write what is kept in an SI unit: the usual unit first, its name in words.
+BENCH_UNITS: dict[str, tuple[tuple[str, ...], str]] = {
+    "m": (("mm", "um", "cm", "m", "inch"), "millimetres"),
+    "kg": (("g", "mg", "ug", "kg"), "grams"),
+    "T": (("T", "mT", "gauss"), "tesla"),
+    "rad": (("deg", "rad"), "degrees"),
+    "K": (("degC", "K"), "degrees Celsius"),
+    "s": (("s", "min", "h", "ms"), "seconds"),
+    "1/K": (("1/K",), "parts per kelvin"),
+}
+_LONG_NAMES = {"mg": "milligrams", "ug": "micrograms", "um": "micrometres"}
+#: What is written for a unit by mistake, where the nearest spelling would be another unit.
+_MEANT = {"C": "degC", "c": "degC", "Tesla": "T", "grs": "g"}
+#: What stands for one unit in a textbook and is meant as another on a bench.
+_AMBIGUOUS = {"gr": "grains or grams"}
 
 
-def parse(text: str, unit: str) -> float:
+class NotAQuantity(ValueError):
+    """A text that is no quantity of the wanted kind: ``found`` says why, ``right`` what would be right."""
+
+    def __init__(self, found: str, right: str) -> None:
+        self.found, self.right = found, right
+        super().__init__(f"{found}; {right}")
+
+
+def usual_unit(unit: str, like: str = "") -> str:
+    """The unit people write for ``unit`` (SI): that of the example ``like``, else the usual one."""
+    match = _QUANTITY.fullmatch(_PLUS_MINUS.split(like)[0]) if like else None
+    return match[2] if match and match[2] else BENCH_UNITS.get(unit, ((unit,), unit))[0][0]
+
+
+def _in_words(name: str, unit: str) -> str:
+    units, words = BENCH_UNITS.get(unit, ((unit,), unit))
+    return words if name == units[0] else _LONG_NAMES.get(name, name)
+
+
+def parse(text: str, unit: str, like: str = "") -> float:
     """Read one quantity such as ``"20 mm"`` and return it in ``unit`` (SI).
 
-    Raises ValueError, in words, when there is no number, no unit or a unit of
-    another dimension. Temperatures may be absolute (``"21 degC"`` in ``"K"``).
+    Raises NotAQuantity (a ValueError), in the units of the bench, when there is no number, no unit or a
+    unit of another kind; ``like`` is an example of what is wanted. Temperatures may be absolute
+    (``"21 degC"`` in ``"K"``).
     """
     import pint
 
+    usual = usual_unit(unit, like)
     if not isinstance(text, str):
-        raise ValueError(f'{text!r} has no unit; write a string such as "20 {unit}"')
-    reg = registry()
-    match = re.fullmatch(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*", text)
+        if isinstance(text, int | float) and not isinstance(text, bool):
+            raise _no_unit(f"{text:g}", f"{text:g}", usual, unit)
+        raise NotAQuantity(
+            f"{text!r} is not a quantity", f'write it in quotes, such as "{like or "20 " + usual}"'
+        )
+    match = _QUANTITY.fullmatch(text)
+    with_points = _DECIMAL_COMMA.sub(".", text)
+    if with_points != text and (again := _QUANTITY.fullmatch(with_points)) and not again[2].startswith("."):
+        right = f'write "{_joined(again[1], again[2] or usual)}"'
+        raise NotAQuantity(f"{text!r} has a decimal comma", right)
     if match is None:
-        raise ValueError(f"{text!r} is not a number with a unit")
+        raise NotAQuantity(
+            f"{text!r} is not a number with a unit", f'write one such as "{like or "20 " + usual}"'
+        )
     number, name = float(match[1]), match[2]
     if not name and unit:
-        raise ValueError(f"{text!r} has no unit; it is read in a unit such as {unit}")
+        raise _no_unit(repr(text), match[1], usual, unit)
+    if name in _AMBIGUOUS:
+        raise NotAQuantity(
+            f"{name!r} can be {_AMBIGUOUS[name]}",
+            f'write "{match[1]} {usual}", if {_in_words(usual, unit)} are meant',
+        )
     try:
-        value = float(reg.Quantity(number, name).to(unit).magnitude)
+        value = float(registry().Quantity(number, name).to(unit).magnitude)
     except pint.UndefinedUnitError:
-        raise ValueError(f"{name!r} is not a unit known here; a unit such as {unit} is") from None
-    except pint.DimensionalityError:
-        raise ValueError(f"{text!r} cannot be read in {unit}") from None
-    except Exception as error:  # pint raises several kinds for odd unit expressions
-        raise ValueError(f"{text!r} is not a number with a unit ({error})") from None
+        near = _nearest_unit(name, unit)
+        found = f"{name!r} is not a unit known here"
+        raise NotAQuantity(found, f'write "{_joined(match[1], near or usual)}", if that was meant') from None
+    except Exception:  # another dimension, and what pint raises of its own for odd unit expressions
+        near = _nearest_unit(name, unit)
+        right = (
+            f'write "{match[1]} {near}", if that was meant'
+            if near
+            else f'write one such as "{like or "20 " + usual}"'
+        )
+        raise NotAQuantity(
+            f"{text!r} is not given in {usual or 'a plain number'} or the like", right
+        ) from None
     if not isfinite(value):
-        raise ValueError(f"{text!r} is more than can be reckoned with")
+        raise NotAQuantity(f"{text!r} is too large a number", f'write one such as "{like or "20 " + usual}"')
     return value
 
 
-def parse_measured(text: str, unit: str) -> Measured:
+def _joined(number: str, name: str) -> str:
+    return f"{number} {name}".rstrip()
+
+
+def _no_unit(shown: str, number: str, usual: str, unit: str) -> NotAQuantity:
+    return NotAQuantity(
+        f"{shown} has no unit", f'write "{number} {usual}", if {_in_words(usual, unit)} are meant'
+    )
+
+
+def _nearest_unit(name: str, unit: str) -> str | None:
+    """The unit of the right kind that ``name`` was probably to be."""
+    units = BENCH_UNITS.get(unit, ((unit,), ""))[0]
+    if _MEANT.get(name) in units:
+        return _MEANT[name]
+    folded = {one.casefold(): one for one in reversed(units)}
+    near = [folded[one] for one in get_close_matches(name.casefold(), folded, 3, cutoff=0.5)]
+    return None if not near else units[0] if units[0] in near else near[0]
+
+
+def parse_measured(text: str, unit: str, like: str = "") -> Measured:
     """Read ``"6.00 mm +/- 0.02 mm"``; the part after ``+/-`` is a standard uncertainty."""
     if not isinstance(text, str):
-        raise ValueError(f'{text!r} has no unit; write a string such as "20 {unit}"')
+        return Measured(parse(text, unit, like))
     parts = _PLUS_MINUS.split(text)
     if len(parts) > 2:
-        raise ValueError(f"{text!r} has more than one '+/-'")
-    value = parse(parts[0], unit)
+        raise NotAQuantity(
+            f"{text!r} has more than one '+/-'", "write the standard uncertainty once, after the value"
+        )
+    value = parse(parts[0], unit, like)
     if len(parts) == 1:
         return Measured(value)
     # An uncertainty of a temperature is a difference: 0.5 degC is 0.5 K.
-    spread = parts[1].replace("degC", "K") if unit == "K" else parts[1]
-    u = parse(spread, unit)
+    spread = parts[1].replace("degC", "K").replace("°C", "K") if unit == "K" else parts[1]
+    try:
+        u = parse(spread, unit, like)
+    except NotAQuantity as error:
+        raise NotAQuantity(f"after '+/-' {error.found}", error.right) from None
     if u < 0:
-        raise ValueError(f"{text!r}: an uncertainty is not negative")
+        raise NotAQuantity(f"{text!r} has an uncertainty below zero", "write it above zero")
     return Measured(value, u)
 
 

@@ -57,7 +57,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/records", "analysis/results",
     },
     "analysis/run": {
-        "analysis/data_package", "analysis/exchange", "analysis/figures", "analysis/files",
+        "analysis/data_package", "analysis/errors", "analysis/exchange", "analysis/figures", "analysis/files",
         "analysis/records", "analysis/report", "analysis/results", "analysis/units",
     },
     "analysis/exchange": {"analysis/figures", "analysis/records", "analysis/results"},
@@ -70,7 +70,7 @@ ROOMS: dict[str, set[str]] = {
     "drivers/gap_setter": {"drivers/device"},
     "drivers/spacers": {"drivers/device", "drivers/gap_setter"},
     "drivers/serial": {"drivers/clock", "drivers/device"},
-    "drivers/balance": {"drivers/clock", "drivers/device", "drivers/serial"},
+    "drivers/balance": {"analysis/errors", "drivers/clock", "drivers/device", "drivers/serial"},
     "drivers/lift": {"drivers/clock", "drivers/device", "drivers/gap_setter", "drivers/serial"},
     # The twin has its own physics, and no code but its own.
     "drivers/twin": set(),

@@ -6,37 +6,43 @@ Every fault is reported at once, each with its key, what was found and what is a
 from __future__ import annotations
 
 import difflib
-import tomllib
+import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
-from ..errors import Fault, InputError
+from ..errors import Fault, InputError, nearest
 from ..records import bench as records
-from ..units import Measured, parse_measured
+from ..units import Measured, NotAQuantity, parse_measured
+from .bench_doubts import impossible
 from .text import read_text
+from .toml_tables import read_tables
 
 
 def _fault(expected: str, found: str) -> PydanticCustomError:
     return PydanticCustomError("weighloop", "{found}", {"expected": expected, "found": found})
 
 
-def _reader(unit: str, example: str, *, above: float | None = None, below: float | None = None) -> Any:
-    """A validator that reads a quantity in ``unit``, with ``above`` and ``below`` as open bounds."""
-    bounds = "" if above is None else " above zero" if above == 0 else f" above {above:g} {unit}"
-    bounds += "" if below is None else f" below {below:g} {unit}"
-    expected = f'a quantity{bounds} such as "{example}"'
+def _reader(
+    unit: str, example: str, *, above: float | None = None, below: float | None = None, bounds: str = ""
+) -> Any:
+    """A validator that reads a quantity in ``unit``, with ``above`` and ``below`` as open bounds.
+
+    ``bounds`` says these as a person would: "between -90 deg and 90 deg".
+    """
+    bounds = bounds or ("above zero" if above == 0 else "")
+    expected = f'a quantity {bounds} such as "{example}"'.replace("  ", " ")
 
     def read(value: object) -> Measured:
         if unit == "" and isinstance(value, int | float) and not isinstance(value, bool):
             measured = Measured(float(value))
         else:
             try:
-                measured = parse_measured(value, unit)  # pyright: ignore[reportArgumentType]
-            except ValueError as error:
-                raise _fault(expected, str(error)) from None
+                measured = parse_measured(value, unit, example)  # pyright: ignore[reportArgumentType]
+            except NotAQuantity as error:
+                raise _fault(error.right, error.found) from None
         if (above is not None and not measured.value > above) or (
             below is not None and not measured.value < below
         ):
@@ -48,16 +54,26 @@ def _reader(unit: str, example: str, *, above: float | None = None, below: float
 
 Length = Annotated[Measured, _reader("m", "6.00 mm +/- 0.02 mm", above=0)]
 Offset = Annotated[Measured, _reader("m", "0 mm +/- 0.1 mm")]
-Eccentricity = Annotated[Measured, _reader("m", "0 mm +/- 0.05 mm", above=-1e-3, below=1e-3)]
+Eccentricity = Annotated[
+    Measured, _reader("m", "0 mm +/- 0.05 mm", above=-1e-3, below=1e-3, bounds="between -1 mm and 1 mm")
+]
 Mass = Annotated[Measured, _reader("kg", "412 mg +/- 1 mg", above=0)]
-Induction = Annotated[Measured, _reader("T", "1.32 T +/- 0.02 T", above=0, below=2.0)]
-Pure = Annotated[Measured, _reader("", "1.05 +/- 0.02", above=0.99, below=2.0)]
-Excess = Annotated[Measured, _reader("", "0 +/- 0.03", above=-0.5, below=0.5)]
-Scale = Annotated[Measured, _reader("", "1 +/- 0.005", above=0.9, below=1.1)]
+Induction = Annotated[
+    Measured, _reader("T", "1.32 T +/- 0.02 T", above=0, below=2.0, bounds="between 0 T and 2 T")
+]
+Pure = Annotated[Measured, _reader("", "1.05 +/- 0.02", above=0.99, below=2.0, bounds="between 1 and 2")]
+Excess = Annotated[Measured, _reader("", "0 +/- 0.03", above=-0.5, below=0.5, bounds="between -0.5 and 0.5")]
+Scale = Annotated[Measured, _reader("", "1 +/- 0.005", above=0.9, below=1.1, bounds="between 0.9 and 1.1")]
 PerKelvin = Annotated[Measured, _reader("1/K", "-0.0011 1/K")]
-Latitude = Annotated[Measured, _reader("rad", "53.4 deg", above=-1.5709, below=1.5709)]
-Altitude = Annotated[Measured, _reader("m", "60 m", above=-500, below=9000)]
-Temperature = Annotated[Measured, _reader("K", "21 degC", above=223, below=423)]
+Latitude = Annotated[
+    Measured, _reader("rad", "53.4 deg", above=-1.5709, below=1.5709, bounds="between -90 deg and 90 deg")
+]
+Altitude = Annotated[
+    Measured, _reader("m", "60 m", above=-500, below=9000, bounds="between -500 m and 9000 m")
+]
+Temperature = Annotated[
+    Measured, _reader("K", "21 degC", above=223, below=423, bounds="between -50 degC and 150 degC")
+]
 
 
 class _Table(BaseModel):
@@ -205,15 +221,53 @@ def read_bench(path: str | Path) -> records.Bench:
 
 def parse_bench(text: str, source: str = "bench file") -> records.Bench:
     """Check the text of a bench file and return the bench. Raises InputError with every fault."""
-    try:
-        tables = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # the parser's own, a number too long, brackets too deep
-        raise InputError(source, [Fault("file", f"not TOML: {error}", "TOML, see the README")]) from None
+    tables, faults = read_tables(text, source)
     try:
         checked = _Bench.model_validate(tables)
     except ValidationError as error:
-        raise InputError(source, [_translate(item, tables) for item in error.errors()]) from None
-    return _records(checked, text)
+        faults += _all_faults(error, tables)
+    else:
+        if not faults:
+            bench = _records(checked, text)
+            faults = impossible(bench)
+            if not faults:
+                return bench
+    raise InputError(source, faults) from None
+
+
+def _all_faults(error: ValidationError, tables: dict[str, Any]) -> list[Fault]:
+    """Every fault, also those in a table whose shape is wrong: looked for under the likeliest shape."""
+    faults, guessed = [], dict(tables)
+    for item in error.errors():
+        faults.append(_translate(item, tables))
+        if item["type"] in ("union_tag_invalid", "union_tag_not_found") and isinstance(
+            tables.get(str(item["loc"][0])), dict
+        ):
+            table = str(item["loc"][0])
+            guessed[table] = tables[table] | {"shape": _likeliest_shape(table, tables[table])}
+    # A key that is missing under one name and there under another is one fault, not two.
+    meant = {
+        fault.place.rpartition(".")[0] + "." + fault.expected[14:-2]
+        for fault in faults
+        if "did you" in fault.expected
+    }
+    faults = [fault for fault in faults if fault.found != "missing" or fault.place not in meant]
+    if guessed != tables:
+        try:
+            _Bench.model_validate(guessed)
+        except ValidationError as hidden:
+            again = [_translate(item, guessed) for item in hidden.errors() if item["type"] != "missing"]
+            faults += [fault for fault in again if fault not in faults]
+    return faults
+
+
+def _likeliest_shape(table: str, content: dict[str, Any]) -> str:
+    """The shape nearest to the word that is there, else the one most of whose keys are."""
+    shapes = {_literal(model)[0]: model for model in _SHAPES[table]}
+    near = difflib.get_close_matches(str(content.get("shape", "")), shapes, 1, cutoff=0.6)
+    return (
+        near[0] if near else max(shapes, key=lambda name: len(set(content) & set(shapes[name].model_fields)))
+    )
 
 
 def _records(checked: _Bench, text: str) -> records.Bench:
@@ -278,15 +332,15 @@ def _translate(item: Any, tables: dict[str, Any]) -> Fault:
         return Fault(key, "missing", _example(place))
     if kind == "extra_forbidden":
         known = _known_keys(place[:-1], tables)
-        near = difflib.get_close_matches(place[-1], known, 1, cutoff=0.7)
-        hint = f"{near[0]} (a near spelling)" if near else f"one of {', '.join(known)}"
-        return Fault(key, "a key that is not known", hint)
+        return Fault(key, "a key that is not known", nearest(place[-1], known))
     if kind in ("union_tag_invalid", "union_tag_not_found"):
-        shapes = ", ".join(name for model in _SHAPES[place[0]] for name in _literal(model))
+        shapes = [name for model in _SHAPES[place[0]] for name in _literal(model)]
         found = tables[place[0]].get("shape") if isinstance(tables[place[0]], dict) else tables[place[0]]
-        return Fault(f"{place[0]}.shape", "missing" if found is None else f"{found!r}", f"one of {shapes}")
+        shown = "missing" if found is None else f"{found!r}"
+        return Fault(f"{place[0]}.shape", shown, nearest(str(found), shapes))
     if kind == "literal_error":
-        return Fault(key, repr(item["input"]), item["ctx"]["expected"])
+        known = re.findall(r"'([^']*)'", item["ctx"]["expected"])
+        return Fault(key, repr(item["input"]), nearest(str(item["input"]), known))
     if kind == "bool_type":
         return Fault(key, repr(item["input"]), "true or false, without quotes")
     if kind in ("model_type", "model_attributes_type"):
@@ -298,5 +352,5 @@ def _example(place: list[str]) -> str:
     if len(place) == 1:
         return f"a table [{place[0]}]"
     examples = {"name": '"WP-07-3"', "remanence": '"1.32 T +/- 0.02 T"', "capacity": '"220 g"'}
-    examples |= {"resolution": '"1 mg"', "port": '"/dev/ttyUSB0"'}
+    examples |= {"resolution": '"1 mg"', "port": '"/dev/ttyUSB0"', "contact": '"1.00 mm +/- 0.05 mm"'}
     return f"a value such as {place[-1]} = " + examples.get(place[-1], '"6.00 mm +/- 0.02 mm"')

@@ -22,6 +22,10 @@ from ..records.readings import Readings
 from .text import read_text
 
 GRAM = 1e-3
+#: Times the capacity beyond which readings are no overload but another unit.
+_FAR_BEYOND = 20
+#: So many rows are a column; of fewer nothing is said.
+_A_COLUMN = 4
 MILLIMETRE = 1e-3
 ZERO_CELSIUS = 273.15
 
@@ -65,6 +69,8 @@ def parse_notebook(text: str, bench: Bench, source: str = "notebook") -> Reading
     times = _seconds(noted, faults)
     for row in rows:
         _gap_of(row, bench, faults)
+    if not faults:
+        faults += _wrong_units(rows, bench)
     if faults:
         raise InputError(source, faults)
     unknown = [name for name in header if name and name not in COLUMNS]
@@ -136,7 +142,9 @@ def _header_faults(header: list[str]) -> list[Fault]:
             faults.append(Fault("header", f"column {name!r}", f"{absent[near]!r}, if that was meant"))
             missing.discard(absent[near])
     if missing and len(header) == 1 and any(mark in header[0] for mark in ";\t"):
-        return [Fault("header", "columns not separated by commas", "commas (or use the tolerant import)")]
+        return [
+            Fault("header", "columns not separated by commas", "commas (or the tolerant import: --tolerant)")
+        ]
     for column in sorted(missing):
         wanted = "'gap_mm' or 'spacers'" if column == "gap_mm" else repr(column)
         faults.append(Fault("header", f"no column {wanted}", f"{wanted}: {COLUMNS[column]}"))
@@ -154,7 +162,7 @@ class _Cells:
         place = f"row {number} (line {line})"
         if len(fields) > len(self.header) and any(fields[len(self.header) :]):
             found = f"{len(fields)} cells under {len(self.header)} columns"
-            expected = "one cell a column (a comma inside a note needs quotes around the note)"
+            expected = "one cell a column (a note with a comma needs quotes; decimal commas need --tolerant)"
             self.faults.append(Fault(place, found, expected))
         cells = dict(zip(self.header, fields, strict=False))
 
@@ -167,6 +175,12 @@ class _Cells:
                     self.fault(place, name, "is empty")
                 return math.nan
             value = float(text) if _NUMBER.fullmatch(text) else math.nan
+            if re.fullmatch(r"[+-]?\d+,\d+", text):
+                right = "write a decimal point, or read the file with --tolerant"
+                self.faults.append(
+                    Fault(f"{place}, column {name}", f"{_shown(text)} has a decimal comma", right)
+                )
+                return math.nan
             if not math.isfinite(value) or not low <= value <= high:
                 self.fault(place, name, f"{_shown(text)}")
                 return math.nan
@@ -229,6 +243,36 @@ def _gap_of(row: dict, bench: Bench, faults: list[Fault]) -> None:
     elif abs(noted - counted) > max(0.5 * spacer.value, 1e-6):
         found = f"{row['gap_mm']:g} mm, but {row['spacers']:g} spacers make {counted / MILLIMETRE:g} mm"
         faults.append(Fault(f"{place}, columns gap_mm and spacers", found, "gap and spacers that agree"))
+
+
+def _wrong_units(rows: list[dict], bench: Bench) -> list[Fault]:
+    """A whole column a thousand times too large or too small: noted in another unit than its name says."""
+    faults: list[Fault] = []
+    if len(rows) < _A_COLUMN:
+        return faults
+    readings = sorted(abs(row["reading_g"]) for row in rows)
+    capacity = bench.balance.capacity / GRAM
+    if readings[len(readings) // 2] > capacity and readings[-1] > _FAR_BEYOND * capacity:
+        found = (
+            f"readings up to {readings[-1]:g} g, on a balance of {capacity:g} g: they look like milligrams"
+        )
+        right = f"write {readings[-1]:g} mg as {readings[-1] / 1e3:g} under reading_g"
+        faults.append(Fault("column reading_g", found, right))
+    noted = [row["gap_mm"] for row in rows if not math.isnan(row["gap_mm"])]
+    contact = bench.gap.contact.value / MILLIMETRE
+    if noted and max(noted) < 0.2 * contact and max(noted) * 1e3 > contact:
+        found = (
+            f"gaps up to {max(noted):g} mm, closer than the smallest of {contact:g} mm: they look like metres"
+        )
+        faults.append(
+            Fault("column gap_mm", found, f"write {max(noted):g} m as {max(noted) * 1e3:g} under gap_mm")
+        )
+    if noted and min(noted) > 500:
+        found = f"gaps from {min(noted):g} mm on: they look like micrometres"
+        faults.append(
+            Fault("column gap_mm", found, f"write {min(noted):g} um as {min(noted) / 1e3:g} under gap_mm")
+        )
+    return faults
 
 
 def _seconds(cells: list[tuple[str, str]], faults: list[Fault]) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
 
 from ..errors import Fault, InputError
@@ -22,7 +23,21 @@ def read_bytes(path: str | Path, what: str) -> bytes:
         return Path(path).read_bytes()
     except (OSError, ValueError) as error:  # ValueError: a name no file can have, such as one with a NUL
         found = getattr(error, "strerror", None) or str(error)
-        raise InputError(str(path), [Fault("file", found, f"a readable {what}")]) from None
+        right = f"a readable {what}"
+        if isinstance(error, FileNotFoundError):
+            found = "there is no such file"
+            right = _near_name(Path(path)) or right
+        raise InputError(str(path), [Fault("file", found, right)]) from None
+
+
+def _near_name(path: Path) -> str | None:
+    """``did you mean 'wp-07-1.toml'?`` where a file of nearly that name stands in the folder."""
+    try:
+        names = [entry.name for entry in path.parent.iterdir() if entry.suffix == path.suffix]
+    except OSError:
+        return None
+    near = get_close_matches(path.name, names, 1, cutoff=0.75)
+    return f"did you mean {str(path.with_name(near[0]))!r}?" if near else None
 
 
 def decoded(content: bytes, source: str, what: str) -> str:

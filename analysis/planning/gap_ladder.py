@@ -306,10 +306,10 @@ def _check_pull(bench: Bench, pull: float, warnings: list[str]) -> tuple[float, 
     if stated is not None and as_mass > load:
         raise NotPossible(f"{told}, but only {_g(load)} stands on the pan: it would lift off; {relief}")
     if as_mass > load:
-        warnings.append(
-            f"{told}, and the magnet alone weighs about {_g(load)} (from its size, at {MAGNET_DENSITY:.0f} "
-            f"kg/m^3): make sure that magnet and riser together weigh clearly more than the pull, and give "
-            "their mass as pan_load"
+        raise NotPossible(
+            f"{told}, and the magnet alone weighs about {_g(load)} (from its size): it would lift off. Weigh "
+            'magnet and riser together and give their mass, such as pan_load = "150 g"; if that is not '
+            f"clearly more than the pull, {relief}"
         )
     # Only a sample harder than the field pushes that hard: the reading would be lost, nothing worse.
     if load + as_mass > capacity:

@@ -281,6 +281,8 @@ def open_port(
         text = str(error)
         if "exclusively lock" in text or "busy" in text.lower():
             text = "another program holds it (a modem manager, a terminal, another daemon)"
+        elif "No such file" in text or "could not find" in text.lower():
+            text = "there is no such port; `weighloop ports` lists those that are plugged in"
         elif "Permission" in text:
             text = "not allowed for this user; on most systems membership of the group 'dialout' is needed"
         raise DeviceLost(f"{device} cannot be opened: {text}") from error

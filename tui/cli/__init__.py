@@ -57,6 +57,14 @@ class _Verbs(click.Group):
         module = importlib.import_module(f".{VERBS[cmd_name][0]}", __package__)
         return module.command
 
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """As ever, and a verb that is not one is answered by the nearest that is."""
+        if args and args[0] not in VERBS and not args[0].startswith("-"):
+            from ...analysis.errors import nearest
+
+            ctx.fail(f"there is no verb {args[0]!r}; {nearest(args[0], VERBS, most=len(VERBS))}")
+        return super().resolve_command(ctx, args)
+
     def invoke(self, ctx: click.Context) -> object:
         """Run a verb; what goes wrong in it is one reason on standard error and exit status 1."""
         try:

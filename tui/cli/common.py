@@ -20,19 +20,34 @@ store_option = click.option(
 )
 
 
+class OneOf(click.Choice):
+    """One of several words; a wrong one is answered by the nearest."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter as error:
+            from ...analysis.errors import nearest
+
+            near = nearest(str(value), self.choices)
+            self.fail(
+                error.message + (f" Did you {near[8:]}" if near.startswith("did you ") else ""), param, ctx
+            )
+
+
 class Quantity(click.ParamType):
-    """An argument such as `5mm`, turned into an SI float."""
+    """An argument such as `5mm`, turned into an SI float; ``like`` is an example of what is right."""
 
     name = "quantity"
 
-    def __init__(self, unit: str) -> None:
-        self.unit = unit
+    def __init__(self, unit: str, like: str = "") -> None:
+        self.unit, self.like = unit, like
 
     def read(self, text: str) -> Any:
         """The argument's value; raises ValueError in words."""
         from ...analysis.units import parse
 
-        return parse(text, self.unit)
+        return parse(text, self.unit, self.like)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if not isinstance(value, str):
@@ -54,7 +69,7 @@ class MeasuredQuantity(Quantity):
     def read(self, text: str) -> Any:
         from ...analysis.units import parse_measured
 
-        return parse_measured(text, self.unit)
+        return parse_measured(text, self.unit, self.like)
 
 
 def print_json(data: Any) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .common import note, store_option
+from .common import OneOf, note, store_option
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
@@ -26,7 +26,7 @@ _OPTIONS = [
     ),
     click.option(
         "--method",
-        type=click.Choice(["finite", "mean"]),
+        type=OneOf(["finite", "mean"]),
         default="finite",
         show_default=True,
         help="Force to magnetisation: undo the field's spread over the sample, or average over it.",
@@ -78,24 +78,36 @@ def read_input(
     """
     from ...analysis.data_package import is_package, read_package
     from ...analysis.errors import Fault, InputError
-    from ...analysis.files.bench_file import read_bench
+    from ...analysis.files.text import read_bytes
 
     if source.isdecimal() and not Path(source).exists():
         readings, bench = _read_run(int(source), store_path)
-        return readings, read_bench(bench_path) if bench_path else bench
+        return readings, bench_of(bench_path) if bench_path else bench
     if is_package(source):
         readings, bench = read_package(source)
-        return readings, read_bench(bench_path) if bench_path else bench
+        return readings, bench_of(bench_path) if bench_path else bench
     if Path(source).is_dir():
         expected = "a notebook CSV, a data package (a folder with datapackage.json) or a run's number"
         raise InputError(source, [Fault("input", "a folder without datapackage.json", expected)])
     beside = Path(source).with_suffix(".toml") if Path(source).name else Path()
     if bench_path is None and not beside.is_file():
+        read_bytes(source, "notebook CSV")  # a name mistyped is that, and no lack of a bench file
         raise click.UsageError(
             f"{source} is a notebook: name its bench file with --bench, or put one beside it as {beside.name}"
         )
-    bench = read_bench(bench_path or beside)
+    bench = bench_of(bench_path or beside)
     return _read_notebook(source, bench, tolerant), bench
+
+
+def bench_of(path: Path) -> Bench:
+    """The bench file, checked; what is possible in it and unusual is asked about on standard error."""
+    from ...analysis.files.bench_doubts import doubts
+    from ...analysis.files.bench_file import read_bench
+
+    bench = read_bench(path)
+    for question in doubts(bench):
+        note(f"{path}: {question}")
+    return bench
 
 
 def _read_notebook(source: str, bench: Bench, tolerant: bool) -> Readings:

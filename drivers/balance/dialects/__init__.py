@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from ....analysis.errors import nearest
 from ..dialect import Dialect, DialectError
 
 
@@ -40,5 +41,5 @@ def load_dialect(name_or_path: str | Path) -> Dialect:
         return read_dialect(Path(given), shipped=_shipped())
     known = _shipped() | _users()
     if given not in known:
-        raise DialectError(given, [f"there is no dialect of this name; there are {', '.join(sorted(known))}"])
+        raise DialectError(given, [f"there is no dialect of this name; {nearest(given, sorted(known))}"])
     return read_dialect(known[given], shipped=_shipped())

@@ -115,7 +115,7 @@ def test_an_own_column_is_told_and_left():
 
 def test_files(tmp_path):
     path = tmp_path / "wp.csv"
-    with pytest.raises(InputError, match="No such file"):
+    with pytest.raises(InputError, match="no such file"):
         read_notebook(path, BENCH)
     path.write_bytes(b"gap_mm,orientation,reading_g\n1,1,\xff\n")
     with pytest.raises(InputError, match="not UTF-8"):

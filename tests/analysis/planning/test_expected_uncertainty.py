@@ -11,11 +11,13 @@ from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
 from weighloop.analysis.planning.expected_uncertainty import expected
 from weighloop.analysis.planning.gap_ladder import plan
 from weighloop.analysis.results import analyse
+from weighloop.analysis.units import Measured
 
 MATERIAL = TanhLoop()
 H = np.linspace(-400e3, 400e3, 1601)
 LOOP = (H, MATERIAL.descending(H))
 BENCH = reclaimed_bench()
+BENCH = replace(BENCH, reference_magnet=replace(BENCH.reference_magnet, pan_load=Measured(0.15)))
 
 
 def test_the_uncertainty_expected_is_the_one_that_comes() -> None:

@@ -20,8 +20,11 @@ from weighloop.analysis.records.bench import Balance, Bench, Gap, ReferenceMagne
 from weighloop.analysis.units import Measured
 
 m = Measured
-CYLINDER = ReferenceMagnet("cylinder", m(10e-3), m(1.32), diameter=m(20e-3))
-RING = ReferenceMagnet("ring", m(10e-3), m(1.32), outer_diameter=m(20e-3), inner_diameter=m(6e-3))
+PAN_LOAD = m(0.150)
+CYLINDER = ReferenceMagnet("cylinder", m(10e-3), m(1.32), diameter=m(20e-3), pan_load=PAN_LOAD)
+RING = ReferenceMagnet(
+    "ring", m(10e-3), m(1.32), outer_diameter=m(20e-3), inner_diameter=m(6e-3), pan_load=PAN_LOAD
+)
 DISC = Sample("WP-07-3", "cylinder", m(3e-3), diameter=m(6e-3))
 LIFT = Gap(m(1e-3))
 SHIMS = Gap(m(1e-3), "spacers", m(1e-3), 30)
@@ -65,7 +68,8 @@ def test_spacers_are_whole_different_and_there(magnet, points, count, contact, t
     shims = Gap(m(contact), "spacers", m(thickness), count)
     sample = replace(DISC, diameter=m(diameter))
     try:
-        planned = plan(bench(magnet, shims, sample, capacity=50.0), points)
+        heavy = replace(magnet, pan_load=m(20.0))
+        planned = plan(bench(heavy, shims, sample, capacity=50.0), points)
     except NotPossible:
         # Only with too few spacers to get past a ring's weak field is no ladder left.
         assert magnet is RING
@@ -225,12 +229,14 @@ def test_a_magnet_that_would_lift_off_is_refused_with_both_figures():
     assert plan(heavy, 12).warnings == ()
 
 
-def test_an_unweighed_magnet_is_estimated_and_said_so():
-    planned = plan(bench(), 12)
+def test_an_unweighed_magnet_is_estimated_and_a_pull_above_its_weight_refused():
+    unweighed = replace(CYLINDER, pan_load=None)
     # By hand: pi (10 mm)^2 10 mm at 7500 kg/m^3 = 23.6 g.
-    assert planned.pan_load == pytest.approx(23.56e-3, rel=1e-3)
-    assert not planned.pan_load_stated
-    assert any("23.6 g" in text and "pan_load" in text for text in planned.warnings)
+    with pytest.raises(NotPossible, match=r"126 g.*about 23\.6 g.*pan_load"):
+        plan(bench(unweighed), 12)
+    far = plan(bench(unweighed, gap=Gap(m(15e-3))), 12)
+    assert far.pan_load == pytest.approx(23.56e-3, rel=1e-3)
+    assert not far.pan_load_stated
 
 
 def test_beyond_the_capacity_is_refused_with_both_figures():

@@ -151,7 +151,7 @@ def test_users_folder_goes_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     own(tmp_path, OWN)
     assert "own" in dialects.names()
     assert load_dialect("own").name == "own"
-    with pytest.raises(DialectError, match=r"there are .*status-line"):
+    with pytest.raises(DialectError, match=r"one of .*status-line"):
         load_dialect("no-such")
 
 

@@ -32,4 +32,31 @@ def command(port: str | None, seconds: float, as_json: bool) -> None:
     elif not result:
         print(f"Nothing heard on {port} fits a dialect known here. Is the balance set to send continuously?")
     else:
-        print(table(list(result[0]), [[str(v) for v in line.values()] for line in result]))
+        print(_heard(result))
+        print(_for_the_bench_file(port, result[0]))
+
+
+def _heard(fits: list[dict]) -> str:
+    """What fits, best first, with a line as it came."""
+    rows = [
+        [fit["dialect"] or "none", fit["settings"], str(fit["good"]), str(fit["refused"]), fit["samples"][0]]
+        for fit in fits
+    ]
+    return table(["dialect", "line settings", "fit", "do not", "such as"], rows)
+
+
+def _for_the_bench_file(port: str, best: dict) -> str:
+    """The lines to copy, or why there are none."""
+    if best["dialect"] is None:
+        return (
+            "\nNo dialect explains what comes. Is the balance set to another output format? "
+            "A dialect of your own is a short file: hardware_notes/add_a_balance.md."
+        )
+    doubt = "" if best["clear"] else "  # not sure: too few lines were heard; listen again for longer"
+    # The name that survives replugging, where the port has one.
+    from ....daemon.balance_check import port_lines
+
+    stable = next((line["stable_name"] for line in port_lines() if line["device"] == port), None)
+    return (
+        f'\nFor the bench file:\n[balance]\nport = "{stable or port}"\ndialect = "{best["dialect"]}"{doubt}'
+    )

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from ..common import OneOf
+
 
 @click.command("tui")
 @click.option(
@@ -15,7 +17,7 @@ import click
 @click.option(
     "--twin", is_flag=True, help="Start a daemon on the bench twin, whose hands do what the screen says."
 )
-@click.option("--ladder", type=click.Choice(["lift", "spacers"]), default="lift", show_default=True)
+@click.option("--ladder", type=OneOf(["lift", "spacers"]), default="lift", show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the twin.")
 @click.option(
     "--speed", type=float, default=1.0, show_default=True, help="Of the twin, times as fast as life."

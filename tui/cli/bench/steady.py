@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from ..common import Quantity, json_option, note, print_json, progress, significant
+from ..inputs import bench_of
 
 
 @click.command("steady")
@@ -17,9 +18,11 @@ from ..common import Quantity, json_option, note, print_json, progress, signific
 )
 @click.option("--port", help="Any pyserial URL; instead of a bench file.")
 @click.option("--dialect", default="status-line", show_default=True)
-@click.option("--resolution", type=Quantity("kg"), default="1mg", show_default=True)
+@click.option("--resolution", type=Quantity("kg", "1 mg"), default="1mg", show_default=True)
 @click.option(
-    "--target", type=Quantity("kg"), help="Standard uncertainty wanted; twice the resolution by default."
+    "--target",
+    type=Quantity("kg", "2 mg"),
+    help="Standard uncertainty wanted; twice the resolution by default.",
 )
 @click.option("--for", "seconds", type=Quantity("s"), help="Print a summary after so long, and leave.")
 @click.option("--speed", type=float, default=1.0, hidden=True)
@@ -42,9 +45,7 @@ def command(
     from ....daemon.balance_check import BalanceCheck
 
     if bench_path is not None:
-        from ....analysis.files.bench_file import read_bench
-
-        balance = read_bench(bench_path).balance
+        balance = bench_of(bench_path).balance
         port, dialect, resolution = port or balance.port, balance.dialect, balance.resolution
     if not port:
         raise click.UsageError("name the balance's port with --port, or a bench file with --bench")

@@ -6,14 +6,14 @@ import signal
 
 import click
 
-from ..common import json_option, print_json
+from ..common import OneOf, json_option, print_json
 
 
 @click.command("twin")
 @click.option("--seed", type=int, default=1, show_default=True)
 @click.option("--speed", type=float, default=1.0, show_default=True, help="Times as fast as life.")
 @click.option("--dialect", default="status-line", show_default=True, help="What the balance speaks.")
-@click.option("--ladder", type=click.Choice(["lift", "spacers"]), default="lift", show_default=True)
+@click.option("--ladder", type=OneOf(["lift", "spacers"]), default="lift", show_default=True)
 @click.option("--turner", is_flag=True, help="A lift that turns the sample over.")
 @click.option("--sample", help="One of the twin's own samples.")
 @json_option

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import MeasuredQuantity, bench_option, json_option, note, print_json, significant
+from ..common import MeasuredQuantity, OneOf, bench_option, json_option, note, print_json, significant
+from ..inputs import bench_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 @click.option(
     "--from",
     "way",
-    type=click.Choice(["probe", "standard", "pair"]),
+    type=OneOf(["probe", "standard", "pair"]),
     required=True,
     help="Field probe on the axis; a standard sample of known moment; a second, like magnet.",
 )
@@ -47,9 +48,7 @@ if TYPE_CHECKING:
     help='Of the standard, such as "3.47e-3 A*m^2 +/- 0.01e-3 A*m^2".',
 )
 @click.option("--hard", is_flag=True, help="The standard is a permanent magnet, not a soft sphere.")
-@click.option(
-    "--hold", type=click.Choice(["remanence", "contact"]), help="Trust the bench file's; fit the other."
-)
+@click.option("--hold", type=OneOf(["remanence", "contact"]), help="Trust the bench file's; fit the other.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the residuals into this file.")
 @json_option
 def command(readings: Path, bench_path: Path, plot: Path | None, as_json: bool, **settings: Any) -> None:
@@ -60,11 +59,10 @@ def command(readings: Path, bench_path: Path, plot: Path | None, as_json: bool, 
     The sample of the bench file is the standard. Data that cannot tell remanence from the contact
     gap are refused.
     """
-    from ....analysis.files.bench_file import read_bench
 
     if settings["way"] == "standard" and settings["moment"] is None:
         raise click.UsageError("a standard needs its --moment")
-    bench = read_bench(bench_path)
+    bench = bench_of(bench_path)
     height, found = _fit(readings, bench, **settings)
     if plot is not None:
         _draw(height, found, plot)

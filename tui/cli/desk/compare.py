@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import json_option, note, print_json, significant, table
+from ..common import OneOf, json_option, note, print_json, significant, table
 from ..inputs import analysed, with_analysis_options
 from .figures import like
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 @click.command("compare")
 @click.argument("sources", metavar="INPUT...", nargs=-1, required=True)
 @with_analysis_options
-@click.option("--units", type=click.Choice(["si", "cgs"]), default="si", show_default=True)
+@click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
 @click.option("--output", "-o", type=click.Path(path_type=Path), help="Write an HTML page too.")
 @json_option
 def command(

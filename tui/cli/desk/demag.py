@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import click
 
-from ..common import Quantity, json_option, print_json, table
+from ..common import OneOf, Quantity, json_option, print_json, table
 
 LENGTH = Quantity("m")
 
 
 @click.command("demag")
-@click.option("--shape", type=click.Choice(["cylinder", "block", "sphere", "spheroid"]), required=True)
+@click.option("--shape", type=OneOf(["cylinder", "block", "sphere", "spheroid"]), required=True)
 @click.option("--diameter", type=LENGTH, help="Of a cylinder or sphere; of a spheroid, the equatorial one.")
 @click.option("--height", type=LENGTH, help="Along the magnetisation.")
 @click.option("--length", type=LENGTH, help="Of a block.")

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from ..common import Quantity, bench_option, json_option, print_json, significant, table
+from ..inputs import bench_of
 
 
 @click.command("field")
@@ -20,13 +21,12 @@ def command(bench_path: Path, gaps: tuple[float, ...], as_json: bool) -> None:
     """
     import numpy as np
 
-    from ....analysis.files.bench_file import read_bench
     from ....analysis.magnetostatics.quadrature import mean_field
     from ....analysis.magnetostatics.reference_magnet import on_axis
 
     if any(gap < 0 for gap in gaps):
         raise click.UsageError("a gap is not negative: it runs from face to face")
-    bench = read_bench(bench_path)
+    bench = bench_of(bench_path)
     magnet, sample = bench.reference_magnet, bench.sample
     gap = np.array(gaps)
     B, dB, _ = on_axis(magnet, gap + sample.height.value / 2)

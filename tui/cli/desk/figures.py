@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import json_option, note, print_json, significant, table
+from ..common import OneOf, json_option, note, print_json, significant, table
 from ..inputs import analysed, with_analysis_options
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 @click.command("figures")
 @click.argument("source", metavar="INPUT")
 @with_analysis_options
-@click.option("--units", type=click.Choice(["si", "cgs"]), default="si", show_default=True)
+@click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
 @json_option
 def command(source: str, units: str, as_json: bool, **settings: Any) -> None:
     """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number."""

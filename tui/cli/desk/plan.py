@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ..common import bench_option, json_option, note, print_json, significant, table
+from ..inputs import bench_of, read_input
 from .figures import figures_table
+
+if TYPE_CHECKING:
+    from ....analysis.planning.gap_ladder import LadderPlan, LadderStep
 
 
 @click.command("plan")
@@ -21,24 +26,25 @@ from .figures import figures_table
 @click.option(
     "--expect", is_flag=True, help="Also tell the uncertainty each figure will have (takes some seconds)."
 )
+@click.option("--rows", is_flag=True, help="Print every step, not the five passages.")
 @json_option
-def command(bench_path: Path, points: int, previous: str | None, expect: bool, as_json: bool) -> None:
+def command(
+    bench_path: Path, points: int, previous: str | None, expect: bool, rows: bool, as_json: bool
+) -> None:
     """Make the gap ladder: gaps or spacer counts for a whole loop, both orientations.
 
-    The ladder's gaps are visited on five legs: in, out, turned over in and out, turned back in.
+    The ladder's gaps are visited on five passages: in, out, turned over in and out, turned back in.
     Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
     What is expected is that of the loop measured before (``--after``), else of a middling hard ferrite.
     """
-    from ....analysis.files.bench_file import read_bench
     from ....analysis.forces.force import force_per_kg
     from ....analysis.planning.gap_ladder import plan
 
-    bench = read_bench(bench_path)
+    bench = bench_of(bench_path)
     loop = None
     if previous is not None:
         from ....analysis.forces.branches import points as points_of
         from ....analysis.inversion.invert import invert
-        from ..inputs import read_input
 
         readings, own_bench = read_input(previous, bench_path, None)
         branch = invert(points_of(readings, own_bench), own_bench).descending
@@ -65,28 +71,7 @@ def command(bench_path: Path, points: int, previous: str | None, expect: bool, a
         ]
         print_json(steps if foreseen is None else {"steps": steps, "expected": foreseen.to_json()["figures"]})
     else:
-        rows = [
-            [
-                str(s.step),
-                str(s.leg + 1),
-                f"{s.gap * 1e3:.2f}",
-                "-" if s.spacers is None else str(s.spacers),
-                f"{s.orientation:+d}",
-                significant(s.H_applied / 1e3),
-                significant(s.predicted_reading * 1e3),
-            ]
-            for s in ladder.steps
-        ]
-        headers = [
-            "step",
-            "leg",
-            "gap /mm",
-            "spacers",
-            "orientation",
-            "H applied /(kA/m)",
-            "expected reading /g",
-        ]
-        print(table(headers, rows))
+        print(_all_rows(ladder) if rows else _by_passage(ladder))
         pull = ladder.largest_pull / force_per_kg(bench.site)
         print(
             f"Largest pull {pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
@@ -97,3 +82,54 @@ def command(bench_path: Path, points: int, previous: str | None, expect: bool, a
             print(figures_table(foreseen))
     for warning in warnings:
         note(f"Note: {warning}")
+
+
+def _all_rows(ladder: LadderPlan) -> str:
+    """Every step in the order taken."""
+    headers = [
+        "step",
+        "passage",
+        "gap /mm",
+        "spacers",
+        "orientation",
+        "H applied /(kA/m)",
+        "expected reading /g",
+    ]
+    rows = [
+        [
+            str(s.step),
+            str(s.leg + 1),
+            f"{s.gap * 1e3:.2f}",
+            "-" if s.spacers is None else str(s.spacers),
+            f"{s.orientation:+d}",
+            significant(s.H_applied / 1e3),
+            significant(s.predicted_reading * 1e3),
+        ]
+        for s in ladder.steps
+    ]
+    return table(headers, rows)
+
+
+def _by_passage(ladder: LadderPlan) -> str:
+    """A line for each of the five passages: from where to where, and what is expected on the way."""
+    passages: dict[int, list[LadderStep]] = {}
+    for step in ladder.steps:
+        passages.setdefault(step.leg, []).append(step)
+    rows = []
+    for leg, steps in passages.items():
+        first, last = steps[0], steps[-1]
+        readings = [step.predicted_reading * 1e3 for step in steps]
+        rows.append(
+            [
+                f"{leg + 1} {'in' if last.gap < first.gap else 'out'}",
+                str(len(steps)),
+                f"{first.gap * 1e3:.2f} to {last.gap * 1e3:.2f}",
+                "-" if first.spacers is None else f"{first.spacers} to {last.spacers}",
+                f"{first.orientation:+d}",
+                f"{first.H_applied / 1e3:.0f} to {last.H_applied / 1e3:.0f}",
+                f"{min(readings):.1f} to {max(readings):.1f}",
+            ]
+        )
+    headers = ["passage", "readings", "gap /mm", "spacers", "orientation", "field /(kA/m)", "expected /g"]
+    text = table(headers, rows)
+    return text + "\nTurn the sample over before passages 3 and 5. --rows prints every step."

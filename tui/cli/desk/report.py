@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ..common import json_option, note, print_json
+from ..common import OneOf, json_option, note, print_json
 from ..inputs import analysed, with_analysis_options
 
 
@@ -20,7 +20,7 @@ from ..inputs import analysed, with_analysis_options
 @click.option(
     "--drawings", type=click.Path(path_type=Path), help="A folder for the figures as files as well."
 )
-@click.option("--kind", type=click.Choice(["svg", "png", "pdf"]), default="svg", show_default=True)
+@click.option("--kind", type=OneOf(["svg", "png", "pdf"]), default="svg", show_default=True)
 @json_option
 def command(
     source: str, output: Path | None, drawings: Path | None, kind: str, as_json: bool, **settings: Any

@@ -8,7 +8,7 @@ import click
 
 from ..common import Quantity, json_option, print_json
 
-MASS = Quantity("kg")
+MASS = Quantity("kg", "1 mg")
 
 
 @click.command("settle")
