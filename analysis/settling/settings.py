@@ -118,10 +118,13 @@ MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breath
 #: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
 #: after a part of one (a quarter at least counts as seen), less after several.
 BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.02, 0.25, 2.5
+#: What is deeper than DEEPER times the breath before the level began is likelier the change dying away (a
+#: touch just after placing, the tail of a slow balance filter): it counts SWOLLEN times more.
+DEEPER, SWOLLEN = 1.3, 10.0
 #: A bench not known: true errors over the bank's standard deviations (it reckons with drift and creep that
 #: most benches do not have). What models with draughts add to the variance weighs more while the level is
 #: young (FIRST_TIME): slow noise looks like a level for a while.
-TRUST, DRAUGHT_TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.5, 1.05, 2.5, 0.5
+TRUST, DRAUGHT_TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.5, 0.85, 2.5, 0.5
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
 WATCHED = 14.0
 #: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.

@@ -48,7 +48,6 @@ from .settings import (
     SILENCE,
     STOPPED,
     SUSPECTS,
-    TICK,
     TRANSIENT_TIME,
     UNEASY,
     WATCH_NOISY,
@@ -56,6 +55,7 @@ from .settings import (
     YOUNGEST,
 )
 from .settling_state import Reason, Settling
+from .time_step import on_grid
 
 
 class Phase(Enum):
@@ -108,6 +108,7 @@ class SettlingFilter:
         self._run = 0
         self._suspects = 0.0
         self._remainder = 0.0  # resolutions the reading still moved by when the level began
+        self._depth_before = math.inf  # resolutions, of the breath before this level; unknown at first
         self._moving_since = 0.0  # own time the level was found to be over
         self._told = False  # whether the present change was announced by ``begin``
         self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
@@ -124,6 +125,7 @@ class SettlingFilter:
         self._told = True
         if self._bank is not None:
             self._phase = Phase.WAIT_FOR_CALM
+            self._depth_before = self._bank.depth()
             self._moving_since = max(time + self._shift, self._last or -math.inf)
 
     def feed(self, time: float, reading: float | None, mark: str | None = None) -> Settling:
@@ -135,10 +137,10 @@ class SettlingFilter:
         if reading is None or not math.isfinite(reading):
             return self._nothing(time, f"the balance shows no number ({mark or 'blank'})")
         y = reading / self._d
-        now = _on_grid(time + self._shift)
+        now = on_grid(time + self._shift)
         if self._last is not None and now < self._last:  # the clock was set back: go on as after one interval
             self._shift += self._last + self._interval - now
-            now = _on_grid(self._last + self._interval)
+            now = on_grid(self._last + self._interval)
         if self._last is not None:
             step = now - self._last
             if 0 < step < 10 * self._interval:
@@ -228,6 +230,7 @@ class SettlingFilter:
             if self._run >= IN_A_ROW or far or self._suspects > SUSPECTS:
                 self._phase = Phase.WAIT_FOR_CALM
                 self._moving_since = now
+                self._depth_before = bank.depth()
                 self._told = False
                 recent = list(self._recent)[-self._run :]
                 self._recent.clear()
@@ -330,7 +333,7 @@ class SettlingFilter:
         frequency, amplitude = bank.swing()
         u = math.hypot(
             math.sqrt(self._level_variance(variances, age, now)),
-            stated.breath_left(amplitude, frequency, age),
+            stated.breath_left(amplitude, frequency, age, self._depth_before),
             hidden,
             REVISED * self._revision(level, age, now),
             self._remainder * math.exp(-age / LEFT_TIME),
@@ -393,8 +396,3 @@ class SettlingFilter:
     def _nothing(self, time: float, text: str) -> Settling:
         self._accepted = False
         return Settling(time, False, "no readings", text)
-
-
-def _on_grid(time: float) -> float:
-    """The time (s) on the grid that readings are put on: few different steps, whose effects are kept."""
-    return round(time / TICK) * TICK

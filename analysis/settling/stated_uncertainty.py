@@ -14,6 +14,7 @@ from .settings import (
     BREATH_LEFT,
     BREATH_POWER,
     BREATHS_SEEN,
+    DEEPER,
     DRAUGHT_AT_FIRST,
     DRAUGHT_TRUST,
     FIRST_TIME,
@@ -23,6 +24,7 @@ from .settings import (
     RARE,
     RARE_SHARE,
     SAME_NOISE,
+    SWOLLEN,
     TRUST,
     WATCHED,
 )
@@ -69,6 +71,8 @@ def jumped(past: BenchPast, resolution: float, age: float) -> float:
     return (past.jump_size / resolution) ** 2 * (there + (RARE_SHARE * there / (there + RARE)) ** 2)
 
 
-def breath_left(amplitude: float, frequency: float, age: float) -> float:
-    """Standard deviation that breathing of ``amplitude`` at ``frequency`` (Hz) leaves after ``age`` s."""
-    return BREATH_LEFT * amplitude / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
+def breath_left(amplitude: float, frequency: float, age: float, depth_before: float) -> float:
+    """Standard deviation left by breathing of ``amplitude`` at ``frequency`` (Hz) after ``age`` s, which was
+    ``depth_before`` deep before the level began."""
+    swollen = SWOLLEN * max(amplitude - DEEPER * depth_before, 0.0)
+    return BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER

@@ -9,9 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..records.arrays import Floats
-from .settings import DEEPER_TIME, DEPTH_TIME
+from .settings import DEEPER_TIME, DEPTH_TIME, TICK
 
 Singles = NDArray[np.float32]
+
+
+def on_grid(time: float) -> float:
+    """The time (s) on the grid that readings are put on: few different steps, whose effects are kept."""
+    return round(time / TICK) * TICK
 
 
 @dataclass(frozen=True)

@@ -53,3 +53,15 @@ def test_a_stream_that_begins_while_the_sample_is_put_down(number: int) -> None:
     assert accepted is not None
     assert accepted.at > s.released
     assert abs(accepted.value / MG - s.level(accepted.at)) < 4 * accepted.u / MG
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_a_slow_balance_filter_is_waited_for_and_no_noise_is_learnt_from_it(number: int) -> None:
+    # seeded streams through a filter of 3 s: its way to the load is as long as the patience with noise
+    s = stream(7, "filter of 3 s", number, after=30.0)
+    f = SettlingFilter(s.digit * MG, s.target * MG)
+    states = (f.feed(t, y * MG) for t, y in zip(s.arrival, s.reading, strict=True))
+    after = [x for x in states if x.level_since is not None and x.level_since > s.hand and x.accepted]
+    assert after
+    assert after[0].at < s.released + 20
+    assert abs(after[0].value / MG - s.level(after[0].at)) < 5 * after[0].u / MG
