@@ -24,6 +24,8 @@ DISK_LEAST = 200 * 1024 * 1024
 REPEAT_EVERY = 600.0
 #: An alarm command may take this long, s.
 ALARM_PATIENCE = 30.0
+#: What is to be written waits no longer than this where all is well, s of the machine's time.
+WRITER_PATIENCE = 10.0
 
 
 class Repeats:
@@ -155,6 +157,8 @@ def verdict(facts: dict[str, Any]) -> tuple[bool, str]:
         return False, "the daemon's own loop stands still"
     if facts.get("store_trouble"):
         return False, f"the store: {facts['store_trouble']}"
+    if facts.get("writer_age_s", 0.0) > WRITER_PATIENCE:
+        return False, writer_words(None)
     if facts.get("disk_trouble"):
         return False, facts["disk_trouble"]
     run = facts.get("run")
@@ -170,6 +174,12 @@ def verdict(facts: dict[str, Any]) -> tuple[bool, str]:
     return True, ""
 
 
+def writer_words(trouble: str | None) -> str:
+    """Nothing has been written for too long, in words."""
+    why = trouble or "no reason is known"
+    return f"nothing has been written to the store for {WRITER_PATIENCE:.0f} s: {why}"
+
+
 def may_feed(facts: dict[str, Any]) -> bool:
     """Whether the watchdog may be fed: readings advance, or the state explains why they do not.
 
@@ -177,6 +187,8 @@ def may_feed(facts: dict[str, Any]) -> bool:
     """
     if facts.get("conductor_age_s", 0.0) > 10.0:
         return False
+    if facts.get("writer_age_s", 0.0) > WRITER_PATIENCE and not facts.get("store_trouble"):
+        return False  # a full disk explains itself, and what waits would be lost by a new start
     run, balance = facts.get("run"), facts.get("balance")
     if run is None or run["state"] != "running" or balance is None or balance["state"] != "ready":
         return True

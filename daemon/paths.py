@@ -38,9 +38,17 @@ def has_unix_sockets() -> bool:
     return sys.platform != "win32"
 
 
-def lock_file(store: Path) -> Path:
-    """Held while a daemon owns the store."""
-    return store.with_name(store.name + ".lock")
+def lock_folder() -> Path:
+    """Where the user's daemons name the files they own."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # as above
+        return Path(_DIRS.user_runtime_dir)
+
+
+def rescue_file(store: Path, when: str) -> Path:
+    """Where a store goes on whose own file was taken away; ``when`` is the moment, ISO 8601."""
+    stamp = "".join(c for c in when if c.isdigit())[:14]
+    return store.with_name(f"{store.stem}.rescue-{stamp}{store.suffix}")
 
 
 def backup_file(store: Path) -> Path:

@@ -133,6 +133,7 @@ class Run(TypedDict):
     points: list[Point]
     bench_text: str
     hands_free: bool  # the balance may show that an action was done
+    warnings: NotRequired[list[str]]  # events of its log that are damaged and were left out, in words
 
 
 class RunLine(TypedDict):
@@ -145,6 +146,13 @@ class RunLine(TypedDict):
     started_utc: str
     ended_utc: str | None
     points: int
+
+
+class StoreIdentity(TypedDict):
+    """Which store this is (``uuid``) and which course of it (``epoch``: new when a restored copy goes on)."""
+
+    uuid: str
+    epoch: str
 
 
 class LogLine(TypedDict):
@@ -169,6 +177,7 @@ class Snapshot(TypedDict):
     log: list[LogLine]
     controller: str | None
     bench_text: str  # of the bench file the daemon was started with, "" where there was none
+    store: NotRequired[StoreIdentity]
 
 
 class Devices(TypedDict):

@@ -6,8 +6,9 @@ import sys
 from pathlib import Path
 
 from .health import DiskGuard
+from .paths import lock_folder
 from .server.client import ClientError, find
-from .service import AlreadyRunning, StoreLock
+from .store.locks import AlreadyRunning, StoreLock
 from .store.store import Store, StoreError
 
 
@@ -33,7 +34,7 @@ def _store(path: Path) -> list[str]:
         except StoreError as error:
             faults.append(str(error))
     if folder == path.absolute().parent:
-        lock = StoreLock(path)
+        lock = StoreLock(path, lock_folder())
         try:
             lock.take()
             lock.release()

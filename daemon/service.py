@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import gc
 import logging
-import os
 import signal
 import sqlite3
 import sys
@@ -15,7 +14,7 @@ import time
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from . import health
 from . import paths as places
@@ -23,12 +22,16 @@ from .clock import LongClock, StepWatch, boot_id, start_after, utc_now
 from .control.controller import RunController
 from .control.publisher import LOG_SHOWN, log_line
 from .procedure.events import Fault
-from .procedure.run import ENDED, RunRecord
-from .protocol import Topic
+from .procedure.next_task import as_seen
+from .procedure.run import ENDED
+from .protocol import RunLine, Topic
 from .server.handlers import Methods
 from .server.server import Server
+from .store.connection import in_words
+from .store.locks import FileLock, StoreLock
 from .store.store import Store, StoreError
-from .store.writer import LogWriter
+from .store_guard import Note, StoreGuard
+from .text import writable
 
 log = logging.getLogger(__name__)
 
@@ -38,10 +41,8 @@ LOOK_EVERY = 1.0
 SWITCH_EVERY = 5e-4
 #: How long the lift may take to the far end when the daemon is ended, s of the machine's time.
 LAST_RETREAT = 30.0
-
-
-class AlreadyRunning(StoreError):
-    """Another daemon owns this store."""
+#: An age without an end, as JSON can say it, s.
+NEVER = 1e9
 
 
 def program_version() -> str:
@@ -50,41 +51,6 @@ def program_version() -> str:
         return installed_version("weighloop")
     except PackageNotFoundError:
         return "unknown"
-
-
-class StoreLock:
-    """Held while this process owns the store; the system lets go of it however the process ends."""
-
-    def __init__(self, store: Path) -> None:
-        self._path = places.lock_file(store)
-        self._file: IO[str] | None = None
-
-    def take(self) -> None:
-        """Raises AlreadyRunning."""
-        self._path.parent.mkdir(parents=True, exist_ok=True)
-        file = self._path.open("a+", encoding="ascii")
-        try:
-            if os.name == "nt":
-                import msvcrt
-
-                file.seek(0)
-                msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-            else:
-                import fcntl
-
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            file.close()
-            raise AlreadyRunning(
-                f"another daemon owns the store (lock {self._path}); connect to it, or stop it first"
-            ) from None
-        self._file = file
-
-    def release(self) -> None:
-        """Let go; the file stays, its lock goes."""
-        if self._file is not None:
-            self._file.close()
-            self._file = None
 
 
 def _spread(delays: list[float]) -> dict[str, float] | None:
@@ -107,56 +73,88 @@ class Daemon:
     ) -> None:
         self.store_path = store_path
         self.version = program_version()
-        self.lock = StoreLock(store_path)
-        self.lock.take()
+        self.lock = StoreLock(store_path, places.lock_folder())
         try:
-            self.store = Store(store_path)
-        except StoreError:
+            self.lock.take()
+        except OSError as error:
+            raise StoreError(
+                f"the store {store_path} cannot be opened: {in_words(error, store_path)}"
+            ) from None
+        try:
+            self.store = self._open(clock_rate)
+        except (StoreError, OSError):
             self.lock.release()
             raise
-        if (wrong := self.store.quick_check()) is not None:
-            self.lock.release()
-            raise StoreError(
-                f"the store {store_path} is damaged ({wrong}); "
-                f"put a backup in its place, such as {places.backup_file(store_path)}"
-            )
-        self.store.pack_tail(1)  # what the last session left open
-        self.clock = LongClock(clock_rate, start_after(self.store.last_time(), utc_now(), clock_rate))
-        self.store.begin_session(boot_id(), self.version, utc_now(), self.clock.now())
         self.loop: asyncio.AbstractEventLoop | None = None
         self.server: Server | None = None
         self.alarm = health.Alarm(alarm_command)
         self.disk = disk or health.DiskGuard(store_path.absolute().parent)
-        self.store_trouble: str | None = None
         self.disk_trouble: str | None = None
-        self.log_writer = LogWriter(self.store, trouble=self._store_fails, recovered=self._store_is_back)
-        runs = [self.store.record(number) for number in self.store.run_numbers()]
+        self.guard = StoreGuard(self.store, self.lock, self.alarm, self._post)
+        self.log_writer = self.guard.log_writer
+        lines = self.store.runs()
         self.controller = RunController(
             self.log_writer,
             self.clock,
             self._publish,
             alarm=self.alarm,
-            first_run=max((run.id for run in runs), default=0) + 1,
+            first_run=max((line["id"] for line in lines), default=0) + 1,
+            identity=self.store.identity,
         )
         self.controller.noise.take_up(self.store.last_data)
-        self._take_up(runs)
+        self._take_up(lines)
         self._steps = StepWatch(time.time(), time.monotonic())
         self._stop = threading.Event()
         self._stopped: asyncio.Event | None = None
 
-    def _take_up(self, runs: list[RunRecord]) -> None:
+    def _open(self, clock_rate: float) -> Store:
+        """The store, its last session closed and this one begun. Raises StoreError."""
+        path = self.store_path
+        store = Store(path)
+        try:
+            self.lock.name_file()
+            if (wrong := store.quick_check()) is not None:
+                raise StoreError(
+                    f"the store {path} is damaged ({wrong}); "
+                    f"put a backup in its place, such as {places.backup_file(path)}"
+                )
+            store.pack_tail(1)  # what the last session left open
+            self.clock = LongClock(clock_rate, start_after(store.last_time(), utc_now(), clock_rate))
+            if store.take_up(self.lock.seen):
+                log.info("the store %s goes on by itself from here: epoch %s", path, store.identity["epoch"])
+            store.begin_session(boot_id(), self.version, utc_now(), self.clock.now())
+        except sqlite3.Error as error:
+            store.close()
+            raise StoreError(f"the store {path} cannot be written: {in_words(error, path)}") from None
+        except StoreError:
+            store.close()
+            raise
+        return store
+
+    def _take_up(self, lines: list[RunLine]) -> None:
         """The runs as the log left them: what was running is held, what was planned is planned."""
         self.controller.publisher.log = [log_line(event) for event in self.store.last_events(LOG_SHOWN)]
-        self.controller.queue.waiting = [run for run in runs if run.state == "planned"]
-        begun = [run for run in runs if run.state != "planned"]
+        planned = [self.store.record(line["id"]) for line in lines if line["state"] == "planned"]
+        self.controller.queue.waiting = [run for run in planned if run.plan]  # without one it cannot start
+        begun = [line["id"] for line in lines if line["state"] != "planned"]
         if not begun:
             return
-        last = begun[-1]
+        last = self.store.record(begun[-1])
+        for warning in last.warnings:
+            log.warning("%s", warning)
         if last.state in ENDED:
             self.controller.run = last
         else:
             why = "the daemon was ended in the middle of the run (killed, or the power was cut)"
-            self.controller.resume(last, why if last.state == "running" else last.why)
+            why = "; ".join((why if last.state == "running" else last.why, *last.warnings))
+            self.controller.resume(last, why)
+
+    def _post(self, what: Fault | Note) -> None:
+        """What the store's guard finds, to the run."""
+        if isinstance(what, Fault):
+            self.controller.happen(what)
+        else:
+            self.controller.post(lambda: self.controller.note(*what))
 
     # -- from other threads --------------------------------------------------------------------
 
@@ -174,20 +172,11 @@ class Daemon:
         fresh = target.with_suffix(".new")
         try:
             fresh.unlink(missing_ok=True)
-            with Store(self.store_path, read_only=True) as store:
+            with Store(self.store.path, read_only=True) as store:
                 store.backup(fresh)
             fresh.replace(target)
         except (StoreError, OSError, sqlite3.Error) as error:
             self.alarm({"kind": "backup", "text": f"the backup {target} could not be made: {error}"})
-
-    def _store_fails(self, why: str) -> None:
-        self.store_trouble = why
-        self.alarm({"kind": "store", "text": why})
-        self.controller.happen(Fault("store", f"the store cannot be written: {why}"))
-
-    def _store_is_back(self) -> None:
-        self.store_trouble = None
-        self.controller.post(lambda: self.controller.note("store", "The store can be written again."))
 
     # -- looking at itself ---------------------------------------------------------------------
 
@@ -195,18 +184,22 @@ class Daemon:
         """How the daemon is, for people and for monitoring; ``well`` and ``why`` first."""
         controller = self.controller
         run = controller.run
+        seen = None if run is None else as_seen(run, controller.stage)
         facts: dict[str, Any] = {
             "utc": utc_now(),
             "version": self.version,
-            "store": str(self.store_path),
-            "store_trouble": self.store_trouble,
+            "store": str(self.store.path),
+            "store_uuid": controller.publisher.identity["uuid"],
+            "store_epoch": controller.publisher.identity["epoch"],
+            "store_trouble": self.guard.trouble,
+            "writer_age_s": min(self.log_writer.waiting_for(), NEVER),
             "disk_free_bytes": self.disk.free(),
             "disk_trouble": self.disk_trouble,
             "conductor_age_s": time.monotonic() - controller.last_turn,
             "watchdog_armed": health.watchdog_interval() is not None,
             "balance": controller.devices.balance_device(),
             "lift": controller.devices.lift_device(),
-            "run": None if run is None else {"id": run.id, "state": run.state, "why": run.why},
+            "run": None if seen is None else {"id": seen.id, "state": seen.state, "why": seen.why},
             "planned": [r.id for r in controller.queue.waiting],
             "clients": len(self.server.connections) if self.server is not None else 0,
             "raw_let_go": self.log_writer.raw_let_go,
@@ -217,10 +210,11 @@ class Daemon:
 
     def may_start(self) -> str | None:
         """Why no run may start now, or None."""
-        return self.disk.trouble() or (f"the store: {self.store_trouble}" if self.store_trouble else None)
+        return self.disk.trouble() or (f"the store: {self.guard.trouble}" if self.guard.trouble else None)
 
     def look(self) -> None:
-        """Once a second: disk, clock, watchdog."""
+        """Once a second: disk, the store's file and its writer, clock."""
+        self.guard.look()
         trouble = self.disk.trouble()
         if trouble is not None and self.disk_trouble is None:
             self.log_writer.keep_raw = False
@@ -244,8 +238,20 @@ class Daemon:
         tcp: tuple[str, int] | None,
         act_from_afar: bool = False,
     ) -> None:
-        """Until ``stop``. Raises OSError where the socket's place cannot be used."""
+        """Until ``stop``.
+
+        Raises OSError where the socket's place cannot be used, AlreadyRunning where another daemon has it,
+        and StoreError where in the end not everything could be written.
+        """
         self.loop = asyncio.get_running_loop()
+        place = FileLock(socket_path.with_name(socket_path.name + ".lock"), f"the socket {socket_path}")
+        try:
+            place.take(store=str(self.store_path))
+        except (OSError, StoreError):
+            self.store.close()
+            self.lock.release()
+            raise
+        self.lock.say(socket=str(socket_path))
         self._stopped = asyncio.Event()
         if bench is not None:
             with contextlib.suppress(OSError, UnicodeDecodeError):  # told when its devices are opened
@@ -282,8 +288,11 @@ class Daemon:
             watcher.cancel()
             await asyncio.gather(watcher, return_exceptions=True)
             health.sd_notify("STOPPING=1")
-            await asyncio.to_thread(self._end)
+            fault = await asyncio.to_thread(self._end)
             await self.server.close()
+            place.release(remove=True)
+        if fault:
+            raise StoreError(fault)
 
     def _open_bench(self, path: Path | None) -> None:
         """Open the devices of the run that is to be taken up again, else those of the bench named."""
@@ -291,7 +300,7 @@ class Daemon:
         taken_up = run is not None and run.state not in ENDED
         if path is None and not taken_up:
             return
-        name = f"bench of run {run.id}" if run is not None and taken_up else str(path)
+        name = writable(f"bench of run {run.id}" if run is not None and taken_up else str(path))
         try:
             from ..analysis.files.bench_file import parse_bench, read_bench
 
@@ -302,7 +311,7 @@ class Daemon:
                 bench, target = read_bench(path), None
             self.controller.call(lambda: self.controller.use_bench(bench, target)).result(30)
         except Exception as error:
-            log.error("the %s cannot be opened: %s", name, error)
+            log.error("the %s cannot be opened: %s", name, writable(str(error)))
             text = f"The {name} cannot be opened: {error}"
             self.controller.post(lambda: self.controller.note("bench", text))
 
@@ -331,8 +340,8 @@ class Daemon:
         if self._stopped is not None:
             self._stopped.set()
 
-    def _end(self) -> None:
-        """Hold the run, bring the lift to the far end, write what waits, let go."""
+    def _end(self) -> str:
+        """Hold the run, bring the lift to the far end, write what waits, let go; returns what went wrong."""
         controller = self.controller
         run = controller.run
         if run is not None and run.state == "running":
@@ -344,13 +353,13 @@ class Daemon:
             moving = stage.task is not None and stage.task.kind in ("retreat", "establish", "approach")
             if controller.inbox.empty() and not stage.unrecorded and not moving:
                 break
-            if self.store_trouble:
+            if self.guard.trouble:
                 break
         controller.close()
-        if not self.log_writer.close():
-            log.error("not everything could be written to the store: %s", self.store_trouble)
+        fault = self.guard.end()
         self.store.close()
         self.lock.release()
+        return fault
 
 
 def serve(

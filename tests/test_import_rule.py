@@ -76,6 +76,7 @@ ROOMS: dict[str, set[str]] = {
     "drivers/twin": set(),
     "daemon/protocol": set(),
     "daemon/paths": set(),
+    "daemon/text": set(),
     "daemon/health": set(),
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
@@ -90,7 +91,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "daemon/store": {
         "analysis/errors", "analysis/files", "analysis/records", "analysis/run", "daemon/clock",
-        "daemon/paths", "daemon/procedure", "daemon/protocol",
+        "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/text",
     },
     "daemon/control": {
         "analysis/errors", "analysis/files", "analysis/records", "daemon/acquisition", "daemon/clock",
@@ -102,13 +103,17 @@ ROOMS: dict[str, set[str]] = {
         "daemon/protocol", "daemon/store", "drivers/device",
     },
     "daemon/simulation": {"analysis/errors", "daemon/protocol", "daemon/server"},
+    "daemon/store_guard": {
+        "daemon/clock", "daemon/health", "daemon/paths", "daemon/procedure", "daemon/store",
+    },
     "daemon/service": {
         "analysis/files", "daemon/clock", "daemon/control", "daemon/health", "daemon/paths",
-        "daemon/procedure", "daemon/protocol", "daemon/server", "daemon/store",
+        "daemon/procedure", "daemon/protocol", "daemon/server", "daemon/store", "daemon/store_guard",
+        "daemon/text",
     },
     "daemon/self_check": {
-        "analysis/errors", "analysis/files", "daemon/health", "daemon/server", "daemon/service",
-        "daemon/store", "drivers/balance", "drivers/device",
+        "analysis/errors", "analysis/files", "daemon/health", "daemon/paths", "daemon/server", "daemon/store",
+        "drivers/balance", "drivers/device",
     },
     "daemon/__main__": {
         "daemon/health", "daemon/paths", "daemon/self_check", "daemon/service", "daemon/store",

@@ -21,13 +21,13 @@ from ..procedure.manual_steps import least_change
 from ..procedure.next_task import action_of, next_task
 from ..procedure.prediction import expected_reading
 from ..procedure.run import ENDED, LogEvent, RunRecord, apply
-from ..protocol import Snapshot, Topic
+from ..protocol import Snapshot, StoreIdentity, Topic
 from ..store.raw_blocks import Raw
 from ..store.writer import LogWriter
 from .device_monitor import DeviceMonitor
 from .devices import Devices
 from .gap_worker import GapWorker, Mover
-from .pending import PendingReplies, Refused
+from .pending import EntriesOnTheWay, PendingReplies, Refused
 from .publisher import Publisher
 from .queue import TARGET_DIGITS, RunQueue
 from .worker_thread import Worker
@@ -60,6 +60,7 @@ class RunController(Worker):
         first_run: int = 1,
         devices: Devices | None = None,
         mover: Mover | None = None,
+        identity: StoreIdentity | None = None,
     ) -> None:
         self.rate = clock.rate
         super().__init__("controller", pause=min(0.02, max(0.004, 0.2 / self.rate)))
@@ -74,9 +75,11 @@ class RunController(Worker):
         self.stage = events.BenchState()
         self.queue = RunQueue(first_run)
         self.publisher = Publisher(publish, self.devices)
+        self.publisher.identity = identity or self.publisher.identity
         self.watch = DeviceMonitor(clock, self._dispatch, self.note, alarm)
         self.watched = False  # somebody looks at the live reading
         self._promises = PendingReplies()
+        self._entries = EntriesOnTheWay()
         self._read_began = 0.0
         self._held_at: float | None = None
         self._armed = False
@@ -93,6 +96,13 @@ class RunController(Worker):
         """A person's word. The future ends when it is committed, or with Refused."""
         future: Future[Any] = Future()
         self.post(lambda: self._person(asked, future))
+        return future
+
+    def committed(self) -> Future[Any]:
+        """Ends when all that was handed to the writer by now is committed, or with Refused."""
+        future: Future[Any] = Future()
+        future.set_running_or_notify_cancel()
+        self._promises.add(future, self._entries.ready())
         return future
 
     def close(self) -> None:
@@ -328,14 +338,28 @@ class RunController(Worker):
         if record.kind in ("zero", "point"):
             key = f"{run}:{record.data['point']['step']}"  # a step has one reading, whatever happens
 
+        number = self._entries.handed()
+
         def told(event: LogEvent) -> None:
             then(event)
-            self.post(lambda: self._committed(event))
+            self.post(lambda: self._committed(number, event))
+
+        def refused(why: str) -> None:
+            self.post(lambda: self._refused_by_store(number, record.kind, why))
 
         now = self.clock.now()
-        self.log_writer.record(run, now, record.kind, record.text, record.data, key=key, told=told)
+        self.log_writer.record(
+            run, now, record.kind, record.text, record.data, key=key, told=told, refused=refused
+        )
 
-    def _committed(self, event: LogEvent) -> None:
+    def _refused_by_store(self, number: int, kind: str, why: str) -> None:
+        """An entry will never be written: who asked hears it, and a run that waits for it is held."""
+        self._entries.answered(number, why)
+        if kind in machine.RECORDS:
+            self._dispatch(events.NotRecorded(kind, why))
+
+    def _committed(self, number: int, event: LogEvent) -> None:
+        self._entries.answered(number)
         if event.kind in ("finished", "stopped"):
             self.noise.learn(self.acquisition)
             if event.kind == "finished":
@@ -370,7 +394,7 @@ class RunController(Worker):
         if refused:
             future.set_exception(Refused(refused[0]))
         else:
-            self._promises.add(future)
+            self._promises.add(future, heard="the run is held" if asked.what == "hold" else "heard")
 
     # -- what devices say, from their threads --------------------------------------------------
 

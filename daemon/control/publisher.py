@@ -10,9 +10,9 @@ from typing import Any
 from ..acquisition.level import Acquisition
 from ..clock import utc_now
 from ..procedure.events import BenchState
-from ..procedure.next_task import action_of
+from ..procedure.next_task import action_of, as_seen
 from ..procedure.run import LogEvent, RunRecord, to_protocol
-from ..protocol import LogLine, Snapshot, Topic
+from ..protocol import LogLine, Snapshot, StoreIdentity, Topic
 from .devices import Devices
 
 log = logging.getLogger(__name__)
@@ -36,6 +36,7 @@ class Publisher:
         self.log: list[LogLine] = []
         self.controller: str | None = None
         self.bench_text = ""  # of the bench file named at the start
+        self.identity: StoreIdentity = {"uuid": "", "epoch": ""}
         self._published: Any = None
         self._live_at = self._devices_at = 0.0
 
@@ -65,6 +66,7 @@ class Publisher:
     ) -> bool:
         """Publish what is new; ``live``: there are new readings. True when those were published."""
         now = time.monotonic()
+        run = None if run is None else as_seen(run, stage)
         action = None if run is None else action_of(run, stage)
         if (run, action) != self._published:
             self._published = (run, action)
@@ -90,6 +92,7 @@ class Publisher:
         clock_s: float,
     ) -> Snapshot:
         """Everything needed to draw a screen."""
+        run = None if run is None else as_seen(run, stage)
         return {
             "utc": utc_now(),
             "clock_s": clock_s,
@@ -100,4 +103,5 @@ class Publisher:
             "log": self.log,
             "controller": self.controller,
             "bench_text": self.bench_text,
+            "store": self.identity,
         }

@@ -19,13 +19,15 @@ Outcome = tuple[RunRecord, BenchState, list[Act]]
 
 def answer(run: RunRecord, stage: BenchState, asked: Asked) -> Outcome:
     """What follows from a person's word."""
+    if asked.what == "hold" and run.state == "running" and not stage.ending:
+        if stage.holding:
+            return run, stage, []
+        return run, replace(stage, holding=True), [held(asked.text or "asked for", "asked")]
     if stage.unrecorded:
         return run, stage, [Refuse("the last step is still being written down; ask again")]
     match asked.what:
         case "hold":
-            if run.state != "running":
-                return run, stage, [Refuse(f"the run is {run.state}, not running")]
-            return run, replace(stage, holding=True), [held(asked.text or "asked for", "asked")]
+            return run, stage, [Refuse(f"the run is {run.state}, not running")]
         case "stop":
             if run.state in ENDED:
                 return run, stage, [Refuse(f"the run is {run.state} already")]

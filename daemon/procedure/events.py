@@ -77,6 +77,8 @@ class BenchState:
     level: float | None = None  # the last level the reading stood still on, kg
     halted: bool = False  # a move was stopped: its failure is expected
     holding: bool = False  # the hold is being written down: what comes now adds nothing to it
+    hold_why: str = ""  # its reason, for who asks before it is written down
+    ending: bool = False  # the run's end is being written down
     person_first: bool = False  # the lift was stopped or did not obey: only a person lets it move
 
 
@@ -126,6 +128,14 @@ class Committed:
     """An event stands in the log."""
 
     event: LogEvent
+
+
+@dataclass(frozen=True)
+class NotRecorded:
+    """An event of the run that the store will never take."""
+
+    kind: str
+    why: str
 
 
 @dataclass(frozen=True)
@@ -236,6 +246,7 @@ class Asked:
 
 Event = (
     Committed
+    | NotRecorded
     | Stands
     | LiftFailed
     | LiftVoid

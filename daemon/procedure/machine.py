@@ -35,6 +35,7 @@ from .events import (
     LiftBack,
     LiftFailed,
     LiftVoid,
+    NotRecorded,
     NotSettled,
     OutOfRange,
     Record,
@@ -51,6 +52,10 @@ from .run import RunRecord, apply
 LIFT_TRIES = 3
 #: Homing finds its switch again to some micrometres; a motor loses four full steps at a time, 0.04 mm.
 LOST_BORNE = 1.5e-5
+#: The entries a run waits for.
+RECORDS = frozenset(
+    ("zero", "point", "hands", "held", "went-on", "stopped", "finished", "restarted", "started", "homed")
+)
 
 
 def advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
@@ -66,7 +71,13 @@ def advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
 
 def _advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     run, stage, acts = _take(run, stage, event)
-    stage = replace(stage, unrecorded=stage.unrecorded + sum(isinstance(a, Record) for a in acts))
+    records = [act for act in acts if isinstance(act, Record)]
+    stage = replace(stage, unrecorded=stage.unrecorded + len(records))
+    for record in records:
+        if record.kind == "held":
+            stage = replace(stage, hold_why=record.data["why"])
+        elif record.kind in ("stopped", "finished"):
+            stage = replace(stage, ending=True)
     moving = stage.task is not None and stage.task.driven
     if stage.unrecorded:  # nothing new begins on what is not yet written down, but for the way to safety
         if stage.task is not None and not moving and _any_record(acts):
@@ -77,7 +88,8 @@ def _advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     over = run.state == "running" and run.next_step is None and wanted is None
     if over and not moving and not stage.unrecorded:
         ending = Record("finished", "The run is finished.", {})
-        return run, replace(stage, retreat=run.ladder == "lift", unrecorded=1, task=None), [*acts, ending]
+        stage = replace(stage, retreat=run.ladder == "lift", unrecorded=1, task=None, ending=True)
+        return run, stage, [*acts, ending]
     if wanted is None:
         return run, stage if moving else replace(stage, task=None), acts
     if moving or wanted.same_as(stage.task):
@@ -96,9 +108,18 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
         case Committed():
             run = apply(run, event.event)
             stage = replace(stage, unrecorded=max(0, stage.unrecorded - 1))
+            if event.event.kind in ("stopped", "finished"):
+                stage = replace(stage, ending=False)
             if event.event.kind == "held":
                 return _by_itself(run, replace(stage, holding=False))
             return run, stage, []
+        case NotRecorded():
+            stage = replace(stage, unrecorded=max(0, stage.unrecorded - 1), ending=False)
+            if event.kind == "held":
+                stage = replace(stage, holding=False)
+            if not _going(run, stage):
+                return run, stage, []
+            return _fault(run, stage, event.why, "store", at_once=False)
         case Stands():
             task = stage.task
             if event.serial != serial or task is None:

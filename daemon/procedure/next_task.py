@@ -7,6 +7,8 @@ point has a zero with its own.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ..protocol import Action, ActionCode, Step
 from .events import BenchState, Task
 from .manual_steps import could_see
@@ -110,6 +112,13 @@ def _hint(run: RunRecord, task: Task) -> str:
     if task.code == "set-spacers" and "spacer_mass_kg" not in run.limits:
         return "re-zero when done, or tap the pan twice"
     return "the balance notices; or tap the pan twice"
+
+
+def as_seen(run: RunRecord, stage: BenchState) -> RunRecord:
+    """The run as the bench has it: it is held as soon as it holds, before that could be written down."""
+    if run.state == "running" and stage.holding:
+        return replace(run, state="held", why=stage.hold_why)
+    return run
 
 
 def action_of(run: RunRecord, stage: BenchState) -> Action:

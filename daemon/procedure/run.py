@@ -62,6 +62,7 @@ class RunRecord:
     homed: int = 0  # the event of the last homing: readings after it stand on it
     hands_free: bool = False  # the balance may show that an action was done
     spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
+    warnings: tuple[str, ...] = ()  # events that could not be used, in words
 
     @property
     def next_step(self) -> Step | None:
@@ -90,7 +91,18 @@ class RunRecord:
 
 
 def apply(run: RunRecord, event: LogEvent) -> RunRecord:
-    """The run after one more event. Pure; unknown kinds change nothing (older programs wrote them)."""
+    """The run after one more event. Pure; unknown kinds change nothing (older programs wrote them).
+
+    An event that cannot be used is left out and named in ``warnings``: one of them must not cost the others.
+    """
+    try:
+        return _apply(run, event)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        text = f"event {event.id} ({event.kind} of run {run.id}) cannot be used and is left out: {error!r}"
+        return replace(run, warnings=(*run.warnings, text))
+
+
+def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
     data = event.data
     match event.kind:
         case "planned":
@@ -121,7 +133,7 @@ def apply(run: RunRecord, event: LogEvent) -> RunRecord:
             )
         case "zero" | "point":
             point = cast(Point, {**data["point"], "id": event.id})
-            return replace(run, points=(*run.points, point), done=run.done + 1)
+            return replace(run, points=(*run.points, point), done=_after(run, point["step"]))
         case "hands":
             # What the person did; a turn is itself a step of the plan.
             known = {key: data[key] for key in ("sample_on", "orientation", "spacers") if key in data}
@@ -142,6 +154,12 @@ def apply(run: RunRecord, event: LogEvent) -> RunRecord:
             return run
         case _:
             return run
+
+
+def _after(run: RunRecord, step: int) -> int:
+    """How many steps are done with this one; right even where the event of one before it is missing."""
+    here = (i + 1 for i, s in enumerate(run.steps[run.done :], run.done) if s["step"] == step)
+    return next(here, run.done + 1)
 
 
 def _set_aside(points: tuple[Point, ...], why: dict[int, str | None]) -> tuple[Point, ...]:
@@ -200,4 +218,5 @@ def to_protocol(run: RunRecord, action: Any) -> Run:
         "points": list(run.points),
         "bench_text": run.bench_text,
         "hands_free": run.hands_free,
+        "warnings": list(run.warnings),
     }

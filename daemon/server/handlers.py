@@ -104,7 +104,7 @@ class Methods:
             ]
             return numbers[0]
 
-        return await self._in_controller(add)
+        return await self._once_committed(add)
 
     async def set_aside(self, connection: Connection, params: dict[str, Any]) -> bool:
         number, why = params.get("point"), params.get("why")
@@ -116,14 +116,14 @@ class Methods:
             text = f"Reading {number} set aside: {why}" if why else f"Reading {number} is used again"
             self.controller.edit("set-aside", text, {"point": number, "why": why or None})
 
-        await self._in_controller(edit)
+        await self._once_committed(edit)
         return True
 
     async def note(self, connection: Connection, params: dict[str, Any]) -> bool:
         text = params.get("text", "").strip()
         if not text:
             raise RpcError(ERROR_BAD_INPUT, "a note has a text")
-        await self._in_controller(lambda: self.controller.edit("note", text, {}))
+        await self._once_committed(lambda: self.controller.edit("note", text, {}))
         return True
 
     async def rezero(self, connection: Connection, params: dict[str, Any]) -> bool:
@@ -184,6 +184,16 @@ class Methods:
 
     async def _in_controller(self, what: Callable[[], Any]) -> Any:
         return await self._future(self.controller.call(what))
+
+    async def _once_committed(self, what: Callable[[], Any]) -> Any:
+        """Do it in the controller's thread; answered once all that it wrote down is committed."""
+
+        def act() -> tuple[Any, Future[Any]]:
+            return what(), self.controller.committed()
+
+        result, committed = await self._in_controller(act)
+        await self._future(committed)
+        return result
 
     async def _future(self, future: Future[Any]) -> Any:
         try:

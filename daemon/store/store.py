@@ -9,27 +9,39 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from ...analysis.errors import WeighloopError
-from ..procedure.run import LogEvent, RunRecord, replay, run_line, to_protocol
-from ..protocol import Run, RunLine
+from ..procedure.run import LogEvent, RunRecord, replay, to_protocol
+from ..protocol import Run, RunLine, StoreIdentity
 from . import migrations, raw_blocks
+from .checksums import FIRST_LINK, link_sum, row_sum
+from .connection import in_words, to_read, to_write
+from .log_rows import Damage, read_events
+from .run_lines import RunLines, read_lines
+from .verify import verify
 
 #: Raw readings are packed into blocks of this many: an overview of 26 million reads 6,400 rows.
 BLOCK = 4096
 #: Up to this many raw readings an overview looks into the blocks; above, at their extremes only.
 FINE = 300_000
-#: How long a writer waits for another process's lock, s.
-LOCK_PATIENCE = 5.0
 
 
 class StoreError(WeighloopError):
     """The store cannot be used; the message says where it is, what is wrong and what would help."""
+
+
+class Mark(NamedTuple):
+    """How far a store had come: what a witness beside it remembers."""
+
+    epoch: str
+    event: int
+    link: str
 
 
 class Store:
@@ -38,25 +50,15 @@ class Store:
     def __init__(self, path: str | Path, *, read_only: bool = False) -> None:
         self.path = Path(path)
         self.read_only = read_only
+        self._left: list[sqlite3.Connection] = []
         try:
             if read_only:
                 if not self.path.exists():
                     raise StoreError(f"there is no store at {self.path}")
-                self.db = sqlite3.connect(
-                    f"{self.path.absolute().as_uri()}?mode=ro",
-                    uri=True,
-                    isolation_level=None,
-                    check_same_thread=False,
-                )
-                self.db.execute("PRAGMA query_only = ON")
+                self.db = to_read(self.path)
             else:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
-                self.db = sqlite3.connect(
-                    self.path, isolation_level=None, timeout=LOCK_PATIENCE, check_same_thread=False
-                )
-                self.db.execute("PRAGMA journal_mode = WAL")
-                self.db.execute("PRAGMA synchronous = FULL")
-                self.db.execute("PRAGMA wal_autocheckpoint = 500")
+                self.db = to_write(self.path)
                 migrations.migrate(self.db)
             found = migrations.version(self.db)
             if found != len(migrations.STEPS):
@@ -65,21 +67,55 @@ class Store:
                 )
         except (sqlite3.Error, ValueError, OSError) as error:
             raise StoreError(
-                f"the store {self.path} cannot be opened: {error}. "
-                "If the file is damaged, put a backup in its place"
+                f"the store {self.path} cannot be opened: {in_words(error, self.path)}"
             ) from None
         self.session = 0
+        self._lines = RunLines(self.db, self.record)
 
     # -- writing -----------------------------------------------------------------------------
 
     def begin_session(self, boot_id: str, version: str, utc: str, clock_s: float) -> int:
         """Note that a daemon starts; its rows carry the session's number."""
-        row = self.db.execute(
-            "INSERT INTO sessions (boot_id, version, utc, clock_s) VALUES (?, ?, ?, ?)",
-            (boot_id, version, utc, clock_s),
+        number = int(self.db.execute("SELECT coalesce(max(id), 0) + 1 FROM sessions").fetchone()[0])
+        content = (number, boot_id, version, utc, float(clock_s))
+        self.db.execute(
+            "INSERT INTO sessions (id, boot_id, version, utc, clock_s, own) VALUES (?, ?, ?, ?, ?, ?)",
+            (*content, row_sum(*content)),
         )
-        self.session = int(row.lastrowid or 0)
+        self.session = number
         return self.session
+
+    @property
+    def identity(self) -> StoreIdentity:
+        """Which store this is, and which course of it."""
+        uuid, epoch = self.db.execute("SELECT uuid, epoch FROM epochs ORDER BY id DESC LIMIT 1").fetchone()
+        return {"uuid": uuid, "epoch": epoch}
+
+    def mark(self) -> Mark:
+        """How far the store has come."""
+        number, link = self._last()
+        return Mark(self.identity["epoch"], number, link.hex())
+
+    def take_up(self, seen: Mark | None) -> bool:
+        """Go on with this store; True when that is another course of it, which gets an epoch of its own.
+
+        ``seen`` is how far a store in this place was seen to have come. One that has not come as far, or came
+        another way, was restored from a copy; one never seen here was put here.
+        """
+        number, _ = self._last()
+        if number == 0:
+            return False
+        if seen is not None and seen.epoch == self.identity["epoch"]:
+            there = self.db.execute("SELECT link FROM events WHERE id = ?", (seen.event,)).fetchone()
+            if seen.event == 0 or (there is not None and bytes(there[0] or b"").hex() == seen.link):
+                return False
+        migrations.new_epoch(self.db, self.identity["uuid"], number)
+        return True
+
+    def _last(self) -> tuple[int, bytes]:
+        """Number and link of the last event; the log's beginning where there is none."""
+        row = self.db.execute("SELECT id, link FROM events ORDER BY id DESC LIMIT 1").fetchone()
+        return (0, FIRST_LINK) if row is None else (int(row[0]), bytes(row[1] or b""))
 
     def append(
         self,
@@ -95,26 +131,46 @@ class Store:
         try:
             for run, readings in raw:
                 if readings:
+                    content = (self._next("raw_tail"), self.session, run, raw_blocks.pack(readings))
                     self.db.execute(
-                        "INSERT INTO raw_tail (session, run, packed) VALUES (?, ?, ?)",
-                        (self.session, run, raw_blocks.pack(readings)),
+                        "INSERT INTO raw_tail (id, session, run, packed, own) VALUES (?, ?, ?, ?, ?)",
+                        (*content, row_sum(*content)),
                     )
+            number, link = self._last()
+            number = max(number, self._given_out()) if entries else number
+            fresh: list[LogEvent] = []
             for run, time_s, utc, kind, text, data, key in entries:
                 if key is not None and (old := self._by_key(key)) is not None:
                     done.append(old)
                     continue
-                row = self.db.execute(
-                    "INSERT INTO events (session, run, time_s, utc, kind, text, data, key)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (self.session, run, time_s, utc, kind, text, json.dumps(data, allow_nan=False), key),
+                number += 1
+                content = (number, self.session, run, float(time_s), utc, kind, text)
+                content = (*content, json.dumps(data, allow_nan=False), key)
+                own = row_sum(*content)
+                link = link_sum(link, own)
+                self.db.execute(
+                    f"INSERT INTO events ({migrations.EVENT_COLUMNS}, own, link)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (*content, own, link),
                 )
-                done.append(LogEvent(int(row.lastrowid or 0), run, time_s, utc, kind, text, data))
+                fresh.append(LogEvent(number, run, time_s, utc, kind, text, data))
+                done.append(fresh[-1])
+            self._lines.follow(fresh)
             self.db.execute("COMMIT")
         except BaseException:
+            self._lines.forget()
             if self.db.in_transaction:
                 self.db.execute("ROLLBACK")
             raise
         return done
+
+    def _next(self, table: str) -> int:
+        return int(self.db.execute(f"SELECT coalesce(max(id), 0) + 1 FROM {table}").fetchone()[0])
+
+    def _given_out(self) -> int:
+        """The highest number any event ever had."""
+        row = self.db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
+        return int(row[0]) if row is not None else 0
 
     def pack_tail(self, least: int = BLOCK) -> int:
         """Move the open end into blocks once it holds ``least`` readings; returns the blocks made."""
@@ -133,20 +189,21 @@ class Store:
             values = [r.value_kg for r in readings if r.value_kg is not None]
             self.db.execute("BEGIN IMMEDIATE")
             try:
+                content = (
+                    self._next("raw_blocks"),
+                    session,
+                    run,
+                    min(r.time_s for r in readings),
+                    max(r.time_s for r in readings),
+                    len(readings),
+                    min(values, default=None),
+                    max(values, default=None),
+                    raw_blocks.pack(readings),
+                )
                 self.db.execute(
-                    "INSERT INTO raw_blocks"
-                    " (session, run, first_s, last_s, readings, low_kg, high_kg, packed)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        session,
-                        run,
-                        min(r.time_s for r in readings),
-                        max(r.time_s for r in readings),
-                        len(readings),
-                        min(values, default=None),
-                        max(values, default=None),
-                        raw_blocks.pack(readings),
-                    ),
+                    f"INSERT INTO raw_blocks ({migrations.SUMMED['raw_blocks']}, own)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (*content, row_sum(*content)),
                 )
                 self.db.execute("DELETE FROM raw_tail WHERE id BETWEEN ? AND ?", (numbers[0], numbers[-1]))
                 self.db.execute("COMMIT")
@@ -165,23 +222,39 @@ class Store:
         finally:
             target.close()
 
+    def rescue(self, path: Path) -> None:
+        """Copy all that is in the store to ``path`` and go on there: its own file was taken away.
+
+        The file before is not closed: SQLite would remove the log beside it by its name, which may be
+        another's by now.
+        """
+        self.backup(path)
+        self._left.append(self.db)
+        self.db, self.path = to_write(path), path
+        self._lines = RunLines(self.db, self.record)
+
     # -- reading -----------------------------------------------------------------------------
 
     def _by_key(self, key: str) -> LogEvent | None:
-        return next(self._events("key = ?", (key,)), None)
+        return next((e for e in self._events("key = ?", (key,)) if isinstance(e, LogEvent)), None)
 
-    def _events(self, where: str, values: tuple[Any, ...], tail: str = "ORDER BY id") -> Iterator[LogEvent]:
-        query = f"SELECT id, run, time_s, utc, kind, text, data FROM events WHERE {where} {tail}"
-        for number, run, time_s, utc, kind, text, data in self.db.execute(query, values):
-            yield LogEvent(number, run, time_s, utc, kind, text, json.loads(data))
+    def _events(
+        self, where: str, values: tuple[Any, ...], tail: str = "ORDER BY id"
+    ) -> Iterator[LogEvent | Damage]:
+        return read_events(self.db, where, values, tail)
 
     def events(self, run: int) -> list[LogEvent]:
-        """All of a run's events, in order."""
-        return list(self._events("run = ?", (run,)))
+        """All of a run's events, in order, without those that are damaged."""
+        return [e for e in self._events("run = ?", (run,)) if isinstance(e, LogEvent)]
+
+    def damage(self, run: int) -> list[str]:
+        """A run's events that are damaged, in words."""
+        return [e.text for e in self._events("run = ?", (run,)) if isinstance(e, Damage)]
 
     def last_events(self, count: int) -> list[LogEvent]:
         """The newest events of all runs and none, oldest first."""
-        return list(self._events("1", (count,), "ORDER BY id DESC LIMIT ?"))[::-1]
+        newest = self._events("1", (count,), "ORDER BY id DESC LIMIT ?")
+        return [e for e in newest if isinstance(e, LogEvent)][::-1]
 
     def last_data(self, kind: str, count: int) -> list[dict[str, Any]]:
         """What the last ``count`` entries of one kind hold, oldest first."""
@@ -203,10 +276,12 @@ class Store:
 
     def record(self, run: int) -> RunRecord:
         """A run, rebuilt from its events. Raises StoreError when there is none of that number."""
-        events = self.events(run)
+        events = list(self._events("run = ?", (run,)))
         if not events:
             raise StoreError(f"there is no run {run} in {self.path}; `weighloop runs` lists them")
-        return replay(run, events)
+        record = replay(run, (e for e in events if isinstance(e, LogEvent)))
+        damaged = tuple(e.text for e in events if isinstance(e, Damage))
+        return replace(record, warnings=(*damaged, *record.warnings))
 
     def run(self, number: int) -> Run:
         """A run whole, as clients see it."""
@@ -218,7 +293,7 @@ class Store:
 
     def runs(self) -> list[RunLine]:
         """All runs, one line each, newest last."""
-        return [run_line(self.record(number)) for number in self.run_numbers()]
+        return read_lines(self.db, self.record)
 
     def raw(self, run: int | None = None) -> raw_blocks.Columns:
         """All raw readings of a run (or of all time), in order."""
@@ -270,37 +345,17 @@ class Store:
         }
 
     def verify(self) -> list[str]:
-        """Every fault found: the file's pages, the log, each run's replay, each block. Empty when sound."""
-        faults: list[str] = []
-        try:
-            faults += [
-                f"pages: {row[0]}" for row in self.db.execute("PRAGMA integrity_check") if row[0] != "ok"
-            ]
-            faults += [f"references: {row}" for row in self.db.execute("PRAGMA foreign_key_check")]
-            for number in self.run_numbers():
-                try:
-                    run = self.record(number)
-                    steps = [p["step"] for p in run.points if p["set_aside"] is None]
-                    faults += [
-                        f"run {number}: step {s} has two readings" for s in set(steps) if steps.count(s) > 1
-                    ]
-                except (KeyError, TypeError, ValueError) as error:
-                    faults.append(f"run {number}: its log cannot be replayed ({error!r})")
-            for table in ("raw_blocks", "raw_tail"):
-                for number, packed in self.db.execute(f"SELECT id, packed FROM {table}"):
-                    try:
-                        raw_blocks.unpack(packed)
-                    except ValueError as error:
-                        faults.append(f"{table} {number}: {error}")
-        except sqlite3.DatabaseError as error:
-            faults.append(f"file: {error}")
-        return faults
+        """Every fault found: the file's pages, each row's sum, the chain, each run's replay, each block.
+
+        Empty when sound.
+        """
+        return verify(self.db, self.record)
 
     def quick_check(self) -> str | None:
         """What is wrong with the file's pages, or None; quick enough for every start."""
         try:
             row = self.db.execute("PRAGMA quick_check(1)").fetchone()
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             return str(error)
         return None if row[0] == "ok" else str(row[0])
 

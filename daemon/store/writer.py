@@ -2,7 +2,8 @@
 
 Whatever waits is committed together, so a burst costs one sync. When the disk is full or the store
 is locked nothing is lost and nobody is told: entries wait in order, the trouble is reported once,
-and the thread tries again until it succeeds.
+and the thread tries again until it succeeds. An entry the store does not take whatever the time is put
+aside in words, so that those behind it are written.
 """
 
 from __future__ import annotations
@@ -15,12 +16,15 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from ..clock import utc_now
 from ..procedure.run import LogEvent
+from ..text import writable
+from .connection import in_words
 from .raw_blocks import Raw
-from .store import BLOCK, Store
+from .store import BLOCK, Mark, Store
 
 log = logging.getLogger(__name__)
 
@@ -28,6 +32,14 @@ log = logging.getLogger(__name__)
 RAW_EVERY = 1.0
 #: While the store cannot be written so many raw readings are kept; older ones are let go and counted.
 RAW_KEPT = 200_000
+#: After trouble the next try is so much later, s of the machine's time.
+TRY_AGAIN = 0.2
+#: Of an entry that was put aside so many characters are kept.
+LONGEST = 100_000
+
+
+#: A raw reading that waits: its run, itself, when it was handed over.
+_Waiting = tuple[int | None, Raw, float]
 
 
 @dataclass
@@ -40,11 +52,20 @@ class _Entry:
     data: dict[str, Any]
     key: str | None
     told: Callable[[LogEvent], None] | None
+    refused: Callable[[str], None] | None
     handed: float  # machine's monotonic clock
+
+    @property
+    def row(self) -> tuple[int | None, float, str, str, str, dict[str, Any], str | None]:
+        return (self.run, self.time_s, self.utc, self.kind, self.text, self.data, self.key)
 
 
 class LogWriter:
-    """Takes entries from any thread; ``told`` is called from the writer's thread after the commit."""
+    """Takes entries from any thread; what it calls back is called from the writer's own.
+
+    ``trouble`` and ``recovered``: the store cannot be written, and can again. ``put_aside``: an entry the
+    store would not take at all, in words.
+    """
 
     def __init__(
         self,
@@ -52,12 +73,13 @@ class LogWriter:
         *,
         trouble: Callable[[str], None] = lambda why: None,
         recovered: Callable[[], None] = lambda: None,
+        put_aside: Callable[[str], None] = lambda why: None,
     ) -> None:
         self.store = store
-        self._trouble = trouble
-        self._recovered = recovered
+        self._trouble, self._recovered, self._put_aside = trouble, recovered, put_aside
         self._entries: deque[_Entry] = deque()
-        self._raw: deque[tuple[int | None, Raw]] = deque()
+        self._raw: deque[_Waiting] = deque()
+        self._jobs: deque[Callable[[], None]] = deque()
         self._wake = threading.Condition()
         self._closing = False
         self._in_trouble = False
@@ -66,6 +88,7 @@ class LogWriter:
         self.raw_let_go = 0
         self.delays: deque[float] = deque(maxlen=1000)  # s from handing over to committed
         self.keep_raw = True
+        self.mark: Mark = store.mark()
         self._thread = threading.Thread(target=self._work, name="log-writer", daemon=True)
 
     def start(self) -> None:
@@ -82,10 +105,15 @@ class LogWriter:
         *,
         key: str | None = None,
         told: Callable[[LogEvent], None] | None = None,
+        refused: Callable[[str], None] | None = None,
     ) -> None:
-        """Hand over one entry of the log; returns at once. Raises ValueError for what is not JSON."""
+        """Hand over one entry of the log; returns at once. Raises ValueError for what is not JSON.
+
+        ``told`` hears of it once it is committed, ``refused`` why it never will be.
+        """
         json.dumps(data or {}, allow_nan=False)  # here, not in the writer: it must not be stopped by it
-        entry = _Entry(run, time_s, utc_now(), kind, text, data or {}, key, told, time.monotonic())
+        said, facts = writable(text), writable(data or {})
+        entry = _Entry(run, time_s, utc_now(), kind, said, facts, key, told, refused, time.monotonic())
         with self._wake:
             self._entries.append(entry)
             self._wake.notify()
@@ -95,11 +123,36 @@ class LogWriter:
         if not self.keep_raw:
             self.raw_let_go += len(readings)
             return
+        now = time.monotonic()
         with self._wake:
-            self._raw.extend((run, r) for r in readings)
+            self._raw.extend((run, r, now) for r in readings)
             while len(self._raw) > RAW_KEPT:
                 self._raw.popleft()
                 self.raw_let_go += 1
+
+    def rescue(self, path: Path, done: Callable[[Exception | None], None]) -> None:
+        """Copy the store to ``path`` and write there from now on; ``done`` hears how it went."""
+
+        def work() -> None:
+            try:
+                self.store.rescue(path)
+            except (sqlite3.Error, OSError) as error:
+                done(error)
+            else:
+                done(None)
+
+        with self._wake:
+            self._jobs.append(work)
+            self._wake.notify()
+
+    def waiting_for(self) -> float:
+        """How long what has waited longest has waited to be written, s; endless when nobody writes."""
+        if self._thread.ident is not None and not self._thread.is_alive() and not self._closing:
+            return float("inf")
+        with self._wake:
+            handed = [self._entries[0].handed] if self._entries else []
+            handed += [self._raw[0][2]] if self._raw else []
+        return time.monotonic() - min(handed) if handed else 0.0
 
     def close(self, patience: float = 10.0) -> bool:
         """Write what waits and end; False when it could not all be written in time."""
@@ -108,21 +161,22 @@ class LogWriter:
             self._wake.notify()
         if self._thread.is_alive():
             self._thread.join(patience)
-        return not self._entries and not self._thread.is_alive()
+        return not self._entries and not self._raw and not self._thread.is_alive()
 
     def _work(self) -> None:
-        wait = RAW_EVERY
         while True:
             with self._wake:
-                if not self._entries and not self._closing:
-                    self._wake.wait(wait)
+                if not self._entries and not self._jobs and not self._closing:
+                    self._wake.wait(RAW_EVERY)
                 closing = self._closing
-            wait = RAW_EVERY
+                jobs = list(self._jobs)
+                self._jobs.clear()
+            for job in jobs:
+                job()
             if not self._write_all():
                 if closing:
                     return
-                wait = 0.2
-                time.sleep(wait)
+                time.sleep(TRY_AGAIN)
             elif closing and not self._entries:
                 return
 
@@ -134,42 +188,79 @@ class LogWriter:
             raw = list(self._raw) if due else []
         if not entries and not raw:
             return True
+        try:
+            self._write(entries, raw)
+        except Exception as error:
+            if not self._in_trouble:
+                self._in_trouble = True
+                if not isinstance(error, sqlite3.Error):
+                    log.exception("the writer stumbled")
+                self._trouble(in_words(error, self.store.path))
+            return False
+        return True
+
+    def _write(self, entries: list[_Entry], raw: list[_Waiting]) -> None:
+        """Commit; what the store does not take is found by halves and put aside. Raises the disk's errors."""
+        try:
+            events = self._append(entries, raw)
+        except sqlite3.OperationalError:
+            raise  # the disk, a lock: of no single entry
+        except Exception as error:
+            if len(entries) + len(raw) == 1:
+                self._refuse(entries, raw, error)
+            elif entries and raw:
+                self._write([], raw)
+                self._write(entries, [])
+            else:
+                for part in (slice(None, len(entries or raw) // 2), slice(len(entries or raw) // 2, None)):
+                    self._write(entries[part], raw[part])
+            return
+        self._committed(entries, events, raw)
+
+    def _append(self, entries: list[_Entry], raw: list[_Waiting]) -> list[LogEvent]:
         groups: list[tuple[int | None, list[Raw]]] = []
-        for run, reading in raw:
+        for run, reading, _ in raw:
             if not groups or groups[-1][0] != run:
                 groups.append((run, []))
             groups[-1][1].append(reading)
-        try:
-            rows = [(e.run, e.time_s, e.utc, e.kind, e.text, e.data, e.key) for e in entries]
-            events = self.store.append(rows, groups)
-        except sqlite3.Error as error:
-            if not self._in_trouble:
-                self._in_trouble = True
-                self._trouble(str(error))
-            return False
-        except Exception:
-            # Not the store's fault but the program's: said, and the raw readings that may be the
-            # cause are let go, so that the log can be written.
-            log.exception("the writer stumbled")
-            with self._wake:
-                self.raw_let_go += len(self._raw)
-                self._raw.clear()
-            return False
+        return self.store.append([e.row for e in entries], groups)
+
+    def _refuse(self, entries: list[_Entry], raw: list[_Waiting], error: Exception) -> None:
+        """The store will never take this one: its words are written down instead of it."""
+        what = f"an entry of the log ({entries[0].kind})" if entries else "a raw reading"
+        why = writable(f"{what} cannot be written: {error}")
+        entry = repr(entries[0].row if entries else raw[0])[:LONGEST]
+        run, time_s = (entries[0].run, entries[0].time_s) if entries else (None, raw[0][1].time_s)
+        run = run if isinstance(run, int) and run.bit_length() < 63 else None
+        data = {"why": writable(str(error)), "entry": writable(entry)}
+        self.store.append([(run, float(time_s), utc_now(), "put-aside", why, data, None)])
+        self._drop(entries, raw)
+        self._put_aside(why)
+        for one in entries:
+            if one.refused is not None:
+                one.refused(why)
+
+    def _drop(self, entries: list[_Entry], raw: list[_Waiting]) -> None:
         with self._wake:
             for _ in entries:
                 self._entries.popleft()
             for _ in range(min(len(raw), len(self._raw))):
                 self._raw.popleft()
+
+    def _committed(self, entries: list[_Entry], events: list[LogEvent], raw: list[_Waiting]) -> None:
+        """They stand in the store: let go of them, and tell."""
+        self._drop(entries, raw)
         self._written = time.monotonic()
         self.delays.extend(self._written - entry.handed for entry in entries)
         if self._in_trouble:
             self._in_trouble = False
             self._recovered()
+        if entries:
+            self.mark = self.store.mark()
         for entry, event in zip(entries, events, strict=True):
             if entry.told is not None:
                 entry.told(event)
         self._pack(len(raw))
-        return True
 
     def _pack(self, written: int) -> None:
         self._unpacked += written

@@ -11,6 +11,7 @@ from types import TracebackType
 from weighloop.daemon.health import DiskGuard
 from weighloop.daemon.server.client import Client
 from weighloop.daemon.service import Daemon
+from weighloop.daemon.store.store import StoreError
 
 
 class Served:
@@ -29,9 +30,14 @@ class Served:
         self.place = folder / "d.sock"
         self.store = folder / "store.sqlite"
         self.daemon = Daemon(self.store, clock_rate=rate, disk=disk)
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self.daemon.run(self.place, bench, tcp, act_from_afar))
-        )
+        self.failed = ""  # what it said in the end, where it was not well
+        self._thread = threading.Thread(target=self._run, args=(bench, tcp, act_from_afar))
+
+    def _run(self, bench: Path | None, tcp: tuple[str, int] | None, act_from_afar: bool) -> None:
+        try:
+            asyncio.run(self.daemon.run(self.place, bench, tcp, act_from_afar))
+        except StoreError as error:
+            self.failed = str(error)
 
     def __enter__(self) -> Served:
         self._thread.start()

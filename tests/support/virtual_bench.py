@@ -151,6 +151,7 @@ class LogWriter:
         *,
         key: str | None = None,
         told: Callable[[LogEvent], None] | None = None,
+        refused: Callable[[str], None] | None = None,
     ) -> None:
         entry = (run, time_s, f"2026-01-01T00:00:{time_s % 60:06.3f}Z", kind, text, data or {}, key)
         self.waiting.append((entry, told))

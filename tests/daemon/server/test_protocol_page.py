@@ -20,7 +20,7 @@ FOLDER = ROOT / "daemon"
 PAGE = FOLDER / "PROTOCOL.md"
 RECORDS = (
     *("Snapshot", "Device", "Devices", "Live", "Run", "RunLine", "Step", "Point", "Action"),
-    "LogLine",
+    *("LogLine", "StoreIdentity"),
 )
 STANDARD = {
     -32700: "not JSON",

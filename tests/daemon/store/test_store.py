@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from weighloop.daemon.store import migrations
-from weighloop.daemon.store.raw_blocks import Raw
+from weighloop.daemon.store.raw_blocks import Raw, pack
 from weighloop.daemon.store.store import BLOCK, Store, StoreError
 
 
@@ -105,12 +105,23 @@ def test_a_migration_that_fails_leaves_the_store_as_it_was(tmp_path: Path, monke
 def test_an_older_store_is_brought_up_with_all_that_is_in_it(tmp_path: Path, monkeypatch) -> None:
     path = tmp_path / "store.sqlite"
     monkeypatch.setattr(migrations, "STEPS", migrations.STEPS[:1])
-    with Store(path) as store:
-        store.begin_session("boot", "test", "2026-01-01T00:00:00Z", 0.0)
-        store.append([entry(1)])
+    with sqlite3.connect(path, isolation_level=None) as db:
+        migrations.migrate(db)
+        db.execute("INSERT INTO sessions VALUES (1, 'boot', 'test', '2026-01-01T00:00:00Z', 0.0)")
+        db.execute(
+            "INSERT INTO events (session, run, time_s, utc, kind, text, data)"
+            " VALUES (1, 1, 1.0, '2026-01-01T00:00:00Z', 'note', 'note 1', '{\"n\": 1}')"
+        )
+        db.execute(
+            "INSERT INTO raw_tail (session, run, packed) VALUES (1, 1, ?)", (pack([Raw(0.0, 0.001, None)]),)
+        )
+    db.close()
     monkeypatch.undo()
     with Store(path) as store:
         assert len(store.events(1)) == 1
+        assert store.verify() == []
+        assert [line["id"] for line in store.runs()] == [1]
+        assert len(store.identity["uuid"]) == len(store.identity["epoch"]) == 36
         names = [column[1] for column in store.db.execute("PRAGMA table_info(points)")]
     assert names[-3:] == ["temperature_K", "hall_V", "vibration_V"]
 

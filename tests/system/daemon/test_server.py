@@ -25,7 +25,8 @@ from weighloop.daemon.protocol import (
 )
 from weighloop.daemon.server.client import AsyncClient, Client, ClientError, NoDaemon
 from weighloop.daemon.server.connection import QUEUE
-from weighloop.daemon.service import AlreadyRunning, Daemon
+from weighloop.daemon.service import Daemon
+from weighloop.daemon.store.locks import AlreadyRunning
 
 
 @pytest.fixture(scope="module")
