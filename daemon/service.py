@@ -244,9 +244,9 @@ class Daemon:
         and StoreError where in the end not everything could be written.
         """
         self.loop = asyncio.get_running_loop()
-        place = FileLock(socket_path.with_name(socket_path.name + ".lock"), f"the socket {socket_path}")
+        here = FileLock(socket_path.with_name(socket_path.name + ".lock"), f"the socket {socket_path}")
         try:
-            place.take(store=str(self.store_path))
+            here.take(store=str(self.store_path))
         except (OSError, StoreError):
             self.store.close()
             self.lock.release()
@@ -290,7 +290,7 @@ class Daemon:
             health.sd_notify("STOPPING=1")
             fault = await asyncio.to_thread(self._end)
             await self.server.close()
-            place.release(remove=True)
+            here.release(remove=True)
         if fault:
             raise StoreError(fault)
 

@@ -1,4 +1,4 @@
-"""Texts of the program's own that may carry what no store or page can hold: file names, errors that name them."""
+"""Texts of the program's own that may carry what no store can hold: file names, errors that name them."""
 
 from __future__ import annotations
 

@@ -259,7 +259,7 @@ class Store:
     def last_data(self, kind: str, count: int) -> list[dict[str, Any]]:
         """What the last ``count`` entries of one kind hold, oldest first."""
         found = list(self._events("kind = ?", (kind, count), "ORDER BY id DESC LIMIT ?"))
-        return [event.data for event in reversed(found)]
+        return [event.data for event in reversed(found) if isinstance(event, LogEvent)]
 
     def last_time(self) -> tuple[float, str] | None:
         """The last moment known to the store: the daemon's clock in s, and UTC."""
