@@ -7,10 +7,14 @@ written so that reading them back gives the same bits, so the figures come out i
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import io
 import json
 import math
+import os
+import re
+import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +24,7 @@ import numpy as np
 
 from .errors import Fault, InputError
 from .files.bench_file import parse_bench
-from .files.text import read_text
+from .files.text import decoded, plain_number, read_bytes, read_text
 from .records.bench import Bench
 from .records.readings import COLUMNS, Readings
 
@@ -28,6 +32,7 @@ if TYPE_CHECKING:
     from .results import LoopResult
 
 DESCRIPTOR = "datapackage.json"
+PART = "part of a data package"
 
 #: Columns of points.csv, as in the figures' JSON: name, type, unit, what it is.
 _POINTS = (
@@ -44,6 +49,16 @@ _POINTS = (
     ("why_not", "string", "", "why it is set aside"),
 )
 
+#: Field of the readings, least and most (SI), and the same in words.
+_LIMITS = (
+    ("gap", 0.0, 100.0, "a gap from 0 to 100 m"),
+    ("reading", -1e6, 1e6, "a reading below 1000 t"),
+    ("zero_before", -1e6, 1e6, "a reading below 1000 t"),
+    ("zero_after", -1e6, 1e6, "a reading below 1000 t"),
+    ("u_reading", 1e-15, 1e6, "an uncertainty above zero"),
+    ("temperature", 223.0, 423.2, "a temperature from -50 degC to 150 degC"),
+)
+
 
 def write_package(
     result: LoopResult,
@@ -52,13 +67,29 @@ def write_package(
     licence: str = "CC-BY-4.0",
     details: dict[str, Any] | None = None,
 ) -> Path:
-    """Write ``result`` as a data package into ``folder`` (made if need be); returns the descriptor's path.
+    """Write ``result`` as a data package into ``folder``, a new or an empty one; gives the descriptor's path.
 
-    ``details`` goes into the descriptor under ``weighloop`` (run number, program version).
-    The descriptor is written last: a package without it was not finished.
+    ``details`` goes into the descriptor under ``weighloop`` (run number, program version). The package
+    is made beside its place and moved there whole. Raises InputError where something lies there.
     """
-    folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    target = Path(folder)
+    if target.is_symlink() or (target.exists() and not (target.is_dir() and not any(target.iterdir()))):
+        found = "a link" if target.is_symlink() else "there already, and not an empty folder"
+        raise InputError(str(target), [Fault("folder", found, "the name of a new or an empty folder")])
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(target.parent)) from None
+    with tempfile.TemporaryDirectory(prefix=f".{target.name}-", dir=target.parent) as place:
+        _write(result, Path(place) / target.name, licence, details or {})
+        if target.exists():
+            target.rmdir()  # an empty one; on some systems nothing is moved onto it
+        os.replace(Path(place) / target.name, target)
+    return target / DESCRIPTOR
+
+
+def _write(result: LoopResult, folder: Path, licence: str, details: dict[str, Any]) -> None:
+    folder.mkdir()
     data = result.to_json()
     rows = [record.values() for record in result.readings.records()]
     resources = [
@@ -80,11 +111,10 @@ def write_package(
         "title": f"Hysteresis loop of {result.bench.sample.name}, weighed with a laboratory balance",
         "licenses": [{"name": licence}],
         "resources": resources,
-        "weighloop": {"started": result.readings.started} | (details or {}),
+        "weighloop": {"started": result.readings.started} | details,
     }
-    path = folder / DESCRIPTOR
-    path.write_text(json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    return path
+    text = json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n"
+    (folder / DESCRIPTOR).write_text(text, encoding="utf-8")
 
 
 def is_package(path: str | Path) -> bool:
@@ -102,10 +132,10 @@ def read_package(path: str | Path) -> tuple[Readings, Bench]:
     folder = Path(path).parent if Path(path).name == DESCRIPTOR else Path(path)
     source = str(folder / DESCRIPTOR)
     try:
-        descriptor = json.loads(read_text(folder / DESCRIPTOR, "data package"))
+        descriptor = _json(read_text(folder / DESCRIPTOR, "data package", regular=True))
         resources = {resource["name"]: resource for resource in descriptor["resources"]}
         texts = {name: _checked(folder, resources[name]) for name in ("readings", "bench")}
-    except (json.JSONDecodeError, KeyError, TypeError) as error:
+    except (KeyError, TypeError) as error:
         wanted = "a package with the resources readings and bench"
         raise InputError(source, [Fault("descriptor", f"not readable ({error!r})", wanted)]) from None
     bench = parse_bench(texts["bench"], str(folder / resources["bench"]["path"]))
@@ -113,6 +143,14 @@ def read_package(path: str | Path) -> tuple[Readings, Bench]:
     started = about.get("started", "") if isinstance(about, dict) else ""
     readings = _readings(texts["readings"], str(folder / resources["readings"]["path"]))
     return replace(readings, started=str(started)), bench
+
+
+def _json(text: str) -> Any:
+    """Raises TypeError for what is no JSON, also where its brackets or numbers have no end."""
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise TypeError(str(error)) from None
 
 
 def _table(
@@ -157,16 +195,37 @@ def _cell(value: Any) -> str:
 
 
 def _checked(folder: Path, resource: dict[str, Any]) -> str:
-    path = folder / resource["path"]
-    text = read_text(path, "part of a data package")
-    if "hash" in resource and resource["hash"] != f"sha256:{hashlib.sha256(path.read_bytes()).hexdigest()}":
+    path = _inside(folder, resource["path"])
+    content = read_bytes(path, PART, regular=True)
+    text = decoded(content, str(path), PART)
+    if "hash" in resource and resource["hash"] != f"sha256:{hashlib.sha256(content).hexdigest()}":
         fault = Fault("content", "it was changed since the package was written", "the file as written")
         raise InputError(str(path), [fault])
     return text
 
 
+def _inside(folder: Path, name: Any) -> Path:
+    """A part's path; what leads out of the package's folder, by its name or by a link, is refused."""
+    if not isinstance(name, str):
+        raise TypeError(f"the path {name!r} is no text")
+    path = folder / name
+    try:
+        inside = path.resolve().is_relative_to(folder.resolve())
+    except (OSError, ValueError, RuntimeError):  # a NUL in it; links in a circle
+        inside = False
+    if not inside:
+        fault = Fault(
+            f"resource path {name[:60]!r}", "it leads out of the package", "a file inside its folder"
+        )
+        raise InputError(str(folder / DESCRIPTOR), [fault])
+    return path
+
+
 def _readings(text: str, source: str) -> Readings:
-    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    try:
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except csv.Error as error:
+        raise InputError(source, [Fault("file", f"not CSV ({error})", "the table as written")]) from None
     columns: dict[str, Any] = {}
     for name, field, kind, *_ in COLUMNS:
         cells = [row.get(name) for row in rows]
@@ -174,13 +233,45 @@ def _readings(text: str, source: str) -> Readings:
             if kind == "string":
                 columns[field] = tuple(cell or ("" if field == "note" else None) for cell in cells)
             elif kind == "integer":
-                columns[field] = np.array([int(cell or "") for cell in cells], dtype=np.int64)
+                columns[field] = np.array([_integer(cell) for cell in cells], dtype=np.int64)
             else:
-                columns[field] = np.array([float(cell) if cell else np.nan for cell in cells])
+                columns[field] = np.array([_float(cell) for cell in cells])
         except ValueError as error:
             raise InputError(
                 source, [Fault(f"column {name}", str(error), f"a column of type {kind}")]
             ) from None
+    faults = _impossible(columns)
+    if faults:
+        raise InputError(source, faults)
     if np.isnan(columns["settled_in"]).all():
         columns["settled_in"] = None
     return Readings(**columns, source=source)
+
+
+def _integer(cell: str | None) -> int:
+    if cell is None or not re.fullmatch(r"[+-]?[0-9]{1,18}", cell):
+        raise ValueError(f"{cell!r} is no whole number")
+    return int(cell)
+
+
+def _float(cell: str | None) -> float:
+    value = plain_number(cell) if cell else math.nan
+    if cell and math.isnan(value):
+        raise ValueError(f"{cell[:40]!r} is no number")
+    return value
+
+
+def _impossible(columns: dict[str, Any]) -> list[Fault]:
+    """What no bench can have read, by column."""
+    faults = []
+    if not len(columns["row"]):
+        faults.append(Fault("rows", "none below the header", "at least one reading"))
+    if not np.isin(columns["orientation"], (1, -1)).all():
+        faults.append(Fault("column orientation", "neither +1 nor -1", "+1 or -1 in every row"))
+    for field, low, high, words in _LIMITS:
+        values = columns[field]
+        needed = field in ("gap", "reading")
+        if (needed and np.isnan(values).any()) or (values < low).any() or (values > high).any():
+            name = next(name for name, known, *_ in COLUMNS if known == field)
+            faults.append(Fault(f"column {name}", "a value missing or out of range", words))
+    return faults

@@ -48,9 +48,28 @@ def registry() -> Any:
     return reg
 
 
+#: Characters of a quantity as text, with its uncertainty.
+_LONGEST = 200
+#: What a bench can have, by SI unit: least and most beside zero, and the same in words.
+_RANGES = {
+    "m": (1e-9, 1e3, "a length is from 0.000001 mm to 1000 m"),
+    "kg": (1e-13, 1e4, "a mass is from 0.0000001 mg to 10000 kg"),
+    "s": (1e-6, 1e9, "a time is from 0.000001 s to thirty years"),
+    "T": (1e-9, 1e3, "a flux density is from 0.000001 mT to 1000 T"),
+    "A/m": (1e-6, 1e9, "a field is from 0.000001 A/m to 1000000 kA/m"),
+    "A*m^2": (1e-12, 1e6, "a moment is from 0.000000001 emu to 1000000 A m2"),
+    "K": (1e-6, 1e4, "a temperature is below 10000 K"),
+    "1/K": (1e-9, 1.0, "a coefficient is from 0.0000001 % to 100 % for a degree"),
+}
 _PLUS_MINUS = re.compile(r"\s*(?:\+/-|±|\+-)\s*")
-_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*", re.DOTALL)
-_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
+_QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(.*?)\s*", re.DOTALL)
+#: A unit as people write one: a few names with small powers, joined by a point, a stroke or a blank.
+_UNIT = re.compile(
+    r"(?:1|%|[^\W\d_][^\W\d]{0,30}[0-9]?|°C?)(?:(?:\^|\*\*)-?[1-9])?"
+    r"(?:\s*[*/·]\s*[^\W\d_][^\W\d]{0,30}[0-9]?(?:(?:\^|\*\*)-?[1-9])?"
+    r"|\s[^\W\d_][^\W\d]{0,30}[0-9]?(?:(?:\^|\*\*)-?[1-9])?){0,4}"
+)
+_DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 
 #: How people at a bench write what is kept in an SI unit: the usual unit first, its name in words.
 BENCH_UNITS: dict[str, tuple[tuple[str, ...], str]] = {
@@ -104,14 +123,21 @@ def parse(text: str, unit: str, like: str = "") -> float:
         raise NotAQuantity(
             f"{text!r} is not a quantity", f'write it in quotes, such as "{like or "20 " + usual}"'
         )
+    if len(text) > _LONGEST:
+        raise NotAQuantity(
+            f"{text[:20] + ' ...'!r} has {len(text)} characters",
+            f'write one such as "{like or "20 " + usual}"',
+        )
     match = _QUANTITY.fullmatch(text)
     with_points = _DECIMAL_COMMA.sub(".", text)
     if with_points != text and (again := _QUANTITY.fullmatch(with_points)) and not again[2].startswith("."):
         right = f'write "{_joined(again[1], again[2] or usual)}"'
         raise NotAQuantity(f"{text!r} has a decimal comma", right)
     if match is None:
+        other = any(c.isdecimal() and not c.isascii() for c in text)
         raise NotAQuantity(
-            f"{text!r} is not a number with a unit", f'write one such as "{like or "20 " + usual}"'
+            f"{text!r} is not a number with a unit{' (digits are 0 to 9)' if other else ''}",
+            f'write one such as "{like or "20 " + usual}"',
         )
     number, name = float(match[1]), match[2]
     if not name and unit:
@@ -122,6 +148,8 @@ def parse(text: str, unit: str, like: str = "") -> float:
             f'write "{match[1]} {usual}", if {_in_words(usual, unit)} are meant',
         )
     try:
+        if name and not _UNIT.fullmatch(name):  # of a tower of powers the registry would never come back
+            raise pint.UndefinedUnitError(name)
         value = float(registry().Quantity(number, name).to(unit).magnitude)
     except pint.UndefinedUnitError:
         near = _nearest_unit(name, unit)
@@ -139,6 +167,9 @@ def parse(text: str, unit: str, like: str = "") -> float:
         ) from None
     if not isfinite(value):
         raise NotAQuantity(f"{text!r} is too large a number", f'write one such as "{like or "20 " + usual}"')
+    low, high, words = _RANGES.get(unit, (0.0, 1e15, "no more than 1e15"))
+    if abs(value) > high or 0 < abs(value) < low:
+        raise NotAQuantity(f"{text!r} is beyond what a bench can have", words)
     return value
 
 
@@ -166,7 +197,7 @@ def parse_measured(text: str, unit: str, like: str = "") -> Measured:
     """Read ``"6.00 mm +/- 0.02 mm"``; the part after ``+/-`` is a standard uncertainty."""
     if not isinstance(text, str):
         return Measured(parse(text, unit, like))
-    parts = _PLUS_MINUS.split(text)
+    parts = _PLUS_MINUS.split(text) if len(text) <= _LONGEST else [text]
     if len(parts) > 2:
         raise NotAQuantity(
             f"{text!r} has more than one '+/-'", "write the standard uncertainty once, after the value"

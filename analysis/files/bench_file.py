@@ -52,7 +52,10 @@ def _reader(
     return BeforeValidator(read)
 
 
-Length = Annotated[Measured, _reader("m", "6.00 mm +/- 0.02 mm", above=0)]
+Length = Annotated[
+    Measured,
+    _reader("m", "6.00 mm +/- 0.02 mm", above=0.99e-6, below=10.01, bounds="above zero, 0.001 mm to 10 m,"),
+]
 Offset = Annotated[Measured, _reader("m", "0 mm +/- 0.1 mm")]
 Eccentricity = Annotated[
     Measured, _reader("m", "0 mm +/- 0.05 mm", above=-1e-3, below=1e-3, bounds="between -1 mm and 1 mm")
@@ -72,7 +75,7 @@ Altitude = Annotated[
     Measured, _reader("m", "60 m", above=-500, below=9000, bounds="between -500 m and 9000 m")
 ]
 Temperature = Annotated[
-    Measured, _reader("K", "21 degC", above=223, below=423, bounds="between -50 degC and 150 degC")
+    Measured, _reader("K", "21 degC", above=223, below=423.2, bounds="between -50 degC and 150 degC")
 ]
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import Fault, InputError
-from .text import read_text
+from .text import plain_number, read_text
 
 
 def read_numbers(
@@ -24,7 +24,11 @@ def read_numbers(
     """
     source, faults = str(path), []
     lines = csv.reader(io.StringIO(read_text(path, what), newline=""))
-    rows = [(lines.line_num, [cell.strip() for cell in row]) for row in lines]
+    try:
+        rows = [(lines.line_num, [cell.strip() for cell in row]) for row in lines]
+    except csv.Error as error:
+        place = f"line {lines.line_num}"
+        raise InputError(source, [Fault(place, f"not CSV ({error})", "comma-separated values")]) from None
     rows = [(number, row) for number, row in rows if any(row) and not row[0].startswith("#")]
     header = rows[0][1] if rows else []
     missing = [name for name in needed if name not in header]
@@ -37,10 +41,7 @@ def read_numbers(
         for name, cells in columns.items():
             place = header.index(name)
             text = row[place] if place < len(row) else ""
-            try:
-                value = float(text)
-            except ValueError:
-                value = math.nan
+            value = plain_number(text)
             if not math.isfinite(value):
                 faults.append(Fault(f"line {number}, column {name}", repr(text), "a number such as 12.5"))
             cells.append(value)

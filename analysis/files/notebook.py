@@ -19,7 +19,7 @@ import numpy as np
 from ..errors import Fault, InputError
 from ..records.bench import Bench
 from ..records.readings import Readings
-from .text import read_text
+from .text import plain_number, read_text
 
 GRAM = 1e-3
 #: Times the capacity beyond which readings are no overload but another unit.
@@ -43,7 +43,6 @@ COLUMNS = {
     "note": "any text",
     "set_aside": "why the row must not be used, or nothing",
 }
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _ORIENTATIONS = {"+1": 1, "1": 1, "+": 1, "-1": -1, "-": -1, "+1.0": 1, "1.0": 1, "-1.0": -1}
 
 
@@ -174,14 +173,14 @@ class _Cells:
                 if needed:
                     self.fault(place, name, "is empty")
                 return math.nan
-            value = float(text) if _NUMBER.fullmatch(text) else math.nan
-            if re.fullmatch(r"[+-]?\d+,\d+", text):
+            value = plain_number(text)
+            if re.fullmatch(r"[+-]?[0-9]{1,20},[0-9]{1,20}", text):
                 right = "write a decimal point, or read the file with --tolerant"
                 self.faults.append(
                     Fault(f"{place}, column {name}", f"{_shown(text)} has a decimal comma", right)
                 )
                 return math.nan
-            if not math.isfinite(value) or not low <= value <= high:
+            if not low <= value <= high:
                 self.fault(place, name, f"{_shown(text)}")
                 return math.nan
             return value
@@ -198,7 +197,7 @@ class _Cells:
         if orientation is None:
             text = cells.get("orientation", "")
             self.fault(place, "orientation", _shown(text) if text else "is empty")
-        u = number_in("u_g", low=0)
+        u = number_in("u_g", low=0, high=1e9)
         if u == 0:
             self.fault(place, "u_g", "'0'")
         return {

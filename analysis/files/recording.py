@@ -11,7 +11,7 @@ import numpy as np
 
 from ..errors import Fault, InputError
 from ..records.arrays import Floats
-from .text import decoded, read_bytes
+from .text import decoded, plain_number, read_bytes
 
 #: What the ``stable`` column may say, small letters, and the balance's mark it stands for.
 MARKS = {
@@ -61,7 +61,7 @@ def parse_stream(content: bytes | str, source: str = "stream") -> RecordedStream
     if not rows:
         raise InputError(source, [Fault("file", "empty", "a header line time_s,reading_g and readings")])
     (at, head), *rows = rows
-    names = [name.strip().lower() for name in next(csv.reader([head]))]
+    names = [name.lower() for name in _split(head)]
     faults: list[Fault] = []
     for wanted in ("time_s", "reading_g"):
         if names.count(wanted) != 1:
@@ -78,7 +78,7 @@ def parse_stream(content: bytes | str, source: str = "stream") -> RecordedStream
     assert reading is not None
     times, readings, marks = [], [], []
     for number, line in rows:
-        cells = [cell.strip() for cell in next(csv.reader([line]))]
+        cells = _split(line)
         if len(cells) != len(names):
             faults.append(Fault(f"line {number}", f"{len(cells)} cells", f"{len(names)}, as in the header"))
             continue
@@ -101,14 +101,19 @@ def parse_stream(content: bytes | str, source: str = "stream") -> RecordedStream
     return RecordedStream(np.array(times), np.array(readings) * GRAM, tuple(marks), source)
 
 
+def _split(line: str) -> list[str]:
+    """The cells of one line; none where it is no CSV (a cell of more than 100,000 characters)."""
+    try:
+        return [cell.strip() for cell in next(csv.reader([line]))]
+    except csv.Error:
+        return []
+
+
 def _number(text: str, place: str, faults: list[Fault], blank: bool) -> float:
     """A finite number; an empty cell is no number where ``blank`` allows it (overload, line lost)."""
     if not text and blank:
         return math.nan
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or "_" in text:
+    value = plain_number(text)
+    if math.isnan(value):
         faults.append(Fault(place, repr(text), "a plain number such as 12.345"))
     return value

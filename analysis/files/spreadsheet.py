@@ -48,10 +48,14 @@ _ORIENTATIONS = {"up": "+1", "plus": "+1", "+": "+1", "down": "-1", "minus": "-1
 _UNIT = re.compile(r"^(.*?)\s*(?:[(\[]\s*([^)\]]+?)\s*[)\]]|[,/]\s*(\S+)|\bin\s+(\S+))$")
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 #: One number: digits that may be grouped, with a decimal part, and perhaps a unit behind.
-_CELL = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)\s*([A-Za-zµ°]*)")
+_CELL = re.compile(r"([+-]?[0-9.,]*[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµ°]*)")
 #: Digits in threes behind one mark: either a grouped whole number or three decimals.
-_GROUPED = re.compile(r"[+-]?\d{1,3}([.,])\d{3}")
-_DAY_FIRST = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})(?:[ T](\d{1,2}:\d{2}(?::\d{2})?))?")
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}([.,])[0-9]{3}")
+#: Characters of a cell that can be a number, and of a header that can name a column.
+_LONGEST_NUMBER, _LONGEST_NAME = 60, 200
+_DAY_FIRST = re.compile(
+    r"([0-9]{1,2})([./])([0-9]{1,2})\2([0-9]{4})(?:[ T]([0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?))?"
+)
 
 
 @dataclass
@@ -83,6 +87,20 @@ def read_tolerant(path: str | Path, bench: Bench) -> tuple[Readings, list[str]]:
     """
     work = _Import(str(path))
     return _import(_decoded(read_bytes(path, "notebook"), work), bench, work)
+
+
+def names_columns(content: bytes) -> bool:
+    """Whether a header near the top of a file names two columns of a notebook or more, in any usual form."""
+    if b"\0" in content[:4096] and not content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return False
+    encoding = "utf-16" if content.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
+    lines = content[:65536].decode(encoding, errors="replace").splitlines()
+    lines = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    return any(
+        len({_known(cell)[0] for cell in line.split(mark)} - {None}) >= 2
+        for line in lines[: _ABOVE + 1]
+        for mark in _DELIMITERS
+    )
 
 
 def _decoded(raw: bytes, work: _Import) -> str:
@@ -138,7 +156,7 @@ def _import(text: str, bench: Bench, work: _Import) -> tuple[Readings, list[str]
 def _plain(cell: str) -> str:
     """A cell with typographic signs as plain ones: minus, and the spaces that group digits."""
     cell = cell.replace("\u2212", "-").replace("\u2013", "-").replace("\u00a0", " ").replace("\u202f", " ")
-    return re.sub(r"(?<=\d) (?=\d{3}\b)", "", cell.strip())
+    return re.sub(r"(?<=[0-9]) (?=[0-9]{3}\b)", "", cell.strip())
 
 
 def _is_units(row: list[str]) -> bool:
@@ -206,7 +224,7 @@ def _rows(text: str, work: _Import) -> tuple[list[list[str]], str]:
 
 def _known(header: str) -> tuple[str | None, str | None]:
     """The notebook's name for a header and the unit written with it."""
-    name = _plain(header).strip('"').strip()
+    name = _plain(header[:_LONGEST_NAME]).strip('"').strip()
     for strict, (column, _) in _STRICT.items():
         if name.casefold() == column.casefold():
             return strict, column.rpartition("_")[2]
@@ -257,7 +275,7 @@ def _decimal_mark(body: list[list[str]], numeric: list[int], separator: str, wor
     cells = [(n, i, row[i]) for n, row in enumerate(body, 1) for i in numeric if i < len(row) and row[i]]
     for_comma, for_point, either = [], [], []
     for n, i, cell in cells:
-        match = _CELL.fullmatch(cell)
+        match = _CELL.fullmatch(cell[:_LONGEST_NUMBER])
         number = match[1] if match else ""
         last = max(number.rfind(","), number.rfind("."))
         if last < 0:
@@ -299,7 +317,7 @@ def _cell(cell: str, name: str, factor: float, comma: bool, place: str, work: _I
         if cell.casefold() in ("up", "down"):
             work.guess("orientation: up read as +1, down as -1")
         return _ORIENTATIONS[cell.casefold()]
-    match = _CELL.fullmatch(cell)
+    match = _CELL.fullmatch(cell) if len(cell) <= _LONGEST_NUMBER else None
     if match is None:
         return cell  # the strict reader names it
     number, unit = match[1], match[2]
@@ -326,7 +344,7 @@ def _time(cell: str, place: str, work: _Import) -> str:
         return datetime.fromisoformat(cell).isoformat()
     except ValueError:
         pass
-    if re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", cell):
+    if re.fullmatch(r"[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?", cell):
         work.guess("times without a date are of one day")
         return f"2000-01-01T{cell.zfill(5) if cell.count(':') == 1 else cell.zfill(8)}"
     match = _DAY_FIRST.fullmatch(cell)

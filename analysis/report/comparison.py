@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..figures.names import FIGURE_NAMES
-from .page import versions, write_whole
+from .output import html_file, write_whole
+from .page import versions
 from .plots import frame
 from .style import new_figure, svg
 from .wording import capital, rounded
@@ -31,6 +32,7 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
     """Write the comparison of ``results`` to ``path`` as one HTML file, whole or not at all."""
     import jinja2
 
+    target = html_file(path)
     room = files(__package__ or "")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(room.joinpath("comparison.html").read_text(encoding="utf-8"))
@@ -50,7 +52,7 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
         trend_alt="Remanence, coercivity and energy product by sample, with standard uncertainties.",
         versions=versions(),
     )
-    write_whole(Path(path), page)
+    write_whole(target, page)
 
 
 def overlay_drawing(names: Sequence[str], results: Sequence[LoopResult]) -> Figure:

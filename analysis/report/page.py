@@ -14,6 +14,7 @@ from ..figures.names import FIGURE_NAMES, input_shown
 from ..magnetostatics.bench_linearisation import WORDS as INPUT_WORDS
 from . import plots as draw
 from .bench_sketch import bench_drawing
+from .output import html_file, whole_file, write_whole
 from .style import save, svg
 from .wording import conclusion, rounded
 
@@ -28,15 +29,12 @@ _LESS_SPACERS = " (less the first at the same number of spacers)"
 
 
 def write_report(result: LoopResult, path: str | Path, **details: Any) -> None:
-    """Write the report of ``result`` to ``path``, whole or not at all; details as in ``report_html``."""
-    write_whole(Path(path), report_html(result, **details))
+    """Write the report of ``result`` to ``path``, whole or not at all; details as in ``report_html``.
 
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file whole or not at all: a reader never sees half a page."""
-    unfinished = path.with_name(path.name + ".part")
-    unfinished.write_text(text, encoding="utf-8")
-    unfinished.replace(path)
+    Raises InputError where ``path`` is not named as an HTML file.
+    """
+    target = html_file(path)
+    write_whole(target, report_html(result, **details))
 
 
 def write_drawings(result: LoopResult, folder: str | Path, kind: str = "svg") -> list[Path]:
@@ -46,7 +44,8 @@ def write_drawings(result: LoopResult, folder: str | Path, kind: str = "svg") ->
     written = []
     for name, (figure, _) in _drawings(result, result.to_json()["points"]).items():
         written.append(folder / f"{name}.{kind}")
-        save(figure, str(written[-1]))
+        with whole_file(written[-1]) as unfinished:
+            save(figure, str(unfinished))
     return written
 
 

@@ -29,6 +29,10 @@ KILOGRAMS: Final[Mapping[str, Decimal]] = {
 }
 
 
+_HEXADECIMAL, _DIGITS = re.compile(rb"[0-9A-Fa-f]{1,16}"), re.compile(rb"[0-9]{1,18}")
+_NUMBER = re.compile(rb"[+-]?(?:[0-9]{1,20}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})")
+
+
 class DialectError(DeviceError):
     """A dialect that cannot be used; ``faults`` lists all of them, each with its place."""
 
@@ -121,9 +125,13 @@ class Dialect:
 
 def _read(form: Form, groups: Mapping[str, bytes | None], names: Mapping[bytes, str]) -> Understood | str:
     check = groups.get("check")
-    if check is not None and int(check, 16) != zlib.crc32(groups.get("body") or b""):
+    if check is not None and not (
+        _HEXADECIMAL.fullmatch(check) and int(check, 16) == zlib.crc32(groups.get("body") or b"")
+    ):
         return "check sum does not hold"
     sequence = groups.get("sequence")
+    if sequence and not _DIGITS.fullmatch(sequence):
+        return f"sequence number {sequence.decode('ascii', 'replace')!r} is no number"
     mark: str | None = None
     if (written := groups.get("mark")) is not None:
         mark = form.marks.get(written)
@@ -142,5 +150,8 @@ def _read(form: Form, groups: Mapping[str, bytes | None], names: Mapping[bytes, 
             mark = form.blank_unit_mark
         elif form.blank_unit_mark is not None and mark is None:
             mark = "unsteady" if form.blank_unit_mark == "steady" else "steady"
-    value = Decimal((sign.strip() + number.strip()).decode("ascii"))
+    written = sign.strip() + number.strip()
+    if not _NUMBER.fullmatch(written):  # a form that takes more than numbers
+        return f"{written.decode('ascii', 'replace')!r} is no number"
+    value = Decimal(written.decode("ascii"))
     return Understood("reading", mark, value, unit, int(sequence) if sequence else None)

@@ -15,8 +15,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from ..serial.port import LineSettings
 from .dialect import KILOGRAMS, Ask, Dialect, DialectError, Form, Mark, Meaning, Understood
 from .framing import LineStream, Reading
+from .pattern_cost import PatternTooCostly, check_cost
 
 GROUPS = ("sign", "number", "unit", "mark", "sequence", "body", "check")
+#: Largest file of a dialect, bytes.
+LARGEST = 256 * 1024
 PARITY: dict[str, Any] = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
 
 
@@ -34,7 +37,7 @@ class _Settings(_Table):
 
 class _Form(_Table):
     meaning: Meaning
-    pattern: str = Field(min_length=1)
+    pattern: str = Field(min_length=1, max_length=500)
     marks: dict[str, Mark] = {}
     unit: str | None = None
     blank_unit_mark: Mark | None = None
@@ -115,15 +118,22 @@ def read_dialect(path: Path, shipped: Mapping[str, Path]) -> Dialect:
 
 def _tables(path: Path, shipped: Mapping[str, Path]) -> dict[str, Any]:
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        with path.open("rb") as file:
+            content = file.read(LARGEST + 1)
+        if len(content) > LARGEST:
+            raise DialectError(str(path), [f"is larger than {LARGEST // 1024} KB, which no dialect is"])
+        table = tomllib.loads(content.decode("utf-8"))
     except OSError as error:
         raise DialectError(str(path), [f"cannot be read: {error.strerror}"]) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (
+        ValueError,
+        RecursionError,
+    ) as error:  # the parser's own, no text, nested too deep
         raise DialectError(str(path), [f"is not TOML: {error}"]) from None
     base = table.get("based_on")
     if base is None:
         return table
-    if base not in shipped:
+    if not isinstance(base, str) or base not in shipped:
         raise DialectError(str(path), [f"based_on: {base!r} is none of {', '.join(sorted(shipped))}"])
     below = tomllib.loads(shipped[base].read_text(encoding="utf-8"))
     for key, value in table.items():
@@ -181,6 +191,8 @@ def _units(file: _File, faults: list[str]) -> dict[bytes, Decimal]:
 def _by_pint(meant: str) -> Decimal:
     import pint
 
+    if not re.fullmatch(r"[A-Za-z_ ]{1,40}", meant):  # the registry reads expressions, some without an end
+        raise ValueError(f"{meant[:40]!r} is no name of a unit of mass; g, mg, kg, ct, N are")
     try:
         exact: Any = Decimal
         factor = pint.UnitRegistry(non_int_type=exact).Quantity(Decimal(1), meant).to("kg").magnitude
@@ -193,7 +205,11 @@ def _form(index: int, form: _Form, file: _File, faults: list[str]) -> Form:
     place = f"forms.{index}"
     try:
         pattern = re.compile(form.pattern.encode("latin-1"))
-    except (re.error, UnicodeEncodeError) as error:
+        check_cost(pattern, file.longest)
+    except RecursionError:
+        faults.append(f"{place}.pattern: brackets are nested too deep")
+        return Form(form.meaning, re.compile(b"(?!)"))
+    except (re.error, UnicodeEncodeError, OverflowError, PatternTooCostly) as error:
         faults.append(f"{place}.pattern: {error}")
         return Form(form.meaning, re.compile(b"(?!)"))
     groups = set(pattern.groupindex)

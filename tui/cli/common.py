@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -59,6 +60,53 @@ class Quantity(click.ParamType):
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
         return f"QUANTITY[{self.unit}]"
+
+
+class Speed(click.ParamType):
+    """How fast a rehearsal is, times as fast as life."""
+
+    name = "speed"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, float):
+            return value
+        try:
+            speed = float(value) if value.isascii() else math.nan
+        except ValueError:
+            speed = math.nan
+        if not 1e-3 <= speed <= 1e4:  # also where it is no number
+            self.fail(f"{value!r} is not a number from 0.001 to 10000, such as 40", param, ctx)
+        return speed
+
+
+class HtmlFile(click.Path):
+    """Where a page is written: a name ending in .html."""
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        from ...analysis.errors import InputError
+        from ...analysis.report.output import html_file
+
+        try:
+            return super().convert(html_file(value), param, ctx)
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+
+
+#: Seeds that every generator of random numbers here takes.
+SEED = click.IntRange(0, 2**32 - 1)
+
+
+def need_terminal() -> None:
+    """The screen draws on a terminal and hears its keys; without one it would draw for nobody."""
+    if "TEXTUAL_DRIVER" in os.environ:  # a browser's window, or a test, is the terminal
+        return
+    ends = {"standard input": sys.stdin, "standard output": sys.stdout}
+    for name, stream in ends.items():
+        if stream is None or not stream.isatty():
+            raise click.UsageError(f"the screen needs a terminal; {name} is none")
 
 
 class MeasuredQuantity(Quantity):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .common import OneOf, note, store_option
+from .common import SEED, OneOf, note, store_option
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
@@ -32,7 +32,7 @@ _OPTIONS = [
         help="Force to magnetisation: undo the field's spread over the sample, or average over it.",
     ),
     click.option("--trials", type=click.IntRange(100, 1_000_000), default=10_000, show_default=True),
-    click.option("--seed", type=int, default=1, show_default=True, help="Of the Monte Carlo trials."),
+    click.option("--seed", type=SEED, default=1, show_default=True, help="Of the Monte Carlo trials."),
     click.option(
         "--tolerant",
         is_flag=True,
@@ -80,7 +80,7 @@ def read_input(
     from ...analysis.errors import Fault, InputError
     from ...analysis.files.text import read_bytes
 
-    if source.isdecimal() and not Path(source).exists():
+    if source.isascii() and source.isdecimal() and not Path(source).exists():
         readings, bench = _read_run(int(source), store_path)
         return readings, bench_of(bench_path) if bench_path else bench
     if is_package(source):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from ..common import json_option, print_json, store_option
+from ..common import Speed, json_option, print_json, store_option
 
 
 @click.command("daemon")
@@ -17,7 +17,7 @@ from ..common import json_option, print_json, store_option
 @store_option
 @click.option("--socket", type=click.Path(path_type=Path), help="Where clients connect.")
 @click.option(
-    "--speed", type=float, default=1.0, help="Clock rate, for rehearsals on a twin of the same speed."
+    "--speed", type=Speed(), default=1.0, help="Clock rate, for rehearsals on a twin of the same speed."
 )
 @click.option("--tcp", metavar="HOST:PORT", help="Listen there as well; clients say a key.")
 @click.option(

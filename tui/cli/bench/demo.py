@@ -9,12 +9,12 @@ from typing import Any
 
 import click
 
-from ..common import json_option, note, print_json, progress
+from ..common import SEED, Speed, json_option, need_terminal, note, print_json, progress
 
 
 @click.command("demo")
-@click.option("--seed", type=int, default=7, show_default=True)
-@click.option("--speed", type=float, default=40.0, show_default=True, help="Times as fast as life.")
+@click.option("--seed", type=SEED, default=7, show_default=True)
+@click.option("--speed", type=Speed(), default=40.0, show_default=True, help="Times as fast as life.")
 @click.option(
     "--points", type=click.IntRange(4, 100), default=22, show_default=True, help="Gaps of the ladder."
 )
@@ -47,6 +47,8 @@ def command(
     from ....analysis.errors import NotPossible
     from ....daemon.simulation.rehearsal import Rehearsal
 
+    if show:
+        need_terminal()
     output.mkdir(parents=True, exist_ok=True)
     store = output / "store.sqlite"
     started = time.monotonic()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from ..common import OneOf
+from ..common import SEED, OneOf, Speed, need_terminal
 
 
 @click.command("tui")
@@ -18,12 +18,14 @@ from ..common import OneOf
     "--twin", is_flag=True, help="Start a daemon on the bench twin, whose hands do what the screen says."
 )
 @click.option("--ladder", type=OneOf(["lift", "spacers"]), default="lift", show_default=True)
-@click.option("--seed", type=int, default=1, show_default=True, help="Of the twin.")
+@click.option("--seed", type=SEED, default=1, show_default=True, help="Of the twin.")
 @click.option(
-    "--speed", type=float, default=1.0, show_default=True, help="Of the twin, times as fast as life."
+    "--speed", type=Speed(), default=1.0, show_default=True, help="Of the twin, times as fast as life."
 )
 @click.option("--web", is_flag=True, help="Serve the screen to a browser on this machine (loopback only).")
-@click.option("--port", type=int, default=8270, show_default=True, help="Of the browser's page.")
+@click.option(
+    "--port", type=click.IntRange(1, 65535), default=8270, show_default=True, help="Of the browser's page."
+)
 def command(
     socket: Path | None, twin: bool, ladder: str, seed: int, speed: float, web: bool, port: int
 ) -> None:
@@ -38,6 +40,7 @@ def command(
         return
     from ...app import run
 
+    need_terminal()
     if not twin:
         sys.exit(run(None if socket is None else str(socket)))
     import tempfile

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from ..common import Quantity, json_option, note, print_json, progress, significant
+from ..common import Quantity, Speed, json_option, note, print_json, progress, significant
 from ..inputs import bench_of
 
 
@@ -25,7 +25,7 @@ from ..inputs import bench_of
     help="Standard uncertainty wanted; twice the resolution by default.",
 )
 @click.option("--for", "seconds", type=Quantity("s"), help="Print a summary after so long, and leave.")
-@click.option("--speed", type=float, default=1.0, hidden=True)
+@click.option("--speed", type=Speed(), default=1.0, hidden=True)
 @json_option
 def command(
     bench_path: Path | None,

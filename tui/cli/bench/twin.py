@@ -6,12 +6,12 @@ import signal
 
 import click
 
-from ..common import OneOf, json_option, print_json
+from ..common import SEED, OneOf, Speed, json_option, print_json
 
 
 @click.command("twin")
-@click.option("--seed", type=int, default=1, show_default=True)
-@click.option("--speed", type=float, default=1.0, show_default=True, help="Times as fast as life.")
+@click.option("--seed", type=SEED, default=1, show_default=True)
+@click.option("--speed", type=Speed(), default=1.0, show_default=True, help="Times as fast as life.")
 @click.option("--dialect", default="status-line", show_default=True, help="What the balance speaks.")
 @click.option("--ladder", type=OneOf(["lift", "spacers"]), default="lift", show_default=True)
 @click.option("--turner", is_flag=True, help="A lift that turns the sample over.")

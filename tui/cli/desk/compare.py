@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import OneOf, json_option, note, print_json, significant, table
+from ..common import HtmlFile, OneOf, json_option, note, print_json, significant, table
 from ..inputs import analysed, with_analysis_options
 from .figures import like
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @click.argument("sources", metavar="INPUT...", nargs=-1, required=True)
 @with_analysis_options
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
-@click.option("--output", "-o", type=click.Path(path_type=Path), help="Write an HTML page too.")
+@click.option("--output", "-o", type=HtmlFile(), help="Write an HTML page too.")
 @json_option
 def command(
     sources: tuple[str, ...], units: str, output: Path | None, as_json: bool, **settings: Any
@@ -57,10 +57,30 @@ def _expanded(source: str) -> list[str]:
     path = Path(source)
     if not path.is_dir() or is_package(path):
         return [source]
-    found = sorted(str(each) for each in path.glob("*.csv"))
+    found = []
+    for each in sorted(path.glob("*.csv")):
+        if why := _junk(each):
+            note(f"{each}: passed over: {why}")
+        else:
+            found.append(str(each))
     if not found:
         raise InputError(source, [Fault("folder", "no notebook in it", "notebooks named *.csv")])
     return found
+
+
+def _junk(path: Path) -> str | None:
+    """Why a file of a folder is no notebook, or None; a notebook with faults is one."""
+    from ....analysis.errors import InputError
+    from ....analysis.files.spreadsheet import names_columns
+    from ....analysis.files.text import read_bytes
+
+    if path.name.startswith("."):
+        return "a hidden file"
+    try:
+        content = read_bytes(path, "notebook", regular=True)
+    except InputError as error:
+        return error.found
+    return None if names_columns(content) else "its header names no columns of a notebook"
 
 
 def _name(source: str) -> str | None:

@@ -7,16 +7,14 @@ from typing import Any
 
 import click
 
-from ..common import OneOf, json_option, note, print_json
+from ..common import HtmlFile, OneOf, json_option, note, print_json
 from ..inputs import analysed, with_analysis_options
 
 
 @click.command("report")
 @click.argument("source", metavar="INPUT")
 @with_analysis_options
-@click.option(
-    "--output", "-o", type=click.Path(path_type=Path), help="The HTML file; report-NAME.html by default."
-)
+@click.option("--output", "-o", type=HtmlFile(), help="The HTML file; report-NAME.html by default.")
 @click.option(
     "--drawings", type=click.Path(path_type=Path), help="A folder for the figures as files as well."
 )
