@@ -70,7 +70,8 @@ def _node(node: Any, follow: frozenset[int], longest: int) -> tuple[frozenset[in
     if kind is op.BRANCH:
         return _branch([list(arm) for arm in value[1]], follow, longest)
     if kind in _REPEATS:
-        return _repeat(*value, follow, longest)
+        least, most, body = value
+        return _repeat(least, most, body, follow, longest)
     raise PatternTooCostly(f"{str(kind).lower()} has no bounded time; write the line's form out")
 
 
