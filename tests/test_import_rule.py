@@ -121,7 +121,8 @@ ROOMS: dict[str, set[str]] = {
     "tui/keys": set(),
     "tui/key_queue": set(),
     "tui/bench_form": set(),
-    "tui/web": {"analysis/errors"},
+    "tui/web": {"analysis/errors", "daemon/server", "tui/web_window"},
+    "tui/web_window": set(),
     "tui/state": {
         "analysis/comparison", "analysis/errors", "analysis/files", "analysis/inversion", "analysis/outliers",
         "analysis/records", "analysis/results", "analysis/settling", "daemon/paths", "daemon/protocol",

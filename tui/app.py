@@ -91,15 +91,18 @@ class WeighloopApp(App[None]):
         self,
         feed: Feed,
         cautions: bool | None = None,
+        watch: bool = False,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
         """``cautions``: show them at the start; None: only when this user has not read them yet.
 
+        ``watch``: nothing here acts on the bench or on files.
         ``now``: the clock by which readings grow old, s.
         """
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
+        self.only_watches = watch
         self.snapshot = LiveSnapshot(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
@@ -168,7 +171,7 @@ class WeighloopApp(App[None]):
             try:
                 answer = await self.feed.call(method, **params)
             except CallRefused as error:
-                if not error.not_in_control or not await self._take_control():
+                if self.only_watches or not error.not_in_control or not await self._take_control():
                     raise
                 answer = await self.feed.call(method, **params)
         except (CallRefused, FeedLost) as error:
@@ -205,6 +208,9 @@ class WeighloopApp(App[None]):
     def action_new_run(self) -> None:
         """The short form for a new run, with the bench of the run before."""
         if len(self.screen_stack) > 1:
+            return
+        if self.only_watches:
+            self.notify("This screen only watches.")
             return
         run = self.snapshot.run
         if run is not None and run["state"] in ("planned", "running", "held"):
@@ -251,10 +257,13 @@ def light_terminal(environment: Any) -> bool:
     return ground in ("7", "15")
 
 
-def run(socket_path: str | None) -> int:
-    """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status."""
+def run(socket_path: str | None, watch: bool = False) -> int:
+    """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status.
+
+    ``watch``: the screen can only watch; the daemon holds it to that.
+    """
     from .state.follower import SocketFeed
 
-    app = WeighloopApp(SocketFeed(socket_path))
+    app = WeighloopApp(SocketFeed(socket_path, watch), watch=watch)
     app.run()
     return app.return_code or 0

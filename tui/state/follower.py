@@ -111,9 +111,9 @@ class Follower:
 class SocketFeed:
     """Follows the daemon at one socket."""
 
-    def __init__(self, path: str | None) -> None:
-        """``path``: the daemon's socket; None: the user's own daemon."""
-        self.path = path
+    def __init__(self, path: str | None, watch: bool = False) -> None:
+        """``path``: the daemon's socket; None: the user's own daemon. ``watch``: give up acting at once."""
+        self.path, self.watch = path, watch
         self.where = str(path or socket_path())
         self._client: AsyncClient | None = None
 
@@ -122,6 +122,8 @@ class SocketFeed:
         await self.close()
         try:
             self._client = await AsyncClient.connect(self.path)
+            if self.watch:
+                await self._client.call("control.renounce")
         except (ClientError, OSError) as error:
             raise FeedLost(_sentence(error)) from error
 

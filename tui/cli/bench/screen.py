@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -14,6 +17,7 @@ from ..common import SEED, OneOf, Speed, need_terminal
 @click.option(
     "--socket", type=click.Path(path_type=Path), help="The daemon's socket; the user's own by default."
 )
+@click.option("--watch", is_flag=True, help="Only watch; nothing typed here acts on the bench.")
 @click.option(
     "--twin", is_flag=True, help="Start a daemon on the bench twin, whose hands do what the screen says."
 )
@@ -22,33 +26,58 @@ from ..common import SEED, OneOf, Speed, need_terminal
 @click.option(
     "--speed", type=Speed(), default=1.0, show_default=True, help="Of the twin, times as fast as life."
 )
-@click.option("--web", is_flag=True, help="Serve the screen to a browser on this machine (loopback only).")
+@click.option(
+    "--web", is_flag=True, help="Serve the screen to browsers; the addresses printed have keys in them."
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Where the browser's page is served.")
 @click.option(
     "--port", type=click.IntRange(1, 65535), default=8270, show_default=True, help="Of the browser's page."
 )
+@click.option("--act-from-afar", is_flag=True, help="Let browsers of other machines act, not only watch.")
 def command(
-    socket: Path | None, twin: bool, ladder: str, seed: int, speed: float, web: bool, port: int
+    socket: Path | None,
+    watch: bool,
+    twin: bool,
+    ladder: str,
+    seed: int,
+    speed: float,
+    web: bool,
+    host: str,
+    port: int,
+    act_from_afar: bool,
 ) -> None:
-    """Show the terminal screen of a daemon. Closing it never stops a run."""
-    if web:
-        from ...web import serve
+    """Show the terminal screen of a daemon. Closing it never stops a run.
 
-        words = [sys.executable, "-m", "weighloop.tui.cli", "tui"]
-        words += ["--socket", str(socket)] if socket else []
-        words += ["--twin", "--ladder", ladder, "--seed", str(seed), "--speed", str(speed)] if twin else []
-        serve(words, port=port)
-        return
-    from ...app import run
+    With --web every browser window is a view of the one daemon, with --twin too: closing or reloading a
+    window loses nothing.
+    """
+    if not web:
+        need_terminal()
+    with _daemon(socket, twin, ladder, seed, speed) as place:
+        if web:
+            from ...web import serve
 
-    need_terminal()
+            words = [sys.executable, "-m", "weighloop.tui.cli", "tui"]
+            words += ["--socket", str(place)] if place else []
+            words += ["--watch"] if watch else []
+            serve(words, host, port, act_from_afar=act_from_afar)
+            return
+        from ...app import run
+
+        status = run(None if place is None else str(place), watch)
+    sys.exit(status)
+
+
+@contextmanager
+def _daemon(socket: Path | None, twin: bool, ladder: str, seed: int, speed: float) -> Iterator[Path | None]:
+    """The socket of the daemon to look at; with ``twin`` one that lasts as long as the context."""
     if not twin:
-        sys.exit(run(None if socket is None else str(socket)))
-    import tempfile
-
+        yield socket
+        return
     from ....daemon.simulation.rehearsal import Rehearsal
 
     with tempfile.TemporaryDirectory(prefix="weighloop-") as folder:
         store = Path(folder) / "store.sqlite"
         with Rehearsal(store, seed=seed, speed=speed, ladder=ladder) as rehearsal:
             rehearsal.lend_hands()
-            sys.exit(run(str(rehearsal.socket)))
+            yield rehearsal.socket
