@@ -64,6 +64,8 @@ def _benches() -> Iterator[Case]:
     verb = ("field", "--bench", "{x}", "--gap", "3mm")
     odd = ["1e308 mm", "1e-30 mm", "1e999 mm", "-6 mm", "nan mm", "inf mm", "٦ mm", "６ mm", "6", "6 kg"]
     odd += [
+        "6 mm**9**9**9",
+        "6 m**9999999999",
         "6,00 mm",
         "6 mm +/- 1e308 mm",
         "6 mm +/- -1 mm",
