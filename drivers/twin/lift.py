@@ -138,7 +138,7 @@ class LiftTwin(LiftSession):
         elif kind == "M" and code == 18:
             if self.state != IDLE:
                 raise Refused("halt" if self.state == HALT else "busy")
-            self.homed = self.counted = False
+            self.homed = self.counted = self.error_known = False
             self.turner.void()
         elif kind == "M" and code == 999 and self.state == HALT:
             if self.stop_button:

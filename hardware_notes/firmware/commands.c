@@ -134,7 +134,7 @@ static uint8_t obey_m(const frame_t *w) {
         motion_power(0);
         motion_forget();
         turner_void();
-        lift.homed = 0;
+        lift.homed = lift.error_known = 0;
         return OK;
     case 105:
         telemetry_ask();

@@ -8,6 +8,7 @@ exactly (nothing but the far-end switch sees the stage).
 from __future__ import annotations
 
 import random
+import time
 from collections import Counter
 
 from tests.support.lift_emulator import RELEASED_UM, REST_IN_SLOT, TURNING, Moving, Rig, wait_for
@@ -65,9 +66,11 @@ def campaign(rig: Rig, *, moves: int, turns: int, resets: int, seed: int) -> Cou
             tally["refused"] += 1
         if number in faulty:
             _settle(rig)
-        tally["wrong"] += _angle_wrong(rig)
-        if _status(rig).homed and _apart(rig) and not z_lost:
-            tally["wrong"] += 1
+        apart = _apart(rig)
+        _count(tally, _angle_wrong(rig), f"angle after {act} {number}")
+        _count(
+            tally, _status(rig).homed and apart != 0 and not z_lost, f"place after {act} {number}: {apart}"
+        )
         if not rig.lift._link.known:
             _home(rig, tally)
             z_lost = False
@@ -97,6 +100,12 @@ def _settle(rig: Rig) -> None:
     wait_for(lambda: rig.standing_still() and rig._unchanged("turn_edges", 0.02))
 
 
+def _count(tally: Counter[str], wrong: bool, what: str) -> None:
+    if wrong:
+        tally["wrong"] += 1
+        tally[f"wrong: {what}"] += 1
+
+
 def _status(rig: Rig) -> Reply:
     """What the lift says of itself, whatever breaks while it is asked."""
     for _ in range(20):
@@ -108,8 +117,14 @@ def _status(rig: Rig) -> Reply:
 
 
 def _apart(rig: Rig) -> int:
-    """By how many steps the count of Z is not the stage's place."""
-    return round(_status(rig).words["S"] - rig.emulator.steps)
+    """By how many steps the count of Z is not the stage's place, both standing still."""
+    for _ in range(200):
+        before, status = rig.emulator.state["edges"], _status(rig)
+        steps = rig.emulator.steps
+        if not status.moving and rig.emulator.state["edges"] == before:
+            return round(status.words["S"] - steps)
+        time.sleep(0.02)
+    raise AssertionError("the stage does not come to rest")
 
 
 def _angle_wrong(rig: Rig) -> bool:
@@ -130,5 +145,6 @@ def _home(rig: Rig, tally: Counter[str]) -> None:
     else:
         raise AssertionError(f"the lift could not be homed: {rig.lift.why}")
     tally["homings"] += 1
-    tally["wrong"] += rig.lift.lost_steps not in (None, apart)
-    tally["wrong"] += not _status(rig).homed or _apart(rig) != 0 or _angle_wrong(rig)
+    told = rig.lift.lost_steps
+    _count(tally, told not in (None, apart), f"{apart} steps lost, {told} told")
+    _count(tally, not _status(rig).homed or _apart(rig) != 0 or _angle_wrong(rig), "homed elsewhere")

@@ -126,6 +126,30 @@ def test_a_count_that_outlived_a_reset_tells_of_lost_steps(upright: Rig) -> None
     assert upright.lift.lost_height is None
 
 
+def test_steps_lost_before_a_homing_that_failed_are_told_by_the_next(upright: Rig) -> None:
+    """The far-end switch was found, the angle was not: what that homing saw is not forgotten."""
+    upright.lift.approach(45e-3)
+    upright.emulator("lose 7")
+    upright.lift.approach(44e-3)
+    moving = upright.begin(20e-3)
+    upright.emulator("twist 300")
+    assert moving.end() is not None
+    upright.emulator("lamp 0")
+    with pytest.raises(DeviceRefused, match="not confirmed"):
+        upright.lift.establish()
+    upright.emulator("lamp -1")
+    upright.home()
+    assert upright.lift.lost_steps == -7
+    upright.emulator("twist 300")  # the same, but the coils were off in between: the count says nothing
+    upright.emulator("lamp 0")
+    with pytest.raises(DeviceRefused, match="not confirmed"):
+        upright.lift.establish()
+    upright.emulator("lamp -1")
+    upright.say("M18")
+    upright.home()
+    assert upright.lift.lost_steps is None
+
+
 # ---- what breaks ----
 
 
