@@ -55,6 +55,7 @@ EXTRAS = {
     "matplotlib": "report",
     "pandas": "desk",
     "pyarrow": "desk",
+    "weasyprint": "report",
     "xarray": "desk",
 }
 

@@ -8,16 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..figures.names import FIGURE_NAMES
-from .output import html_file, write_whole
+from .output import page_file, write_page
 from .page import versions
 from .plots import frame
 from .style import new_figure, svg
-from .wording import capital, rounded
+from .wording import LEADING, capital, rounded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ..comparison import Batch, Comparison, Difference, Trend
+    from ..comparison import Batch, Comparison, Trend
     from ..results import LoopResult
 
 #: Runs differ by colour, mark and line at once. Six is what an overlay can carry.
@@ -32,7 +32,7 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
     """Write the comparison of ``results`` to ``path`` as one HTML file, whole or not at all."""
     import jinja2
 
-    target = html_file(path)
+    target = page_file(path)
     room = files(__package__ or "")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(room.joinpath("comparison.html").read_text(encoding="utf-8"))
@@ -45,14 +45,18 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
         overlay_alt="Magnetisation against internal field, the recovered branches of all samples.",
         figures=[_row(line, comparison.names) for line in comparison.table],
         shared=comparison.text,
-        differences=[_difference(d) for d in comparison.differences],
+        matrices=[
+            _matrix(key, comparison)
+            for key in LEADING
+            if any(d.figure == key for d in comparison.differences)
+        ],
         batch=[_batch(b) for b in comparison.batch] if is_batch else [],
         going=[_trend(t) for t in comparison.trend],
         trend=svg(trend_drawing(comparison)) if is_batch else "",
         trend_alt="Remanence, coercivity and energy product by sample, with standard uncertainties.",
         versions=versions(),
     )
-    write_whole(target, page)
+    write_page(target, page)
 
 
 def overlay_drawing(names: Sequence[str], results: Sequence[LoopResult]) -> Figure:
@@ -128,18 +132,27 @@ def _row(line: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
     return {"words": name.words, "symbol": name.symbol, "unit": name.unit(), "cells": cells}
 
 
-def _difference(d: Difference) -> dict[str, Any]:
-    name = FIGURE_NAMES[d.figure]
-    value, u, low, high = (name.shown(v) for v in (d.value, d.u, d.low95, d.high95))
-    verdict = "differ" if d.differs else "no difference seen"
+def _matrix(key: str, comparison: Comparison) -> dict[str, Any]:
+    """One figure's differences as a square table: row less column."""
+    name = FIGURE_NAMES[key]
+    found = {(d.first, d.second): d for d in comparison.differences if d.figure == key}
+
+    def cell(row: str, column: str) -> dict[str, Any]:
+        d, sign = found.get((row, column)), 1.0
+        if d is None:
+            d, sign = found.get((column, row)), -1.0
+        if d is None:
+            return {"text": "–", "differs": False}
+        value, u = sign * name.shown(d.value), name.shown(d.u)
+        return {"text": f"{rounded(value, u)} ± {rounded(u, u)}", "differs": d.differs}
+
+    names = comparison.names
     return {
+        "words": capital(name.words),
         "symbol": name.symbol,
-        "pair": f"{d.first} less {d.second}",
-        "value": rounded(value, u),
-        "u": rounded(u, u),
-        "interval": f"{rounded(low, u)} … {rounded(high, u)}",
-        "unit": name.unit(),
-        "verdict": f"{verdict}; {d.note}" if d.note else verdict,
+        "unit": name.unit() or "1",
+        "note": next((f"{capital(d.note)}." for d in found.values() if d.note), None),
+        "rows": [{"name": row, "cells": [cell(row, column) for column in names]} for row in names],
     }
 
 

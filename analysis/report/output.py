@@ -10,20 +10,28 @@ from pathlib import Path
 from ..errors import Fault, InputError
 
 
-def html_file(path: str | Path) -> Path:
-    """``path``, which must be named as an HTML file: a page in a file of another name serves nobody."""
+def page_file(path: str | Path) -> Path:
+    """``path``, which must be named as an HTML file or a PDF: a page in a file of another name serves
+    nobody."""
     path = Path(path)
-    if path.suffix.lower() not in (".html", ".htm"):
+    if path.suffix.lower() not in (".html", ".htm", ".pdf"):
         named = f"named {path.name!r}" if path.suffix else f"named {path.name!r}, without an ending"
-        right = f"a name ending in .html, such as {path.with_suffix('.html').name if path.name else 'x.html'}"
-        raise InputError(str(path), [Fault("output", named, f"{right}: the page is HTML")])
+        example = path.with_suffix(".html").name if path.name else "x.html"
+        right = f"a name ending in .html or .pdf, such as {example}"
+        raise InputError(str(path), [Fault("output", named, right)])
     return path
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a file whole or not at all: a reader never sees half a page, and a link is not followed."""
+def write_page(path: Path, html: str) -> None:
+    """Write a page, as PDF on A4 where ``path`` ends so (WeasyPrint), whole or not at all: a reader never
+    sees half a page, and a link is not followed."""
     with whole_file(path) as unfinished:
-        unfinished.write_text(text, encoding="utf-8")
+        if path.suffix.lower() == ".pdf":
+            from weasyprint import HTML
+
+            HTML(string=html).write_pdf(unfinished)
+        else:
+            unfinished.write_text(html, encoding="utf-8")
 
 
 @contextmanager

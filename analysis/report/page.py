@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
@@ -14,13 +15,14 @@ from ..figures.names import FIGURE_NAMES, input_shown
 from ..magnetostatics.bench_linearisation import WORDS as INPUT_WORDS
 from . import plots as draw
 from .bench_sketch import bench_drawing
-from .output import html_file, whole_file, write_whole
+from .output import page_file, whole_file, write_page
 from .style import save, svg
-from .wording import conclusion, rounded
+from .wording import LEADING, conclusion, rounded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from ..records.bench import Bench
     from ..results import LoopResult
 
 #: Inputs with less than this share of every figure's variance are not listed.
@@ -31,10 +33,11 @@ _LESS_SPACERS = " (less the first at the same number of spacers)"
 def write_report(result: LoopResult, path: str | Path, **details: Any) -> None:
     """Write the report of ``result`` to ``path``, whole or not at all; details as in ``report_html``.
 
-    Raises InputError where ``path`` is not named as an HTML file.
+    A name that ends in ``.pdf`` gets the page laid out on A4. Raises InputError where ``path`` is named as
+    neither an HTML file nor a PDF.
     """
-    target = html_file(path)
-    write_whole(target, report_html(result, **details))
+    target = page_file(path)
+    write_page(target, report_html(result, **details))
 
 
 def write_drawings(result: LoopResult, folder: str | Path, kind: str = "svg") -> list[Path]:
@@ -49,8 +52,9 @@ def write_drawings(result: LoopResult, folder: str | Path, kind: str = "svg") ->
     return written
 
 
-def report_html(result: LoopResult, *, recompute: str = "") -> str:
-    """The report as HTML. ``recompute`` says how it can be computed again."""
+def report_html(result: LoopResult, *, recompute: str = "", units: str = "si") -> str:
+    """The report as HTML: two pages on paper, then an appendix. ``recompute`` says how it can be computed
+    again; ``units``: of the figures, ``si`` or ``cgs``."""
     import jinja2
 
     data = result.to_json()
@@ -66,7 +70,7 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
         source=result.readings.source,
         started=_date(result.readings.started),
         used=sum(row["used"] for row in data["points"]),
-        conclusion=conclusion(bench.sample.name, data["figures"], data["warnings"]),
+        conclusion=conclusion(bench.sample.name, data, notes, _closest(data["points"]), units),
         drawings={"temperature": None}
         | {
             name: {"svg": svg(figure), "alt": alt}
@@ -74,11 +78,15 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
         },
         trials=result.trials,
         figures=[
-            _figure_row(key, data["figures"][key], notes) for key in FIGURE_NAMES if key in data["figures"]
+            _figure_row(key, data["figures"][key], notes, units)
+            for key in FIGURE_NAMES
+            if key in data["figures"]
         ],
         notes=notes,
         warnings=data["warnings"],
         budget=_budget(data["budget"], data["figures"]),
+        short_budget=_budget(data["budget"], data["figures"], LEADING, 6),
+        instrument=_instrument(bench),
         rows=[_point_row(*both) for both in zip(data["points"], readings, strict=True)],
         settling=_settling(readings),
         bench_text=bench.source_text.strip(),
@@ -95,7 +103,7 @@ def report_html(result: LoopResult, *, recompute: str = "") -> str:
 
 
 def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple[Figure, str]]:
-    closest = min((row["gap_m"] for row in rows if row["gap_m"] is not None), default=0.0)
+    closest = _closest(rows) / 1e3
     by_spacers = result.bench.gap.ladder == "spacers"
     made: dict[str, tuple[Figure | None, str]] = {
         "magnetisation": (
@@ -123,11 +131,28 @@ def _drawings(result: LoopResult, rows: list[dict[str, Any]]) -> dict[str, tuple
     return {name: (figure, alt) for name, (figure, alt) in made.items() if figure is not None}
 
 
-def _figure_row(key: str, figure: dict[str, Any], notes: dict[str, str]) -> dict[str, Any]:
+def _closest(rows: list[dict[str, Any]]) -> float:
+    """The smallest gap, mm."""
+    return 1e3 * min((row["gap_m"] for row in rows if row["gap_m"] is not None), default=0.0)
+
+
+def _instrument(bench: Bench) -> str:
+    """What the loop was weighed with, in a line."""
+    magnet, balance = bench.reference_magnet, bench.balance
+    sizes = [magnet.diameter or magnet.outer_diameter or magnet.length, magnet.height]
+    size = " × ".join(f"{length.value * 1e3:g}" for length in sizes if length is not None)
+    ladder = "spacers" if bench.gap.ladder == "spacers" else "a lift"
+    return (
+        f"balance of {balance.resolution * 1e6:g} mg and {balance.capacity * 1e3:g} g; reference magnet: "
+        f"{magnet.shape}, {size} mm, remanence {magnet.remanence.value:g} T; gaps set by {ladder}"
+    )
+
+
+def _figure_row(key: str, figure: dict[str, Any], notes: dict[str, str], units: str) -> dict[str, Any]:
     name = FIGURE_NAMES[key]
 
     def shown(field: str) -> float | None:
-        return None if figure[field] is None else name.shown(figure[field])
+        return None if figure[field] is None else name.shown(figure[field], units)
 
     u, low, high = shown("u"), shown("low95"), shown("high95")
     value = rounded(shown("value"), u)
@@ -138,7 +163,7 @@ def _figure_row(key: str, figure: dict[str, Any], notes: dict[str, str]) -> dict
         "value": f"at least {value}" if figure["status"] == "bound" else value,
         "u": rounded(u, u),
         "interval": "–" if low is None or high is None else f"{rounded(low, u)} … {rounded(high, u)}",
-        "unit": name.unit(),
+        "unit": name.unit(units),
         "status": figure["status"],
         "note": notes.get(figure["why"]),
     }
@@ -201,15 +226,21 @@ def _conditioned_row(row: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def _budget(budget: dict[str, list[dict[str, Any]]], figures: dict[str, Any]) -> dict[str, Any] | None:
-    """One table: a row an input, the weightiest first, a column a figure; None where there is no budget."""
-    keys = [key for key in FIGURE_NAMES if key in budget and figures[key]["u"]]
+def _budget(
+    budget: dict[str, list[dict[str, Any]]],
+    figures: dict[str, Any],
+    among: Collection[str] = FIGURE_NAMES,
+    most: int | None = None,
+) -> dict[str, Any] | None:
+    """One table: a row an input, the weightiest first (``most`` at most), a column a figure of those
+    ``among``; None where there is no budget."""
+    keys = [key for key in FIGURE_NAMES if key in budget and key in among and figures[key]["u"]]
     shares: dict[str, dict[str, float]] = {}
     for key in keys:
         for line in budget[key]:
             shares.setdefault(line["input"], {})[key] = line["share"]
     weighty = sorted(shares, key=lambda name: -max(shares[name].values()))
-    weighty = [name for name in weighty if max(shares[name].values()) >= _SMALLEST_SHARE]
+    weighty = [name for name in weighty if max(shares[name].values()) >= _SMALLEST_SHARE][:most]
     if not weighty:
         return None
     largest = {key: max(shares, key=lambda name: shares[name].get(key, 0.0)) for key in keys}
@@ -233,7 +264,7 @@ def _budget(budget: dict[str, list[dict[str, Any]]], figures: dict[str, Any]) ->
 def versions() -> str:
     """The program's and its numerical libraries' versions, for recomputing."""
     parts = []
-    for name in ("weighloop", "numpy", "scipy", "magpylib"):
+    for name in ("weighloop", "numpy", "scipy"):
         try:
             parts.append(f"{name} {version(name)}")
         except PackageNotFoundError:

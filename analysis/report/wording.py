@@ -8,7 +8,7 @@ from typing import Any
 from ..figures.names import FIGURE_NAMES
 
 #: Figures named in the conclusion, in this order.
-_LEADING = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3")
+LEADING = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3")
 
 
 def rounded(value: float | None, u: float | None = None) -> str:
@@ -27,55 +27,60 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def figure_in_words(key: str, figure: dict[str, Any]) -> str:
+def figure_in_words(key: str, figure: dict[str, Any], units: str = "si") -> str:
     """One figure as a clause, such as ``coercivity of M (HcJ) 91.2 kA/m, u = 0.4 kA/m``."""
     name = FIGURE_NAMES[key]
     if figure["status"] == "not determined" or figure["value"] is None:
         return f"{name.words} ({name.symbol}) not determined"
-    u = None if figure["u"] is None else name.shown(figure["u"])
-    value = rounded(name.shown(figure["value"]), u)
+    u = None if figure["u"] is None else name.shown(figure["u"], units)
+    value = rounded(name.shown(figure["value"], units), u)
     least = "at least " if figure["status"] == "bound" else ""
-    spread = f" (u = {rounded(u, u)} {name.unit()})" if u else ""
-    return f"{name.words} {name.symbol} {least}{value} {name.unit()}{spread}"
+    spread = f" (u = {rounded(u, u)} {name.unit(units)})" if u else ""
+    return f"{name.words} {name.symbol} {least}{value} {name.unit(units)}{spread}"
 
 
-def conclusion(sample: str, figures: dict[str, dict[str, Any]], warnings: list[dict[str, Any]]) -> list[str]:
-    """Two or three sentences for a reader who reads nothing else."""
-    leading = [figure_in_words(key, figures[key]) for key in _LEADING if key in figures]
+def conclusion(
+    sample: str, data: dict[str, Any], notes: dict[str, str], closest_mm: float, units: str = "si"
+) -> list[str]:
+    """The sentences for a reader who reads nothing else: what the sample is, what is only a bound or could
+    not be determined (the reasons stand once, under the figures, by their marks in ``notes``), what to do
+    about it."""
+    figures, warnings = data["figures"], data["warnings"]
+    leading = [figure_in_words(key, figures[key], units) for key in LEADING if key in figures]
     sentences = [f"Sample {sample}: " + "; ".join(leading) + "."]
-    sentences += [_therefore(reason, about) for reason, about in _by_reason(figures).items()]
-    count = len(warnings)
-    if count:
+    for status, words in (("bound", "Only a lower bound"), ("not determined", "Not determined")):
+        listed = [
+            f"{FIGURE_NAMES[key].words} ({notes.get(figures[key]['why'] or '', '-')})"
+            for key in FIGURE_NAMES
+            if key in figures and figures[key]["status"] == status
+        ]
+        if listed:
+            sentences.append(f"{words}: {', '.join(listed)}.")
+    if todo := advice(data, closest_mm):
+        sentences.append("What would help: " + "; ".join(todo) + ".")
+    if count := len(warnings):
         codes = ", ".join(sorted({warning["code"] for warning in warnings}))
-        sentences.append(f"{count} warning{'s' if count > 1 else ''} below should be read first ({codes}).")
+        sentences.append(f"{count} warning{'s' if count > 1 else ''} should be read first ({codes}).")
     return sentences
 
 
-def _by_reason(figures: dict[str, dict[str, Any]]) -> dict[str, dict[str, list[str]]]:
-    """The figures that are not measured: names in words by status, under the reason they share.
-
-    A reason that goes on where a shorter one ends belongs under the shorter.
-    """
-    short: dict[str, dict[str, list[str]]] = {}
-    unsure = [key for key in figures if key in FIGURE_NAMES and figures[key]["status"] != "measured"]
-    for why in sorted({figures[key]["why"] or "" for key in unsure}, key=len):
-        if why and not any(why.startswith(reason) for reason in short):
-            short[why] = {}
-    for key in unsure:
-        why = figures[key]["why"] or ""
-        for reason in short:
-            if why.startswith(reason):
-                short[reason].setdefault(figures[key]["status"], []).append(FIGURE_NAMES[key].words)
-                break
-    return short
-
-
-def _therefore(reason: str, about: dict[str, list[str]]) -> str:
-    """A reason, and what follows from it for which figures."""
-    clauses = []
-    for status, names in about.items():
-        several = len(names) > 1
-        listed = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
-        bound = "are only lower bounds" if several else "is only a lower bound"
-        clauses.append(f"{listed} {bound if status == 'bound' else 'could not be determined'}")
-    return f"{reason.rstrip('.')}. Therefore {'; '.join(clauses)}."
+def advice(data: dict[str, Any], closest_mm: float) -> list[str]:
+    """What would turn bounds into figures, and what would narrow the uncertainty most; each a clause."""
+    figures, codes = data["figures"], {warning["code"] for warning in data["warnings"]}
+    nearer = f"a stronger reference magnet, or a closest gap below {closest_mm:.2g} mm"
+    todo = []
+    if "not-saturated" in codes:
+        todo.append(f"{nearer}, would take the sample nearer to saturation")
+    elif figures.get("saturation_A_per_m", {}).get("status") == "bound":
+        todo.append(f"for the saturation {nearer}")
+    if figures.get("coercivity_HcJ_A_per_m", {}).get("status") == "bound" and "not-saturated" not in codes:
+        todo.append(f"for HcJ {nearer}: the reverse field did not reach it")
+    most: dict[str, list[str]] = {}
+    for key in LEADING:
+        lines = data["budget"].get(key) or []
+        if figures.get(key, {}).get("status") == "measured" and lines:
+            line = max(lines, key=lambda line: line["share"])
+            most.setdefault(line["input"], []).append(
+                f"{100 * line['share']:.0f} % of u² of {FIGURE_NAMES[key].symbol}"
+            )
+    return todo + [f"to know the {name} better ({', '.join(shares)})" for name, shares in most.items()]

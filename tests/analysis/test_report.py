@@ -102,10 +102,11 @@ def test_readings_are_the_jsons(page, result):
 
 def test_the_budget_is_the_jsons(page, result):
     data = result.to_json()
-    shown = table(page, "input")
+    shown, whole = [t for t in page.tables if "input" in t.head]
+    assert len(shown.rows) == 6 < len(whole.rows)
     symbols = {name.symbol: key for key, name in FIGURE_NAMES.items()}
-    for row in shown.rows:
-        for symbol, cell in zip(shown.head[1:], row[1:], strict=True):
+    for head, row in [(t.head, row) for t in (shown, whole) for row in t.rows]:
+        for symbol, cell in zip(head[1:], row[1:], strict=True):
             shares = {line["input"]: line["share"] for line in data["budget"][symbols[symbol]]}
             assert same(cell, 100 * shares.get(row[0], 0.0))
 
@@ -147,22 +148,27 @@ def test_the_conclusion_names_the_leading_figures(page, result):
         assert same(value, name.shown(figure["value"]))
         assert same(u, name.shown(figure["u"]))
     # What is only a bound is said before anything else is read.
-    assert "only" in lead
-    assert "lower bound" in lead
+    assert "only a lower bound: saturation" in lead.lower()
+    assert "What would help: " in lead
 
 
 def test_the_comparison_is_the_jsons(comparison_page):
     data = compare([example(1), example(2), example(3)]).to_json()
-    shown = table(comparison_page, "joint u").rows
-    assert len(shown) == len(data["differences"])
-    for (symbol, pair, value, u, interval, _, verdict), d in zip(shown, data["differences"], strict=True):
-        name = FIGURE_NAMES[d["figure"]]
-        assert (symbol, pair) == (name.symbol, f"{d['first']} less {d['second']}")
-        assert same(value, name.shown(d["value"]))
-        assert same(u, name.shown(d["u"]))
-        for text, key in zip(interval.split(" … "), ("low95", "high95"), strict=True):
-            assert same(text, name.shown(d[key]))
-        assert verdict.startswith("differ") == d["differs"]
+    names = data["runs"]
+    for key in ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3"):
+        name = FIGURE_NAMES[key]
+        (shown,) = [t for t in comparison_page.tables if t.head[:1] == [name.symbol]]
+        assert shown.head[1:] == names
+        pairs = {(d["first"], d["second"]): d for d in data["differences"] if d["figure"] == key}
+        for row, line in zip(names, shown.rows, strict=True):
+            for column, cell in zip(names, line[1:], strict=True):
+                if row == column:
+                    assert cell == "–"
+                    continue
+                value, u = cell.split(" ± ")
+                d, sign = (pairs[row, column], 1) if (row, column) in pairs else (pairs[column, row], -1)
+                assert same(value, sign * name.shown(d["value"]))
+                assert same(u, name.shown(d["u"]))
     for row, t in zip(table(comparison_page, "change a sample").rows, data["trend"], strict=True):
         assert same(row[1], FIGURE_NAMES[t["figure"]].shown(t["per_run"]))
     for row, b in zip(table(comparison_page, "u(mean)").rows, data["batch"], strict=True):
@@ -266,3 +272,37 @@ def test_a_report_is_written_whole_or_not_at_all(result, tmp_path, monkeypatch):
         write_report(result, path)
     monkeypatch.undo()
     assert path.read_text() == "the earlier one"
+
+
+def test_as_pdf_two_pages_then_the_appendix(result, tmp_path):
+    """A4 (ISO 216), the verdict, the loop and the figures on two pages, page numbers and a running head."""
+    from weasyprint import HTML
+
+    write_report(result, tmp_path / "report.pdf")
+    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
+    pages = HTML(string=report_html(result)).render().pages
+    assert {(round(p.width), round(p.height)) for p in pages} == {(794, 1123)}  # 210 x 297 mm at 96 dpi
+
+    def heads(page):
+        found, boxes = [], [page._page_box]
+        while boxes:
+            box = boxes.pop()
+            boxes += list(getattr(box, "children", []))
+            if getattr(box, "element_tag", "") == "h2":
+                found += [part.text for part in box.descendants() if hasattr(part, "text")]
+        return found
+
+    where = {head: k for k, page in enumerate(pages) for head in heads(page)}
+    assert where["The loop"] == 0
+    assert where["Figures"] <= 1
+    assert where["What the uncertainty is made of"] == 1
+    assert where["Appendix: induction and energy product"] == 2
+
+
+def test_cgs_figures_on_request(result):
+    """1 Oe = 1000/(4 pi) A/m (Goldfarb and Fickett, NBS SP 696)."""
+    page = Page(report_html(result, units="cgs"))
+    (HcJ,) = [row for row in table(page, "symbol").rows if row[1] == "HcJ"]
+    value = result.to_json()["figures"]["coercivity_HcJ_A_per_m"]["value"]
+    assert HcJ[5] == "Oe"
+    assert float(HcJ[2]) == pytest.approx(value * 4e-3 * np.pi, rel=2e-3)

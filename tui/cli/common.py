@@ -79,18 +79,18 @@ class Speed(click.ParamType):
         return speed
 
 
-class HtmlFile(click.Path):
-    """Where a page is written: a name ending in .html."""
+class PageFile(click.Path):
+    """Where a page is written: a name ending in .html or .pdf."""
 
     def __init__(self) -> None:
         super().__init__(dir_okay=False, path_type=Path)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         from ...analysis.errors import InputError
-        from ...analysis.report.output import html_file
+        from ...analysis.report.output import page_file
 
         try:
-            return super().convert(html_file(value), param, ctx)
+            return super().convert(page_file(value), param, ctx)
         except InputError as error:
             self.fail(str(error), param, ctx)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import HtmlFile, OneOf, json_option, note, print_json, significant, table
+from ..common import OneOf, PageFile, json_option, note, print_json, significant, table
 from ..inputs import analysed, with_analysis_options
 from .figures import like
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @click.argument("sources", metavar="INPUT...", nargs=-1, required=True)
 @with_analysis_options
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
-@click.option("--output", "-o", type=HtmlFile(), help="Write an HTML page too.")
+@click.option("--output", "-o", type=PageFile(), help="Write a page too, .html or .pdf.")
 @json_option
 def command(
     sources: tuple[str, ...], units: str, output: Path | None, as_json: bool, **settings: Any

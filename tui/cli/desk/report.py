@@ -7,23 +7,31 @@ from typing import Any
 
 import click
 
-from ..common import HtmlFile, OneOf, json_option, note, print_json
+from ..common import OneOf, PageFile, json_option, note, print_json
 from ..inputs import analysed, with_analysis_options
 
 
 @click.command("report")
 @click.argument("source", metavar="INPUT")
 @with_analysis_options
-@click.option("--output", "-o", type=HtmlFile(), help="The HTML file; report-NAME.html by default.")
+@click.option("--output", "-o", type=PageFile(), help="The file, .html or .pdf; report-NAME.html by default.")
 @click.option(
     "--drawings", type=click.Path(path_type=Path), help="A folder for the figures as files as well."
 )
+@click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True, help="Of the figures.")
 @click.option("--kind", type=OneOf(["svg", "png", "pdf"]), default="svg", show_default=True)
 @json_option
 def command(
-    source: str, output: Path | None, drawings: Path | None, kind: str, as_json: bool, **settings: Any
+    source: str,
+    output: Path | None,
+    drawings: Path | None,
+    kind: str,
+    units: str,
+    as_json: bool,
+    **settings: Any,
 ) -> None:
-    """Write the report of INPUT (a run's number, a notebook CSV or a data package) as one HTML file."""
+    """Write the report of INPUT (a run's number, a notebook CSV or a data package) as one HTML file or
+    PDF."""
     from ....analysis.report import write_drawings, write_report
 
     result = analysed(source, **settings)
@@ -33,7 +41,7 @@ def command(
         f" --{name} {settings[f'{name}_path']}" for name in ("bench", "store") if settings[f"{name}_path"]
     )
     again += f" --trials {settings['trials']}"
-    write_report(result, target, recompute=f"Recompute with: {again}.")
+    write_report(result, target, recompute=f"Recompute with: {again}.", units=units)
     drawn = [] if drawings is None else write_drawings(result, drawings, kind)
     if as_json:
         print_json({"report": str(target), "drawings": [str(path) for path in drawn]})
