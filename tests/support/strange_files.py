@@ -259,7 +259,7 @@ def _options() -> Iterator[Case]:
             yield Case(
                 "option", f"{verb[0]} --speed {value}", (*verb, "--speed", value), _text(""), "--speed"
             )
-    for value in ("x.pdf", "x.csv", "x", "x.html.exe"):
+    for value in ("x.txt", "x.csv", "x", "x.html.exe"):
         verb = ("report", str(EXAMPLES / "wp-07-1.csv"), "-o", value)
         yield Case("option", f"report -o {value}", verb, _text(""), ".html")
         verb = ("compare", str(EXAMPLES), "-o", value)
