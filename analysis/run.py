@@ -221,7 +221,7 @@ class Run:
 
 def _unit(key: str) -> str:
     """A figure's unit as pint reads it."""
-    return FIGURE_NAMES[key].unit().replace("m3", "m^3").replace("A m2", "A*m^2") or "dimensionless"
+    return FIGURE_NAMES[key].unit().replace("m³", "m^3").replace("A·m²", "A*m^2") or "dimensionless"
 
 
 def read_notebook(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import Final
 
 from ..analysis.units import decimals
@@ -99,11 +98,6 @@ def with_uncertainty(value: float | None, u: float | None) -> str:
         return _signed(f"{value:.4g}")
     places = min(9, decimals(u))
     return _signed(f"{value:.{places}f}") + f" ± {u:.{places}f}"
-
-
-def raised(unit: str) -> str:
-    """A unit with its powers raised: ``kJ/m3`` -> ``kJ/m³``."""
-    return re.sub(r"(?<=m)[23]", lambda power: {"2": "²", "3": "³"}[power[0]], unit)
 
 
 def interval(low: float | None, high: float | None, u: float | None) -> str:

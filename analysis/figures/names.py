@@ -6,6 +6,7 @@ CGS conversions after Goldfarb & Fickett, NBS SP 696 (1985): 1 Oe = 1000/(4 pi) 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from math import pi
 
@@ -14,12 +15,25 @@ from ..constants import OERSTED
 
 @dataclass(frozen=True)
 class FigureName:
-    """A figure's name in words, its symbol, and its units: (name, SI value of one)."""
+    """A figure's name in words, its symbol as it is typed, and its units: (name, SI value of one)."""
 
     words: str
     symbol: str
     si: tuple[str, float]
     cgs: tuple[str, float]
+
+    @property
+    def printed(self) -> str:
+        """The symbol as it is read in plain text: ``μrec``."""
+        for typed, letter in _LETTERS:
+            if self.symbol.startswith(typed):
+                return letter + self.symbol.removeprefix(typed)
+        return self.symbol
+
+    @property
+    def html(self) -> str:
+        """The symbol with its subscripts: ``μ<sub>rec</sub>``."""
+        return re.sub(r"([MHσμ]|\(BH\))(cJ|cB|rec|max|[skr])", r"\1<sub>\2</sub>", self.printed)
 
     def unit(self, system: str = "si") -> str:
         return (self.cgs if system == "cgs" else self.si)[0]
@@ -29,10 +43,13 @@ class FigureName:
         return value / (self.cgs if system == "cgs" else self.si)[1]
 
 
-_M = {"si": ("kA/m", 1e3), "cgs": ("emu/cm3", 1e3)}
+#: Letters that a keyboard lacks, at the beginning of a symbol.
+_LETTERS = (("mu_", "μ"), ("sigma_", "σ"), ("rho", "ρ"), ("dH", "ΔH"))
+
+_M = {"si": ("kA/m", 1e3), "cgs": ("emu/cm³", 1e3)}
 _H = {"si": ("kA/m", 1e3), "cgs": ("Oe", OERSTED)}
-_E = {"si": ("kJ/m3", 1e3), "cgs": ("MGOe", 1e5 / (4 * pi))}
-_S = {"si": ("A m2/kg", 1.0), "cgs": ("emu/g", 1.0)}
+_E = {"si": ("kJ/m³", 1e3), "cgs": ("MGOe", 1e5 / (4 * pi))}
+_S = {"si": ("A·m²/kg", 1.0), "cgs": ("emu/g", 1.0)}
 _1 = {"si": ("", 1.0), "cgs": ("", 1.0)}
 
 #: Key in the JSON: its name. The order is the order in which figures are shown.
@@ -51,7 +68,7 @@ FIGURE_NAMES: dict[str, FigureName] = {
     "switching_field_width": FigureName("width of switching fields", "dH/HcJ", **_1),
     "specific_saturation_A_m2_per_kg": FigureName("specific saturation", "sigma_s", **_S),
     "specific_remanence_A_m2_per_kg": FigureName("specific remanence", "sigma_r", **_S),
-    "density_kg_per_m3": FigureName("density", "rho", si=("g/cm3", 1e3), cgs=("g/cm3", 1e3)),
+    "density_kg_per_m3": FigureName("density", "rho", si=("g/cm³", 1e3), cgs=("g/cm³", 1e3)),
 }
 
 #: How the bench's values are read, by the end of their key in its file: unit, what is added to SI, by what

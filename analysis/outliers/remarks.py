@@ -32,8 +32,8 @@ def density(table: Table) -> Table:
     if density - 3.0 * u <= XRAY_DENSITY:
         return table
     text = (
-        f"mass and size make {density / 1e3:.2f} g/cm3, more than a hard ferrite without pores "
-        f"({XRAY_DENSITY / 1e3:.2f} g/cm3): for a ferrite the mass or a size in the bench file is wrong"
+        f"mass and size make {density / 1e3:.2f} g/cm³, more than a hard ferrite without pores "
+        f"({XRAY_DENSITY / 1e3:.2f} g/cm³): for a ferrite the mass or a size in the bench file is wrong"
     )
     return table.set_aside({}, [Finding("density-suspect", text)])
 

@@ -88,7 +88,7 @@ def trend_drawing(comparison: Comparison) -> Figure:
             linestyle="none",
             capsize=3,
         )
-        ax.set_ylabel(f"{name.symbol}, {name.unit()}")
+        ax.set_ylabel(f"{name.printed}, {name.unit()}")
         ax.set_xticks(range(len(comparison.names)), comparison.names)
         ax.set_xlim(-0.5, len(comparison.names) - 0.5)
     return figure
@@ -129,7 +129,7 @@ def _row(line: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
         value = rounded(name.shown(found["value"]), u)
         bound = "≥ " if found["status"] == "bound" else ""
         cells.append(f"{bound}{value}" + (f" ± {rounded(u, u)}" if u else ""))
-    return {"words": name.words, "symbol": name.symbol, "unit": name.unit(), "cells": cells}
+    return {"words": name.words, "symbol": name.html, "unit": name.unit(), "cells": cells}
 
 
 def _matrix(key: str, comparison: Comparison) -> dict[str, Any]:
@@ -149,7 +149,7 @@ def _matrix(key: str, comparison: Comparison) -> dict[str, Any]:
     names = comparison.names
     return {
         "words": capital(name.words),
-        "symbol": name.symbol,
+        "symbol": name.html,
         "unit": name.unit() or "1",
         "note": next((f"{capital(d.note)}." for d in found.values() if d.note), None),
         "rows": [{"name": row, "cells": [cell(row, column) for column in names]} for row in names],
@@ -162,7 +162,7 @@ def _batch(b: Batch) -> dict[str, Any]:
     share = f"{100 * b.chance:.0f} %" if b.chance >= 0.01 else "under 1 %"
     chance = f"such a spread comes by measurement alone in {share} of cases"
     return {
-        "words": f"{name.words} ({name.symbol})",
+        "words": f"{name.words} ({name.html})",
         "mean": rounded(mean, u),
         "u_mean": rounded(u, u),
         "spread": rounded(spread, u),
@@ -176,7 +176,7 @@ def _trend(t: Trend) -> dict[str, Any]:
     name = FIGURE_NAMES[t.figure]
     slope, u, low, high = (name.shown(v) for v in (t.per_run, t.u, t.low95, t.high95))
     return {
-        "words": f"{name.words} ({name.symbol})",
+        "words": f"{name.words} ({name.html})",
         "slope": rounded(slope, u),
         "u": rounded(u, u),
         "interval": f"{rounded(low, u)} … {rounded(high, u)}",

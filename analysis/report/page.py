@@ -159,7 +159,7 @@ def _figure_row(key: str, figure: dict[str, Any], notes: dict[str, str], units: 
     return {
         "key": key,
         "words": name.words,
-        "symbol": name.symbol,
+        "symbol": name.html,
         "value": f"at least {value}" if figure["status"] == "bound" else value,
         "u": rounded(u, u),
         "interval": "–" if low is None or high is None else f"{rounded(low, u)} … {rounded(high, u)}",
@@ -258,7 +258,7 @@ def _budget(
         }
         for name in weighty
     ]
-    return {"symbols": [FIGURE_NAMES[key].symbol for key in keys], "rows": rows}
+    return {"symbols": [FIGURE_NAMES[key].html for key in keys], "rows": rows}
 
 
 def versions() -> str:

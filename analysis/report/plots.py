@@ -141,7 +141,7 @@ def budget_drawing(result: LoopResult, key: str, axes: Any = None) -> Figure:
         [line.share for line in lines],
         color=BRANCH_STYLE["descending"]["color"],
     )
-    axes.set_xlabel(f"share in u² of {FIGURE_NAMES[key].symbol}")
+    axes.set_xlabel(f"share in u² of {FIGURE_NAMES[key].printed}")
     axes.set_xlim(0, 1)
     return figure
 

@@ -31,12 +31,12 @@ def figure_in_words(key: str, figure: dict[str, Any], units: str = "si") -> str:
     """One figure as a clause, such as ``coercivity of M (HcJ) 91.2 kA/m, u = 0.4 kA/m``."""
     name = FIGURE_NAMES[key]
     if figure["status"] == "not determined" or figure["value"] is None:
-        return f"{name.words} ({name.symbol}) not determined"
+        return f"{name.words} ({name.printed}) not determined"
     u = None if figure["u"] is None else name.shown(figure["u"], units)
     value = rounded(name.shown(figure["value"], units), u)
     least = "at least " if figure["status"] == "bound" else ""
     spread = f" (u = {rounded(u, u)} {name.unit(units)})" if u else ""
-    return f"{name.words} {name.symbol} {least}{value} {name.unit(units)}{spread}"
+    return f"{name.words} {name.printed} {least}{value} {name.unit(units)}{spread}"
 
 
 def conclusion(

@@ -61,7 +61,7 @@ def test_figures_are_the_jsons(page, result):
     assert shown.keys == [key for key in FIGURE_NAMES if key in data]
     for key, (words, symbol, value, u, interval, unit, status) in zip(shown.keys, shown.rows, strict=True):
         name, figure = FIGURE_NAMES[key], data[key]
-        assert (words, symbol, unit) == (name.words, name.symbol, name.unit())
+        assert (words, symbol, unit) == (name.words, name.printed, name.unit())
         scaled = {k: None if figure[k] is None else name.shown(figure[k]) for k in ("value", "u")}
         assert same(value, scaled["value"]), key
         assert same(u, scaled["u"]), key
@@ -104,7 +104,7 @@ def test_the_budget_is_the_jsons(page, result):
     data = result.to_json()
     shown, whole = [t for t in page.tables if "input" in t.head]
     assert len(shown.rows) == 6 < len(whole.rows)
-    symbols = {name.symbol: key for key, name in FIGURE_NAMES.items()}
+    symbols = {name.printed: key for key, name in FIGURE_NAMES.items()}
     for head, row in [(t.head, row) for t in (shown, whole) for row in t.rows]:
         for symbol, cell in zip(head[1:], row[1:], strict=True):
             shares = {line["input"]: line["share"] for line in data["budget"][symbols[symbol]]}
@@ -143,7 +143,7 @@ def test_the_conclusion_names_the_leading_figures(page, result):
     for key in ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "BHmax_J_per_m3"):
         name, figure = FIGURE_NAMES[key], result.to_json()["figures"][key]
         value, u = re.findall(
-            rf"{re.escape(name.symbol)} (-?[\d.]+) {name.unit()} \(u = ([\d.]+) {name.unit()}\)", lead
+            rf"{re.escape(name.printed)} (-?[\d.]+) {name.unit()} \(u = ([\d.]+) {name.unit()}\)", lead
         )[0]
         assert same(value, name.shown(figure["value"]))
         assert same(u, name.shown(figure["u"]))
@@ -157,7 +157,7 @@ def test_the_comparison_is_the_jsons(comparison_page):
     names = data["runs"]
     for key in ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3"):
         name = FIGURE_NAMES[key]
-        (shown,) = [t for t in comparison_page.tables if t.head[:1] == [name.symbol]]
+        (shown,) = [t for t in comparison_page.tables if t.head[:1] == [name.printed]]
         assert shown.head[1:] == names
         pairs = {(d["first"], d["second"]): d for d in data["differences"] if d["figure"] == key}
         for row, line in zip(names, shown.rows, strict=True):

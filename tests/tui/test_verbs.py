@@ -113,7 +113,7 @@ def test_figures_report_and_package(tmp_path: Path) -> None:
     assert found["schema"] == 1
     assert "kA/m" in good("figures", NOTEBOOK, *QUICK).stdout
     cgs = good("figures", NOTEBOOK, *QUICK, "--units", "cgs").stdout
-    assert all(unit in cgs for unit in ("Oe", "emu/cm3", "MGOe", "emu/g"))
+    assert all(unit in cgs for unit in ("Oe", "emu/cm³", "MGOe", "emu/g"))
     package = tmp_path / "package"
     said = json.loads(good("export", NOTEBOOK, str(package), *QUICK, "--json").stdout)
     assert Path(said["package"]) == package / "datapackage.json"

@@ -13,7 +13,7 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from ...daemon.protocol import Run
-from ..format import NONE, raised, with_uncertainty
+from ..format import NONE, with_uncertainty
 from ..state.compute import NotYet, differing, loop_points
 from ..state.compute_process import analyse_run
 from ..widgets.key_bar import KeyBar
@@ -64,7 +64,7 @@ class CompareScreen(ModalScreen[None]):
             classes="hint",
             markup=False,
         )
-        symbols = ", ".join(f"{name_of(key).symbol} {name_of(key).words}" for key in SHOWN)
+        symbols = ", ".join(f"{name_of(key).printed} {name_of(key).words}" for key in SHOWN)
         yield Static(symbols, id="symbols", classes="hint", markup=False)
         yield KeyBar((("escape", "Back", "screen.leave"), ("y", "Copy the table", "screen.copy")))
 
@@ -104,7 +104,7 @@ class CompareScreen(ModalScreen[None]):
         table.add_column("run")
         for key in SHOWN:
             name = name_of(key)
-            table.add_column(f"{name.symbol} {raised(name.si[0])}".strip())
+            table.add_column(f"{name.printed} {name.unit()}".strip())
         for row in self._rows():
             table.add_row(*row)
         table.focus()

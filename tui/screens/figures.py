@@ -18,7 +18,7 @@ from textual.worker import get_current_worker
 from ...analysis.figures.names import FIGURE_NAMES, FigureName
 from ...daemon.protocol import Run
 from ..bench_shifts import bench_rows
-from ..format import NONE, interval, raised, with_uncertainty
+from ..format import NONE, interval, with_uncertainty
 from ..keys import bindings
 from ..state.compute import NotYet, loop_points
 from ..state.compute_process import analyse_run
@@ -226,7 +226,7 @@ def name_of(key: str) -> FigureName:
 def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
     """One row: name, value, unit, interval, status; a bound is never shown as a value."""
     name = name_of(key)
-    unit, scale = raised(name.si[0]), name.si[1]
+    unit, scale = name.si
 
     def shown(value: float | None) -> float | None:
         return None if value is None else value / scale

@@ -128,7 +128,7 @@ def _beside_the_truth(result: Any, truth: dict[str, float]) -> str:
             continue
         inside = figure.low95 <= truth[key] <= figure.high95
         shown = [significant(name.shown(value)) for value in (figure.value, truth[key])]
-        rows.append([name.symbol, *shown, name.unit(), "yes" if inside else "no"])
+        rows.append([name.printed, *shown, name.unit(), "yes" if inside else "no"])
     if not rows:
         return (
             "Every figure is a bound or not determined; see above why. None stands beside the twin's truth."

@@ -103,7 +103,7 @@ def _print(comparison: Comparison, units: str) -> None:
             u = None if found["u"] is None else name.shown(found["u"], units)
             shown = like(name.shown(found["value"], units), u)
             cells.append(f"at least {shown}" if found["status"] == "bound" else shown)
-        rows.append([name.symbol, *cells, name.unit(units)])
+        rows.append([name.printed, *cells, name.unit(units)])
     print(table(["figure", *comparison.names, "unit"], rows))
     rows = []
     for d in comparison.differences:
@@ -112,7 +112,7 @@ def _print(comparison: Comparison, units: str) -> None:
         verdict = "differ" if d.differs else "no difference seen"
         interval = f"{like(low, u)} .. {like(high, u)}"
         rows.append(
-            [name.symbol, f"{d.first} - {d.second}", like(value, u), significant(u, 2), interval, verdict]
+            [name.printed, f"{d.first} - {d.second}", like(value, u), significant(u, 2), interval, verdict]
         )
     print("\n" + table(["figure", "difference", "value", "joint u", "95 % interval", "verdict"], rows))
     print(f"\n{comparison.text}")
@@ -129,7 +129,7 @@ def _print_batch(comparison: Comparison, units: str) -> None:
     for b in comparison.batch:
         name, t = FIGURE_NAMES[b.figure], trends.get(b.figure)
         mean, u, spread, own = (name.shown(v, units) for v in (b.mean, b.u_mean, b.spread, b.u_own))
-        row = [name.symbol, like(mean, u), significant(u, 2), significant(spread, 2), significant(own, 2)]
+        row = [name.printed, like(mean, u), significant(u, 2), significant(spread, 2), significant(own, 2)]
         row += [name.unit(units), "differ" if b.differ else "alike"]
         if t is None:
             rows.append([*row, "-", "-", "-"])

@@ -47,10 +47,10 @@ def figures_table(result: LoopResult, units: str = "si") -> str:
         shown = f"at least {value}" if figure.status == "bound" else value
         interval = "-" if low == "-" or high == "-" else f"{low} .. {high}"
         rows.append(
-            [name.words, name.symbol, shown, significant(u, 2), interval, name.unit(units), figure.status]
+            [name.words, name.printed, shown, significant(u, 2), interval, name.unit(units), figure.status]
         )
         if figure.why:
-            reasons.setdefault(figure.why, []).append(name.symbol)
+            reasons.setdefault(figure.why, []).append(name.printed)
     out = table(["figure", "symbol", "value", "u", "95 % interval", "unit", "status"], rows)
     told = [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
     return "\n".join([out, "", *told]) if told else out
