@@ -81,6 +81,6 @@ def advice(data: dict[str, Any], closest_mm: float) -> list[str]:
         if figures.get(key, {}).get("status") == "measured" and lines:
             line = max(lines, key=lambda line: line["share"])
             most.setdefault(line["input"], []).append(
-                f"{100 * line['share']:.0f} % of u² of {FIGURE_NAMES[key].symbol}"
+                f"{100 * line['share']:.0f} % of u² of {FIGURE_NAMES[key].printed}"
             )
     return todo + [f"to know the {name} better ({', '.join(shares)})" for name, shares in most.items()]
