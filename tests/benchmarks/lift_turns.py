@@ -1,6 +1,6 @@
 """The emulated lift through 400 moves with 100 turns, 16 resets and every fault: what is told of it?
 
-``python -m tests.benchmarks.lift_turns [--seeds 1 2 3]``: about three minutes a seed. Needs the compiler and
+``python -m tests.benchmarks.lift_turns [--seeds 1 2 3]``: about ten minutes a seed. Needs the compiler and
 the emulator's library (hardware_notes/firmware/README.md).
 """
 

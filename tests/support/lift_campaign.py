@@ -78,6 +78,7 @@ def campaign(rig: Rig, *, moves: int, turns: int, resets: int, seed: int) -> Cou
     state = rig.emulator.state
     tally["low turns"] += state["lowest_turn_um"] - RELEASED_UM < TURNING * 1e6 - 50_000
     tally["closed between"] += state["nearest_between_um"] < 48_900
+    tally["wrong"] += 0
     return tally
 
 
