@@ -46,6 +46,7 @@ from .settings import (
     REVISED_AGE,
     REVISED_TIME,
     SILENCE,
+    STANDS,
     STOPPED,
     SUSPECTS,
     TRANSIENT_TIME,
@@ -109,6 +110,7 @@ class SettlingFilter:
         self._suspects = 0.0
         self._remainder = 0.0  # resolutions the reading still moved by when the level began
         self._depth_before = math.inf  # resolutions, of the breath before this level; unknown at first
+        self._youngest = YOUNGEST  # s for which it must stand
         self._moving_since = 0.0  # own time the level was found to be over
         self._told = False  # whether the present change was announced by ``begin``
         self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
@@ -274,7 +276,6 @@ class SettlingFilter:
             return None
         if stopped:
             bank.reset_swing(swing)
-        dt = times[0] - self._carried
         if not self._told:
             mean, parts = bank.level()
             covariance = parts.sum(axis=0)
@@ -285,10 +286,11 @@ class SettlingFilter:
                 return "level"
         if forced and spread > limit:
             bank.forget(max(float(np.ptp(raw)), 1.0), min((spread / limit) ** 2, MOST_GROWTH))
-        bank.predict(max(dt, 0.0))
+        bank.predict(max(times[0] - self._carried, 0.0))
         wide = spread + limit
         bank.begin_level(clean.mean(), 3 * wide)
         self._remainder = max(spread, 1.0)
+        self._youngest = max(YOUNGEST, STANDS * min(times[0] - self._moving_since, LONGEST_FALL))
         self._carried = self._since = times[0]
         self._readings = 0
         self._taken_for = None
@@ -342,7 +344,7 @@ class SettlingFilter:
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > UNEASY
         unwatched = self._to_watch(now)
-        young = age < YOUNGEST or self._readings < FEWEST or unwatched > 0
+        young = age < self._youngest or self._readings < FEWEST or unwatched > 0
         if u <= self._target and not (drifting or disturbed or young):
             self._accepted = True
         left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), unwatched, 0.3)

@@ -1,7 +1,7 @@
 """The settling filter over seeded trials in many classes, against the bound and against common rules.
 
 ``python -m tests.benchmarks.settling [--trials N] [--seed S] [--minutes M] [--classes C] [--past]``;
-5,000 trials is the full run. Times count from the release of the sample; errors are against the true level.
+10,000 trials are the full run. Times count from the release of the sample; errors are against the true level.
 """
 
 from __future__ import annotations
