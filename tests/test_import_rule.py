@@ -53,8 +53,8 @@ ROOMS: dict[str, set[str]] = {
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/data_package": {"analysis/errors", "analysis/files", "analysis/records", "analysis/results"},
     "analysis/report": {
-        "analysis/comparison", "analysis/constants", "analysis/errors", "analysis/figures",
-        "analysis/magnetostatics", "analysis/records", "analysis/results",
+        "analysis/calibration", "analysis/comparison", "analysis/constants", "analysis/errors",
+        "analysis/figures", "analysis/magnetostatics", "analysis/records", "analysis/results",
     },
     "analysis/run": {
         "analysis/data_package", "analysis/errors", "analysis/exchange", "analysis/figures", "analysis/files",

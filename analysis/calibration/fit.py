@@ -1,8 +1,15 @@
-"""The fit behind a calibration: weighted least squares that knows what its data cannot tell."""
+"""The fit behind a calibration: least squares over everything the bench was calibrated with.
+
+Each kind of reading (a probe's field, a coil's pull, a standard's ...) predicts itself from the same bench:
+remanence, core, sizes, contact gap, scale of the heights; and from what is its own (a probe's gain, a coil's
+area). What is known of any of these beforehand takes part as one more reading (JCGM 102:2011, and least
+squares with prior information). A magnet that is uneven bends near readings as another contact gap would: the
+core is always among the unknowns, or remanence and contact gap would be wrong with a small uncertainty.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -14,19 +21,30 @@ from ..errors import NotPossible
 from ..magnetostatics.reference_magnet import at_temperature
 from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet
-from ..units import Measured, decimals
+from ..units import Measured
+from .outcome import Calibration, with_u, words
 
-#: A reading predicted for a magnet, at gaps (n,) in m, with the nuisances' values in the order given.
+#: A reading predicted for a magnet, at gaps (n,) in m, with the source's own values in the order given.
 Model = Callable[[ReferenceMagnet, Floats, Floats], Floats]
 
-#: What of a magnet is a length.
-SIZES = ("height", "diameter", "length", "width", "outer_diameter", "inner_diameter")
+#: What of a magnet may be known beforehand, besides its remanence.
+KNOWN_OF_MAGNET = (
+    "height", "diameter", "length", "width", "outer_diameter", "inner_diameter", "core_excess",
+)  # fmt: skip
 #: Refusal: the two columns of the fit's Jacobian, each scaled to length 1, have this condition number when a
 #: change of the contact gap can be undone to 1 % by a change of the remanence (correlation 0.9998). Ours.
 WORST_CONDITION = 100.0
 #: Refusal: a calibration vaguer than this is worth less than a data sheet and a feeler gauge. Ours.
 WORST_U_REMANENCE = 0.05  # relative
 WORST_U_CONTACT = 0.3e-3  # m
+#: Refusal of a fit with a prior on everything: a reduced chi-square above this, or a value this many standard
+#: uncertainties from what was known of it, says that the magnet is none of those the model knows. Ours, from
+#: trials: a narrow strong core shows itself by both, every magnet the model fits to 0.3 % of B by neither.
+WORST_CHI_SQUARE = 2.0
+WORST_PULL = 3.0
+#: No magnet is quite two zones: what the model's own gradient may be off by, relative. (Its field may be off
+#: by more: ``bench_linearisation.U_FIELD_MODEL``, beside it in every figure.) From the same trials.
+MODEL_FLOOR = 0.0015
 
 _ADVICE = (
     "take readings both closer and farther away, or state one of the two in the bench file and hold it "
@@ -35,137 +53,135 @@ _ADVICE = (
 
 
 @dataclass(frozen=True, eq=False)
-class Calibration:
-    """What a fit found. ``remanence`` at 20 degrees Celsius in T, ``contact`` in m.
-
-    ``names``, ``values`` (p,), ``covariance`` (p, p): all fitted parameters, SI, nuisances included.
-    ``residuals`` (n,) are (measured - fitted) / standard uncertainty, ``used`` (n,) the rows that took part.
-    ``correlation`` is that of remanence and contact.
-    """
-
-    method: str
-    remanence: Measured
-    contact: Measured
-    correlation: float
-    names: tuple[str, ...]
-    values: Floats
-    covariance: Floats
-    residuals: Floats
-    used: NDArray[np.bool_]
-    warnings: tuple[str, ...]
-
-    def bench_lines(self) -> str:
-        """The result as lines of a bench file (TOML).
-
-        Together the two are known much better than either alone, where they correlate: they keep two
-        digits more than their own uncertainties would, so that rounding does not part them.
-        """
-        return (
-            "[reference_magnet]\n"
-            f'remanence = "{_with_u(self.remanence, 1.0, "T", more=2)}"\n'
-            f"remanence_contact_correlation = {self.correlation:.6f}\n\n"
-            "[gap]\n"
-            f'contact = "{_with_u(self.contact, 1e3, "mm", more=2)}"\n'
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Problem:
+class Source:
     """Readings ``measured`` (n,) at ``heights`` (n,) in m, and what predicts them.
 
-    ``contact`` is where the search begins. ``hold`` = "remanence" or "contact": take that one as stated, with
-    its uncertainty, and fit the other. ``temperature`` (K) is the magnet's. ``nuisances``, and what is held,
-    enter as readings of themselves; one of uncertainty 0 is fixed. ``used`` (n,): rows that take part.
+    ``nuisances`` are what is the source's own; one of uncertainty 0 is fixed. ``u`` (n,) or one for all are
+    the readings' standard uncertainties, None: equal ones, from the scatter. ``used`` (n,): rows that take
+    part.
     """
 
     method: str
     model: Model
-    magnet: ReferenceMagnet
-    contact: Measured
     heights: Floats
     measured: Floats
-    temperature: float
-    hold: str | None = None
+    u: Floats | float | None = None
     nuisances: dict[str, Measured] = field(default_factory=dict)
     used: NDArray[np.bool_] | None = None
     warnings: tuple[str, ...] = ()
 
-    def solve(self, u: Floats | float | None) -> Calibration:
-        """Fit, with standard uncertainties ``u`` of the readings; None: equal ones, from the scatter.
-
-        Where the scatter exceeds the stated uncertainties, these are widened by the reduced chi-squared
-        (Birge). Raises NotPossible where the data cannot tell remanence from contact, ValueError for
-        readings that do not belong together.
-        """
-        self._check()
-        rows, dof = self._rows, int(self._rows.sum()) - self._wanted
-        n = int(rows.sum())
-        x = self._start
-        if u is None:
-            sigma = np.full(len(rows), self._largest)
-            # A few rounds, as what is held leans on the readings' weight.
-            for _ in range(4):
-                x = self._search(x, sigma).x
-                scatter = float(np.sum((self.measured[rows] - self._fitted(x)) ** 2)) / dof
-                sigma = np.full(len(rows), max(np.sqrt(scatter), 1e-12 * self._largest))
-        else:
-            sigma = np.array(np.broadcast_to(np.asarray(u, float), rows.shape))
-            if not np.all(sigma[rows] > 0):
-                raise ValueError("every reading needs a standard uncertainty greater than 0")
-        found = self._search(x, sigma)
-        if self.hold is None:
-            self._refuse_if_alike(found.jac[:n])
-
-        reduced = float(np.sum(found.fun[:n] ** 2)) / dof
-        widening = max(reduced, 1.0)
-        information = found.jac[:n].T @ found.jac[:n] / widening + found.jac[n:].T @ found.jac[n:]
-        covariance = np.linalg.inv(information) * np.outer(self._scale, self._scale)
-        residuals = np.full(len(rows), np.nan)
-        residuals[rows] = found.fun[:n]
-        warnings = list(self.warnings)
-        if not self._sizes:
-            warnings.append("the magnet's sizes are stated without uncertainty, and taken as exact")
-        if u is not None and reduced > 1 + 3 * np.sqrt(2 / dof):
-            warnings.append(
-                f"the readings scatter {np.sqrt(reduced):.1f} times as much as their stated uncertainties: "
-                "the result is widened by that; look for a tilted or displaced probe, magnet or sample"
-            )
-        # One bad reading drags the fit and makes its neighbours look bad: name only what stands out.
-        odd = np.abs(np.nan_to_num(residuals)) > max(4.0, 2.5 * np.sqrt(widening))
-        for i in np.flatnonzero(odd):
-            warnings.append(f"reading {i + 1} is {abs(residuals[i]):.0f} standard uncertainties off the fit")
-        return self._report(found.x, covariance, residuals, warnings)
-
     @cached_property
-    def _rows(self) -> NDArray[np.bool_]:
+    def rows(self) -> NDArray[np.bool_]:
+        """Which rows take part, (n,)."""
         known = np.isfinite(self.heights) & np.isfinite(self.measured)
         return known if self.used is None else known & self.used
 
+    @cached_property
+    def largest(self) -> float:
+        """The largest reading."""
+        return float(np.max(np.abs(self.measured[self.rows])))
+
+    def check(self) -> None:
+        """Raises ValueError for readings that do not belong together."""
+        h, y = self.heights, self.measured
+        if h.shape != y.shape or h.ndim != 1:
+            raise ValueError(f"heights {h.shape} and readings {y.shape} must be two lists of the same length")
+        if self.u is not None and not np.all(
+            np.broadcast_to(np.asarray(self.u, float), h.shape)[self.rows] > 0
+        ):
+            raise ValueError("every reading needs a standard uncertainty greater than 0")
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """``sources`` of readings over one bench.
+
+    ``scale`` is true height by stated height. ``hold`` = "remanence" or "contact": take that one as
+    stated, with its uncertainty, and fit the other. ``stated``: take both as stated, as readings of
+    themselves (a remanence or contact stated without uncertainty stays free). ``temperature`` (K) is the
+    magnet's.
+    """
+
+    sources: Sequence[Source]
+    magnet: ReferenceMagnet
+    contact: Measured
+    temperature: float
+    hold: str | None = None
+    scale: Measured = Measured(1.0)
+    stated: bool = False
+
+    def solve(self) -> Calibration:
+        """Fit all. Where the scatter of a source exceeds its stated uncertainties, these are widened by the
+        reduced chi-squared (Birge).
+
+        Raises NotPossible where the data cannot tell remanence from contact, or (``stated``) where the
+        model does not hold; ValueError for readings that do not belong together.
+        """
+        if self.hold not in (None, "remanence", "contact"):
+            raise ValueError(f"hold must be remanence or contact, not {self.hold!r}")
+        for source in self.sources:
+            source.check()
+        self._enough()
+        x = self._start
+        sigma = [np.broadcast_to(np.asarray(s.largest if s.u is None else s.u, float), s.rows.shape)[s.rows]
+                 for s in self.sources]  # fmt: skip
+        # A few rounds where the scatter is the readings' weight, as what is held leans on it.
+        for _ in range(4 if any(s.u is None for s in self.sources) else 0):
+            x = self._search(x, sigma).x
+            for i, (source, fitted) in enumerate(zip(self.sources, self._fitted(x), strict=True)):
+                if source.u is None:
+                    off = float(np.sum((source.measured[source.rows] - fitted) ** 2))
+                    own = max(np.sqrt(off / self._freedom(source)), 1e-12 * source.largest)
+                    sigma[i] = np.full(int(source.rows.sum()), own)
+        found = self._search(x, sigma)
+        counts = np.cumsum([int(s.rows.sum()) for s in self.sources])
+        n = int(counts[-1])
+        if self.hold is None and not self.stated:
+            self._refuse_if_alike(found.jac[:n])
+        parts = np.split(found.fun[:n], counts[:-1])
+        chi = [float(p @ p) / self._freedom(s) for s, p in zip(self.sources, parts, strict=True)]
+        weight = np.concatenate([np.full(len(p), 1.0 / max(c, 1.0)) for p, c in zip(parts, chi, strict=True)])
+        information = found.jac[:n].T @ (found.jac[:n] * weight[:, None]) + found.jac[n:].T @ found.jac[n:]
+        covariance = np.linalg.inv(information) * np.outer(self._scale, self._scale)
+        residuals = []
+        for source, part in zip(self.sources, parts, strict=True):
+            residuals.append(np.full(len(source.rows), np.nan))
+            residuals[-1][source.rows] = part
+        pulls = dict(zip([n for n in self._free if n in self._priors], found.fun[n:].tolist(), strict=True))
+        warnings = self._warnings(chi, residuals)
+        if self.stated:
+            self._refuse_if_odd(chi, pulls)
+        return self._report(found.x, covariance, residuals, chi, pulls, warnings)
+
+    def _freedom(self, source: Source) -> float:
+        """Degrees of freedom of a source: each takes its part of what all have to tell."""
+        n, total = int(source.rows.sum()), sum(int(s.rows.sum()) for s in self.sources)
+        return max(n - self._wanted * n / total, 1.0)
+
     @property
     def _wanted(self) -> int:
-        """How many of remanence and contact the readings have to tell."""
-        return 2 if self.hold is None else 1
-
-    @property
-    def _largest(self) -> float:
-        return float(np.max(np.abs(self.measured[self._rows])))
+        """How many of remanence and contact the readings alone have to tell."""
+        return sum(name not in self._priors for name in ("remanence", "contact"))
 
     @cached_property
-    def _sizes(self) -> dict[str, Measured]:
-        """The magnet's sizes that the bench file gives an uncertainty."""
-        sizes: dict[str, Measured | None] = {name: getattr(self.magnet, name) for name in SIZES}
-        return {name: m for name, m in sizes.items() if m is not None and m.u > 0}
+    def _of_magnet(self) -> dict[str, Measured]:
+        """What of the magnet the bench file gives an uncertainty, besides the remanence."""
+        known: dict[str, Measured | None] = {name: getattr(self.magnet, name) for name in KNOWN_OF_MAGNET}
+        return {name: m for name, m in known.items() if m is not None and m.u > 0}
 
     @cached_property
     def _given(self) -> dict[str, Measured]:
         both = {"remanence": self.magnet.remanence, "contact": self.contact}
-        return both | self.nuisances | self._sizes
+        scale = {"scale": self.scale} if self.scale.u > 0 else {}
+        own = {name: m for source in self.sources for name, m in source.nuisances.items()}
+        return both | own | self._of_magnet | scale
 
     @cached_property
     def _priors(self) -> dict[str, Measured]:
         """What is known beforehand and takes part as a reading of itself, or is fixed."""
-        known = self.nuisances.keys() | self._sizes.keys() | {self.hold}
-        return {name: m for name, m in self._given.items() if name in known}
+        main = {"remanence", "contact"}
+        stated = {name for name in main if self.stated and self._given[name].u > 0}
+        return {name: m for name, m in self._given.items() if name not in main - stated - {self.hold}}
 
     @cached_property
     def _free(self) -> list[str]:
@@ -173,14 +189,18 @@ class Problem:
 
     @cached_property
     def _scale(self) -> Floats:
-        """The search's unit for each parameter: a millimetre for lengths, else the value itself."""
+        """The search's unit for each parameter: its own uncertainty where it has one, else a millimetre
+        for a length, else the value itself."""
         units = {"contact": 1e-3, "probe_offset": 1e-3}
-        return np.array([units.get(name, abs(self._given[name].value) or 1.0) for name in self._free])
+        return np.array(
+            [units.get(name) or abs(self._given[name].value) or self._given[name].u for name in self._free]
+        )
 
     @cached_property
     def _lowest(self) -> Floats:
         """The remanence stays positive, and no gap closes."""
-        bottom = {"remanence": 1e-3, "contact": 1e-6 - float(self.heights[self._rows].min())}
+        closest = min(float(s.heights[s.rows].min()) for s in self.sources)
+        bottom = {"remanence": 1e-3, "contact": 1e-6 - closest}
         return np.array([bottom.get(name, -np.inf) for name in self._free]) / self._scale
 
     @property
@@ -193,35 +213,35 @@ class Problem:
         """Remanence at the magnet's temperature over that at 20 degrees Celsius."""
         return at_temperature(replace(self.magnet, remanence=Measured(1.0)), self.temperature).remanence.value
 
-    def _check(self) -> None:
-        h, y = self.heights, self.measured
-        if h.shape != y.shape or h.ndim != 1:
-            raise ValueError(f"heights {h.shape} and readings {y.shape} must be two lists of the same length")
-        if self.hold not in (None, "remanence", "contact"):
-            raise ValueError(f"hold must be remanence or contact, not {self.hold!r}")
-        different = len(np.unique(h[self._rows]))
-        if different < self._wanted + 1:
+    def _enough(self) -> None:
+        wanted = self._wanted + 1
+        different = len(np.unique(np.concatenate([s.heights[s.rows] for s in self.sources])))
+        if different < wanted:
             raise NotPossible(
-                f"{different} different heights are left; a calibration by {self.method} needs at least "
-                f"{self._wanted + 1}, better ten, from the closest position to where the reading has fallen "
-                "to a tenth"
+                f"{different} different heights are left; a calibration by {self._method} needs at least "
+                f"{wanted}, better ten, from the closest position to where the reading has fallen to a tenth"
             )
+
+    @property
+    def _method(self) -> str:
+        return " and ".join(s.method for s in self.sources)
 
     def _values(self, x: Floats) -> dict[str, float]:
         stated = {name: m.value for name, m in self._given.items()}
         return stated | dict(zip(self._free, (x * self._scale).tolist(), strict=True))
 
-    def _fitted(self, x: Floats) -> Floats:
+    def _fitted(self, x: Floats) -> list[Floats]:
         now = self._values(x)
-        sizes: dict[str, Any] = {name: Measured(now[name]) for name in self._sizes}
-        body = replace(self.magnet, remanence=Measured(now["remanence"] * self._strength), **sizes)
-        gap = self.heights[self._rows] + now["contact"]
-        return self.model(body, gap, np.array([now[name] for name in self.nuisances]))
+        known: dict[str, Any] = {name: Measured(now[name]) for name in self._of_magnet}
+        body = replace(self.magnet, remanence=Measured(now["remanence"] * self._strength), **known)
+        scale = now.get("scale", self.scale.value)
+        return [
+            s.model(body, scale * s.heights[s.rows] + now["contact"], np.array([now[n] for n in s.nuisances]))
+            for s in self.sources
+        ]
 
-    def _search(self, start: Floats, sigma: Floats) -> Any:
+    def _search(self, start: Floats, sigma: list[Floats]) -> Any:
         from scipy.optimize import least_squares
-
-        rows = self._rows
 
         def misfit(x: Floats) -> Floats:
             now = self._values(x)
@@ -230,14 +250,58 @@ class Problem:
                 for name in self._free
                 if name in self._priors
             ]
-            return np.concatenate([(self.measured[rows] - self._fitted(x)) / sigma[rows], own])
+            off = [
+                (s.measured[s.rows] - fitted) / spread
+                for s, fitted, spread in zip(self.sources, self._fitted(x), sigma, strict=True)
+            ]
+            return np.concatenate([*off, own])
 
         found = least_squares(misfit, start, "3-point", bounds=(self._lowest, np.inf), xtol=1e-12, ftol=1e-12)
         if not found.success:
             raise NotPossible(
-                f"the calibration by {self.method} does not settle on a result: {found.message}"
+                f"the calibration by {self._method} does not settle on a result: {found.message}"
             )
         return found
+
+    def _warnings(self, chi: list[float], residuals: list[Floats]) -> list[str]:
+        warnings = [text for source in self.sources for text in source.warnings]
+        if not self._of_magnet.keys() - {"core_excess"}:
+            warnings.append("the magnet's sizes are stated without uncertainty, and taken as exact")
+        for source, reduced, residual in zip(self.sources, chi, residuals, strict=True):
+            whose = f" of the {source.method}" if len(self.sources) > 1 else ""
+            if source.u is not None and reduced > 1 + 3 * np.sqrt(2 / self._freedom(source)):
+                warnings.append(
+                    f"the readings{whose} scatter {np.sqrt(reduced):.1f} times as much as their stated "
+                    "uncertainties: the result is widened by that; look for a tilted or displaced probe, "
+                    "magnet or sample"
+                )
+            # One bad reading drags the fit and makes its neighbours look bad: name only what stands out.
+            odd = np.abs(np.nan_to_num(residual)) > max(4.0, 2.5 * np.sqrt(max(reduced, 1.0)))
+            warnings += [
+                f"reading {i + 1}{whose} is {abs(residual[i]):.0f} standard uncertainties off the fit"
+                for i in np.flatnonzero(odd)
+            ]
+        return warnings
+
+    def _refuse_if_odd(self, chi: list[float], pulls: dict[str, float]) -> None:
+        """Refuse where the model of the bench does not hold: see WORST_CHI_SQUARE."""
+        faults = [
+            f"the readings of the {s.method} are missed by {np.sqrt(c):.1f} standard uncertainties (rms)"
+            for s, c in zip(self.sources, chi, strict=True)
+            if c > WORST_CHI_SQUARE and s.u is not None
+        ]
+        faults += [
+            f"the {words(name)} would have to be {abs(pull):.1f} standard uncertainties "
+            f"{'above' if pull > 0 else 'below'} what is stated"
+            for name, pull in pulls.items()
+            if abs(pull) > WORST_PULL
+        ]
+        if faults:
+            raise NotPossible(
+                f"no bench of the kind described fits this calibration: {'; '.join(faults)}. "
+                "Check heights, currents and the coil's or probe's data; a magnet with a narrow strong spot, "
+                "cracked or chipped, cannot be calibrated so: take another."
+            )
 
     def _refuse_if_alike(self, jacobian: Floats) -> None:
         """Refuse where readings (rows) answer to remanence and contact alike: see WORST_CONDITION."""
@@ -245,47 +309,47 @@ class Problem:
         length = np.linalg.norm(columns, axis=0)
         alike = 1.0 if np.any(length == 0) else abs(columns[:, 0] @ columns[:, 1]) / np.prod(length)
         if np.sqrt((1 + alike) / max(1 - alike, 1e-300)) > WORST_CONDITION:
-            h = self.heights[self._rows] * 1e3
+            h = np.concatenate([s.heights[s.rows] for s in self.sources]) * 1e3
             raise NotPossible(
-                f"these readings ({self.method}, heights {h.min():.2f} to {h.max():.2f} mm) cannot tell the "
+                f"these readings ({self._method}, heights {h.min():.2f} to {h.max():.2f} mm) cannot tell the "
                 f"remanence from the contact gap: a change of one undoes a change of the other; {_ADVICE}"
             )
 
-    def _report(self, x: Floats, covariance: Floats, residuals: Floats, warnings: list[str]) -> Calibration:
-        spread = np.sqrt(np.diag(covariance))
-        u = dict(zip(self._free, spread.tolist(), strict=True))
+    def _report(
+        self,
+        x: Floats,
+        covariance: Floats,
+        residuals: list[Floats],
+        chi: list[float],
+        pulls: dict[str, float],
+        warnings: list[str],
+    ) -> Calibration:
         values = self._values(x)
+        if self.magnet.core_excess.u > 0:
+            # The model's own floor makes all of the field uncertain, and is no one's but the remanence's.
+            r = self._free.index("remanence")
+            covariance[r, r] += (MODEL_FLOOR * values["remanence"]) ** 2
+        u = dict(zip(self._free, np.sqrt(np.diag(covariance)).tolist(), strict=True))
         remanence = Measured(values["remanence"], u.get("remanence", 0.0))
         contact = Measured(values["contact"], u.get("contact", 0.0))
         vague = remanence.u > WORST_U_REMANENCE * remanence.value or contact.u > WORST_U_CONTACT
         if self.hold is None and vague:
             raise NotPossible(
-                f"the readings leave remanence and contact gap too vague: {_with_u(remanence, 1.0, 'T')} and "
-                f"{_with_u(contact, 1e3, 'mm')}; {'; '.join([*warnings, _ADVICE])}"
+                f"the readings leave remanence and contact gap too vague: {with_u(remanence, 1.0, 'T')} and "
+                f"{with_u(contact, 1e3, 'mm')}; {'; '.join([*warnings, _ADVICE])}"
             )
-        correlation = 0.0
-        if "remanence" in u and "contact" in u:
-            shared = covariance[self._free.index("remanence"), self._free.index("contact")]
-            correlation = float(shared / (remanence.u * contact.u))
         return Calibration(
-            method=self.method,
+            method=self._method,
             remanence=remanence,
             contact=contact,
-            correlation=correlation,
             names=tuple(self._free),
             values=x * self._scale,
             covariance=covariance,
-            residuals=residuals,
-            used=self._rows,
+            residuals=np.concatenate(residuals),
+            used=np.concatenate([s.rows for s in self.sources]),
             warnings=tuple(warnings),
+            stated={name: m for name, m in self._given.items() if name in self._free},
+            pulls=pulls,
+            chi_square=dict(zip([s.method for s in self.sources], chi, strict=True)),
+            temperature=self.temperature,
         )
-
-
-def _with_u(m: Measured, factor: float, unit: str, more: int = 0) -> str:
-    """Value and standard uncertainty as the bench file writes them, rounded to two figures of the latter
-    and ``more``."""
-    value, u = m.value * factor, m.u * factor
-    if u <= 0:
-        return f"{value:.6g} {unit}"
-    digits = decimals(u) + more
-    return f"{value:.{digits}f} {unit} +/- {u:.{digits}f} {unit}"

@@ -16,6 +16,7 @@ import numpy as np
 from ..forces.zeros import Zeros
 from ..inversion.loop import LoopEstimate
 from ..inversion.saturation import judge
+from ..magnetostatics.bench_linearisation import stated_correlation
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
@@ -202,8 +203,9 @@ class _Model:
                 self.roots.append(root[:curves])
                 self.words.append(words)
                 streams.append(key)
-        self.correlation = bench.reference_magnet.remanence_contact_correlation
-        self.keys = [s.key for s in shared]
+        #: Correlation of the shared inputs as stated, and its root.
+        self.correlation = stated_correlation(bench, tuple(s.key for s in shared))
+        self.root = np.linalg.cholesky(self.correlation)
         mark = zlib.crc32(
             readings.reading.tobytes() + readings.gap.tobytes() + readings.orientation.tobytes()
         )
@@ -214,12 +216,6 @@ class _Model:
         """``count`` trials of every figure. Each input has a stream of its own, so ``rng`` is not used."""
         return self.read(self.states(count))
 
-    def _correlate(self, z: Floats) -> None:
-        pair = ("reference_magnet.remanence", "gap.contact")
-        if self.correlation and all(key in self.keys for key in pair):
-            r, c = (self.keys.index(key) for key in pair)
-            z[:, c] = self.correlation * z[:, r] + np.sqrt(1 - self.correlation**2) * z[:, c]
-
     def states(self, count: int) -> Floats:
         """``count`` trials of the loop's state (t, L).
 
@@ -227,7 +223,7 @@ class _Model:
         points of a level stretch would lie to one side of the measured one.
         """
         z = np.array([self.streams[s.identity].standard_normal(count) for s in self.shared]).T
-        self._correlate(z)
+        z = z @ self.root.T
         states = self.centre.vector[: self.curves] + z @ self.first_order + z**2 @ self.second_order
         for stream, root in zip(self.own_streams, self.roots, strict=True):
             states += stream.standard_normal((count, root.shape[1])) @ root.T
@@ -322,14 +318,15 @@ def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine
 
 
 def _joined(model: _Model, names: list[str], u: Floats, c: Floats) -> tuple[list[str], Floats]:
-    """Correlated remanence and contact gap count as one input: apart they have no share."""
-    pair = ("reference_magnet.remanence", "gap.contact")
-    if not model.correlation or not all(key in model.keys for key in pair):
+    """Inputs whose stated values are correlated count as one: apart they have no share."""
+    r = model.correlation
+    tied = np.flatnonzero((r != 0).sum(axis=1) > 1)
+    if not len(tied):
         return names, u
-    r, k = (model.keys.index(key) for key in pair)
-    joint = np.sqrt(max(c[r] ** 2 + c[k] ** 2 + 2 * model.correlation * c[r] * c[k], 0.0))
-    rest = [i for i in range(len(names)) if i not in (r, k)]
-    return [*(names[i] for i in rest), "remanence and contact gap together"], np.append(u[rest], joint)
+    joint = np.sqrt(max(float(c[tied] @ r[np.ix_(tied, tied)] @ c[tied]), 0.0))
+    rest = [i for i in range(len(names)) if i not in tied]
+    together = "remanence and contact gap together" if len(tied) == 2 else "calibration of the bench"
+    return [*(names[i] for i in rest), together], np.append(u[rest], joint)
 
 
 def _spread_of_M(model: _Model) -> Floats:
@@ -339,12 +336,10 @@ def _spread_of_M(model: _Model) -> Floats:
     n = centre.points
     for own in model.own:
         variance += ((model.answer[-n:] @ own.root) ** 2).sum(axis=1)
+    first = np.array([centre.part("M", s.first_order) for s in model.shared])
+    variance += np.einsum("in,ij,jn->n", first, model.correlation, first)
     for s in model.shared:
-        variance += centre.part("M", s.first_order) ** 2 + 2.0 * centre.part("M", s.second_order) ** 2
-    pair = ("reference_magnet.remanence", "gap.contact")
-    if model.correlation and all(key in model.keys for key in pair):
-        r, k = (centre.part("M", model.shared[model.keys.index(key)].first_order) for key in pair)
-        variance += 2.0 * model.correlation * r * k
+        variance += 2.0 * centre.part("M", s.second_order) ** 2
     return np.sqrt(np.maximum(variance, 0.0))
 
 

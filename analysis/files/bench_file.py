@@ -5,11 +5,13 @@ Every fault is reported at once, each with its key, what was found and what is a
 
 from __future__ import annotations
 
+import datetime
 import difflib
 import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
@@ -206,6 +208,44 @@ class _Site(_Table):
     temperature: Temperature = records.Site.temperature
 
 
+class _Coil(_Table):
+    turns: Annotated[int, Field(ge=1, le=100_000, strict=True)]
+    inner_diameter: Length
+    outer_diameter: Length
+    height: Length
+    rise: Offset = records.Coil.rise
+    thickness: Length | None = None
+    turn_area: Annotated[Measured, _reader("m^2", "4800 mm^2 +/- 14 mm^2", above=0)] | None = None
+    current_gain: Scale = records.Coil.current_gain
+    resistance: Annotated[Measured, _reader("ohm", "9.05 ohm", above=0)] | None = None
+
+    @model_validator(mode="after")
+    def _wound(self) -> _Coil:
+        if self.inner_diameter.value > self.outer_diameter.value:
+            raise _fault("an outer_diameter at least the inner_diameter", "the winding is inside out")
+        return self
+
+
+class _Calibration(_Table):
+    date: datetime.date
+    expires: datetime.date
+    temperature: Temperature
+    by: list[str] = []
+    inputs: list[str]
+    correlation: list[list[float]]
+
+    @model_validator(mode="after")
+    def _belongs_together(self) -> _Calibration:
+        matrix, n = np.array(self.correlation, float, ndmin=2), len(self.inputs)
+        fits = [len(row) for row in self.correlation] == [n] * n and np.array_equal(matrix, matrix.T)
+        if not fits or np.any(np.diag(matrix) != 1) or np.linalg.eigvalsh(matrix).min() <= 0:
+            raise _fault(
+                "correlations as `calibrate` writes them: a row for each input, each input by itself 1",
+                "no matrix of correlations",
+            )
+        return self
+
+
 class _Bench(_Table):
     reference_magnet: Annotated[_CylinderMagnet | _BlockMagnet | _RingMagnet, Field(discriminator="shape")]
     sample: Annotated[
@@ -215,6 +255,8 @@ class _Bench(_Table):
     balance: _Balance
     lift: _Lift | None = None
     site: _Site = _Site()
+    coil: _Coil | None = None
+    calibration: _Calibration | None = None
 
 
 def read_bench(path: str | Path) -> records.Bench:
@@ -294,7 +336,21 @@ def _records(checked: _Bench, text: str) -> records.Bench:
         balance=records.Balance(**balance),
         site=records.Site(**dict(checked.site)),
         lift_port=None if checked.lift is None else checked.lift.port,
+        coil=None if checked.coil is None else records.Coil(**dict(checked.coil)),
+        calibration=None if checked.calibration is None else _calibration(checked.calibration),
         source_text=text,
+    )
+
+
+def _calibration(checked: _Calibration) -> records.JointCalibration:
+    return records.JointCalibration(
+        # The scale is the lift's where it is written, and the gap's where it is used.
+        tuple("gap.scale" if key == "lift.scale" else key for key in checked.inputs),
+        tuple(tuple(row) for row in checked.correlation),
+        checked.date.isoformat(),
+        checked.expires.isoformat(),
+        checked.temperature.value,
+        tuple(checked.by),
     )
 
 
@@ -308,9 +364,9 @@ def _known_keys(place: list[str], tables: dict[str, Any]) -> list[str]:
     """The keys that are right in the table ``place`` points into."""
     if not place:
         return list(_Bench.model_fields)
-    model: type[BaseModel] | None = {"gap": _Gap, "balance": _Balance, "lift": _Lift, "site": _Site}.get(
-        place[0]
-    )
+    tables_of = {"gap": _Gap, "balance": _Balance, "lift": _Lift, "site": _Site}
+    tables_of |= {"coil": _Coil, "calibration": _Calibration}
+    model: type[BaseModel] | None = tables_of.get(place[0])
     if place[0] in _SHAPES:
         shape = tables[place[0]]["shape"]
         model = next(m for m in _SHAPES[place[0]] if shape in _literal(m))

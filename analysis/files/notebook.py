@@ -33,6 +33,7 @@ ZERO_CELSIUS = 273.15
 COLUMNS = {
     "gap_mm": "the gap in mm, a number such as 12.5",
     "spacers": "the number of spacers, a whole number such as 12",
+    "height_mm": "the lift's height above its closest position in mm, a number such as 11.5",
     "orientation": "+1 or -1",
     "reading_g": "the balance's reading in g, a number such as -1.234",
     "zero_before_g": "a reading without the sample in g, or nothing",
@@ -43,6 +44,8 @@ COLUMNS = {
     "note": "any text",
     "set_aside": "why the row must not be used, or nothing",
 }
+#: Any of these says where a reading was taken; each row needs one of them.
+PLACES = ("gap_mm", "spacers", "height_mm")
 _ORIENTATIONS = {"+1": 1, "1": 1, "+": 1, "-1": -1, "-": -1, "+1.0": 1, "1.0": 1, "-1.0": -1}
 
 
@@ -128,7 +131,7 @@ def _header_faults(header: list[str]) -> list[Fault]:
         if name and header.count(name) > 1:
             faults.append(Fault("header", f"column {name!r} {header.count(name)} times", "each column once"))
     missing = {name for name in ("orientation", "reading_g") if name not in present}
-    if not present & {"gap_mm", "spacers"}:
+    if not present & set(PLACES):
         missing.add("gap_mm")
     # A near miss of a column that is not there is a slip of the pen, and to leave the column
     # unread would change the figures; any other name is the user's own column.
@@ -185,12 +188,11 @@ class _Cells:
                 return math.nan
             return value
 
-        by_gap = "gap_mm" in self.header
-        both = by_gap and "spacers" in self.header
-        # With both columns either may be left empty in a row, not both.
-        need_gap = by_gap and not (both and cells.get("spacers"))
-        need_spacers = "spacers" in self.header and not (both and cells.get("gap_mm"))
-        spacers = number_in("spacers", need_spacers, low=0, high=1e6)
+        def must_be(name: str) -> bool:
+            """With several of these columns all but one may be left empty in a row."""
+            return name in self.header and not any(cells.get(other) for other in PLACES if other != name)
+
+        spacers = number_in("spacers", must_be("spacers"), low=0, high=1e6)
         if math.isfinite(spacers) and spacers != int(spacers):
             self.fault(place, "spacers", _shown(cells["spacers"]))
         orientation = _ORIENTATIONS.get(cells.get("orientation", ""))
@@ -202,7 +204,8 @@ class _Cells:
             self.fault(place, "u_g", "'0'")
         return {
             "place": place,
-            "gap_mm": number_in("gap_mm", need_gap, low=0, high=1e5),
+            "gap_mm": number_in("gap_mm", must_be("gap_mm"), low=0, high=1e5),
+            "height_mm": number_in("height_mm", must_be("height_mm"), low=0, high=1e5),
             "spacers": spacers,
             "orientation": orientation or 0,
             "reading_g": number_in("reading_g", needed=True, low=-1e9, high=1e9),
@@ -224,9 +227,14 @@ def _shown(text: str) -> str:
 
 
 def _gap_of(row: dict, bench: Bench, faults: list[Fault]) -> None:
-    """Put the gap (m) into the row: as noted, or from the spacers by the bench file."""
+    """Put the gap (m) into the row: as noted, or from the lift's height or the spacers by the bench file.
+
+    A height is the lift's alone: a later calibration of contact gap and scale moves the gap that it makes.
+    """
     spacer = bench.gap.spacer
     noted = row["gap_mm"] * MILLIMETRE
+    if math.isnan(noted):
+        noted = bench.gap.contact.value + bench.gap.scale.value * row["height_mm"] * MILLIMETRE
     row["gap"] = noted
     if math.isnan(row["spacers"]):
         return

@@ -25,7 +25,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from ..magnetostatics.applied_field import NodeField
-from ..magnetostatics.bench_linearisation import LinearisedBench
+from ..magnetostatics.bench_linearisation import MAY_BE_ZERO, LinearisedBench
 from ..magnetostatics.demagnetising_field import demagnetising_field
 from ..records.arrays import Floats
 from .fit_records import (
@@ -114,7 +114,12 @@ class _Fit:
         self.conditioned, self.steady, self.enough = conditioned, steady_field, enough
         self.precision = np.linalg.inv(model.prior)
         self.root = np.linalg.cholesky(model.prior)
-        self.reach = np.array([min(_FARTHEST, 0.5 * abs(s.value) / s.u) for s in model.stated])
+        self.reach = np.array(
+            [
+                _FARTHEST if key in MAY_BE_ZERO else min(_FARTHEST, 0.5 * abs(s.value) / s.u)
+                for key, s in zip(model.keys, model.stated, strict=True)
+            ]
+        )
         self.scale, self.chosen_at = 1.0, 0.0
         f = model.stated_field
         self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights).in_part(share)

@@ -27,6 +27,11 @@ from .reference_magnet import REMANENCE_TEMPERATURE
 #: to 0.3 (computed with the tests' second model); a rectangle that wide.
 U_DEMAGNETISING = 0.003
 DEMAGNETISING = "demagnetising factor"
+#: Relative standard uncertainty of a calibrated magnet's field where its gradient is known: the readings fix
+#: the gradient, and no magnet is quite two zones. From trials with magnets of other kinds (a rear half or a
+#: front of another strength, cores of other widths, a chamfer, a dead layer, a spot to one side).
+U_FIELD_MODEL = 0.0026
+FIELD_MODEL = "field by gradient"
 #: More nodes than this are taken together in groups.
 _MOST_NODES = 400
 
@@ -47,10 +52,17 @@ WORDS = {
     "sample.width": "width of the sample",
     "gap.contact": "contact gap",
     "gap.spacer": "thickness of the spacers",
+    "reference_magnet.core_excess": "excess of the reference magnet's core",
+    "gap.scale": "scale of the lift",
     DEMAGNETISING: "demagnetising factor",
+    FIELD_MODEL: "model of the reference magnet: its field by its gradient",
 }
-#: The two inputs a calibration of the reference magnet finds together.
+#: The two inputs whose correlation the bench file may state by itself.
 CALIBRATED = ("reference_magnet.remanence", "gap.contact")
+#: Inputs that are no sizes: they may well be zero.
+MAY_BE_ZERO = ("reference_magnet.core_excess",)
+#: Inputs that count on a calibrated bench, where they are known together with the others.
+ONLY_CALIBRATED = ("reference_magnet.core_excess", "gap.scale")
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,14 +163,36 @@ def bench_model(points: Points, bench: Bench) -> LinearisedBench:
         )
         H[i], pull[i] = 0.5 * (up.H - down.H), 0.5 * (up.pull - down.pull)
         N[i], volume[i] = 0.5 * (up.N - down.N), 0.5 * (up.volume - down.volume)
-    prior = np.eye(k)
-    r = bench.reference_magnet.remanence_contact_correlation
-    if r and all(key in keys for key in CALIBRATED):
-        a, b = (keys.index(key) for key in CALIBRATED)
-        prior[a, b] = prior[b, a] = r
     return LinearisedBench(
-        points, bench, keys, stated, prior, np.zeros(k), field, field, groups, H, pull, N, volume
+        points,
+        bench,
+        keys,
+        stated,
+        stated_correlation(bench, keys),
+        np.zeros(k),
+        field,
+        field,
+        groups,
+        H,
+        pull,
+        N,
+        volume,
     )
+
+
+def stated_correlation(bench: Bench, keys: tuple[str, ...]) -> Floats:
+    """The correlation (k, k) of what the bench file states of these inputs: a calibration's, if it had
+    one."""
+    prior = np.eye(len(keys))
+    found = bench.calibration
+    if found is not None:
+        at = [i for i, key in enumerate(found.inputs) if key in keys]
+        here = [keys.index(found.inputs[i]) for i in at]
+        prior[np.ix_(here, here)] = np.array(found.correlation)[np.ix_(at, at)]
+    elif all(key in keys for key in CALIBRATED):
+        a, b = (keys.index(key) for key in CALIBRATED)
+        prior[a, b] = prior[b, a] = bench.reference_magnet.remanence_contact_correlation
+    return prior
 
 
 def _groups(field: NodeField) -> NDArray[np.intp] | None:
@@ -205,7 +239,11 @@ def field_inputs(points: Points, bench: Bench, N: float) -> Iterator[tuple[str, 
             continue
         if bench.sample.shape == "sphere" and key == "sample.height":
             continue
+        if key in ONLY_CALIBRATED and (bench.calibration is None or key not in bench.calibration.inputs):
+            continue
         yield key, value
+    if bench.calibration is not None:
+        yield FIELD_MODEL, Measured(1.0, U_FIELD_MODEL)
     yield DEMAGNETISING, Measured(N, U_DEMAGNETISING * N)
 
 
@@ -226,24 +264,36 @@ def _field_at(
 ) -> NodeField:
     """The field of the bench at ``z``, on the nodes chosen for the bench as stated."""
     rule = rule_for(points, bench)
-    strength, factor, changed = 1.0, 0.0, bench
+    strength, factor, by_gradient, changed = 1.0, 0.0, 1.0, bench
     for key, value, by in zip(keys, stated, z, strict=True):
         by_one = _of_strength(key, value.u, points, bench)
         if by_one is not None:
             strength += by * by_one
         elif key == DEMAGNETISING:
             factor = by * value.u / value.value
+        elif key == FIELD_MODEL:
+            by_gradient += by * value.u
         elif by:
             changed = with_value(changed, key, by * value.u)
-            points = _points_at(points, key, by * value.u)
+            points = _points_at(points, bench, key, by * value.u)
     f = node_field(points, changed, same_nodes(rule, bench.sample, changed.sample))
-    return NodeField(f.H * strength, f.pull * strength, f.weights, f.nodes, f.N * (1.0 + factor), f.volume)
+    return NodeField(
+        f.H * strength * by_gradient,
+        f.pull * strength,
+        f.weights,
+        f.nodes,
+        f.N * (1.0 + factor),
+        f.volume,
+    )
 
 
-def _points_at(points: Points, key: str, change: float) -> Points:
+def _points_at(points: Points, bench: Bench, key: str, change: float) -> Points:
     """The points as they lie with one input of the gap changed."""
     if key == "gap.contact":
         return replace(points, gap=points.gap + change)
+    if key == "gap.scale":
+        height = (points.gap - bench.gap.contact.value) / bench.gap.scale.value
+        return replace(points, gap=points.gap + height * change)
     if key == "gap.spacer":
         return replace(points, gap=points.gap + np.nan_to_num(points.spacers) * change)
     return points

@@ -119,6 +119,44 @@ class Site:
 
 
 @dataclass(frozen=True)
+class Coil:
+    """A coil for the sample's place, wound evenly over a rectangular section about the sample's axis.
+
+    Lengths in m, to the middle of the outermost wires: ``inner_diameter`` and ``outer_diameter`` (equal for
+    one layer), ``height`` along z, ``rise`` from the coil's lower face to the lowest turn. ``thickness`` is
+    the whole coil's along z, for one that is weighed both ends up: the mean of the two rises is then known
+    by it. ``turn_area`` is turns times area (m^2) where it was measured electrically, None: from the sizes.
+    ``current_gain`` is true current by stated, ``resistance`` that at 20 degrees Celsius in ohm.
+    """
+
+    turns: int
+    inner_diameter: Measured
+    outer_diameter: Measured
+    height: Measured
+    rise: Measured = Measured(0.0, 0.03e-3)
+    thickness: Measured | None = None
+    turn_area: Measured | None = None
+    current_gain: Measured = Measured(1.0, 0.0005)
+    resistance: Measured | None = None
+
+
+@dataclass(frozen=True)
+class JointCalibration:
+    """How the bench's inputs, as stated, belong together: the outcome of one fit of all of them.
+
+    ``inputs`` (p) are places in the bench ("gap.contact"), ``correlation`` (p, p) of their stated values.
+    ``date`` and ``expires`` as ISO 8601 writes them, ``temperature`` in K.
+    """
+
+    inputs: tuple[str, ...]
+    correlation: tuple[tuple[float, ...], ...]
+    date: str
+    expires: str
+    temperature: float
+    by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Bench:
     """One bench file, whole."""
 
@@ -128,5 +166,7 @@ class Bench:
     balance: Balance
     site: Site = field(default_factory=Site)
     lift_port: str | None = None
+    coil: Coil | None = None
+    calibration: JointCalibration | None = None
     #: The text the bench was read from, kept with every run.
     source_text: str = ""

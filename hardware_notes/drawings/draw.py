@@ -12,6 +12,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
+import coil  # noqa: E402
 import mechanics  # noqa: E402
 import turner  # noqa: E402
 import wiring  # noqa: E402
@@ -26,6 +27,7 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "turner.svg": turner.turner,
     "turner_head.svg": turner.head,
     "turner_disc.svg": turner.disc,
+    "coil.svg": coil.coil,
     "wiring.svg": wiring.wiring,
     "magnets.svg": gap_curves,
 }

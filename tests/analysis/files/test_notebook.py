@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,6 +13,7 @@ from tests.support.models.loops import reclaimed_bench
 from weighloop.analysis.errors import InputError
 from weighloop.analysis.files.notebook import COLUMNS, parse_notebook, read_notebook
 from weighloop.analysis.records.readings import Readings
+from weighloop.analysis.units import Measured
 
 BENCH = reclaimed_bench()
 GOOD = """gap_mm,orientation,reading_g,zero_before_g,zero_after_g,u_g,temperature_degC,time,note
@@ -146,3 +149,15 @@ def test_any_text_is_readings_or_a_told_fault(text):
         assert np.isfinite(readings.reading).all()
         assert set(readings.orientation) <= {1, -1}
     assert all(fault.place and fault.found and fault.expected for fault in told)
+
+
+def test_a_lifts_height_follows_the_bench_file():
+    """gap = contact + scale x height: a notebook with heights moves with a later calibration, one with gaps
+    does not."""
+    text = "height_mm,gap_mm,orientation,reading_g\n0,,1,-1\n10,,1,-0.5\n,5,1,-0.7\n"
+    for contact, scale in ((1e-3, 1.0), (1.05e-3, 1.002)):
+        gap = replace(BENCH.gap, contact=Measured(contact), scale=Measured(scale))
+        found = parse_notebook(text, replace(BENCH, gap=gap))
+        assert found.gap == pytest.approx([contact, contact + scale * 10e-3, 5e-3], abs=1e-12)
+    with pytest.raises(InputError, match=r"row 1 \(line 2\), column height_mm"):
+        parse_notebook("height_mm,orientation,reading_g\n,1,-1\n", BENCH)

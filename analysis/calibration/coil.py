@@ -1,0 +1,177 @@
+"""A coil of known current in the sample's place: its moment is turns times area times current.
+
+It has no hysteresis, and reversing its current gives the zero and the pull at every gap at once. Force by
+current at each gap, from readings with both directions, is what the fit takes; ``substituted`` is the other
+use: a sample and the coil at the same gaps give the sample's magnetisation by the ratio of their pulls.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..errors import NotPossible
+from ..magnetostatics.current_loop import COPPER_EXPANSION, coil_gradient, turn_area
+from ..magnetostatics.quadrature import mean_field, volume
+from ..records.arrays import Floats
+from ..records.bench import Coil, ReferenceMagnet, Sample
+from ..units import Measured
+from .fit import Source
+
+#: Relative uncertainty of the ratio of the sample's gradient to the coil's: within 1.4 % of 1, and 0.05 to
+#: 0.15 % off at all gaps on uneven magnets (trials of ours).
+U_RATIO = 0.0015
+#: A coil warmer than this (K) is driven too hard: its area, its leads and the air about it move.
+TOO_WARM = 15.0
+
+
+@dataclass(frozen=True, eq=False)
+class Pulls:
+    """Reading by current (kg/A) at ``heights`` (n,) in m, with its standard uncertainty; ``ends`` (n,) +1 or
+    -1 for the coil's end that is down."""
+
+    heights: Floats
+    ends: Floats
+    per_ampere: Floats
+    u: Floats
+
+
+def pulls(
+    heights: ArrayLike,
+    current: ArrayLike,
+    reading: ArrayLike,
+    *,
+    ends: ArrayLike | None = None,
+    u: ArrayLike | None = None,
+    least_u: float = 0.0,
+) -> Pulls:
+    """Readings (kg) at currents (A), in the order taken, as reading by current at each stop.
+
+    A stop is the readings one after another at one height. Zero and, from four readings on, a steady drift
+    drop out (+ - - + in equal times). ``u``: the readings' standard uncertainties; None: their scatter over
+    all stops, at least ``least_u`` (kg). Raises NotPossible for a stop without both directions.
+    """
+    h, i, y = (np.asarray(a, float) for a in (heights, current, reading))
+    end = np.ones_like(h) if ends is None else np.asarray(ends, float)
+    stops = np.cumsum((np.diff(h, prepend=np.nan) != 0) | (np.diff(end, prepend=np.nan) != 0))
+    own = None if u is None else np.broadcast_to(np.asarray(u, float), h.shape)
+    slopes, spreads, left, freedom = [], [], 0.0, 0
+    for stop in np.unique(stops):
+        at = np.flatnonzero(stops == stop)
+        if not (i[at].min() < 0 < i[at].max()):
+            raise NotPossible(
+                f"row {at[0] + 1}: at {h[at[0]] * 1e3:.2f} mm the coil's current was not reversed; weigh at "
+                "every height with both directions, as + - - +"
+            )
+        columns = [np.ones(len(at)), i[at]] + [np.arange(len(at)) - (len(at) - 1) / 2] * (len(at) > 3)
+        weight = np.ones(len(at)) if own is None else 1 / own[at]
+        design = np.array(columns).T * weight[:, None]
+        inverse = np.linalg.inv(design.T @ design)
+        found = inverse @ design.T @ (y[at] * weight)
+        off = y[at] * weight - design @ found
+        left, freedom = left + float(off @ off), freedom + len(at) - len(columns)
+        slopes.append(float(found[1]))
+        spreads.append(float(np.sqrt(inverse[1, 1])))
+    scatter = 1.0 if own is not None else max(np.sqrt(left / freedom) if freedom else 0.0, least_u)
+    first = np.unique(stops, return_index=True)[1]
+    return Pulls(h[first], end[first], np.array(slopes), scatter * np.array(spreads))
+
+
+def coil_source(
+    coil: Coil,
+    magnet: ReferenceMagnet,
+    heights: ArrayLike,
+    force_per_ampere: ArrayLike,
+    *,
+    contact: Measured,
+    offset: Measured,
+    u: ArrayLike,
+    ends: ArrayLike | None = None,
+    warmth: float = 0.0,
+) -> Source:
+    """The attraction by current ``force_per_ampere`` (n,) in N/A on the coil, with uncertainties ``u``.
+
+    ``ends`` (n,), +1 or -1: which of the coil's ends was down. ``offset`` (m) is how far its axis may lie
+    from the magnet's, ``warmth`` (K) how far the winding was above 20 degrees Celsius.
+    """
+    h = np.asarray(heights, float)
+    end = np.ones_like(h) if ends is None else np.asarray(ends, float)
+    grown = 1 + 2 * COPPER_EXPANSION * warmth
+    rise, tilt = _rise(coil, both=len(np.unique(end)) > 1)
+    aside = 0.0
+    if offset.u > 0 or offset.value:
+        # Second order, and the same for every magnet nearly like this one: by its square.
+        far = float(np.hypot(offset.value, offset.u))
+        gaps = h + contact.value
+        aside = coil_gradient(magnet, coil, gaps, far) / coil_gradient(magnet, coil, gaps) - 1
+
+    def model(body: ReferenceMagnet, gap: Floats, nuisance: Floats) -> Floats:
+        area, gain, up, across, squared = nuisance
+        lifted = replace(coil, rise=Measured(0.0))
+        gradient = coil_gradient(body, lifted, gap + up + end * across)
+        return gain * area * grown * gradient * (1 + squared * aside)
+
+    warm = ()
+    if warmth > TOO_WARM:
+        warm = (
+            f"the coil was {warmth:.0f} K warmer than 20 degrees Celsius: drive it with less current "
+            f"(its area was taken {100 * (grown - 1):.2f} % larger)",
+        )
+    return Source(
+        "coil of known current",
+        model,
+        h,
+        np.asarray(force_per_ampere, float),
+        np.asarray(u, float),
+        {
+            "turn_area": turn_area(coil),
+            "current_gain": coil.current_gain,
+            "coil_rise": rise,
+            "coil_tilt": tilt,
+            # The square of a normal deviate has mean 1 and standard deviation sqrt(2).
+            "coil_offset": Measured(1.0, float(np.sqrt(2.0))) if np.ndim(aside) else Measured(0.0),
+        },
+        warnings=warm,
+    )
+
+
+def _rise(coil: Coil, both: bool) -> tuple[Measured, Measured]:
+    """Height of the lowest turn over the lower face: the mean of both ends, and half their difference."""
+    if not both:
+        return coil.rise, Measured(0.0)
+    if coil.thickness is None:
+        return coil.rise, Measured(0.0, coil.rise.u)
+    middle = (coil.thickness.value - coil.height.value) / 2
+    return Measured(middle, coil.thickness.u / 2), Measured(coil.rise.value - middle, coil.rise.u)
+
+
+def substituted(
+    sample: Sample,
+    coil: Coil,
+    magnet: ReferenceMagnet,
+    gaps: ArrayLike,
+    force: ArrayLike,
+    force_per_ampere: ArrayLike,
+    *,
+    u_force: ArrayLike = 0.0,
+    u_per_ampere: ArrayLike = 0.0,
+) -> tuple[Floats, Floats]:
+    """Magnetisation M (n,) in A/m with its standard uncertainty, from pulls on sample and coil at ``gaps``.
+
+    M = force / force_per_ampere * turns times area / volume * (coil's gradient / sample's). Of the magnet
+    only the ratio of the two gradients counts: neither its strength nor the contact gap, nor gravity, nor
+    the balance's span. The volume's uncertainty is in u; most of u is common to all rows.
+    """
+    at, F, f = (np.asarray(a, float) for a in (gaps, force, force_per_ampere))
+    ratio = coil_gradient(magnet, coil, at) / -mean_field(magnet, sample, at)[1]
+    area = turn_area(coil)
+    M = F / f * area.value * coil.current_gain.value / volume(sample) * ratio
+    parts = [area.u / area.value, coil.current_gain.u / coil.current_gain.value, U_RATIO]
+    powers = {"sphere": {"diameter": 3}, "block": {"length": 1, "width": 1, "height": 1}}
+    for name, power in powers.get(sample.shape, {"diameter": 2, "height": 1}).items():
+        size = getattr(sample, name)
+        parts.append(power * size.u / size.value)
+    own = np.hypot(np.asarray(u_force) / F, np.asarray(u_per_ampere) / f)
+    return M, np.abs(M) * np.hypot(own, np.linalg.norm(parts))

@@ -1,0 +1,112 @@
+"""A calibration on one page: what it found, what it changes, and how well the readings are met."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..calibration.fit import MODEL_FLOOR
+from ..calibration.outcome import words
+from .output import page_file, write_page
+from .style import BRANCH_STYLE, MUTED, new_figure, svg
+from .wording import rounded
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ..calibration.fit import Source
+    from ..calibration.outcome import Calibration
+    from ..records.arrays import Floats
+    from ..records.bench import Bench
+
+#: Unit, and its number by one SI unit, of what is fitted; the rest are lengths.
+_UNITS = {
+    "remanence": ("T", 1.0),
+    "core_excess": ("%", 100.0),
+    "scale": ("", 1.0),
+    "turn_area": ("mm²", 1e6),
+    "current_gain": ("", 1.0),
+    "coil_offset": ("of what was stated, squared", 1.0),
+    "moment": ("A m²", 1.0),
+    "probe_gain": ("", 1.0),
+}
+
+
+def residuals_drawn(height: Floats, found: Calibration) -> Figure:
+    """The residuals (n,) over the heights (n,) in m."""
+    figure, axes = new_figure(height=3.0)
+    style = BRANCH_STYLE["descending"]
+    axes.axhline(0, color=MUTED, linewidth=0.8)
+    axes.plot(height * 1e3, found.residuals, color=style["color"], marker=style["marker"], linestyle="none")
+    axes.set_xlabel("height above the closest position, mm")
+    axes.set_ylabel("residual / u")
+    axes.set_title(f"Residuals: {found.method}", fontsize=10)
+    return figure
+
+
+def write_calibration(
+    found: Calibration, sources: Sequence[Source], bench: Bench, dates: tuple[str, str], path: Path
+) -> None:
+    """Write the page of a calibration of ``bench``, done and expiring on ``dates``: HTML or PDF by the
+    path's ending. Raises InputError for another."""
+    rows = []
+    for name in found.names:
+        unit, factor = _UNITS.get(name, ("mm", 1e3))
+        stated, now = found.stated[name], found.found(name)
+        cells = [shown for m in (stated, now) for shown in _shown(m.value * factor, m.u * factor)]
+        pull = found.pulls.get(name)
+        cells.append("–" if pull is None else f"{pull:+.1f}")
+        cells.append(unit)
+        marked = [f"<td>{html.escape(cell)}</td>" for cell in cells]
+        rows.append(f'<tr><th scope="row" class="left">{html.escape(words(name))}</th>{"".join(marked)}</tr>')
+    fit = "; ".join(
+        f"{html.escape(s.method)}: {int(s.rows.sum())} readings, reduced chi-square "
+        f"{found.chi_square[s.method]:.2f}"
+        for s in sources
+    )
+    figure = residuals_drawn(np.concatenate([s.heights for s in sources]), found)
+    warnings = "".join(f'<p class="warning">{html.escape(text)}</p>' for text in found.warnings)
+    css = files("weighloop.analysis.report").joinpath("page.css").read_text(encoding="utf-8")
+    page = f"""<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>Calibration of {dates[0]}</title><style>{css}</style></head><body>
+<header><h1>Calibration of the bench, {dates[0]}</h1>
+<p class="meta">By {html.escape(found.method)}, at {found.temperature - 273.15:.1f} °C.
+Expires {dates[1]}.</p></header>
+<section class="lead" aria-label="Conclusion">
+<p>Remanence of the reference magnet {_with_u(found.remanence.value, found.remanence.u)} T at 20 °C,
+contact gap {_with_u(1e3 * found.contact.value, 1e3 * found.contact.u)} mm; their correlation is
+{found.correlation:.3f}.</p></section>
+<h2>What it changes</h2>
+<table class="whole"><caption>Values and standard uncertainties, as stated before and as found. The
+remanence's includes {100 * MODEL_FLOOR:.2g} % for what the magnet's two zones leave out. Shift: in standard
+uncertainties of what was stated; beyond 3 the calibration is refused.</caption>
+<thead><tr><th scope="col" class="left">input</th><th scope="col">stated</th><th scope="col">u</th>
+<th scope="col">found</th><th scope="col">u</th><th scope="col">shift</th>
+<th scope="col">unit</th></tr></thead>
+<tbody>
+{"".join(rows)}</tbody></table>
+<h2>How the readings are met</h2>
+<p>{fit}. Above 2 the calibration is refused.</p>
+<figure role="img" aria-label="Residuals over the heights">{svg(figure)}</figure>
+{warnings}
+<h2>For the bench file</h2>
+<pre style="white-space: pre-wrap">{html.escape(found.bench_lines(bench, *dates))}</pre>
+</body></html>
+"""
+    write_page(page_file(path), page)
+
+
+def _shown(value: float, u: float) -> tuple[str, str]:
+    return (rounded(value, u), rounded(u, u)) if u > 0 else (f"{value:.6g}", "–")
+
+
+def _with_u(value: float, u: float) -> str:
+    shown = _shown(value, u)
+    return f"{shown[0]}, u {shown[1]}"

@@ -1,0 +1,243 @@
+"""Figures on benches as they really are: by the data sheet, a probe, a coil, and a script of twenty lines.
+
+    python -m tests.benchmarks.calibrated --benches 200
+
+Every bench is drawn (``models.uneven``): the magnet's core 4 % stronger or weaker than its rim, to a radius
+between 0.5 and 0.8 of its own, its rear half by 2 %; remanence, sizes, contact gap, the lift's scale (0.5 %)
+off as the file states them; sample, coil and probe beside the axis by what a lateral scan leaves (0.1 mm
+along each side). The coil is weighed both ends up,
+with both directions of its current, noise of 1 mg and a drift of 20 mg an hour. In the table: rms error in
+per cent of the truth, median u, and how often the 95 % interval held the truth.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from scipy.optimize import curve_fit
+
+from tests.support.models.forward import Pellet
+from tests.support.models.loops import MU0, PER_KG, TanhLoop, readings_of
+from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull, weigh_loop
+from weighloop.analysis.calibration.coil import coil_source, pulls
+from weighloop.analysis.calibration.methods import probe, together
+from weighloop.analysis.calibration.outcome import Calibration
+from weighloop.analysis.errors import NotPossible
+from weighloop.analysis.files.bench_file import parse_bench
+from weighloop.analysis.forces.force import force
+from weighloop.analysis.records.bench import Bench, Coil
+from weighloop.analysis.results import analyse
+from weighloop.analysis.units import Measured
+
+FIGURES = {
+    "remanence_A_per_m": "Mr",
+    "saturation_A_per_m": "Ms",
+    "coercivity_HcJ_A_per_m": "HcJ",
+    "coercivity_HcB_A_per_m": "HcB",
+    "BHmax_J_per_m3": "(BH)max",
+}
+MATERIALS = (TanhLoop(120e3, 60e3, 12e3), TanhLoop(160e3, 50e3, 10e3), TanhLoop(200e3, 55e3, 10e3))
+HEIGHTS = np.geomspace(1e-3, 30e-3, 22) - 1e-3
+COIL_HEIGHTS = np.array([0.0, 1.0, 3.0, 6.0, 11.0, 17.0]) * 1e-3
+PROBE_HEIGHTS = np.arange(12) * 2e-3
+U_DEPTH, U_GAIN = 0.1e-3, 0.005
+
+FILE = """
+[reference_magnet]
+shape = "cylinder"
+diameter = "20 mm +/- 0.02 mm"
+height = "10 mm +/- 0.02 mm"
+remanence = "1.30 T +/- 0.02 T"
+[sample]
+name = "WP-07-1"
+shape = "cylinder"
+diameter = "6 mm +/- 0.005 mm"
+height = "3 mm +/- 0.005 mm"
+offset = "0 mm +/- 0.1 mm"
+[gap]
+contact = "1.00 mm +/- 0.05 mm"
+[lift]
+port = "lift"
+[balance]
+resolution = "1 mg"
+capacity = "220 g"
+[site]
+latitude = "53.4 deg +/- 0.1 deg"
+altitude = "60 m +/- 20 m"
+temperature = "20 degC +/- 0.3 degC"
+"""
+
+
+def drawn(rng: np.random.Generator) -> tuple[UnevenBench, float, float]:
+    """A bench as it really is, and the sample's diameter and height (m)."""
+    z = rng.standard_normal(8)
+    bench = UnevenBench(
+        remanence=1.30 + 0.02 * z[0],
+        diameter=20e-3 + 2e-5 * z[1],
+        height=10e-3 + 2e-5 * z[2],
+        core=0.04 * rng.choice([-1, 1]),
+        core_radius=rng.uniform(0.5, 0.8),
+        rear=0.02 * z[3],
+        contact=1e-3 + 5e-5 * z[4],
+        scale=1 + 0.005 * z[5],
+        aside=float(np.hypot(*(1e-4 * rng.standard_normal(2)))),
+    )
+    return bench, 6e-3 + 5e-6 * z[6], 3e-3 + 5e-6 * z[7]
+
+
+def coil_calibration(bench: UnevenBench, u_area: float, rng: np.random.Generator, file: Bench) -> Calibration:
+    """The bench calibrated with a coil, whose turns times area are known to ``u_area`` (relative)."""
+    nominal = TrueCoil()
+    stated = Coil(
+        turns=291,
+        inner_diameter=Measured(2 * nominal.inner),
+        outer_diameter=Measured(2 * nominal.outer),
+        height=Measured(nominal.height),
+        rise=Measured(nominal.rise, 0.03e-3),
+        thickness=Measured(nominal.thickness, 0.01e-3),
+        turn_area=Measured(nominal.turn_area, u_area * nominal.turn_area),
+    )
+    z = rng.standard_normal(4)
+    coil = replace(
+        nominal,
+        rise=nominal.rise + 0.03e-3 * z[0],
+        thickness=nominal.thickness + 0.01e-3 * z[1],
+        turn_area=nominal.turn_area * (1 + u_area * z[2]),
+    )
+    heights, ends = np.tile(COIL_HEIGHTS, 2), np.repeat([1.0, -1.0], len(COIL_HEIGHTS))
+    true = -coil_pull(bench, coil, heights, ends) * (1 + 5e-4 * z[3]) / PER_KG
+    rows = np.repeat(np.arange(len(heights)), 4)
+    current = np.tile([1.0, -1.0, -1.0, 1.0], len(heights)) * 48e-3
+    drift = 20e-6 * np.arange(len(rows)) / 120  # two readings a minute
+    reading = np.round(true[rows] * current + drift + 1e-6 * rng.standard_normal(len(rows)), 6)
+    found = pulls(heights[rows], current, reading, ends=ends[rows], least_u=3e-7)
+    source = coil_source(
+        stated,
+        file.reference_magnet,
+        found.heights,
+        np.asarray(force(found.per_ampere, file)),
+        contact=file.gap.contact,
+        offset=file.sample.offset,
+        u=found.u * PER_KG,
+        ends=found.ends,
+    )
+    return together([source], file.reference_magnet, contact=file.gap.contact, scale=file.gap.scale)
+
+
+def probe_calibration(bench: UnevenBench, rng: np.random.Generator, file: Bench) -> Calibration:
+    """The same with a field probe on what it takes for the axis."""
+    depth, gain = U_DEPTH * rng.standard_normal(), 1 + U_GAIN * rng.standard_normal()
+    gap = bench.gap(PROBE_HEIGHTS) + depth
+    B = gain * bench.field(np.full(len(gap), bench.aside), np.zeros(len(gap)), gap)[0]
+    source = probe(
+        PROBE_HEIGHTS,
+        B + 2e-4 * rng.standard_normal(len(B)),
+        probe_offset=Measured(0.0, U_DEPTH),
+        u_B=2e-4,
+        gain_u=U_GAIN,
+    )
+    return together([source], file.reference_magnet, contact=file.gap.contact, scale=file.gap.scale)
+
+
+def calibrated(found: Calibration) -> Bench:
+    """The bench file with a calibration's lines in it, read again."""
+    import tomllib
+
+    tables = tomllib.loads(FILE)
+    for table, keys in tomllib.loads(
+        found.bench_lines(parse_bench(FILE), "2026-11-28", "2027-05-27")
+    ).items():
+        tables.setdefault(table, {}).update(keys)
+    lines = []
+    for table, keys in tables.items():
+        lines.append(f"[{table}]")
+        lines += [f"{key} = {value!r}" for key, value in keys.items()]
+    return parse_bench("\n".join(lines))
+
+
+def script(gap: np.ndarray, orientation: np.ndarray, reading: np.ndarray, file: Bench) -> dict[str, float]:
+    """What twenty lines of anybody's make of it: the field at the disc's centre, one tanh for the loop."""
+    R, L, Br = 10e-3, 10e-3, file.reference_magnet.remanence.value
+    z = gap + 1.5e-3
+    B = Br / 2 * ((z + L) / np.hypot(R, z + L) - z / np.hypot(R, z))
+    slope = Br / 2 * (R**2 / np.hypot(R, z + L) ** 3 - R**2 / np.hypot(R, z) ** 3)
+    tensor, by = Pellet("cylinder", 6e-3, 3e-3, rings=7, layers=12).layered_tensor()
+    N, V = float(by @ tensor.sum(axis=1)), np.pi / 4 * 6e-3**2 * 3e-3
+    M = orientation * reading * 9.81 / (V * slope)
+    H = orientation * B / MU0 - N * M
+    n = len(HEIGHTS)
+    branch = slice(n, 3 * n - 2)
+
+    def tanh(h: np.ndarray, Ms: float, Hc: float, w: float) -> np.ndarray:
+        return Ms * np.tanh((h + Hc) / w)
+
+    (Ms, Hc, w), _ = curve_fit(tanh, H[branch], M[branch], (3e5, 4e4, 1e4), maxfev=20000)
+    return TanhLoop(Ms, Hc, abs(w)).figures() | {"saturation_A_per_m": Ms}
+
+
+def run(benches: int, trials: int, seed: int) -> tuple[dict[str, dict[str, list]], dict[str, int]]:
+    """By way and figure: (relative error, relative u, held) of each bench; and how many were refused."""
+    rng = np.random.default_rng(seed)
+    file = parse_bench(FILE)
+    ways: dict[str, Callable[[UnevenBench], Bench]] = {
+        "data sheet": lambda bench: file,
+        "probe": lambda bench: calibrated(probe_calibration(bench, rng, file)),
+        "coil, area to 0.3 %": lambda bench: calibrated(coil_calibration(bench, 0.003, rng, file)),
+        "coil, area to 1 %": lambda bench: calibrated(coil_calibration(bench, 0.01, rng, file)),
+    }
+    rows: dict[str, dict[str, list]] = {way: {name: [] for name in FIGURES} for way in (*ways, "script")}
+    refused = dict.fromkeys(ways, 0)
+    for number in range(benches):
+        material = MATERIALS[number % len(MATERIALS)]
+        bench, diameter, length = drawn(rng)
+        height, orientation, change = weigh_loop(bench, material, diameter, length, HEIGHTS)
+        reading = np.round(change + 1e-6 * rng.standard_normal(len(change)), 6)
+        truth = material.figures() | {"saturation_A_per_m": material.saturation}
+        for way, stated in ways.items():
+            try:
+                known = stated(bench)
+            except NotPossible:
+                refused[way] += 1
+                continue
+            gap = known.gap.contact.value + known.gap.scale.value * height
+            result = analyse(readings_of(gap, orientation, reading, 1e-6), known, trials=trials, seed=number)
+            for name in FIGURES:
+                f = result.figures[name]
+                if f.status != "measured" or f.value is None or f.u is None or f.low95 is None:
+                    continue
+                assert f.high95 is not None
+                off, u = f.value / truth[name] - 1, f.u / truth[name]
+                rows[way][name].append((off, u, f.low95 <= truth[name] <= f.high95))
+        gap = file.gap.contact.value + height
+        found = script(gap, orientation, reading, file)
+        for name in FIGURES:
+            rows["script"][name].append((found[name] / truth[name] - 1, np.nan, False))
+    return rows, refused
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--benches", type=int, default=200)
+    parser.add_argument("--trials", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    start = time.perf_counter()
+    rows, refused = run(asked.benches, asked.trials, asked.seed)
+    print("rms error % / median u % / held of")
+    for way, figures in rows.items():
+        cells = []
+        for name, words in FIGURES.items():
+            off, u, held = np.array(figures[name], float).reshape(-1, 3).T
+            if len(off):
+                error, stated = 100 * np.sqrt(np.mean(off**2)), 100 * np.median(u)
+                cells.append(f"{words} {error:.2f}/{stated:.2f}/{held.sum():.0f} of {len(off)}")
+        print(f"{way:20s} refused {refused.get(way, 0):3d}  " + "  ".join(cells))
+    print(f"{asked.benches} benches, {asked.trials} trials each, {time.perf_counter() - start:.0f} s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,126 @@
+"""Benches that are wrong as real ones are, for calibrations: magnet uneven, lift's scale off, axis beside.
+
+The field is ``forward``'s (current loops). The reference magnet is stronger in its core, to a radius that no
+file states, and its rear half differs; the pull on a coil is its current times the change of the flux through
+its turns. Nothing here is the analysis's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.support.models import forward
+from tests.support.models.loops import MU0, PER_KG, TanhLoop
+
+Array = np.ndarray
+_AROUND = (np.arange(6) + 0.5) * np.pi / 6  # half a turn: the other half is its mirror image
+
+
+@dataclass(frozen=True)
+class UnevenBench:
+    """What a bench really is: lengths in m, remanence in T, ratios as parts of one.
+
+    ``core`` is by how much of the mean remanence the core of radius ``core_radius`` (of the magnet's) is
+    stronger than the rim, ``rear`` by how much the half away from the sample is stronger. ``scale`` is true
+    height by reported height, ``aside`` the offset of sample and coil from the axis.
+    """
+
+    remanence: float = 1.30
+    diameter: float = 20e-3
+    height: float = 10e-3
+    core: float = 0.0
+    core_radius: float = 0.6
+    rear: float = 0.0
+    contact: float = 1e-3
+    scale: float = 1.0
+    aside: float = 0.0
+
+    def bodies(self) -> list[tuple[forward.Magnet, float]]:
+        """Cylinders that together are the magnet, each with how far its face lies below."""
+        even = self.remanence * (1 - self.core * self.core_radius**2)
+        whole = forward.Magnet(diameter=self.diameter, height=self.height, remanence=even)
+        core = forward.Magnet(
+            diameter=self.core_radius * self.diameter,
+            height=self.height,
+            remanence=self.remanence * self.core,
+        )
+        rear = forward.Magnet(
+            diameter=self.diameter, height=self.height / 2, remanence=self.remanence * self.rear
+        )
+        return [(whole, 0.0), (core, 0.0), (rear, self.height / 2)]
+
+    def field(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """(Bz, dBz/dz) in T and T/m."""
+        parts = [body.field(x, y, z + down) for body, down in self.bodies() if body.remanence]
+        return np.sum([p[0] for p in parts], axis=0), np.sum([p[1] for p in parts], axis=0)
+
+    def gap(self, height: Array) -> Array:
+        """The true gap at a reported height."""
+        return self.contact + self.scale * np.asarray(height, float)
+
+
+@dataclass(frozen=True)
+class TrueCoil:
+    """A winding of rectangular section: radii, height, rise of its lowest turn (m), ``turn_area`` (m^2)."""
+
+    inner: float = 1.5e-3
+    outer: float = 3.0e-3
+    height: float = 3.0e-3
+    rise: float = 1.0e-3
+    thickness: float = 5.0e-3
+    turn_area: float = 291 * 16.493361e-6
+
+
+def coil_pull(bench: UnevenBench, coil: TrueCoil, height: Array, end: Array, current: float = 1.0) -> Array:
+    """Attraction (N) on the coil at reported heights (n,), ``end`` (n,) +1 or -1 down.
+
+    The flux through a turn changes with height by the mean of dBz/dz over the turn's disc; turns by their
+    area, which grows with the squared radius.
+    """
+    g, w = np.polynomial.legendre.leggauss(5)
+    turn, wt = (coil.outer + coil.inner) / 2 + (coil.outer - coil.inner) / 2 * g, w / 2
+    weight = wt * turn**2 / (wt @ turn**2)
+    z = coil.height * (g + 1) / 2
+    rho = turn[:, None] * np.sqrt((g + 1) / 2)
+    x = bench.aside + rho[:, :, None] * np.cos(_AROUND)
+    y = rho[:, :, None] * np.sin(_AROUND)
+    radial = np.hypot(x, y)
+    pulls = np.zeros(len(height))
+    lift = np.where(end > 0, coil.rise, coil.thickness - coil.height - coil.rise)
+    for k, base in enumerate(bench.gap(height) + lift):
+        for level, part in zip(z, w / 2, strict=True):
+            slope = np.zeros(radial.shape)
+            for body, down in bench.bodies():
+                at = np.full(radial.shape, base + level + down)
+                R = body.diameter / 2
+                slope += body.remanence * (
+                    forward._loop_bz(R, radial, at + body.height) - forward._loop_bz(R, radial, at)
+                )
+            pulls[k] -= part * float(weight @ slope.mean(axis=2) @ (w / 2))
+    return current * coil.turn_area * pulls
+
+
+def weigh_loop(
+    bench: UnevenBench, material: TanhLoop, diameter: float, length: float, heights: Array
+) -> tuple[Array, Array, Array]:
+    """(reported height, orientation, change of reading in kg) of a five-leg loop, free of noise."""
+    height, orientation, leg = forward.loop_gaps(np.asarray(heights, float))
+    pellet = forward.Pellet("cylinder", diameter, length, rings=5, layers=8)
+    rho, _, z, weight = pellet.nodes()
+    x = bench.aside + rho[:, None] * np.cos(_AROUND)
+    y = rho[:, None] * np.sin(_AROUND)
+    tensor, by = forward.Pellet("cylinder", 6e-3, 3e-3, rings=7, layers=12).layered_tensor()
+    N = float(by @ tensor.sum(axis=1))
+    h = np.linspace(-600e3, 600e3, 24001)
+    down = material.descending(h)
+    force = np.zeros(len(height))
+    for at in np.unique(height):
+        bz, slope = bench.field(x, y, np.broadcast_to(z[:, None] + bench.gap(at), x.shape))
+        for k in np.flatnonzero(height == at):
+            H = orientation[k] * bz / MU0
+            falling = leg[k] in (1, 2)
+            M = np.interp(H, h + N * down, down) if falling else -np.interp(-H, h + N * down, down)
+            force[k] = -orientation[k] * pellet.volume * float(weight @ (slope * M).mean(axis=1))
+    return height, orientation, -force / PER_KG

@@ -1,0 +1,92 @@
+"""`weighloop calibrate --from coil`, from a notebook to the bench file, figures and a check."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.calibrated import FILE
+from tests.support.models.loops import PER_KG
+from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
+from tests.tui.test_verbs import call, good
+from weighloop.analysis.files.bench_file import read_bench
+
+TRUE = UnevenBench(remanence=1.288, contact=1.04e-3, core=0.03, scale=1.003)
+COIL = """
+[coil]
+turns = 291
+inner_diameter = "3 mm"
+outer_diameter = "6 mm"
+height = "3 mm"
+rise = "1 mm +/- 0.03 mm"
+thickness = "5 mm +/- 0.01 mm"
+turn_area = "4799.57 mm^2 +/- 14 mm^2"
+resistance = "9.05 ohm"
+"""
+
+
+def notebook(path: Path, heights: list[float], ends: tuple[int, ...] = (1, -1)) -> Path:
+    """A coil weighed with + - - + at every height (mm), a zero of 2 g and a resistance 1.2 % warm."""
+    lines = ["height_mm,end,current_mA,reading_g,resistance_ohm"]
+    rng = np.random.default_rng(4)
+    for end in ends:
+        pull = coil_pull(TRUE, TrueCoil(), np.array(heights) * 1e-3, np.full(len(heights), end))
+        for height, newton in zip(heights, pull, strict=True):
+            for sign in (1, -1, -1, 1):
+                gram = 2.0 - sign * 0.048 * newton / PER_KG * 1e3 + 1e-3 * rng.standard_normal()
+                lines.append(f"{height},{end},{sign * 48},{gram:.3f},9.16")
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    path = tmp_path / "bench.toml"
+    path.write_text(FILE + COIL)
+    return path
+
+
+def test_a_coil_from_notebook_to_bench_file(bench: Path, tmp_path: Path) -> None:
+    readings = notebook(tmp_path / "coil.csv", [0, 1, 3, 6, 11, 17])
+    new, page = tmp_path / "calibrated.toml", tmp_path / "calibration.html"
+    words = ("calibrate", str(readings), "--bench", str(bench), "--from", "coil")
+    found = json.loads(good(*words, "-o", str(new), "--report", str(page), "--json").stdout)
+    assert abs(found["contact_m"] - TRUE.contact) < 3 * found["u_contact_m"]
+    assert found["chi_square"]["coil of known current"] < 2
+    names = [p["name"] for p in found["parameters"]]
+    assert {"core_excess", "scale", "turn_area", "coil_tilt"} <= set(names)
+    calibrated = read_bench(new)
+    assert calibrated.calibration is not None
+    assert calibrated.coil == read_bench(bench).coil
+    assert calibrated.gap.scale.u < 0.005
+    text = page.read_text()
+    assert "excess of the magnet" in text
+    assert "reduced chi-square" in text
+    assert "<svg" in text
+
+
+def test_a_check_by_one_gap(bench: Path, tmp_path: Path) -> None:
+    readings = notebook(tmp_path / "coil.csv", [0, 1, 3, 6, 11, 17])
+    new = tmp_path / "calibrated.toml"
+    good("calibrate", str(readings), "--bench", str(bench), "--from", "coil", "-o", str(new))
+    one = notebook(tmp_path / "check.csv", [2.0], ends=(1,))
+    words = ("calibrate", str(one), "--bench", str(new), "--from", "coil", "--check")
+    assert "The calibration holds" in good(*words).stdout
+    stronger = one.read_text().replace(",48,", ",46,").replace(",-48,", ",-46,")
+    one.write_text(stronger)  # as if the same pull had come of less current
+    result = call(*words)
+    assert result.exit_code == 1
+    assert "does not hold any more" in result.output
+
+
+def test_what_a_coil_needs_is_said(bench: Path, tmp_path: Path) -> None:
+    readings = notebook(tmp_path / "coil.csv", [0, 3, 9])
+    bench.write_text(FILE)
+    result = call("calibrate", str(readings), "--bench", str(bench), "--from", "coil")
+    assert result.exit_code == 1
+    assert "a table [coil] with turns, inner_diameter" in result.output
+    result = call("calibrate", str(readings), "--bench", str(bench), "--from", "pair", "--check")
+    assert result.exit_code == 2
