@@ -10,7 +10,8 @@ import sys
 import threading
 from pathlib import Path
 
-from . import health
+from ..analysis.errors import WeighloopError
+from . import alarms, health
 from . import paths as places
 
 #: How fast a rehearsal may be, times as fast as life.
@@ -49,7 +50,15 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("--tcp", type=_address, metavar="HOST:PORT", help="listen there as well; it takes a key")
     afar = "let clients of other machines act, not only watch"
     p.add_argument("--act-from-afar", action="store_true", help=afar)
-    p.add_argument("--alarm", metavar="COMMAND", help="run this with a JSON event on its standard input")
+    p.add_argument(
+        "--alarm",
+        action="append",
+        default=[],
+        metavar="TARGET",
+        help="where alarms go: a command that gets a JSON event on its standard input, or an address "
+        "such as mailto://..., ntfy://..., jsons://... (extra [alarm]); more than once; else the lines of "
+        "alarms.conf",
+    )
     least = health.DISK_LEAST / 1e6
     p.add_argument("--disk-least", type=_megabytes, default=least, metavar="MB", help="free space wanted")
     p.add_argument("--until-input-ends", action="store_true", help="stop with the one who started it")
@@ -61,6 +70,15 @@ def main(arguments: list[str] | None = None) -> int:
     """Run until stopped. Exit status: 0 done, 1 could not, 2 wrong call."""
     options = parser().parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
+    # A rehearsal calls nobody but whom it names.
+    own = [] if options.until_input_ends else alarms.read_targets(places.alarm_file())
+    targets = options.alarm or own
+    try:
+        for target in targets:
+            alarms.check_target(target)
+    except (WeighloopError, ValueError) as error:
+        print(f"weighloop daemon: {error}", file=sys.stderr)
+        return 1
     if options.check:
         from .self_check import check
 
@@ -77,7 +95,7 @@ def main(arguments: list[str] | None = None) -> int:
             options.store,
             clock_rate=options.speed,
             bench=options.bench,
-            alarm_command=options.alarm,
+            alarms=targets,
             tcp=options.tcp,
             act_from_afar=options.act_from_afar,
             disk_least=int(options.disk_least * 1e6),

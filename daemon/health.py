@@ -1,29 +1,19 @@
-"""Whether the daemon is well: disk, ages, watchdog, alarms, and faults that repeat."""
+"""Whether the daemon is well: disk, ages, watchdog, and faults that repeat."""
 
 from __future__ import annotations
 
-import json
-import logging
 import os
-import shlex
 import shutil
 import socket
-import subprocess
-import threading
 import time
-from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
-
-log = logging.getLogger(__name__)
 
 #: Below this much free space a run is held and raw readings are no longer kept, bytes.
 DISK_LEAST = 200 * 1024 * 1024
 #: A fault that repeats is told again with its count after so many s of the machine's time.
 REPEAT_EVERY = 600.0
-#: An alarm command may take this long, s.
-ALARM_PATIENCE = 30.0
 #: What is to be written waits no longer than this where all is well, s of the machine's time.
 WRITER_PATIENCE = 10.0
 
@@ -86,41 +76,6 @@ class DiskGuard:
             f"only {free / 1e6:.0f} MB are free beside the store, {self.least / 1e6:.0f} MB are wanted: "
             "make room, then let the run go on"
         )
-
-
-class Alarm:
-    """Runs the user's command with one JSON event on its standard input; never holds anything up."""
-
-    def __init__(self, command: str | None) -> None:
-        self.command = shlex.split(command) if command else None
-        self._waiting: deque[dict[str, Any]] = deque(maxlen=100)
-        self._wake = threading.Event()
-        if self.command:
-            threading.Thread(target=self._work, name="alarm", daemon=True).start()
-
-    def __call__(self, event: dict[str, Any]) -> None:
-        log.warning("%s: %s", event.get("kind"), event.get("text"))
-        self._waiting.append(event)
-        self._wake.set()
-
-    def _work(self) -> None:
-        assert self.command is not None
-        while True:
-            self._wake.wait()
-            self._wake.clear()
-            while self._waiting:
-                event = self._waiting.popleft()
-                try:
-                    subprocess.run(
-                        self.command,
-                        input=json.dumps(event).encode(),
-                        timeout=ALARM_PATIENCE,
-                        stdout=subprocess.DEVNULL,
-                        stderr=subprocess.DEVNULL,
-                        check=True,
-                    )
-                except (OSError, subprocess.SubprocessError) as error:
-                    log.error("the alarm command failed: %s", error)
 
 
 def sd_notify(message: str) -> bool:

@@ -38,6 +38,11 @@ def has_unix_sockets() -> bool:
     return sys.platform != "win32"
 
 
+def alarm_file() -> Path:
+    """The targets of the user's alarms, one a line."""
+    return Path(_DIRS.user_config_dir) / "alarms.conf"
+
+
 def lock_folder() -> Path:
     """Where the user's daemons name the files they own."""
     with warnings.catch_warnings():

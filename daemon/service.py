@@ -11,6 +11,7 @@ import sqlite3
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import Any
 
 from . import health
 from . import paths as places
+from .alarms import Alarms
 from .clock import LongClock, StepWatch, boot_id, start_after, utc_now
 from .control.controller import RunController
 from .control.publisher import LOG_SHOWN, log_line
@@ -68,7 +70,7 @@ class Daemon:
         store_path: Path,
         *,
         clock_rate: float = 1.0,
-        alarm_command: str | None = None,
+        alarms: Sequence[str] = (),
         disk: health.DiskGuard | None = None,
     ) -> None:
         self.store_path = store_path
@@ -87,11 +89,12 @@ class Daemon:
             raise
         self.loop: asyncio.AbstractEventLoop | None = None
         self.server: Server | None = None
-        self.alarm = health.Alarm(alarm_command)
         self.disk = disk or health.DiskGuard(store_path.absolute().parent)
         self.disk_trouble: str | None = None
+        self.alarm = Alarms(alarms, keep=self._keep_alarm)
         self.guard = StoreGuard(self.store, self.lock, self.alarm, self._post)
         self.log_writer = self.guard.log_writer
+        self.alarm.take_up(self.store.undelivered_alarms())
         lines = self.store.runs()
         self.controller = RunController(
             self.log_writer,
@@ -133,7 +136,11 @@ class Daemon:
 
     def _take_up(self, lines: list[RunLine]) -> None:
         """The runs as the log left them: what was running is held, what was planned is planned."""
-        self.controller.publisher.log = [log_line(event) for event in self.store.last_events(LOG_SHOWN)]
+        self.controller.publisher.log = [
+            log_line(event)
+            for event in self.store.last_events(LOG_SHOWN)
+            if not event.kind.startswith("alarm")  # what they are about stands in the log itself
+        ]
         planned = [self.store.record(line["id"]) for line in lines if line["state"] == "planned"]
         self.controller.queue.waiting = [run for run in planned if run.plan]  # without one it cannot start
         begun = [line["id"] for line in lines if line["state"] != "planned"]
@@ -178,6 +185,9 @@ class Daemon:
         except (StoreError, OSError, sqlite3.Error) as error:
             self.alarm({"kind": "backup", "text": f"the backup {target} could not be made: {error}"})
 
+    def _keep_alarm(self, kind: str, text: str, data: dict[str, Any]) -> None:
+        self.log_writer.record(None, self.clock.now(), kind, text, data)
+
     # -- looking at itself ---------------------------------------------------------------------
 
     def status(self) -> dict[str, Any]:
@@ -201,6 +211,7 @@ class Daemon:
             "lift": controller.devices.lift_device(),
             "run": None if seen is None else {"id": seen.id, "state": seen.state, "why": seen.why},
             "planned": [r.id for r in controller.queue.waiting],
+            "alarms_undelivered": self.alarm.undelivered(),
             "clients": len(self.server.connections) if self.server is not None else 0,
             "raw_let_go": self.log_writer.raw_let_go,
             "commit_s": _spread(list(self.log_writer.delays)),
@@ -368,7 +379,7 @@ def serve(
     *,
     clock_rate: float = 1.0,
     bench: Path | None = None,
-    alarm_command: str | None = None,
+    alarms: Sequence[str] = (),
     tcp: tuple[str, int] | None = None,
     act_from_afar: bool = False,
     disk_least: int = health.DISK_LEAST,
@@ -385,5 +396,5 @@ def serve(
     gc.freeze()
     store = store_path or places.store_file()
     disk = health.DiskGuard(store.absolute().parent, disk_least)
-    daemon = Daemon(store, clock_rate=clock_rate, alarm_command=alarm_command, disk=disk)
+    daemon = Daemon(store, clock_rate=clock_rate, alarms=alarms, disk=disk)
     asyncio.run(daemon.run(socket_path or places.socket_path(), bench, tcp, act_from_afar))

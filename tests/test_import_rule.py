@@ -78,6 +78,7 @@ ROOMS: dict[str, set[str]] = {
     "daemon/paths": set(),
     "daemon/text": set(),
     "daemon/health": set(),
+    "daemon/alarms": {"analysis/errors"},
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
         "analysis/files", "analysis/forces", "analysis/planning", "analysis/records", "daemon/protocol",
@@ -107,16 +108,17 @@ ROOMS: dict[str, set[str]] = {
         "daemon/clock", "daemon/health", "daemon/paths", "daemon/procedure", "daemon/store",
     },
     "daemon/service": {
-        "analysis/files", "daemon/clock", "daemon/control", "daemon/health", "daemon/paths",
-        "daemon/procedure", "daemon/protocol", "daemon/server", "daemon/store", "daemon/store_guard",
-        "daemon/text",
+        "analysis/files", "daemon/alarms", "daemon/clock", "daemon/control", "daemon/health",
+        "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/server", "daemon/store",
+        "daemon/store_guard", "daemon/text",
     },
     "daemon/self_check": {
         "analysis/errors", "analysis/files", "daemon/health", "daemon/paths", "daemon/server", "daemon/store",
         "drivers/balance", "drivers/device",
     },
     "daemon/__main__": {
-        "daemon/health", "daemon/paths", "daemon/self_check", "daemon/service", "daemon/store",
+        "analysis/errors", "daemon/alarms", "daemon/health", "daemon/paths", "daemon/self_check",
+        "daemon/service", "daemon/store",
     },
     "tui/keys": set(),
     "tui/key_queue": set(),
@@ -140,8 +142,9 @@ ROOMS: dict[str, set[str]] = {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
         "analysis/figures", "analysis/files", "analysis/forces", "analysis/inversion",
         "analysis/magnetostatics", "analysis/planning", "analysis/records", "analysis/report",
-        "analysis/results", "analysis/settling", "analysis/units", "daemon/__main__", "daemon/balance_check",
-        "daemon/paths", "daemon/server", "daemon/simulation", "daemon/store", "tui/app", "tui/web",
+        "analysis/results", "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms",
+        "daemon/balance_check", "daemon/paths", "daemon/server", "daemon/simulation", "daemon/store",
+        "tui/app", "tui/web",
     },
 }  # fmt: skip
 FOLDERS = ("analysis", "drivers", "daemon", "tui")

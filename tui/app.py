@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import getpass
 import os
 import socket
@@ -93,16 +94,19 @@ class WeighloopApp(App[None]):
         cautions: bool | None = None,
         watch: bool = False,
         now: Callable[[], float] = time.monotonic,
+        begin: tuple[str, Callable[[], object]] | None = None,
     ) -> None:
         """``cautions``: show them at the start; None: only when this user has not read them yet.
 
         ``watch``: nothing here acts on the bench or on files.
-        ``now``: the clock by which readings grow old, s.
+        ``now``: the clock by which readings grow old, s. ``begin``: on the bench twin, a line in place
+        of the cautions and what is called once it is read, in a thread.
         """
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
         self.only_watches = watch
+        self.begin = begin
         self.snapshot = LiveSnapshot(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
@@ -129,8 +133,13 @@ class WeighloopApp(App[None]):
     @work
     async def caution(self) -> None:
         """Show the cautions once to each user."""
-        from .screens.safety import Cautions, remember, were_read
+        from .screens.safety import Cautions, TwinNotice, remember, were_read
 
+        if self.begin is not None:
+            words, begin = self.begin
+            await self.push_screen_wait(TwinNotice(words))
+            await asyncio.to_thread(begin)
+            return
         if self.show_cautions or (self.show_cautions is None and not were_read()):
             await self.push_screen_wait(Cautions())
             if self.show_cautions is None:
@@ -257,13 +266,16 @@ def light_terminal(environment: Any) -> bool:
     return ground in ("7", "15")
 
 
-def run(socket_path: str | None, watch: bool = False) -> int:
+def run(
+    socket_path: str | None, watch: bool = False, begin: tuple[str, Callable[[], object]] | None = None
+) -> int:
     """Attach the screen to the daemon at ``socket_path`` (None: the usual place); gives the exit status.
 
-    ``watch``: the screen can only watch; the daemon holds it to that.
+    ``watch``: the screen can only watch; the daemon holds it to that. ``begin``: a line shown first and what
+    is called once it is read (of a demo, whose run waits for it).
     """
     from .state.follower import SocketFeed
 
-    app = WeighloopApp(SocketFeed(socket_path, watch), watch=watch)
+    app = WeighloopApp(SocketFeed(socket_path, watch), watch=watch, begin=begin)
     app.run()
     return app.return_code or 0

@@ -63,6 +63,7 @@ class RunController(Worker):
         identity: StoreIdentity | None = None,
     ) -> None:
         self.rate = clock.rate
+        self._asked = False  # a question stands open
         super().__init__("controller", pause=min(0.02, max(0.004, 0.2 / self.rate)))
         self.log_writer, self.clock, self.alarm = log_writer, clock, alarm
         self.mover: Mover = mover or GapWorker(lambda: self.devices.setter, self.happen)
@@ -305,6 +306,10 @@ class RunController(Worker):
             self.alarm({"kind": "held", "run": self.run.id, "code": self.run.code, "text": self.run.why})
         elif self.run.state != "held":
             self._held_at = None
+        asked, self._asked = self._asked, self.stage.doubt is not None
+        doubt = self.stage.doubt
+        if doubt is not None and not asked and self.run.state == "running":
+            self.alarm({"kind": "person", "run": self.run.id, "text": doubt.text})
         self._do(acts)
 
     def _do(self, acts: list[events.Act]) -> None:

@@ -42,6 +42,7 @@ class DeviceMonitor:
         self._gone = False
         self._silent_since: float | None = None
         self._why = ""
+        self._lift_was: DeviceState | None = None
 
     def expect_balance(self) -> None:
         """A balance is opened: its silence counts from now."""
@@ -81,7 +82,11 @@ class DeviceMonitor:
         if state is DeviceState.READY:
             self._dispatch(LiftBack())
         elif state in VOID:
+            if self._lift_was is DeviceState.READY:
+                self._alarm({"kind": "lift", "text": f"the lift is {state.value}: {why}"})
             self._dispatch(LiftVoid(why, "button" if "stop button" in why else VOID[state]))
+        if state is DeviceState.READY or state in VOID:
+            self._lift_was = state
 
     def line_refused(self, raw: bytes, why: str) -> None:
         """A line of the balance was none of its dialect."""

@@ -261,6 +261,15 @@ class Store:
         found = list(self._events("kind = ?", (kind, count), "ORDER BY id DESC LIMIT ?"))
         return [event.data for event in reversed(found) if isinstance(event, LogEvent)]
 
+    def undelivered_alarms(self) -> list[dict[str, Any]]:
+        """The data of alarms that did not reach everybody, oldest first."""
+
+        def of(kind: str) -> list[dict[str, Any]]:
+            return [e.data for e in self._events("kind = ?", (kind,)) if isinstance(e, LogEvent)]
+
+        delivered = {data.get("id") for data in of("alarm-delivered")}
+        return [data for data in of("alarm") if data.get("id") not in delivered]
+
     def last_time(self) -> tuple[float, str] | None:
         """The last moment known to the store: the daemon's clock in s, and UTC."""
         row = self.db.execute("SELECT time_s, utc FROM events ORDER BY id DESC LIMIT 1").fetchone()

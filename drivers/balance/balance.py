@@ -23,6 +23,9 @@ FIRST_PATIENCE = 3.0
 ANSWER_PATIENCE = 1.0
 #: Silence shorter than this, s of the machine's time, is what operating systems do.
 LEAST_SILENCE = 0.3
+#: The same where the clock runs faster than life: the far end is a program then, and a machine that stalls
+#: for a moment is no cable that came off.
+LEAST_SILENCE_OF_A_TWIN = 1.5
 #: Arrivals from which the interval is learnt.
 LEARN_FROM = 16
 
@@ -192,7 +195,7 @@ class SerialBalance:
         patience = FIRST_PATIENCE if interval is None else 2 * interval
         if self.state is DeviceState.IDENTIFYING:
             patience = max(patience, FIRST_PATIENCE)
-        patience = max(patience, LEAST_SILENCE * self._clock.rate)
+        patience = max(patience, self._least_silence())
         if self.state in (DeviceState.READY, DeviceState.IDENTIFYING) and now - quiet_since > patience:
             self._good = 0
             self._enter(DeviceState.SILENT, self._why_silent(now - quiet_since))
@@ -201,6 +204,11 @@ class SerialBalance:
         self._enter(DeviceState.LOST if there else DeviceState.ABSENT, why)
         with self._answered:
             self._answered.notify_all()
+
+    def _least_silence(self) -> float:
+        """The shortest silence that counts, s by the clock: so long by the machine's."""
+        rate = self._clock.rate
+        return rate * (LEAST_SILENCE if rate <= 1 else LEAST_SILENCE_OF_A_TWIN)
 
     # ---- asking ----
 
@@ -211,7 +219,7 @@ class SerialBalance:
         period = self._given_interval or ask.period
         if not self._asking:
             last = max(self._opened_at, self.last_heard or self._opened_at)
-            least = LEAST_SILENCE * self._clock.rate
+            least = self._least_silence()
             if now - last < max(2 * (self.interval or 0.5), least):
                 return
             self._asking = True  # it does not speak by itself, or has stopped

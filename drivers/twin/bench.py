@@ -326,6 +326,7 @@ class TwinBench:
             "bump": lambda grams=5.0: self.disturbances.knock(float(grams)),
             "draught": self._open_window,
             "truth": lambda: self.truth,
+            "bench-file": self.stated,
             "state": self.state,
         }
 
@@ -333,6 +334,19 @@ class TwinBench:
     def truth(self) -> dict[str, Any]:
         """What the analysis should find; see ``truth``."""
         return truth(self.scenario)
+
+    def stated(self, seed: int) -> dict[str, Any]:
+        """Another bench file of this bench: its values drawn anew about the truth by what they state."""
+        text = scenarios.bench_file(
+            self.scenario,
+            seed=int(seed),
+            dialect=self.dialect,
+            ladder=self.ladder,
+            balance_port="",
+            lift_port="none" if self.ladder == "lift" else None,
+            turner=self.turner,
+        )
+        return {"text": text}
 
     def state(self) -> dict[str, Any]:
         """How things really are, SI."""

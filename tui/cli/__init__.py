@@ -22,6 +22,8 @@ VERBS: dict[str, tuple[str, str]] = {
     "demo": ("bench.demo", "Run one whole loop on the bench twin: weigh, analyse, report."),
     "daemon": ("bench.daemon", "Own the serial ports and the store, run procedures, serve clients."),
     "tui": ("bench.screen", "Show the terminal screen of a daemon."),
+    "alarm": ("bench.alarm", "Try whether alarms arrive."),
+    "service": ("bench.service", "Write the system's unit, udev rule, completion and man page."),
     "steady": ("bench.steady", "Check how steady the balance is."),
     "ports": ("bench.ports", "List serial ports; find out what a balance speaks."),
     "plan": ("desk.plan", "Make the gap ladder for wanted fields, in history-safe order."),

@@ -68,6 +68,30 @@ class Cautions(ModalScreen[bool]):
         self.dismiss(True)
 
 
+class TwinNotice(ModalScreen[bool]):
+    """One line in front of a run on the bench twin; the run begins when it is read."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter,escape", "read", "Begin")]
+
+    def __init__(self, words: str) -> None:
+        super().__init__()
+        self.words = words
+
+    def compose(self) -> ComposeResult:
+        with VerticalScroll(classes="card", can_focus=False):
+            yield Static(self.words, markup=False)
+            yield Button("Enter  Begin", compact=True)
+
+    def on_mount(self) -> None:
+        self.query_one(Button).focus()
+
+    def on_button_pressed(self) -> None:
+        self.action_read()
+
+    def action_read(self) -> None:
+        self.dismiss(True)
+
+
 def memory() -> Path:
     """Where it is kept that this user has read the cautions."""
     import platformdirs

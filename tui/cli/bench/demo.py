@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,15 +11,28 @@ import click
 
 from ..common import SEED, Speed, json_option, need_terminal, note, print_json, progress
 
+_SPEED = 40.0
+#: With the screen, by ladder: a whole loop in about a minute.
+_SPEED_TO_WATCH = {"lift": 10.0, "spacers": 40.0}
+_NOTICE = (
+    "This is the bench twin: nothing here can pinch you. At a real bench magnets shatter and pinch; "
+    "the whole notice is shown before your first run there."
+)
+
 
 @click.command("demo")
 @click.option("--seed", type=SEED, default=7, show_default=True)
-@click.option("--speed", type=Speed(), default=40.0, show_default=True, help="Times as fast as life.")
+@click.option("--speed", type=Speed(), help="Times as fast as life: 40; with --tui about a minute a loop.")
 @click.option(
     "--points", type=click.IntRange(4, 100), default=22, show_default=True, help="Gaps of the ladder."
 )
 @click.option("--manual", is_flag=True, help="Spacers and a (simulated) person instead of the lift.")
 @click.option("--sample", help="One of the twin's own samples.")
+@click.option(
+    "--benches",
+    type=click.IntRange(2, 1000),
+    help="Draw the bench file anew so many times and say how often each interval holds the truth.",
+)
 @click.option("--tui", "show", is_flag=True, help="Show the run live on the terminal screen.")
 @click.option(
     "--output",
@@ -31,10 +44,11 @@ from ..common import SEED, Speed, json_option, need_terminal, note, print_json, 
 @json_option
 def command(
     seed: int,
-    speed: float,
+    speed: float | None,
     points: int,
     manual: bool,
     sample: str | None,
+    benches: int | None,
     show: bool,
     output: Path,
     as_json: bool,
@@ -51,33 +65,49 @@ def command(
         need_terminal()
     output.mkdir(parents=True, exist_ok=True)
     store = output / "store.sqlite"
-    started = time.monotonic()
     ladder = "spacers" if manual else "lift"
+    speed = speed or (_SPEED_TO_WATCH[ladder] if show else _SPEED)
     with Rehearsal(store, seed=seed, speed=speed, ladder=ladder, sample=sample) as rehearsal:
         client = rehearsal.client()
         client.call("control.take", name="demo", force=True)
-        number = client.call(
-            "run.start", bench_text=rehearsal.bench_text, points=points, target_u_kg=None, name=None
-        )
+
+        def start() -> None:
+            settings = {"points": points, "target_u_kg": None, "name": None}
+            client.call("run.start", bench_text=rehearsal.bench_text, **settings)
+
         if show:
-            _operate_behind_the_screen(rehearsal, client)
+            _show(rehearsal, client, start)
+        else:
+            start()
+        if client.call("snapshot")["run"] is None:
+            raise NotPossible("the screen was left before the run began; nothing was weighed")
         run = rehearsal.operate(client, _tell)
         progress("")
         truth = rehearsal.twin.do("truth")
+        files = [rehearsal.twin.do("bench-file", seed=seed + i)["text"] for i in range(1, (benches or 0) + 1)]
         client.close()
     if run["state"] != "finished":
-        raise NotPossible(f"run {number} was {run['state']}: {run['why']}")
-    _conclude(number, store, output, truth, as_json, time.monotonic() - started)
+        raise NotPossible(f"run {run['id']} was {run['state']}: {run['why']}")
+    _conclude(run, store, output, truth, as_json, speed)
+    if files:
+        told = _coverage(run["id"], store, files, truth["minor"])
+        note(told) if as_json else print("\n" + told)
 
 
-def _operate_behind_the_screen(rehearsal: Any, client: Any) -> None:
-    """The person at the bench in a thread, the screen in front of it until it is quit."""
+def _show(rehearsal: Any, client: Any, start: Any) -> None:
+    """The screen until it is quit; once its one line is read the run starts, with a person at the bench."""
     from ...app import run as run_screen
 
-    person = threading.Thread(target=rehearsal.operate, args=(client,), daemon=True)
-    person.start()
-    run_screen(str(rehearsal.socket))
-    person.join()
+    people: list[threading.Thread] = []
+
+    def begin() -> None:
+        start()
+        people.append(threading.Thread(target=rehearsal.operate, args=(client,), daemon=True))
+        people[0].start()
+
+    run_screen(str(rehearsal.socket), begin=(_NOTICE, begin))
+    for person in people:
+        person.join()
 
 
 def _tell(run: Any) -> None:
@@ -87,7 +117,7 @@ def _tell(run: Any) -> None:
 
 
 def _conclude(
-    number: int, store: Path, output: Path, truth: dict[str, Any], as_json: bool, seconds: float
+    run: Any, store: Path, output: Path, truth: dict[str, Any], as_json: bool, speed: float
 ) -> None:
     """Analyse the stored run the way any run is, write the report, print the figures."""
     from ....analysis.report import write_report
@@ -95,6 +125,7 @@ def _conclude(
     from ..desk.figures import figures_table
     from ..inputs import read_input
 
+    number = run["id"]
     readings, bench = read_input(str(number), None, store)
     result = analyse(readings, bench)
     report = output / f"run-{number}.html"
@@ -103,7 +134,12 @@ def _conclude(
     if as_json:
         print_json({"run": number, "report": str(report), "result": result.to_json(), "twin_truth": truth})
         return
-    print(f"Run {number}, sample {bench.sample.name}: {len(readings)} readings in {seconds:.0f} s.\n")
+    began, ended = (datetime.fromisoformat(run[key]) for key in ("started_utc", "ended_utc"))
+    seconds = (ended - began).total_seconds()
+    print(
+        f"Run {number}, sample {bench.sample.name}: {len(readings)} readings in "
+        f"{seconds * speed / 60:.0f} min of bench time ({seconds:.0f} s at {speed:g} times life's speed).\n"
+    )
     print(figures_table(result))
     for warning in result.warnings:
         note(f"{warning.code}: {warning.text}")
@@ -128,9 +164,55 @@ def _beside_the_truth(result: Any, truth: dict[str, float]) -> str:
             continue
         inside = figure.low95 <= truth[key] <= figure.high95
         shown = [significant(name.shown(value)) for value in (figure.value, truth[key])]
-        rows.append([name.printed, *shown, name.unit(), "yes" if inside else "no"])
+        z = f"{(figure.value - truth[key]) / figure.u:+.1f}" if figure.u else "-"
+        rows.append([name.printed, *shown, name.unit(), z, "yes" if inside else "no"])
     if not rows:
         return (
             "Every figure is a bound or not determined; see above why. None stands beside the twin's truth."
         )
-    return table(["figure", "weighed", "twin's truth", "unit", "within the 95 % interval"], rows)
+    headers = ["figure", "weighed", "twin's truth", "unit", "z", "within the 95 % interval"]
+    return table(headers, rows) + (
+        "\nz is the difference by the standard uncertainty. A 95 % interval misses the truth once in 20 "
+        "\nby design, and the figures of one run miss together; --benches 40 shows how often."
+    )
+
+
+def _coverage(number: int, store: Path, files: list[str], truth: dict[str, float]) -> str:
+    """How often each interval holds the truth over bench files drawn anew, with the same readings."""
+    from ....analysis.figures.names import FIGURE_NAMES
+    from ....analysis.files.bench_file import parse_bench
+    from ....analysis.results import analyse
+    from ..common import table
+    from ..inputs import read_input
+
+    readings, _ = read_input(str(number), None, store)
+    z: dict[str, list[float]] = {}
+    held: dict[str, list[bool]] = {}
+    for count, text in enumerate(files, start=1):
+        progress(f"bench file {count} of {len(files)}")
+        result = analyse(readings, parse_bench(text), trials=2000)
+        for key, figure in result.figures.items():
+            given = figure.value, figure.low95, figure.high95
+            if figure.status != "measured" or key not in truth or key == "largest_field_A_per_m":
+                continue
+            value, low, high = (float("nan") if number is None else number for number in given)
+            if figure.u:
+                z.setdefault(key, []).append((value - truth[key]) / figure.u)
+                held.setdefault(key, []).append(low <= truth[key] <= high)
+    progress("")
+    rows = []
+    for key, hits in held.items():
+        off = z[key]
+        spread = (sum(value**2 for value in off) / len(off)) ** 0.5
+        rows.append(
+            [
+                FIGURE_NAMES[key].printed,
+                f"{sum(hits)} of {len(hits)}",
+                f"{100 * sum(hits) / len(hits):.0f} %",
+                f"{spread:.2f}",
+            ]
+        )
+    return table(["figure", "interval holds the truth", "share", "rms z"], rows) + (
+        f"\nThe same readings, with {len(files)} bench files whose values are drawn about the twin's own by "
+        "\ntheir stated uncertainties (at most twice these); 95 % and an rms z of 1 are what is stated."
+    )
