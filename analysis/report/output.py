@@ -6,8 +6,9 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
-from ..errors import Fault, InputError
+from ..errors import Fault, InputError, NotPossible
 
 
 def page_file(path: str | Path) -> Path:
@@ -27,11 +28,23 @@ def write_page(path: Path, html: str) -> None:
     sees half a page, and a link is not followed."""
     with whole_file(path) as unfinished:
         if path.suffix.lower() == ".pdf":
-            from weasyprint import HTML
-
+            HTML = _layout()
             HTML(string=html).write_pdf(unfinished)
         else:
             unfinished.write_text(html, encoding="utf-8")
+
+
+def _layout() -> Any:
+    """WeasyPrint's document. Raises NotPossible where the system lacks the Pango library that it lays text
+    with."""
+    try:
+        from weasyprint import HTML
+    except OSError as error:
+        raise NotPossible(
+            "A PDF needs the Pango library, which this machine has not (Debian: apt-get install
+            libpango-1.0-0 " "libpangoft2-1.0-0). Write .html and print it from a browser."
+        ) from error
+    return HTML
 
 
 @contextmanager

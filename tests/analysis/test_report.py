@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import replace
 from importlib.resources import files
@@ -276,9 +277,14 @@ def test_a_report_is_written_whole_or_not_at_all(result, tmp_path, monkeypatch):
 
 def test_as_pdf_two_pages_then_the_appendix(result, tmp_path):
     """A4 (ISO 216), the verdict, the loop and the figures on two pages, page numbers and a running head."""
+    try:
+        write_report(result, tmp_path / "report.pdf")
+    except wl.NotPossible as error:  # the system's text library is missing
+        if os.environ.get("CI"):
+            raise
+        pytest.skip(str(error))
     from weasyprint import HTML
 
-    write_report(result, tmp_path / "report.pdf")
     assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
     pages = HTML(string=report_html(result)).render().pages
     assert {(round(p.width), round(p.height)) for p in pages} == {(794, 1123)}  # 210 x 297 mm at 96 dpi
