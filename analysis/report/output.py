@@ -41,8 +41,8 @@ def _layout() -> Any:
         from weasyprint import HTML
     except OSError as error:
         raise NotPossible(
-            "A PDF needs the Pango library, which this machine has not (Debian: apt-get install
-            libpango-1.0-0 " "libpangoft2-1.0-0). Write .html and print it from a browser."
+            "A PDF needs the Pango library, which this machine has not (Debian: apt-get install "
+            "libpango-1.0-0 libpangoft2-1.0-0). Write .html and print it from a browser."
         ) from error
     return HTML
 
