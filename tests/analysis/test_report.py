@@ -14,6 +14,7 @@ import pytest
 from tests.support.example_run import example, watched
 from tests.support.page_reader import Page, Table
 from weighloop.analysis.comparison import compare
+from weighloop.analysis.errors import NotPossible
 from weighloop.analysis.figures.names import FIGURE_NAMES
 from weighloop.analysis.report import report_html, write_comparison, write_drawings, write_report
 from weighloop.analysis.report.style import BRANCH_STYLE, WARNING
@@ -279,7 +280,7 @@ def test_as_pdf_two_pages_then_the_appendix(result, tmp_path):
     """A4 (ISO 216), the verdict, the loop and the figures on two pages, page numbers and a running head."""
     try:
         write_report(result, tmp_path / "report.pdf")
-    except wl.NotPossible as error:  # the system's text library is missing
+    except NotPossible as error:  # the system's text library is missing
         if os.environ.get("CI"):
             raise
         pytest.skip(str(error))
