@@ -5,6 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -126,3 +127,17 @@ def fits(port: str, seconds: float) -> list[dict[str, Any]]:
     from ..drivers.balance.discovery import listen
 
     return [dict(fit) for fit in listen(port, seconds)]
+
+
+def keep_recording(
+    port: str, path: Path, heard: list[dict[str, Any]], seconds: float, origin: str
+) -> tuple[int, list[str]]:
+    """Record ``port`` as ``fits`` found it into a new file: bytes kept, and what each line means.
+
+    Raises DeviceError where nothing can be kept.
+    """
+    from ..drivers.balance.capture import keep
+
+    found: list[Any] = heard
+    capture = keep(port, path, found, seconds, origin=origin)
+    return len(capture.data), list(capture.header.expected)

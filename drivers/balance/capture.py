@@ -2,24 +2,31 @@
 
 A capture is a text file of JSON lines. The first line is the header; every other line is
 ``[seconds, "bytes"]`` with each byte as the character of the same number. It is never edited: a
-parser's fault is mended by making the capture decode, and a new device begins with a new capture.
+parser's fault is mended by making the capture decode, and a new device begins with a new capture. Of a
+device that no dialect explains the dialect is ``unknown``, and no line means anything.
 """
 
 from __future__ import annotations
 
 import json
+import math
+import os
 import time
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from ..clock import Clock, RealClock
-from ..device import DeviceError
+from ..device import DeviceError, DeviceLost
 from ..serial.port import Deadline, LineSettings, open_port, read_port, write_port
 from .dialect import Dialect
+from .dialects import load_dialect
+from .discovery import Fit
 from .framing import Answer, LineStream, Reading
 
 FORMAT = 1
+UNKNOWN = "unknown"
 
 
 class CaptureError(DeviceError):
@@ -73,12 +80,14 @@ def meanings(dialect: Dialect, data: bytes, *, from_start: bool = True) -> list[
 
 
 def save(capture: Capture, path: Path) -> None:
-    """Write a capture; refuses to write over another."""
-    if path.exists():
-        raise CaptureError(f"{path}: exists; a capture is never written over")
+    """Write a capture; refuses to write over another, or through a link."""
     lines = [json.dumps(asdict(capture.header))]
     lines += [json.dumps([round(at, 6), chunk.decode("latin-1")]) for at, chunk in capture.chunks]
-    path.write_text("\n".join(lines) + "\n", encoding="ascii")
+    try:
+        with path.open("x", encoding="ascii") as file:
+            file.write("\n".join(lines) + "\n")
+    except FileExistsError:
+        raise CaptureError(f"{path}: exists; a capture is never written over") from None
 
 
 def load(path: Path) -> Capture:
@@ -88,7 +97,7 @@ def load(path: Path) -> Capture:
         head: dict[str, Any] = json.loads(first)
         head["expected"] = tuple(head["expected"])
         header = Header(**head)
-    except (OSError, ValueError, TypeError, KeyError) as error:
+    except (OSError, ValueError, TypeError, KeyError, RecursionError) as error:
         raise CaptureError(f"{path}: the first line must be the header: {error}") from None
     if header.capture != FORMAT:
         raise CaptureError(f"{path}: format {header.capture}; this program reads {FORMAT}")
@@ -97,7 +106,9 @@ def load(path: Path) -> Capture:
         try:
             at, text = json.loads(line)
             chunks.append((float(at), text.encode("latin-1")))
-        except (ValueError, TypeError, AttributeError) as error:
+            if not math.isfinite(chunks[-1][0]):
+                raise ValueError(f"{at} s is no time")
+        except (ValueError, TypeError, AttributeError, RecursionError, OverflowError) as error:
             raise CaptureError(f"{path}, line {number}: must be [seconds, text]: {error}") from None
         if len(chunks) > 1 and chunks[-1][0] < chunks[-2][0]:
             raise CaptureError(f"{path}, line {number}: {at} s is earlier than the line before")
@@ -106,42 +117,68 @@ def load(path: Path) -> Capture:
 
 def record(
     port: str,
-    dialect: Dialect,
+    dialect: Dialect | None,
     seconds: float,
     *,
     origin: str,
     odd: str = "",
     settings: LineSettings | None = None,
+    asking: bool = False,
     clock: Clock | None = None,
 ) -> Capture:
     """Listen to a real port and keep what comes. What it means is filled in by this program.
 
-    Check the expected meanings by eye against the balance's display before keeping the file.
+    ``dialect`` None: of a device that none explains, at ``settings``. ``asking``: send the dialect's
+    request also where it need not be sent to every balance. What was heard is kept where the port is
+    lost meanwhile. Check the expected meanings by eye against the balance's display before keeping the file.
     """
     clock = clock or RealClock()
-    serial = open_port(port, settings or dialect.settings, 0.01)
+    settings = settings or (dialect.settings if dialect is not None else LineSettings())
+    ask = dialect.ask if dialect is not None else None
+    asked = ask is not None and (asking or ask.when == "always")
+    serial = open_port(port, settings, 0.01)
+    chunks: list[tuple[float, bytes]] = []
     try:
         begun, end = clock.now(), Deadline(clock, seconds)
         next_request = time.monotonic()
-        chunks: list[tuple[float, bytes]] = []
         while end.left() > 0:
-            if dialect.ask is not None and dialect.ask.when == "always" and time.monotonic() >= next_request:
-                write_port(serial, dialect.ask.request)
-                next_request += dialect.ask.period
+            if ask is not None and asked and time.monotonic() >= next_request:
+                write_port(serial, ask.request)
+                next_request += ask.period
             if data := read_port(serial):
                 chunks.append((clock.now() - begun, data))
+    except DeviceLost as error:
+        odd = f"{odd}; {error}".removeprefix("; ")
     finally:
         serial.close()
-    expected = meanings(dialect, b"".join(chunk for _, chunk in chunks))
-    header = Header(dialect.name, str(settings or dialect.settings), origin, odd, tuple(expected))
-    return Capture(header, tuple(chunks))
+    data = b"".join(chunk for _, chunk in chunks)
+    expected = meanings(dialect, data) if dialect is not None else []
+    name = dialect.name if dialect is not None else UNKNOWN
+    return Capture(Header(name, str(settings), origin, odd, tuple(expected)), tuple(chunks))
+
+
+def keep(port: str, path: Path, fits: Sequence[Fit], seconds: float, *, origin: str) -> Capture:
+    """Record ``seconds`` of what was found at ``port`` by listening, and save it at ``path``.
+
+    Raises CaptureError where nothing was found or came, or where ``path`` exists.
+    """
+    if os.path.lexists(path):
+        raise CaptureError(f"{path}: exists; a recording is never written over")
+    if not fits:
+        raise CaptureError(f"{port}: not one byte came, so there is nothing to keep")
+    best = fits[0]
+    dialect = load_dialect(best["dialect"]) if best["dialect"] else None
+    settings = LineSettings.parse(best["settings"])
+    capture = record(port, dialect, seconds, origin=origin, settings=settings, asking=best["asked"])
+    if not capture.chunks:
+        raise CaptureError(f"{port}: nothing came any more, so there is nothing to keep")
+    save(capture, path)
+    return capture
 
 
 def main() -> None:
     """Record a capture from a port: ``python -m weighloop.drivers.balance.capture PORT DIALECT FILE``."""
     import argparse
-
-    from .dialects import load_dialect
 
     parser = argparse.ArgumentParser(
         prog="python -m weighloop.drivers.balance.capture",

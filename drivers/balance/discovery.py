@@ -6,15 +6,18 @@ lines fitted, how many did not, and some of them as they came. Results are plain
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypedDict
 
 from ..clock import Clock, RealClock
 from ..serial import identity as port_names
 from ..serial.port import Deadline, LineSettings, open_port, read_port, write_port
-from .dialect import Dialect
+from .dialect import Dialect, DialectError
 from .dialects import load_dialect, names
 from .framing import LineStream, Refused
+
+log = logging.getLogger(__name__)
 
 #: Settings tried after the dialects' own: balances leave the works with one of these (common
 #: practice, no source).
@@ -88,7 +91,7 @@ def listen(
     byte came. Raises DeviceLost when the port cannot be opened or fails.
     """
     clock = clock or RealClock()
-    known = list(dialects) if dialects is not None else [load_dialect(name) for name in names()]
+    known = list(dialects) if dialects is not None else _at_hand()
     if settings is None:
         own = [dialect.settings for dialect in known]
         settings = list(dict.fromkeys([*own, *USUAL_SETTINGS]))
@@ -105,6 +108,17 @@ def listen(
     return sorted(
         fits, key=lambda fit: (fit["dialect"] is None, not fit["clear"], -fit["good"], fit["refused"])
     )
+
+
+def _at_hand() -> list[Dialect]:
+    """The dialects here; a user's own that cannot be used is named and passed over."""
+    usable = []
+    for name in names():
+        try:
+            usable.append(load_dialect(name))
+        except DialectError as error:
+            log.warning("passed over: %s", error)
+    return usable
 
 
 def _try(port: str, setting: LineSettings, dialects: list[Dialect], each: float, clock: Clock) -> list[Fit]:

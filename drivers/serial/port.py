@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
+import re
 import select
 import threading
 import time
@@ -298,6 +299,16 @@ class LineSettings:
     parity: Literal["N", "E", "O", "M", "S"] = "N"
     stopbits: float = 1
     flow: Literal["none", "xonxoff", "rtscts"] = "none"
+
+    @classmethod
+    def parse(cls, text: str) -> LineSettings:
+        """The settings that ``str`` gives as ``text``. Raises ValueError."""
+        found = re.fullmatch(r"([0-9]{2,7}) ([5-8])([NEOMS])(1|1\.5|2)(?: (xonxoff|rtscts))?", text)
+        if found is None:
+            raise ValueError(f"{text!r} are no line settings such as 9600 8N1")
+        baud, bits, parity, stop, flow = found.groups()
+        named: dict[str, Any] = {"parity": parity, "flow": flow or "none"}
+        return cls(int(baud), int(bits), stopbits=float(stop), **named)
 
     def __str__(self) -> str:
         flow = "" if self.flow == "none" else f" {self.flow}"

@@ -21,7 +21,7 @@ def _shipped() -> dict[str, Path]:
 
 
 def _users() -> dict[str, Path]:
-    return {path.stem: path for path in sorted(user_folder().glob("*.toml"))}
+    return {path.stem: path for path in sorted(user_folder().glob("[!.]*.toml"))}
 
 
 def names() -> list[str]:

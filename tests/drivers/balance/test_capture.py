@@ -6,12 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.support import ROOT
+from tests.support.captures import CAPTURES, check_meanings
 from tests.support.replay import Replay
-from weighloop.drivers.balance.capture import Capture, CaptureError, Header, load, meanings, record, save
+from weighloop.drivers.balance.capture import Capture, CaptureError, Header, load, record, save
 from weighloop.drivers.balance.dialects import load_dialect
-
-CAPTURES = sorted((ROOT / "tests" / "captures").glob("*.capture"))
 
 
 def test_there_is_one_for_every_shipped_dialect() -> None:
@@ -22,8 +20,7 @@ def test_there_is_one_for_every_shipped_dialect() -> None:
 @pytest.mark.parametrize("path", CAPTURES, ids=lambda path: path.stem)
 def test_every_line_means_what_it_meant(path: Path) -> None:
     """The expected meanings were written by plain slicing of the bytes, not by the dialect's patterns."""
-    capture = load(path)
-    assert meanings(load_dialect(capture.header.dialect), capture.data) == list(capture.header.expected)
+    check_meanings(path)
 
 
 def test_a_capture_goes_to_a_file_and_back(tmp_path: Path) -> None:

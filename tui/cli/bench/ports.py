@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import click
 
-from ..common import Quantity, json_option, print_json, table
+from ..common import Quantity, json_option, note, print_json, table
+
+#: Meanings of a recording that are shown.
+KEPT_SHOWN = 40
 
 
 @click.command("ports")
@@ -12,10 +18,24 @@ from ..common import Quantity, json_option, print_json, table
 @click.option(
     "--for", "seconds", type=Quantity("s"), default="12s", show_default=True, help="How long to listen."
 )
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="With --listen: then record so long again into this new file, byte for byte with the times.",
+)
+@click.option("--origin", default="not said", help="With --keep: what device, where, when.")
 @json_option
-def command(port: str | None, seconds: float, as_json: bool) -> None:
-    """List serial ports; with --listen, say which balance dialect and line settings fit what is heard."""
-    from ....daemon.balance_check import fits, port_lines
+def command(port: str | None, seconds: float, keep: Path | None, origin: str, as_json: bool) -> None:
+    """List serial ports; with --listen, say which balance dialect and line settings fit what is heard.
+
+    What --keep records can become a test here: hardware_notes/recordings.md says how to give one.
+    """
+    from ....daemon.balance_check import fits, keep_recording, port_lines
+
+    if keep is not None and port is None:
+        raise click.UsageError("--keep records what --listen PORT hears")
+    if keep is not None and keep.exists():
+        raise click.UsageError(f"{keep}: exists; a recording is never written over")
 
     if port is None:
         found = port_lines()
@@ -27,6 +47,11 @@ def command(port: str | None, seconds: float, as_json: bool) -> None:
             print(table(list(found[0]), [[str(v or "-") for v in line.values()] for line in found]))
         return
     result = fits(port, seconds)
+    if keep is not None:
+        count, meanings = keep_recording(port, keep, result, seconds, origin)
+        print("\n".join(meanings[:KEPT_SHOWN]), file=sys.stderr)
+        more = f" (the first {KEPT_SHOWN} of {len(meanings)})" if len(meanings) > KEPT_SHOWN else ""
+        note(f"{keep}: {count} bytes; compare the lines above{more} with the balance's display")
     if as_json:
         print_json(result)
     elif not result:
