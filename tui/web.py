@@ -192,7 +192,7 @@ class Page:
                 await window.send_bytes(typed.encode("utf-8", "replace"))
             case ["resize", {"width": width, "height": height}]:
                 await window.set_terminal_size(_within(width, WIDTHS), _within(height, HEIGHTS))
-            case ["ping", str() | int() | float() as mark]:
+            case ["ping", str() | int() as mark]:
                 await line.send_json(["pong", mark])
             case ["blur", *_]:
                 await window.blur()

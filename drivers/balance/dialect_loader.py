@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+import warnings
 from collections.abc import Mapping
 from decimal import Decimal
 from difflib import get_close_matches
@@ -204,12 +205,14 @@ def _by_pint(meant: str) -> Decimal:
 def _form(index: int, form: _Form, file: _File, faults: list[str]) -> Form:
     place = f"forms.{index}"
     try:
-        pattern = re.compile(form.pattern.encode("latin-1"))
-        check_cost(pattern, file.longest)
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", FutureWarning)  # a pattern that another Python reads otherwise
+            pattern = re.compile(form.pattern.encode("latin-1"))
+            check_cost(pattern, file.longest)
     except RecursionError:
         faults.append(f"{place}.pattern: brackets are nested too deep")
         return Form(form.meaning, re.compile(b"(?!)"))
-    except (re.error, UnicodeEncodeError, OverflowError, PatternTooCostly) as error:
+    except (re.error, UnicodeEncodeError, OverflowError, FutureWarning, PatternTooCostly) as error:
         faults.append(f"{place}.pattern: {error}")
         return Form(form.meaning, re.compile(b"(?!)"))
     groups = set(pattern.groupindex)

@@ -40,7 +40,8 @@ HALTS: Final[Mapping[int, str]] = {
     4: "the turner left its end while the gap was closing",
 }
 
-_WORD = re.compile(r"([A-Za-z])(-?[0-9]+(?:\.[0-9]+)?)")
+#: A word; of more digits than these nothing here is counted or measured.
+_WORD = re.compile(r"([A-Za-z])(-?[0-9]{1,10}(?:\.[0-9]{1,9})?)")
 
 
 def seal(body: str) -> bytes:

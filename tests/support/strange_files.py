@@ -267,5 +267,9 @@ def _options() -> Iterator[Case]:
     for value in ("1e308mm", "1e-30mm", "٦mm", "nanmm", "infmm", "6" * 500 + "mm"):
         verb = ("demag", "--shape", "sphere", "--diameter", value)
         yield Case("option", f"demag --diameter {value[:9]}", verb, _text(""), "--diameter")
+    for words in (("plan", "--points", "١٢"), ("figures", "--trials", "٥٠٠"), ("runs", "show", "٣")):
+        source = ("--bench", str(EXAMPLES / "wp-07-1.toml")) if words[0] == "plan" else ()
+        source = (str(EXAMPLES / "wp-07-1.csv"),) if words[0] == "figures" else source
+        yield Case("option", " ".join(words), (*words, *source), _text(""), "digits are 0 to 9")
     yield Case("option", "a missing file", ("figures", "{x}-not-there.csv"), _text(""), "no such file")
     yield Case("option", "tui without a terminal", ("tui",), _text(""), "needs a terminal")

@@ -95,8 +95,17 @@ class PageFile(click.Path):
             self.fail(str(error), param, ctx)
 
 
+class Whole(click.IntRange):
+    """A whole number in a range, written with the digits 0 to 9."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, str) and not value.isascii():
+            self.fail(f"{value!r} is not a whole number; digits are 0 to 9", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 #: Seeds that every generator of random numbers here takes.
-SEED = click.IntRange(0, 2**32 - 1)
+SEED = Whole(0, 2**32 - 1)
 
 
 def need_terminal() -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .common import SEED, OneOf, note, store_option
+from .common import SEED, OneOf, Whole, note, store_option
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
@@ -31,7 +31,7 @@ _OPTIONS = [
         show_default=True,
         help="Force to magnetisation: undo the field's spread over the sample, or average over it.",
     ),
-    click.option("--trials", type=click.IntRange(100, 1_000_000), default=10_000, show_default=True),
+    click.option("--trials", type=Whole(100, 1_000_000), default=10_000, show_default=True),
     click.option("--seed", type=SEED, default=1, show_default=True, help="Of the Monte Carlo trials."),
     click.option(
         "--tolerant",

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from ..common import SEED, Speed, json_option, need_terminal, note, print_json, progress
+from ..common import SEED, Speed, Whole, json_option, need_terminal, note, print_json, progress
 
 _SPEED = 40.0
 #: With the screen, by ladder: a whole loop in about a minute.
@@ -23,14 +23,12 @@ _NOTICE = (
 @click.command("demo")
 @click.option("--seed", type=SEED, default=7, show_default=True)
 @click.option("--speed", type=Speed(), help="Times as fast as life: 40; with --tui about a minute a loop.")
-@click.option(
-    "--points", type=click.IntRange(4, 100), default=22, show_default=True, help="Gaps of the ladder."
-)
+@click.option("--points", type=Whole(4, 100), default=22, show_default=True, help="Gaps of the ladder.")
 @click.option("--manual", is_flag=True, help="Spacers and a (simulated) person instead of the lift.")
 @click.option("--sample", help="One of the twin's own samples.")
 @click.option(
     "--benches",
-    type=click.IntRange(2, 1000),
+    type=Whole(2, 1000),
     help="Draw the bench file anew so many times and say how often each interval holds the truth.",
 )
 @click.option("--tui", "show", is_flag=True, help="Show the run live on the terminal screen.")

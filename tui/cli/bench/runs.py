@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from ..common import json_option, print_json, significant, store_option, table
+from ..common import Whole, json_option, print_json, significant, store_option, table
 from ..inputs import open_store
 
 
@@ -45,7 +45,7 @@ def command(ctx: click.Context, store_path: Path | None, as_json: bool) -> None:
 
 
 @command.command("show")
-@click.argument("number", type=click.IntRange(1, 2**63 - 1))
+@click.argument("number", type=Whole(1, 2**63 - 1))
 @click.option("--store", "store_path", type=click.Path(path_type=Path), help="The store.")
 @json_option
 @click.pass_obj

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from ..common import SEED, OneOf, Speed, need_terminal
+from ..common import SEED, OneOf, Speed, Whole, need_terminal
 
 
 @click.command("tui")
@@ -30,9 +30,7 @@ from ..common import SEED, OneOf, Speed, need_terminal
     "--web", is_flag=True, help="Serve the screen to browsers; the addresses printed have keys in them."
 )
 @click.option("--host", default="127.0.0.1", show_default=True, help="Where the browser's page is served.")
-@click.option(
-    "--port", type=click.IntRange(1, 65535), default=8270, show_default=True, help="Of the browser's page."
-)
+@click.option("--port", type=Whole(1, 65535), default=8270, show_default=True, help="Of the browser's page.")
 @click.option("--act-from-afar", is_flag=True, help="Let browsers of other machines act, not only watch.")
 def command(
     socket: Path | None,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..common import bench_option, json_option, note, print_json, significant, table
+from ..common import Whole, bench_option, json_option, note, print_json, significant, table
 from ..inputs import bench_of, read_input
 from .figures import figures_table
 
@@ -17,9 +17,7 @@ if TYPE_CHECKING:
 
 @click.command("plan")
 @bench_option
-@click.option(
-    "--points", type=click.IntRange(2, 500), default=24, show_default=True, help="Gaps of the ladder."
-)
+@click.option("--points", type=Whole(2, 500), default=24, show_default=True, help="Gaps of the ladder.")
 @click.option(
     "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
 )
