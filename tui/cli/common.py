@@ -99,7 +99,7 @@ class Whole(click.IntRange):
     """A whole number in a range, written with the digits 0 to 9."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if isinstance(value, str) and not value.isascii():
+        if not str(value).isascii():
             self.fail(f"{value!r} is not a whole number; digits are 0 to 9", param, ctx)
         return super().convert(value, param, ctx)
 
