@@ -234,7 +234,7 @@ def _gap_of(row: dict, bench: Bench, faults: list[Fault]) -> None:
     spacer = bench.gap.spacer
     noted = row["gap_mm"] * MILLIMETRE
     if math.isnan(noted):
-        noted = bench.gap.contact.value + bench.gap.scale.value * row["height_mm"] * MILLIMETRE
+        noted = bench.gap.at_height(row["height_mm"] * MILLIMETRE)
     row["gap"] = noted
     if math.isnan(row["spacers"]):
         return

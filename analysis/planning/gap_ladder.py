@@ -135,7 +135,7 @@ def plan(
             "fewer than 2 gaps are left: more spacers, a longer travel or other fields are needed"
         )
 
-    gap = bench.gap.contact.value + heights[chosen]
+    gap = bench.gap.at_height(heights[chosen])
     Bz, slope = mean_field(bench.reference_magnet, bench.sample, gap)
     # The way between the steps counts too: the gradient is not strongest at the closest gap everywhere.
     passed = _look(bench, heights[chosen[0] :])[1]
@@ -244,7 +244,7 @@ def _look(bench: Bench, heights: Floats, most: int = 300) -> tuple[Floats, Layer
     if len(heights) > most:
         pick = np.unique((np.linspace(0, 1, most) ** 2 * (len(heights) - 1)).astype(int))
         heights = heights[pick]
-    return heights, layers(bench.reference_magnet, bench.sample, bench.gap.contact.value + heights)
+    return heights, layers(bench.reference_magnet, bench.sample, bench.gap.at_height(heights))
 
 
 def _evenly(
@@ -331,7 +331,7 @@ def _steps(
 ) -> tuple[LadderStep, ...]:
     """The steps in the order taken; ``heights`` (n,) rising, with the mean field and gradient there."""
     N = demagnetising_factor(bench.sample).axial
-    V = volume(bench.sample)
+    V, gap = volume(bench.sample), bench.gap.at_height(heights)
     with np.errstate(divide="ignore"):
         u_M = u * force_per_kg(bench.site) / (V * np.abs(slope))
     # The sign of the mean field makes the branch: over a ring it can point the other way.
@@ -347,7 +347,7 @@ def _steps(
                 LadderStep(
                     step=len(steps) + 1,
                     leg=leg,
-                    gap=bench.gap.contact.value + float(heights[i]),
+                    gap=float(gap[i]),
                     height=float(heights[i]),
                     spacers=round(heights[i] / pitch) if bench.gap.ladder == "spacers" else None,
                     orientation=orientation,

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeVar
 
 from ..units import Measured
+from .arrays import Floats
 
 MagnetShape = Literal["cylinder", "block", "ring"]
+Height = TypeVar("Height", float, Floats)
 SampleShape = Literal["cylinder", "block", "sphere", "spheroid"]
 Ladder = Literal["lift", "spacers"]
 Attraction = Literal["lighter", "heavier"]
@@ -90,6 +92,11 @@ class Gap:
     take_up: float = 0.0
     #: True travel of the lift by the travel it reports: a screw's pitch (common practice, no source).
     scale: Measured = Measured(1.0, 0.005)
+
+    def at_height(self, height: Height) -> Height:
+        """The gap (m) at a height above the closest position (m): of a lift as it reports it."""
+        return self.contact.value + (self.scale.value if self.ladder == "lift" else 1.0) * height
+
     #: None where the sample is turned over by hand.
     turner: Turner | None = None
 

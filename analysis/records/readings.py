@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats
+from .bench import Gap
 
 #: The table's columns where it leaves the program: name, field of Readings, type, unit, what it is.
 COLUMNS = (
@@ -63,6 +64,19 @@ class Readings:
 
     def __len__(self) -> int:
         return len(self.row)
+
+    def moved(self, was: Gap, now: Gap) -> Readings:
+        """The same readings with the gaps as ``now`` has them, where they were taken on ``was``.
+
+        Heights and numbers of spacers are what a run records; the gap follows from the bench. Another
+        ladder than before leaves the gaps as they are.
+        """
+        if was.ladder != now.ladder:
+            return self
+        height = (self.gap - was.at_height(np.zeros(1))) / (was.scale.value if was.ladder == "lift" else 1.0)
+        if was.spacer is not None and now.spacer is not None:
+            height = np.where(np.isfinite(self.spacers), self.spacers * now.spacer.value, height)
+        return replace(self, gap=now.at_height(height))
 
     def records(self) -> list[dict[str, Any]]:
         """A dictionary a row with the names of ``COLUMNS``: plain types, None where not given."""

@@ -216,7 +216,22 @@ def run(benches: int, trials: int, seed: int) -> tuple[dict[str, dict[str, list]
         found = script(gap, orientation, reading, file)
         for name in FIGURES:
             rows["script"][name].append((found[name] / truth[name] - 1, np.nan, False))
+        if (number + 1) % 20 == 0:
+            told(rows, refused, number + 1)
     return rows, refused
+
+
+def told(rows: dict[str, dict[str, list]], refused: dict[str, int], benches: int) -> None:
+    """Print the table as it is after so many benches."""
+    print(f"after {benches} benches: rms error % / median u % / held of")
+    for way, figures in rows.items():
+        cells = []
+        for name, words in FIGURES.items():
+            off, u, held = np.array(figures[name], float).reshape(-1, 3).T
+            if len(off):
+                error, stated = 100 * np.sqrt(np.mean(off**2)), 100 * np.median(u)
+                cells.append(f"{words} {error:.2f}/{stated:.2f}/{held.sum():.0f} of {len(off)}")
+        print(f"{way:20s} refused {refused.get(way, 0):3d}  " + "  ".join(cells), flush=True)
 
 
 def main() -> None:
@@ -227,15 +242,7 @@ def main() -> None:
     asked = parser.parse_args()
     start = time.perf_counter()
     rows, refused = run(asked.benches, asked.trials, asked.seed)
-    print("rms error % / median u % / held of")
-    for way, figures in rows.items():
-        cells = []
-        for name, words in FIGURES.items():
-            off, u, held = np.array(figures[name], float).reshape(-1, 3).T
-            if len(off):
-                error, stated = 100 * np.sqrt(np.mean(off**2)), 100 * np.median(u)
-                cells.append(f"{words} {error:.2f}/{stated:.2f}/{held.sum():.0f} of {len(off)}")
-        print(f"{way:20s} refused {refused.get(way, 0):3d}  " + "  ".join(cells))
+    told(rows, refused, asked.benches)
     print(f"{asked.benches} benches, {asked.trials} trials each, {time.perf_counter() - start:.0f} s")
 
 

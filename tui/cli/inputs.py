@@ -82,7 +82,11 @@ def read_input(
 
     if source.isascii() and source.isdecimal() and not Path(source).exists():
         readings, bench = _read_run(int(source), store_path)
-        return readings, bench_of(bench_path) if bench_path else bench
+        if bench_path is None:
+            return readings, bench
+        # A run records heights and spacers: another contact gap or scale moves its gaps.
+        other = bench_of(bench_path)
+        return readings.moved(bench.gap, other.gap), other
     if is_package(source):
         readings, bench = read_package(source)
         return readings, bench_of(bench_path) if bench_path else bench
