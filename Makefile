@@ -3,25 +3,28 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 LOCK := pyproject.toml constraints.txt
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
+# A folder is newer than the tree of links where a file was added to it or taken away.
+FOLDERS := $(shell find analysis daemon drivers tui -type d -not -name __pycache__)
 
 .PHONY: docs release-check demo check test bench lint lock clean
 
-demo: $(VENV)/.ready
+demo: $(VENV)/.linked
 	$(BIN)/weighloop demo
 
 # After each edit: lint of what changed, and every test that starts no process.
 CHANGED = $$({ git diff --name-only --diff-filter=d HEAD; git ls-files --others --exclude-standard; } 2>/dev/null | grep '\.py$$' | sort -u)
-check: $(VENV)/.ready-dev
+check: $(VENV)/.ready-dev $(VENV)/.linked
 	@files="$(CHANGED)"; if [ -n "$$files" ]; then $(BIN)/ruff check $$files && $(BIN)/ruff format --check $$files; fi
 	$(BIN)/python -m pytest -m 'not slow'
 
-test: $(VENV)/.ready-dev
+test: $(VENV)/.ready-dev $(VENV)/.linked
 	$(BIN)/python -m pytest
 
-bench: $(VENV)/.ready-dev
+bench: $(VENV)/.ready-dev $(VENV)/.linked
 	$(BIN)/python -m tests.benchmarks
 
-lint: $(VENV)/.ready-dev
+lint: $(VENV)/.ready-dev $(VENV)/.linked
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/basedpyright
@@ -30,19 +33,23 @@ $(VENV)/.ready: $(LOCK)
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "Weighloop needs Python 3.11 or newer; name one with PYTHON=..."; exit 1; }
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[report,desk]'
+	$(PIP) -e '.[report,desk]'
+	touch $@ $(VENV)/.linked
+
+$(VENV)/.linked: $(VENV)/.ready $(FOLDERS)
+	$(PIP) --no-deps -e .
 	touch $@
 
 $(VENV)/.ready-dev: $(VENV)/.ready
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[dev]'
-	touch $@
+	$(PIP) -e '.[dev]'
+	touch $@ $(VENV)/.linked
 
 # The documentation site, into build/site; a broken link or a failing cell is an error.
-docs: $(VENV)/.ready-docs
+docs: $(VENV)/.ready-docs $(VENV)/.linked
 	$(BIN)/python .docs/build.py
 
 $(VENV)/.ready-docs: $(VENV)/.ready-dev
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[docs]'
+	$(PIP) -e '.[docs]'
 	touch $@
 
 # Everything a release needs, from the archives as they would be published; see .github/RELEASING.md.
@@ -52,7 +59,7 @@ release-check: $(VENV)/.ready-docs
 
 # Recorded data for the settling filter's tests (two packages that bring much else along).
 $(VENV)/.ready-recordings: $(VENV)/.ready-dev
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[recordings]'
+	$(PIP) -e '.[recordings]'
 	touch $@
 
 # Pins every version again (needs uv); no download address goes into the file.

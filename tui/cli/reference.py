@@ -8,7 +8,8 @@ import click
 
 from . import weighloop
 
-PAGE = Path(__file__).with_name("COMMANDS.md")
+#: The page stands in the source tree, also where this file is a link to it.
+PAGE = Path(__file__).resolve().with_name("COMMANDS.md")
 _WIDTH = 100
 _INTRODUCTION = """# Commands
 
