@@ -17,7 +17,7 @@ from .inversion.fit_outliers import off_the_fit, set_aside_by_fit
 from .inversion.invert import Method, invert
 from .inversion.loop import LoopEstimate
 from .inversion.saturation import judge
-from .magnetostatics.bench_linearisation import FoundInput, found_inputs
+from .magnetostatics.bench_linearisation import FoundInput, found_inputs, measured_inputs
 from .magnetostatics.demagnetising_factor import demagnetising_factor
 from .outliers.screen import find_outliers
 from .records.arrays import Floats
@@ -170,6 +170,7 @@ def analyse(
         *arranged.warnings,
         *_not_saturated(estimate),
         *_inconsistent(estimate),
+        *_assumed(bench),
         *_taken_off(claims, estimate, bench),
     )
     return LoopResult(
@@ -233,6 +234,20 @@ def _inconsistent(estimate: LoopEstimate) -> list[Finding]:
         )
         for f in found_inputs(estimate.bench, *estimate.z_sensitivity)
         if abs(f.shift) > _INCONSISTENT
+    ]
+
+
+def _assumed(bench: Bench) -> list[Finding]:
+    """Inputs of the bench file without an uncertainty, which is then the usual one of their kind."""
+    keys = [key for key, value in measured_inputs(bench) if value.assumed]
+    if not keys:
+        return []
+    return [
+        Finding(
+            "uncertainty-assumed",
+            f"No uncertainty (+/-) is stated of {', '.join(keys)}: the usual one of its kind is assumed, and "
+            "stands in the budget. State it, or write +/- 0 where it is exact.",
+        )
     ]
 
 

@@ -23,6 +23,8 @@ class Measured:
 
     value: float
     u: float = 0.0
+    #: No uncertainty was stated: ``u`` is the usual one of such a quantity.
+    assumed: bool = False
 
     def __float__(self) -> float:
         return self.value
@@ -191,6 +193,11 @@ def _nearest_unit(name: str, unit: str) -> str | None:
     folded = {one.casefold(): one for one in reversed(units)}
     near = [folded[one] for one in get_close_matches(name.casefold(), folded, 3, cutoff=0.5)]
     return None if not near else units[0] if units[0] in near else near[0]
+
+
+def states_uncertainty(text: object) -> bool:
+    """Whether a text has a part after ``+/-``."""
+    return isinstance(text, str) and _PLUS_MINUS.search(text) is not None
 
 
 def parse_measured(text: str, unit: str, like: str = "") -> Measured:

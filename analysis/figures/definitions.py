@@ -18,16 +18,17 @@ Definitions as IEC 60404 uses them: J = mu0 M, H internal = H applied - N M, B =
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
 from ..inversion.loop import LoopEstimate
-from ..inversion.methods import DENSITY
-from ..inversion.saturation import READ_OFF_A_MINOR_LOOP, Verdict, judge
+from ..inversion.saturation import READ_INSIDE, READ_OFF_A_MINOR_LOOP, Verdict, judge
 from ..magnetostatics.quadrature import volume
 from ..records.bench import Bench
 from .extract import NAMES, read_figures
+from .model_error import MOST_FALL, fall_when_taken_off
 
 Status = Literal["measured", "bound", "not determined"]
 
@@ -54,8 +55,7 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
         if at.size and np.isfinite(at).any():
             found["largest_field_A_per_m"] = Figure(float(np.nanmax(np.abs(at))), "measured")
         return found | _of_the_body(found, bench)
-    by_history = estimate.method_used == DENSITY
-    verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0), by_history=by_history)
+    verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0))
     raw = read_figures(
         curve.H_applied,
         curve.M,
@@ -65,7 +65,85 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
         law_of_approach=verdict.law_of_approach,
     )
     found = {name: claim(name, float(value[0]), verdict) for name, value in raw.items()}
+    found |= _taken_off(found, estimate)
+    found |= _across_holes(found, estimate)
     return found | _of_the_body(found, bench)
+
+
+#: So many neighbouring rows set aside leave a hole.
+_HOLE = 2
+#: At which internal field a figure is read off, by its own value.
+_READ_AT = {
+    "remanence_A_per_m": 0.0,
+    "recoil_permeability": 0.0,
+    "coercivity_HcJ_A_per_m": 1.0,
+    "coercivity_HcB_A_per_m": 1.0,
+    "knee_field_Hk_A_per_m": 1.0,
+}
+
+
+def _across_holes(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Figure]:
+    """Figures that are read off where rows set aside have left a hole in the descending branch."""
+    points, curve = estimate.points, estimate.descending
+    on = np.flatnonzero((np.array(points.branch) == "descending") & np.isfinite(estimate.H_applied))
+    used = points.used[on]
+    if used.all() or used.sum() < 2 or not np.all(np.diff(curve.H_internal) > 0):
+        return {}
+    order = np.argsort(estimate.H_applied[on])
+    at, rows = estimate.H_applied[on][order], points.row[on][order]
+    holes = [(a, b) for a, b in pairwise(np.flatnonzero(used[order]).tolist()) if b - a > _HOLE]
+    read_at = {
+        name: float(np.interp(-sign * value, curve.H_internal, curve.H_applied))
+        for name, sign in _READ_AT.items()
+        if name in found and (value := found[name].value) is not None
+    }
+    if "coercivity_HcB_A_per_m" in read_at:
+        # Somewhere in the middle of the second quadrant.
+        ends = (read_at[name] for name in ("coercivity_HcB_A_per_m", "remanence_A_per_m"))
+        read_at["BHmax_J_per_m3"] = 0.5 * sum(ends)
+    return {
+        name: Figure(
+            None,
+            "not determined",
+            f"It is read off where rows {rows[a + 1 : b].min()} to {rows[a + 1 : b].max()}, set aside, "
+            "have left a hole.",
+        )
+        for name, where in read_at.items()
+        for a, b in holes
+        if at[a] < where < at[b] and found[name].status == "measured"
+    }
+
+
+#: Own field N Mr by HcJ above which a sample that was taken off for every change of spacers has lost
+#: magnetisation, and above which even its coercivity may be a minor loop's: at the knee, and where nothing
+#: is left of the sample's hold.
+_LOSES, _LOST = 0.7, 1.5
+
+
+def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Figure]:
+    """What may be told of a sample that was taken off the magnet before each reading, where it stands in
+    its own field alone: on the way it was at an internal field of -N M, and what is above that is a recoil
+    line's and lies inside its loop."""
+    points = estimate.points
+    HcJ, Mr = (found[name].value for name in ("coercivity_HcJ_A_per_m", "remanence_A_per_m"))
+    if HcJ is None or Mr is None or not np.isfinite(points.spacers[points.used]).any():
+        return {}
+    times = estimate.N * Mr / HcJ
+    if times < _LOSES and fall_when_taken_off(estimate.descending) < MOST_FALL:
+        return {}
+    why = (
+        "Taken off for every change of spacers, the sample stands in its own demagnetising field, "
+        f"{times:.1f} times HcJ, and loses magnetisation: what is read above that field is a "
+        "recoil line's. A lift would tell."
+    )
+    kept = () if times > _LOST else ("coercivity_HcJ_A_per_m",)
+    return {
+        name: Figure(found[name].value, "bound", why)
+        if name in READ_OFF_A_MINOR_LOOP
+        else Figure(None, "not determined", why)
+        for name in (READ_INSIDE | READ_OFF_A_MINOR_LOOP) - set(kept)
+        if name in found and found[name].status == "measured"
+    }
 
 
 def claim(name: str, value: float, verdict: Verdict) -> Figure:

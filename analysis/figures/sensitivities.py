@@ -17,10 +17,11 @@ from ..inversion.loop import LoopEstimate, Sensitivity
 from ..magnetostatics import quadrature
 from ..magnetostatics.bench_linearisation import DEMAGNETISING, measured_inputs, with_value
 from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
-from ..records.arrays import Floats
+from ..records.arrays import Bools, Floats
 from ..records.bench import Bench, ReferenceMagnet
 from ..records.points import Points
 from ..units import Measured
+from . import model_error
 
 #: Words for the inputs a bench file names.
 WORDS = FIELD_WORDS | {
@@ -116,9 +117,10 @@ def shared_inputs(
 
     def put(key: str, value: Measured, first_order: Floats, second_order: Floats = nothing) -> None:
         owner = bench.sample.name if key.startswith("sample.") or key == DEMAGNETISING else ""
+        words = WORDS[key] + (" (assumed, as none is stated)" if value.assumed else "")
         found.append(
             SystematicInput(
-                key, WORDS[key], f"{owner}|{key}|{value.value!r}|{value.u!r}", first_order, second_order
+                key, words, f"{owner}|{key}|{value.value!r}|{value.u!r}", first_order, second_order
             )
         )
 
@@ -162,10 +164,27 @@ def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Fl
     if up is not None:
         centre.part("M_up", unseen.T)[split:] = up.unseen.T
         centre.part("M_up", undecided.T)[:] = up.undecided.T
+    own, knees, off = (np.zeros((len(centre.vector), 1)) for _ in range(3))
+    taken_off = np.isfinite(estimate.points.spacers[estimate.points.used]).any()
+    for curve, side in ((down, "down"), (up, "up")):
+        if curve is not None and len(curve):
+            centre.part(f"H_{side}", own.T)[0] = model_error.of_own_field(curve)
+            fields = estimate.H_applied[_on(estimate, curve.branch)]
+            centre.part(f"M_{side}", knees.T)[0] = model_error.of_knees(curve, fields)
+            if taken_off:
+                centre.part(f"M_{side}", off.T)[0] = model_error.of_taking_off(curve)
     return (
+        ("own field", "model: the own field inside the sample", own),
+        ("knees", "model: knees between the readings", knees),
+        ("taken off", "model: taking the sample off for a change of spacers", off),
         ("unseen", "inversion: what lies between the readings", unseen),
         ("undecided", "inversion: how the sample's parts feel one another", undecided),
     )
+
+
+def _on(estimate: LoopEstimate, branch: str) -> Bools:
+    """The used rows of a branch, (n,)."""
+    return (np.array(estimate.points.branch) == branch) & estimate.points.used
 
 
 def _force_lost_to_offset(points: Points, bench: Bench, u: float) -> Floats:

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from ..constants import MU0
 from ..forces.zeros import Zeros
 from ..inversion.loop import LoopEstimate
 from ..inversion.saturation import judge
@@ -20,6 +21,7 @@ from ..magnetostatics.bench_linearisation import stated_correlation
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
+from . import model_error
 from .definitions import Figure
 from .extract import read_figures
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
@@ -33,6 +35,9 @@ U_GAP = 0.01e-3 / np.sqrt(12.0)
 OWN_OF_SPACER = 0.5
 #: A figure that is missing in more than this part of the trials is not determined.
 MISSING = 0.05
+#: A figure whose standard uncertainty is more than this part of it is not told: what is read of so vague a
+#: loop may be anything.
+VAGUE = 0.25
 #: Trials of one batch of the adaptive procedure. Shorter than the standard's 10^4, as a trial is a loop.
 BATCH = 1000
 #: Trials the drawn bands are taken from: their edges need no second digit.
@@ -118,6 +123,7 @@ def evaluate(
     samples = propagate(model, seed, most=max(trials, 2), batch=min(BATCH, max(trials // 2, 1)))
     linear, budget = _linear(model)
     results = {name: _result(figure, samples.get(name), linear.get(name)) for name, figure in figures.items()}
+    results = {name: _possible(name, result, results) for name, result in results.items()}
     budget = {
         name: lines for name, lines in budget.items() if name in results and results[name].u is not None
     }
@@ -150,6 +156,9 @@ def own_inputs(
     inputs = [IndependentInput("readings", "readings", np.diag(scale * newton * zeros.u_reading))]
     if zeros.weights.shape[1]:
         inputs.append(IndependentInput("zeros", "zeros", newton * zeros.weights * zeros.u_zero))
+    inputs.append(
+        IndependentInput("model", "what any model of a sample is off by", model_error.of_forces(estimate))
+    )
     slope = force_by_gap(estimate)
     inputs.append(IndependentInput("gap setting", "setting of each gap", np.diag(slope * U_GAP)))
     spacer, counts = bench.gap.spacer, np.nan_to_num(points.spacers)
@@ -210,7 +219,10 @@ class _Model:
             readings.reading.tobytes() + readings.gap.tobytes() + readings.orientation.tobytes()
         )
         self.streams = {s.identity: _stream(seed, s.identity) for s in shared}
-        self.own_streams = [_stream(seed, f"{mark}|{key}") for key in streams]
+        # What a model is off by in one run it is off by in the next of such a sample.
+        self.own_streams = [
+            _stream(seed, key if key in model_error.SHARED else f"{mark}|{key}") for key in streams
+        ]
 
     def __call__(self, rng: np.random.Generator, count: int) -> dict[str, Floats]:
         """``count`` trials of every figure. Each input has a stream of its own, so ``rng`` is not used."""
@@ -275,8 +287,44 @@ def _result(figure: Figure, samples: Floats | None, u_linear: float | None) -> F
     if u_linear is not None:
         interval = (figure.value - _K95 * u_linear, figure.value + _K95 * u_linear)
         holds = validates(interval, (s.low, s.high), s.u, digits=1)
-    high = None if figure.status == "bound" else s.high
+    if figure.status == "bound":
+        # A bound is stated at its own confidence limit, so that it is one in 97.5 % of cases.
+        return FigureResult(s.low, s.u, s.low, None, figure.status, figure.why, u_linear, holds)
+    if s.u > VAGUE * abs(figure.value):
+        known = 100 * s.u / max(abs(figure.value), 1e-300)
+        why = f"It is known to {known:.0f} % only, and not told beyond {100 * VAGUE:.0f} %."
+        return FigureResult(None, None, None, None, "not determined", why)
+    high = s.high
     return FigureResult(figure.value, s.u, s.low, high, figure.status, figure.why, u_linear, holds)
+
+
+def _possible(name: str, found: FigureResult, all_: dict[str, FigureResult]) -> FigureResult:
+    """A figure that cannot be what it says is not told."""
+    if found.status != "measured" or found.value is None or found.u is None:
+        return found
+    most, least = np.inf, -np.inf
+    HcJ, Mr = all_.get("coercivity_HcJ_A_per_m"), all_.get("remanence_A_per_m")
+    if (
+        name in ("coercivity_HcB_A_per_m", "knee_field_Hk_A_per_m")
+        and HcJ is not None
+        and HcJ.high95 is not None
+    ):
+        most, why = HcJ.high95, "above HcJ"
+    elif name == "knee_squareness":
+        most, why = 1.0, "above one"
+    elif name == "BHmax_J_per_m3" and Mr is not None and Mr.high95 is not None:
+        most, why = 0.25 * MU0 * Mr.high95**2, "above a quarter of Br squared by mu0"
+    elif name == "recoil_permeability":
+        least, why = 1.0, "below one"
+    else:
+        least, why = 0.0, "not above zero"
+    beyond = max(found.value - most, least - found.value)
+    # At a limit chance may lie on either side of it; nothing below zero is a chance.
+    if beyond > 2.0 * found.u or found.value <= 0.0:
+        return FigureResult(
+            None, None, None, None, "not determined", f"What is read off is impossible: {why}."
+        )
+    return found
 
 
 def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine, ...]]]:

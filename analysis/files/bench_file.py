@@ -17,7 +17,7 @@ from pydantic_core import PydanticCustomError
 
 from ..errors import Fault, InputError, nearest
 from ..records import bench as records
-from ..units import Measured, NotAQuantity, parse_measured
+from ..units import Measured, NotAQuantity, parse_measured, states_uncertainty
 from .bench_doubts import impossible
 from .text import read_text
 from .toml_tables import read_tables
@@ -28,11 +28,19 @@ def _fault(expected: str, found: str) -> PydanticCustomError:
 
 
 def _reader(
-    unit: str, example: str, *, above: float | None = None, below: float | None = None, bounds: str = ""
+    unit: str,
+    example: str,
+    *,
+    usual: float = 0.0,
+    relative: float = 0.0,
+    above: float | None = None,
+    below: float | None = None,
+    bounds: str = "",
 ) -> Any:
     """A validator that reads a quantity in ``unit``, with ``above`` and ``below`` as open bounds.
 
-    ``bounds`` says these as a person would: "between -90 deg and 90 deg".
+    ``bounds`` says these as a person would: "between -90 deg and 90 deg". Where no uncertainty is stated
+    (``+/- 0`` states one), it is ``usual``, or the ``relative`` part of the value.
     """
     bounds = bounds or ("above zero" if above == 0 else "")
     expected = f'a quantity {bounds} such as "{example}"'.replace("  ", " ")
@@ -49,36 +57,88 @@ def _reader(
             below is not None and not measured.value < below
         ):
             raise _fault(expected, f"{value!r} is out of range")
+        u = max(usual, relative * abs(measured.value))
+        if u and measured.u == 0.0 and not states_uncertainty(value):
+            return Measured(measured.value, u, assumed=True)
         return measured
 
     return BeforeValidator(read)
 
 
+# What is taken where no uncertainty is stated: a calliper's 0.02 mm, a gap or wrap judged to 0.05 mm, a
+# data sheet's 1.5 % (half a grade of NdFeB), and so on: common practice, no source. Nothing is exact unless
+# ``+/- 0`` says so.
 Length = Annotated[
     Measured,
-    _reader("m", "6.00 mm +/- 0.02 mm", above=0.99e-6, below=10.01, bounds="above zero, 0.001 mm to 10 m,"),
+    _reader(
+        "m",
+        "6.00 mm +/- 0.02 mm",
+        usual=2e-5,
+        above=0.99e-6,
+        below=10.01,
+        bounds="above zero, 0.001 mm to 10 m,",
+    ),
 ]
-Offset = Annotated[Measured, _reader("m", "0 mm +/- 0.1 mm")]
+Contact = Annotated[
+    Measured,
+    _reader(
+        "m",
+        "1.00 mm +/- 0.05 mm",
+        usual=5e-5,
+        above=0.99e-6,
+        below=10.01,
+        bounds="above zero, 0.001 mm to 10 m,",
+    ),
+]
+Spacer = Annotated[
+    Measured,
+    _reader(
+        "m",
+        "1.00 mm +/- 0.01 mm",
+        usual=1e-5,
+        above=0.99e-6,
+        below=10.01,
+        bounds="above zero, 0.001 mm to 10 m,",
+    ),
+]
+Travel = Annotated[
+    Measured,
+    _reader("m", "49 mm", above=0.99e-6, below=10.01, bounds="above zero, 0.001 mm to 10 m,"),
+]
+Offset = Annotated[Measured, _reader("m", "0 mm +/- 0.3 mm", usual=3e-4)]
 Eccentricity = Annotated[
-    Measured, _reader("m", "0 mm +/- 0.05 mm", above=-1e-3, below=1e-3, bounds="between -1 mm and 1 mm")
+    Measured,
+    _reader("m", "0 mm +/- 0.05 mm", usual=5e-5, above=-1e-3, below=1e-3, bounds="between -1 mm and 1 mm"),
 ]
-Mass = Annotated[Measured, _reader("kg", "412 mg +/- 1 mg", above=0)]
+Mass = Annotated[Measured, _reader("kg", "412 mg +/- 1 mg", usual=1e-6, relative=1e-4, above=0)]
 Induction = Annotated[
-    Measured, _reader("T", "1.32 T +/- 0.02 T", above=0, below=2.0, bounds="between 0 T and 2 T")
+    Measured,
+    _reader("T", "1.32 T +/- 0.02 T", relative=0.015, above=0, below=2.0, bounds="between 0 T and 2 T"),
 ]
-Pure = Annotated[Measured, _reader("", "1.05 +/- 0.02", above=0.99, below=2.0, bounds="between 1 and 2")]
-Excess = Annotated[Measured, _reader("", "0 +/- 0.03", above=-0.5, below=0.5, bounds="between -0.5 and 0.5")]
-Scale = Annotated[Measured, _reader("", "1 +/- 0.005", above=0.9, below=1.1, bounds="between 0.9 and 1.1")]
-PerKelvin = Annotated[Measured, _reader("1/K", "-0.0011 1/K")]
+Pure = Annotated[
+    Measured, _reader("", "1.05 +/- 0.02", usual=0.02, above=0.99, below=2.0, bounds="between 1 and 2")
+]
+Excess = Annotated[
+    Measured, _reader("", "0 +/- 0.03", usual=0.03, above=-0.5, below=0.5, bounds="between -0.5 and 0.5")
+]
+Scale = Annotated[
+    Measured, _reader("", "1 +/- 0.005", usual=0.005, above=0.9, below=1.1, bounds="between 0.9 and 1.1")
+]
+PerKelvin = Annotated[Measured, _reader("1/K", "-0.0011 1/K", usual=1e-4)]
 Latitude = Annotated[
-    Measured, _reader("rad", "53.4 deg", above=-1.5709, below=1.5709, bounds="between -90 deg and 90 deg")
+    Measured,
+    _reader(
+        "rad", "53.4 deg", usual=1.7e-3, above=-1.5709, below=1.5709, bounds="between -90 deg and 90 deg"
+    ),
 ]
 Altitude = Annotated[
-    Measured, _reader("m", "60 m", above=-500, below=9000, bounds="between -500 m and 9000 m")
+    Measured, _reader("m", "60 m", usual=20.0, above=-500, below=9000, bounds="between -500 m and 9000 m")
 ]
 Temperature = Annotated[
-    Measured, _reader("K", "21 degC", above=223, below=423.2, bounds="between -50 degC and 150 degC")
+    Measured,
+    _reader("K", "21 degC", usual=1.0, above=223, below=423.2, bounds="between -50 degC and 150 degC"),
 ]
+Load = Annotated[Measured, _reader("kg", "150 g", above=0)]  # none of the figures rests on it
 
 
 class _Table(BaseModel):
@@ -92,7 +152,7 @@ class _Magnet(_Table):
     temperature_coefficient: PerKelvin = records.ReferenceMagnet.temperature_coefficient
     core_excess: Excess = records.ReferenceMagnet.core_excess
     remanence_contact_correlation: Annotated[float, Field(gt=-1, lt=1)] = 0.0
-    pan_load: Mass | None = None
+    pan_load: Load | None = None
 
 
 class _CylinderMagnet(_Magnet):
@@ -151,11 +211,11 @@ class _SpheroidSample(_Sample):
 
 
 class _Gap(_Table):
-    contact: Length
+    contact: Contact
     ladder: Literal["lift", "spacers"] = "lift"
-    spacer: Length | None = None
+    spacer: Spacer | None = None
     spacers: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = None
-    spacer_mass: Mass | None = None
+    spacer_mass: Load | None = None
 
     @model_validator(mode="after")
     def _spacers_named(self) -> _Gap:
@@ -185,11 +245,11 @@ class _Balance(_Table):
 
 class _Lift(_Table):
     port: str
-    travel: Length = Measured(records.Gap.travel)
+    travel: Travel = Measured(records.Gap.travel)
     take_up: Annotated[Measured, _reader("m", "0.05 mm", above=-1e-12)] = Measured(0.0)
     scale: Scale = records.Gap.scale
     turner: Annotated[bool, Field(strict=True)] = False
-    turning_height: Length = Measured(records.Turner.turning_height)
+    turning_height: Travel = Measured(records.Turner.turning_height)
     eccentricity: Eccentricity = records.Turner.eccentricity
 
     @model_validator(mode="after")

@@ -109,9 +109,20 @@ def mean_path(readings: Readings, bench: Bench) -> tuple[Floats, Floats]:
     return readings.orientation * Bz[where] / MU0, dBz[where]
 
 
+def _at_true_heights(readings: Readings, bench: Bench) -> Readings:
+    """The readings at the gaps there were: a lift counts its heights above the closest position by a scale
+    of its own."""
+    scale, contact = bench.gap.scale.value, bench.gap.contact.value
+    if scale == 1.0:
+        return readings
+    lifted = ~np.isfinite(readings.spacers)
+    return replace(readings, gap=np.where(lifted, contact + (readings.gap - contact) * scale, readings.gap))
+
+
 def arrange(readings: Readings, bench: Bench) -> Arrangement:
     """Zeros, forces, field, passages and branches of ``readings``, with the path checked."""
     n = len(readings)
+    readings = _at_true_heights(readings, bench)
     zeros = bracket(readings, bench)
     force = weighing.force(zeros.change, bench)
     H, gradient = mean_path(readings, bench)

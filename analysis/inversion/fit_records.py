@@ -38,11 +38,6 @@ class Material(Protocol):
         ``X`` (n, K); ``bound``: with regard to the bounds of the coefficients, if that matters."""
         ...
 
-    def deviance(self, X: Floats, y: Floats) -> float:
-        """Minus twice the logarithm of the likelihood of such readings, but for a constant (``smoothness``),
-        at the likeliest smoothing; NaN where it is not told."""
-        ...
-
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients within their bounds, and which unknowns are free of them."""
         ...
@@ -127,8 +122,7 @@ class JointFit:
     ``z_d_force`` (k, n of all rows of the run), ``z_d_prior`` (k, k): how the inputs answer to errors of
     the forces and of what is stated; ``scale`` the Birge ratio the weights were loosened by; ``objective``
     as minimised but for the roughness, in the readings' own standard deviations; ``degrees`` of freedom
-    used; ``deviance`` minus twice the logarithm of the likelihood of forces and inputs, but for a constant
-    (NaN where it is not told); ``steady_field`` (A/m) as given.
+    used; ``steady_field`` (A/m) as given.
     """
 
     model: LinearisedBench
@@ -139,7 +133,6 @@ class JointFit:
     scale: float
     objective: float
     degrees: float
-    deviance: float
     steady_field: float
 
     @property

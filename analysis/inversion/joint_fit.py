@@ -41,7 +41,7 @@ from .fit_records import (
 #: even nor quite of their shape; a misfit tells of the bench by what it exceeds that. Our choice, from
 #: trials: with a fine model of the own field fitted to a coarse one's forces, parts of 1e-3 pulled the
 #: contact gap by 0.05 mm.
-_DOUBT = 2e-3
+DOUBT = 3e-3
 #: Gauss-Newton steps at most, and how often the smoothing is chosen anew among them.
 _STEPS, _CHOICES = 14, 4
 #: No input moves farther than this in one step, in standard uncertainties: what a slope is worth is known
@@ -78,16 +78,15 @@ def fit_jointly(
     steady_field: float = 0.0,
     enough: float = np.inf,
     near: JointFit | None = None,
-    share: float = 1.0,
 ) -> JointFit:
     """Fit the parts by name under one ``hypothesis`` on the sample's own field.
 
     ``smoothing`` by part and ``z`` (k,) to begin with, where known from before; not ``conditioned`` the
     bench stays at ``z``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first
     round, is above ``enough`` is left as it then is: it will not be the one. ``near`` is a fit of the same
-    parts under another hypothesis, to begin from; ``share`` of what the others make is felt (``in_part``).
+    parts under another hypothesis, to begin from.
     """
-    fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near, share)
+    fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
@@ -107,7 +106,6 @@ class _Fit:
         steady_field: float,
         enough: float,
         near: JointFit | None,
-        share: float,
     ) -> None:
         self.begun = {} if near is None else {name: p.M for name, p in near.parts.items()}
         self.stated, self.roles, self.known = model, roles, smoothing
@@ -122,7 +120,7 @@ class _Fit:
         )
         self.scale, self.chosen_at = 1.0, 0.0
         f = model.stated_field
-        self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights).in_part(share)
+        self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights)
         self.parts: dict[str, FittedBranch] = {}
 
     def solve(self, z: Floats) -> JointFit:
@@ -154,7 +152,7 @@ class _Fit:
         choosing, self.chosen_at = self.chosen_at != self.scale or not self.conditioned, self.scale
         self._begin(model)
         for step in range(_STEPS):
-            self._linearise(model, z)
+            self._linearise(model, z, self.conditioned)
             if choosing and step < _CHOICES:
                 self._choose(z, step)
             wanted = self._inputs(z) if step and self.conditioned else z
@@ -227,8 +225,8 @@ class _Fit:
             p.M = M
             p.model = (f.pull * M).sum(axis=1)[p.counted]
 
-    def _linearise(self, model: LinearisedBench, z: Floats) -> None:
-        """Forces by coefficient (design) and by input, around where the fit stands."""
+    def _linearise(self, model: LinearisedBench, z: Floats, inputs: bool) -> None:
+        """Forces by coefficient (design) and, if wanted, by input, around where the fit stands."""
         field = model.at(z)
         for p in self.parts.values():
             f = field.rows(p.rows)
@@ -241,7 +239,7 @@ class _Fit:
                 continue
             v = self.own.undone(p.slope, f.pull)
             p.design = p.material.design(p.H_local, v)[p.counted]
-            if not self.conditioned:
+            if not inputs:
                 continue  # the bench stays as it is
             by_input = np.einsum("nq,knq->nk", v, self._changes(model, p, z))
             by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
@@ -284,7 +282,7 @@ class _Fit:
 
     def _doubt(self, p: FittedBranch) -> Floats:
         """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
-        return np.hypot(p.sigma * self.scale, _DOUBT * p.force)
+        return np.hypot(p.sigma, DOUBT * p.force)
 
     def _inputs(self, z: Floats) -> Floats:
         """The inputs that fit best once every part's coefficients have done their best."""
@@ -322,18 +320,15 @@ class _Fit:
 
     def _finished(self, model: LinearisedBench, z: Floats) -> JointFit:
         """Every answer, from the linear problem at the end."""
-        self._linearise(model, z)
+        self._linearise(model, z, inputs=True)
         k = len(z)
         normal = self.precision.copy()
         seen: dict[str, tuple[Floats, Floats]] = {}
-        deviance = float(z @ normal @ z)
         for name, p in self.parts.items():
             seen[name] = left, answer = self._left(p)
             p.c_d_force, p.c_to_z = answer, -answer @ p.by_input
             p.hat = 1.0 - np.einsum("ii->i", left)
-            p.doubt = np.hypot(p.sigma, _DOUBT * p.force)
-            if p.constrains_bench:
-                deviance += self._deviance(p, z)
+            p.doubt = np.hypot(p.sigma, DOUBT * p.force)
             if p.constrains_bench and self.conditioned:
                 J = left @ p.by_input / self._doubt(p)[:, None]
                 normal += J.T @ J
@@ -358,13 +353,5 @@ class _Fit:
             self.scale,
             self._objective(z, _of_readings),
             degrees,
-            deviance,
             self.steady,
         )
-
-    def _deviance(self, p: FittedBranch, z: Floats) -> float:
-        """Minus twice the logarithm of the likelihood of a part's forces, but for a constant, each doubted as
-        much as any model of a sample must be."""
-        doubt = self._doubt(p)
-        y = (self._targets(p, z) - p.by_input @ z) / doubt
-        return p.material.deviance(p.design / doubt[:, None], y) + 2.0 * float(np.sum(np.log(doubt)))

@@ -52,12 +52,11 @@ def spline_fit(
     settled: FixedChoices | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
-    share: float = 1.0,
 ) -> JointFit | None:
     """Every branch with rows enough by its own spline; None if neither returning branch has them.
 
-    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near``, ``enough`` and
-    ``share`` as in ``fit_jointly``.
+    ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near`` and ``enough`` as in
+    ``fit_jointly``.
     """
     points, H = model.points, model.field.H_mean
     roles: dict[str, BranchSpec] = {}
@@ -77,7 +76,6 @@ def spline_fit(
         z=None if settled is None else settled.z,
         enough=enough,
         near=near,
-        share=share,
     )
 
 
@@ -111,7 +109,6 @@ def density_fit(
     settled: FixedChoices | None = None,
     near: JointFit | None = None,
     enough: float = np.inf,
-    share: float = 1.0,
 ) -> JointFit | None:
     """The whole run by one hysteron density; None if it has not the rows, or not both orientations.
 
@@ -137,7 +134,7 @@ def density_fit(
             steady = near.steady_field
         roles = _whole_run(points, H, fitted, start)
         return fit_jointly(
-            model, roles, hypothesis, steady_field=steady, enough=enough, near=near, share=share
+            model, roles, hypothesis, conditioned=False, steady_field=steady, enough=enough, near=near
         )
     assert settled.fitted is not None
     return fit_jointly(
@@ -146,6 +143,7 @@ def density_fit(
         settled.demagnetising_field,
         smoothing=settled.smoothing,
         z=settled.z,
+        conditioned=False,
         steady_field=settled.bias,
     )
 

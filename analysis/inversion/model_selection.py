@@ -20,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..magnetostatics.bench_linearisation import LinearisedBench
-from ..magnetostatics.demagnetising_field import HYPOTHESES, MEAN_FIELD, WORDS
+from ..magnetostatics.demagnetising_field import HYPOTHESES, WORDS
 from ..records.arrays import Floats
 from .fit_records import JointFit
 from .loop import Curve, LoopEstimate
@@ -29,14 +29,8 @@ from .saturation import judge
 
 #: The density may foretell held-out points worse by this factor: the splines have their freedom by branch.
 _NO_WORSE = 3.0
-#: A hypothesis is given up where its objective is this many times the best one's (more where likelihoods tell
-#: them apart, which count misfits less), and more than so much.
-_FAR, _FARTHER, _AT_LEAST = 4.0, 10.0, 200.0
-#: By how much differences of twice a log likelihood count less, as no hypothesis is quite true: in trials of
-#: ours a wrong one came out ahead by up to 10. And of misfits, which scatter more.
-_SOFT, _SOFTER = 6.0, 10.0
-#: Share of what the others make that is felt on the way to the whole of it (our choice, from trials).
-_ALMOST = 0.9
+#: A hypothesis is given up where its objective is this many times the best one's, and more than so much.
+_FAR, _AT_LEAST = 10.0, 200.0
 #: Hypotheses whose weight beside the best one's is less than this are not thought of.
 _UNLIKELY = 0.05
 
@@ -88,17 +82,11 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
     tried: list[JointFit] = []
     enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
-        begin = near
-        if hypothesis == MEAN_FIELD and near is not None and not _fits(tried):
-            # What a part then feels is the small difference of two large fields. It is reached from afar only
-            # by way of what the others make in part.
-            begin = way.fit(model, hypothesis, near=near, share=_ALMOST)
-        fit = way.fit(model, hypothesis, near=begin, enough=enough)
+        fit = way.fit(model, hypothesis, near=near, enough=enough)
         if fit is None:
             return None
         tried.append(fit)
-        far = _FAR if np.isnan(fit.deviance) else _FARTHER
-        enough = min(enough, max(far * fit.objective, _AT_LEAST))
+        enough = min(enough, max(_FAR * fit.objective, _AT_LEAST))
         near = near or fit
     weights = _weights(tried)
     order = np.argsort(-weights)
@@ -124,28 +112,22 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
     )
 
 
-def _fits(tried: list[JointFit]) -> bool:
-    """Whether a hypothesis tried explains the readings."""
-    return any(fit.objective < _FAR * len(fit.model.points) for fit in tried)
+#: How many misfits of its own a wrong model of the sample has, in effect: it is off by as much along whole
+#: stretches of a branch, so that a hundred readings more say no more of it (our choice, from trials).
+_STRETCHES = 4.0
 
 
 def _weights(fits: list[JointFit]) -> Floats:
     """How likely each hypothesis is, by the readings and before them; up to a factor.
 
-    The two that have what a part does to itself in common are told apart by the readings' likelihood, where
-    it is told. Where all feel the mean, M is a function of another field, and the likelihoods do not
-    compare: there misfit and degrees of freedom do.
-    """
-    deviance = np.array([np.nan if fit.own.name == MEAN_FIELD else fit.deviance for fit in fits])
-    misfit = np.array([fit.objective + 2.0 * fit.degrees for fit in fits])
-    scale = fits[int(np.argmin(misfit))].scale
-    told = np.isfinite(deviance)
-    # The readings may be worse than they claim: then differences of misfit count less.
-    chance = -0.5 * (misfit - misfit[told if told.any() else slice(None)].min()) / (_SOFTER * scale**2)
-    if told.any():
-        chance[told] = -0.5 * (deviance[told] - deviance[told].min()) / _SOFT
-    chance += np.log([HYPOTHESES[fit.own.name] for fit in fits])
-    return np.exp(chance - chance.max())
+    No hypothesis is quite true, and by how much it is not is not known: with that size integrated out the
+    likelihood goes with a power of the misfit (Jeffreys's prior for a scale; from memory), which is never
+    less than chance alone makes it."""
+    chance = []
+    for fit in fits:
+        left = max(len(fit.model.points) - fit.degrees, 1.0)
+        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * _STRETCHES * np.log(max(fit.objective, left)))
+    return np.exp(np.array(chance) - max(chance))
 
 
 def _averaged(shares: list[tuple[float, Curve]]) -> Curve:

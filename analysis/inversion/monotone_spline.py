@@ -99,17 +99,12 @@ class MonotoneSpline:
         both sides of it; one that must not cuts the corner, by many standard deviations.
         """
         if bound:
-            return self._likeliest(X, y)[0]
+            return self._likeliest(X, y)
         found = restricted_likelihoods(X, y, self._bent, self._level)
         return float(found.weights[found.best])
 
-    def deviance(self, X: Floats, y: Floats) -> float:
-        """Minus twice the logarithm of the likelihood of the readings, but for a constant, if the branch
-        rises; ``X`` and ``y`` as above."""
-        return self._likeliest(X, y)[1]
-
-    def _likeliest(self, X: Floats, y: Floats) -> tuple[float, float]:
-        """The weight at which the readings are likeliest if the spline rises, and how unlikely they are.
+    def _likeliest(self, X: Floats, y: Floats) -> float:
+        """The weight at which the readings are likeliest if the spline rises.
 
         What they leave is then counted as of the best spline that rises (Laplace's approximation, at the
         edge of what is allowed).
@@ -123,7 +118,7 @@ class MonotoneSpline:
             tried = log_det[i] + np.sum((y - X @ c) ** 2) + weights[i] * np.sum((self.bend @ c) ** 2)
             if tried < deviance:
                 best, deviance = float(weights[i]), float(tried)
-        return best, deviance
+        return best
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""

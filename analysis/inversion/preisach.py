@@ -100,10 +100,6 @@ class Density:
                     best = (float(score), float(weight))
         return best[1]
 
-    def deviance(self, X: Floats, y: Floats) -> float:
-        """NaN: densities that are bound not to be negative are far from normally distributed."""
-        return np.nan
-
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Densities (K,), none negative, and which of them are free of the constraint."""
         if self.known_free is not None:

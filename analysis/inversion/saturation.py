@@ -99,11 +99,9 @@ class Verdict:
     withheld: Mapping[str, str] = field(default_factory=dict)
 
 
-def judge(curve: Curve, other: Curve | None, misfit: float = 0.0, *, by_history: bool = False) -> Verdict:
+def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
     """Decide by trend and meeting of the branches, largest field against HcJ, sign change, quadrant;
-    ``misfit`` the mean square of what the readings are off by, by what a model of a sample may be;
-    ``by_history``: the branches follow from hysterons, the readings by themselves not having shown
-    saturation."""
+    ``misfit`` the mean square of what the readings are off by, by what a model of a sample may be."""
     H, M = curve.H_internal, curve.M
     top, reverse = float(H[-1]), float(max(-H[0], 0.0))
     sign_change = bool(M[0] < 0.0 < M[-1])
@@ -115,8 +113,8 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0, *, by_history:
         withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, closed)
     elif (sheared := _sheared(curve, sign_change)) is not None:
         withheld = dict.fromkeys(READ_INSIDE, sheared)
-    if misfit > _MISFIT and (by_history or not saturated):
-        withheld = dict.fromkeys(READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | withheld
+    if misfit > _MISFIT:
+        withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | withheld
     return Verdict(saturated, why, law, sign_change, reverse, quadrant, withheld)
 
 

@@ -33,7 +33,7 @@ DEMAGNETISING = "demagnetising factor"
 U_FIELD_MODEL = 0.0026
 FIELD_MODEL = "field by gradient"
 #: More nodes than this are taken together in groups.
-_MOST_NODES = 400
+_MOST_NODES = 196
 
 #: Words for the inputs that the field at the sample depends on.
 WORDS = {
@@ -61,8 +61,6 @@ WORDS = {
 CALIBRATED = ("reference_magnet.remanence", "gap.contact")
 #: Inputs that are no sizes: they may well be zero.
 MAY_BE_ZERO = ("reference_magnet.core_excess",)
-#: Inputs that count on a calibrated bench, where they are known together with the others.
-ONLY_CALIBRATED = ("reference_magnet.core_excess", "gap.scale")
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,11 +233,12 @@ def measured_inputs(bench: Bench) -> Iterator[tuple[str, Measured]]:
 def field_inputs(points: Points, bench: Bench, N: float) -> Iterator[tuple[str, Measured]]:
     """The inputs with an uncertainty that the field at these rows, or the sample's own, depends on."""
     for key, value in measured_inputs(bench):
-        if key not in WORDS or (key == "gap.spacer" and not np.isfinite(points.spacers).any()):
+        counted = np.isfinite(points.spacers)
+        if key not in WORDS or (key == "gap.spacer" and not counted.any()):
+            continue
+        if key == "gap.scale" and counted.all():
             continue
         if bench.sample.shape == "sphere" and key == "sample.height":
-            continue
-        if key in ONLY_CALIBRATED and (bench.calibration is None or key not in bench.calibration.inputs):
             continue
         yield key, value
     if bench.calibration is not None:
@@ -291,11 +290,11 @@ def _points_at(points: Points, bench: Bench, key: str, change: float) -> Points:
     """The points as they lie with one input of the gap changed."""
     if key == "gap.contact":
         return replace(points, gap=points.gap + change)
-    if key == "gap.scale":
-        height = (points.gap - bench.gap.contact.value) / bench.gap.scale.value
-        return replace(points, gap=points.gap + height * change)
     if key == "gap.spacer":
         return replace(points, gap=points.gap + np.nan_to_num(points.spacers) * change)
+    if key == "gap.scale":
+        raised = np.where(np.isfinite(points.spacers), 0.0, points.gap - bench.gap.contact.value)
+        return replace(points, gap=points.gap + raised * change / bench.gap.scale.value)
     return points
 
 

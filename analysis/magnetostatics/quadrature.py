@@ -42,6 +42,10 @@ _MOST_NODES = 100_000
 #: nodes: M turns over a narrower range of field than the field itself varies (a trial of ours).
 _LEAST_ORDER_OF_LAYERS = 8
 
+#: Nodes along half a side of a block over a block at least, and directions in a quadrant of a round body
+#: over one: the field of a block varies by parts in a thousand around the axis.
+_LEAST_ACROSS, _DIRECTIONS = 4, 3
+
 
 @dataclass(frozen=True, eq=False)
 class Rule:
@@ -72,13 +76,16 @@ def sample_nodes(
     symmetry: Symmetry = "none",
     magnet: ReferenceMagnet | None = None,
     levels: int = 0,
+    across: int | None = None,
 ) -> tuple[Floats, Floats]:
     """Nodes (q, 3) in m, z = 0 ... height from the sample's lower face, and weights (q,) of sum 1.
 
     ``order`` is the number of nodes per panel and direction. With a ``magnet`` panels end at its edges and
     shrink toward them in ``levels`` steps. ``symmetry`` says what of the body may stand for the whole.
-    """
+    ``across``: nodes along a side of a block, or directions in a quadrant of a round body, where not
+    ``order``."""
     height = sample.height.value
+    sideways = across or order
     # Where panels cannot follow the magnet's edges, more nodes have to do.
     plain = order if levels == 0 else (levels + 2) * order
     z, wz = _graded(0.0, height, [0.0] if levels else [], levels, order)
@@ -90,7 +97,7 @@ def sample_nodes(
         for i, half in enumerate(_half_sides(sample)):
             low = -half if symmetry == "none" else 0.0
             edges = [] if sides is None else [sides[i]] if low == 0 else [-sides[i], sides[i]]
-            axes.append(_graded(low, half, edges, levels, order if edges else plain))
+            axes.append(_graded(low, half, edges, levels, sideways if edges or not levels else plain))
         (x, wx), (y, wy) = axes
         return _grid(x, wx, y, wy, z, wz)
 
@@ -101,16 +108,17 @@ def sample_nodes(
         rho, along, weights = np.sqrt(s)[:, None], z[None, :], ws[:, None] * wz[None, :]
     else:  # sphere and spheroid: each slice is a disc
         s, ws = _graded(0.0, 1.0, [], 0, plain)
-        across = 1 - (2 * z / height - 1) ** 2
-        rho = radius * np.sqrt(s[:, None] * across[None, :])
-        along, weights = z[None, :], ws[:, None] * (wz * across)[None, :]
+        wide = 1 - (2 * z / height - 1) ** 2
+        rho = radius * np.sqrt(s[:, None] * wide[None, :])
+        along, weights = z[None, :], ws[:, None] * (wz * wide)[None, :]
     rho, along, weights = (a.ravel() for a in np.broadcast_arrays(rho, along, weights))
     if symmetry == "axis":
         points = np.stack([rho, np.zeros_like(rho), along], axis=1)
         return points, weights / weights.sum()
     # Equal angles: exponentially accurate round a circle. The quadrant's are a quarter of the circle's.
-    turns = 4 * plain if symmetry == "none" else plain
-    angle = (np.arange(turns) + 0.5) * (2 * np.pi / (4 * plain))
+    each = plain if levels else sideways
+    turns = 4 * each if symmetry == "none" else each
+    angle = (np.arange(turns) + 0.5) * (2 * np.pi / (4 * each))
     x, y = rho[:, None] * np.cos(angle), rho[:, None] * np.sin(angle)
     points = np.stack([x, y, np.broadcast_to(along[:, None], x.shape)], axis=-1).reshape(-1, 3)
     weights = np.repeat(weights, turns)
@@ -183,7 +191,13 @@ def layers(
 def rule_of_layers(magnet: ReferenceMagnet, sample: Sample, gap: float, offset: float = 0.0) -> Rule:
     """Nodes over which the sample's magnetisation, not the field alone, may be summed, for gaps (m) from
     ``gap`` on."""
-    return choose_order(magnet, sample, gap, offset=offset, least=_LEAST_ORDER_OF_LAYERS)
+    rule = choose_order(magnet, sample, gap, offset=offset, least=_LEAST_ORDER_OF_LAYERS)
+    if rule.symmetry == "axis" or rule.levels:
+        return rule
+    # The field varies most along its own axis: sideways fewer nodes do.
+    across = max(_LEAST_ACROSS, rule.order // 2) if sample.shape == "block" else _DIRECTIONS
+    points, weights = sample_nodes(sample, rule.order, symmetry=rule.symmetry, magnet=magnet, across=across)
+    return replace(rule, points=points, weights=weights, error=float("nan"))
 
 
 def same_nodes(rule: Rule, sample: Sample, changed: Sample) -> Rule:

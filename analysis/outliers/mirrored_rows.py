@@ -37,6 +37,8 @@ _UNLIKE = 5.0
 #: It explains this part of what the pairs differ by, bend by bend, and moves M by this part of its scale.
 _EXPLAINED, _MATTERS = 0.5, 0.008
 _FEWEST_BENDS, _MOST_SLIPS, _LOOKED_AT = 8, 6, 80
+#: Places in a passage where a stretch of wrong rows may begin or end.
+_PLACES = 48
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,8 +180,11 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
         tip = np.setdiff1d(arranged.with_tip(passage), passage.rows)
         if points.used[tip].any():
             later.append(np.append(rows, tip))
+        ends = _ends(len(rows))
         for a in range(len(rows)):
             for b in range(a + 1, len(rows) + 1):
+                if b > a + 1 and not (a in ends and b in ends):
+                    continue
                 yield rows[a:b], "zero", _where(n, rows[a:b], newton)
                 if b > a + 1 and (b == len(rows)) != (a == 0):
                     yield rows[a:b], "gap", _where(n, rows[a:b], slope[rows[a:b]])
@@ -189,6 +194,12 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
             if a and np.all(np.isfinite(counts)) and a < len(rows) - 1:
                 gathered = counts[a:] - counts[a - 1]
                 yield rows[a:], "zeros", _where(n, rows[a:], newton * gathered)
+
+
+def _ends(count: int) -> set[int]:
+    """Where stretches longer than a row begin and end: anywhere, in a long passage at so many places evenly
+    spread, so that what is tried grows no faster than the rows."""
+    return set(np.unique(np.linspace(0, count, min(count, _PLACES) + 1).round().astype(int)).tolist())
 
 
 def _where(n: int, rows: Rows, value: float | Floats) -> Floats:

@@ -62,7 +62,7 @@ class Sample:
     width: Measured | None = None
     mass: Measured | None = None
     #: Lateral offset of the sample's axis from the magnet's (standard uncertainty, m).
-    offset: Measured = Measured(0.0, 0.1e-3)
+    offset: Measured = Measured(0.0, 0.3e-3)
 
 
 @dataclass(frozen=True)

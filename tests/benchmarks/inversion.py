@@ -16,7 +16,6 @@ import numpy as np
 from tests.support.models.runs import (
     CASES,
     LAYERED,
-    MEAN_FIELD,
     Case,
     bench_of,
     points_of,
@@ -48,7 +47,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     arguments = parser.parse_args()
     print(f"{'case':<24}{'way':<19}{'M':>7}{'HcJ':>8}{'Mr':>8}{'BHmax':>8}{'ms':>8}{'again':>8}")
-    for case in (*CASES, MEAN_FIELD, LAYERED):
+    for case in (*CASES, LAYERED):
         bench = bench_of(case.magnet, case.pellet)
         for way in WAYS:
             rows, first, again, used = [], [], [], ""

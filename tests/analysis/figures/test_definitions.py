@@ -152,11 +152,10 @@ def test_a_minor_loop_whose_readings_fit_nothing_has_no_bounds() -> None:
     claimed = claim("coercivity_HcB_A_per_m", 9e4, judge(down, up, misfit=9.0))
     assert claimed.status == "not determined"
     assert "3.0 times" in str(claimed.why)
-    # Nor has one that is saturated by hysterons only, which then are none.
+    # Nor is anything measured of one that is saturated.
     down, up = tanh_pair(3e5, 5e4, 8e3, 2.2e5)
-    for by_history, status in ((False, "measured"), (True, "not determined")):
-        verdict = judge(down, up, misfit=9.0, by_history=by_history)
-        assert claim("coercivity_HcJ_A_per_m", 5e4, verdict).status == status
+    for misfit, status in ((0.8, "measured"), (9.0, "not determined")):
+        assert claim("coercivity_HcJ_A_per_m", 5e4, judge(down, up, misfit)).status == status
 
 
 def test_one_branch_alone_goes_by_the_rule_of_three_times_HcJ() -> None:

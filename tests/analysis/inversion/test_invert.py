@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.benchmarks.inversion import errors
-from tests.support.models.runs import CASES, LAYERED, MEAN_FIELD, Case, bench_of, points_of, weighed
+from tests.support.models.runs import CASES, LAYERED, Case, bench_of, points_of, weighed
 from weighloop.analysis.figures.definitions import figures
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import LoopEstimate
@@ -52,15 +52,6 @@ def test_an_unsaturated_loop_comes_back_from_each_parts_own_history(name: str) -
     assert M <= 1.0
     assert HcJ <= 1.0
     assert errors(case, estimate_of(case, method="mean"))[0] / 3 >= M
-
-
-def test_the_data_tell_when_all_parts_feel_the_mean_magnetisation() -> None:
-    found = estimate_of(MEAN_FIELD)
-    M, HcJ, *_ = errors(MEAN_FIELD, found)
-    assert found.settled is not None
-    assert found.settled.demagnetising_field == "mean"
-    assert M <= 0.5
-    assert abs(HcJ) <= 0.5
 
 
 def test_real_layers_are_held_likely() -> None:

@@ -10,7 +10,6 @@ import pytest
 from tests.support.models.forward import Pellet
 from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
 from tests.support.models.runs import (
-    MEAN_FIELD,
     Case,
     Magnet,
     Material,
@@ -22,7 +21,6 @@ from tests.support.models.runs import (
 from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import LoopEstimate
-from weighloop.analysis.magnetostatics.bench_linearisation import found_inputs
 from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.records.points import Points
@@ -81,50 +79,23 @@ def truth_of(case: Case) -> float:
     return float(read_figures(H, M, run.N)[HcJ][0])
 
 
-@pytest.mark.parametrize("case", [LAYERS, MEAN_FIELD], ids=["shape", "mean"])
-def test_a_bench_wrong_within_its_uncertainty_spoils_nothing(case: Case) -> None:
+def test_a_bench_wrong_within_its_uncertainty_spoils_nothing() -> None:
     """Remanence two standard uncertainties off (1.5 %), contact one: HcJ within 2 % of the second model's."""
-    found = invert(run_with(case, 1.03e-3), stated(case, 1.30, 1.03e-3))
+    found = invert(run_with(LAYERS, 1.03e-3), stated(LAYERS, 1.30, 1.03e-3))
     assert found.settled is not None
-    assert (
-        found.settled.demagnetising_field == {"layers, saturated": "shape", "mean field": "mean"}[case.name]
-    )
-    assert HcJ_of(found) == pytest.approx(truth_of(case), rel=0.02)
+    assert found.settled.demagnetising_field == "shape"
+    assert HcJ_of(found) == pytest.approx(truth_of(LAYERS), rel=0.02)
 
 
-@pytest.mark.parametrize("reversible", [0.0, 10e3])
-@pytest.mark.parametrize(("feels", "name", "least"), [("layered", "shape", 0.6), ("local", "part", 0.9)])
-def test_a_curve_as_rough_as_it_takes_is_no_rival(feels, name, least, reversible) -> None:
-    """What parts feel of one another and how rough the branch is explain the same readings: a branch ten
-    times rougher makes up for the wrong own field, but the readings are then less likely. The weight
-    of the second model's own field at 16 gaps (0.5 where only the misfit counts)."""
-    material = Material(200e3, 55e3, 7e3, reversible=reversible)
-    case = SixteenGaps(name, Magnet(), Pellet(rings=3, layers=6), material, True, feels)
+@pytest.mark.parametrize(("feels", "name"), [("layered", "shape"), ("local", "part")])
+def test_the_readings_tell_how_the_parts_feel_one_another(feels: str, name: str) -> None:
+    """Only a misfit beyond what any model of a sample may be off by counts; within that, what is thought
+    before."""
+    case = SixteenGaps(name, Magnet(), Pellet(rings=3, layers=6), Material(200e3, 55e3, 7e3), True, feels)
     found = invert(points_of(weighed(case), 1), bench_of(case.magnet, case.pellet))
-    assert found.evidence[f"weight_{name}"] > least
-
-
-def test_a_steep_sample_that_feels_its_mean_is_found_from_afar() -> None:
-    """Turning over within 10 kA/m under an own field of 140: what it feels is the small difference of two
-    large fields, which the fit reaches only by way of the others. HcJ within 4 % of the second model's."""
-    steep = ByShim("steep", Magnet(), Pellet(rings=4, layers=6), Material(300e3, 40e3, 5e3), True, "mean")
-    for seed in (1, 2):
-        found = invert(points_of(weighed(steep), seed), stated(steep, 1.31, 1e-3))
-        assert found.settled is not None
-        assert found.settled.demagnetising_field == "mean"
-        assert HcJ_of(found) == pytest.approx(truth_of(steep), rel=0.04)
-
-
-def test_what_the_readings_contradict_is_found_out() -> None:
-    """Where all parts feel the mean, a magnet 1.5 % weaker than it is leaves misfits far beyond doubt."""
-    found = invert(run_with(MEAN_FIELD, 1e-3), stated(MEAN_FIELD, 1.30, 1e-3))
-    inputs = {f.key: f for f in found_inputs(found.bench, *found.z_sensitivity)}
-    remanence = inputs["reference_magnet.remanence"]
-    assert remanence.found == pytest.approx(1.32, abs=3 * remanence.u_found)
-    assert remanence.u_found < 0.8 * remanence.u_stated
-    # Of what the readings say nothing the file has the last word.
-    warmth = inputs["reference_magnet.temperature_coefficient"]
-    assert warmth.u_found == pytest.approx(warmth.u_stated, rel=0.02)
+    objectives = {h: found.evidence[f"objective_{h}"] for h in ("shape", "part")}
+    assert min(objectives, key=objectives.__getitem__) == name
+    assert found.evidence[f"weight_{name}"] > 0.15
 
 
 def test_a_bench_known_without_doubt_is_left_as_stated() -> None:
@@ -151,14 +122,14 @@ def test_a_bench_far_from_what_is_stated_is_said_to_be_inconsistent() -> None:
 
 
 def test_answers_foretell_what_another_statement_does() -> None:
-    """The contact gap stated 0.05 u larger, all else alike, against a repeated inversion: so little that no
+    """The contact gap stated 0.3 u larger, all else alike, against a repeated inversion: so little that no
     coefficient comes to its bound or leaves it, up to where alone the answers hold."""
     bench = reclaimed_bench()
     points = find_outliers(noisy_run(4, gaps=np.geomspace(1e-3, 30e-3, 14)), bench).points
     first = invert(points, bench)
     base = invert(points, bench, settled=first.settled)
     contact = bench.gap.contact
-    u, step = contact.u, 0.05
+    u, step = contact.u, 0.3
     moved_bench = replace(bench, gap=replace(bench.gap, contact=Measured(contact.value + step * u, u)))
     moved = invert(replace(points, gap=points.gap + step * u), moved_bench, settled=first.settled)
     i = base.bench.keys.index("gap.contact")

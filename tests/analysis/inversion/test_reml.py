@@ -87,7 +87,6 @@ def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
     weight = spline.smoothing(X, sharp)
     chosen = int(np.argmin(np.abs(np.log(found.weights / weight))))
     assert found.weights[chosen] == pytest.approx(weight)
-    assert spline.deviance(X, sharp) == pytest.approx(deviance(chosen), rel=1e-4)
     for other in range(chosen - 8, found.best + 5):
         # Every second weight is tried.
         assert deviance(chosen) <= deviance(other) + 1.0

@@ -77,7 +77,6 @@ CASES = (
 )
 
 #: All parts feel the sample's mean magnetisation, which is how much more the layers come apart.
-MEAN_FIELD = Case("mean field", _CYLINDER, _DISC, Material(200e3, 55e3, 7e3), True, "mean")
 #: The interaction of real layers: neither limit.
 LAYERED = Case("layers", _CYLINDER, Pellet(rings=3, layers=6), Material(300e3, 107e3, 18e3), False, "layered")
 
@@ -106,6 +105,7 @@ def bench_of(magnet: Magnet, pellet: Pellet, name: str = "WP-07-1") -> Bench:
         width=Measured(magnet.width),
         outer_diameter=Measured(magnet.diameter),
         inner_diameter=Measured(magnet.inner),
+        core_excess=Measured(0.0),
     )
     sample = Sample(
         name,
@@ -115,7 +115,7 @@ def bench_of(magnet: Magnet, pellet: Pellet, name: str = "WP-07-1") -> Bench:
         Measured(pellet.length),
         Measured(pellet.width),
     )
-    return Bench(reference, sample, Gap(Measured(1e-3)), Balance(1e-6, 0.22))
+    return Bench(reference, sample, Gap(Measured(1e-3), scale=Measured(1.0)), Balance(1e-6, 0.22))
 
 
 def points_of(run: Weighed, seed: int | None = None) -> Points:

@@ -59,15 +59,20 @@ def _body(shape: str, sizes: dict[str, float], around: int, fold: int) -> Body:
             sizes["width"],
             sizes["height"],
             4 if tall else 6,
-            12 if tall else 7,
+            (16 if tall else 12) - 4 * (fold == 1),
             whole=fold == 1,
         )
     if shape == "sphere":
-        return sphere(sizes["diameter"], 5, 10, around, fold)
-    layers = {"disc": 8, "thin disc": 6, "tall cylinder": 14}[shape]
+        return sphere(sizes["diameter"], 5, 16 if around < 4 else 12, around, fold)
+    layers = {"disc": 14, "thin disc": 10, "tall cylinder": 20}[shape]
     rings = {"disc": 6, "thin disc": 9, "tall cylinder": 4}[shape]
     return cylinder(
-        sizes["diameter"], sizes["height"], rings - (around > 1), layers - (around > 3), around, fold
+        sizes["diameter"],
+        sizes["height"],
+        rings - (around > 1),
+        layers - (layers // 3) * (around > 3),
+        around,
+        fold,
     )
 
 

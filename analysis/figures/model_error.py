@@ -1,0 +1,86 @@
+"""What no model of a sample is without, in the uncertainty of its loop: its parts are not quite what a fit
+takes them for.
+ Three things are wrong with every model: the forces (uneven density, a shape that is not quite its own),
+the field that the parts make inside the sample (known as that of a few cells), and the curve between the
+readings (a knee is drawn as round as the readings and the own field leave it). Sizes are our choice, from
+the even half of ``tests.benchmarks.adversary``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..inversion.joint_fit import DOUBT
+from ..inversion.loop import Curve, LoopEstimate
+from ..records.arrays import Floats
+
+#: The own field's unevenness beyond what the cells know, by the sample's largest own field.
+OWN_FIELD = 0.012
+#: A sample that is taken off stands in its own field -N Mr. By how much M falls from internal field zero to
+#: so many times that field, and which part of it it may have lost besides; with more than that much it has
+#: lost what cannot be told.
+BEYOND, LOST_OF_FALL, MOST_FALL = 1.25, 0.3, 0.08
+#: How far a knee between two readings may be drawn from where it is, by the distance of their fields.
+BETWEEN = 1 / 4
+#: What runs of one bench have in common of these, by its key.
+SHARED = ("own field", "taken off")
+
+
+def of_forces(estimate: LoopEstimate) -> Floats:
+    """(n, n), N: a part of each force of its own, by one standard normal a column."""
+    return np.diag(DOUBT * np.nan_to_num(estimate.points.force) * estimate.points.used)
+
+
+def of_own_field(curve: Curve) -> Floats:
+    """Change of the curve's field (m,), A/m, by one standard normal: in proportion to M, as a wrong N makes
+    it."""
+    return OWN_FIELD * curve.N * curve.M
+
+
+def of_knees(curve: Curve, fields: Floats) -> Floats:
+    """Change of M (m,), A/m, by one standard normal: what is lost by drawing the curve as round as the own
+    field's unevenness and the distance of the readings' ``fields`` leave it, which is what doing so once
+    more takes away."""
+    H, M = curve.H_applied, curve.M
+    at = np.unique(fields[np.isfinite(fields)])
+    if len(at) < 3 or len(H) < 3:
+        return np.zeros(len(H))
+    apart = np.interp(H, 0.5 * (at[1:] + at[:-1]), np.diff(at))
+    width = np.hypot(OWN_FIELD * curve.N * float(np.abs(M).max()), BETWEEN * apart)
+    weight = np.exp(-0.5 * ((H - H[:, None]) / np.maximum(width, 1e-9 * np.ptp(H))[:, None]) ** 2)
+    # About each place as much on either side, so that a straight stretch stays as it is at its ends too.
+    reach = np.minimum(H - H[0], H[-1] - H)[:, None]
+    weight[np.abs(H - H[:, None]) > np.maximum(reach, 0.0) * (1 + 1e-9)] = 0.0
+    weight[np.diag_indices(len(H))] = np.maximum(weight.diagonal(), 1.0)
+    return M - (weight @ M) / weight.sum(axis=1)
+
+
+def fall_when_taken_off(curve: Curve) -> float:
+    """By which part of the remanence M falls towards the field that the sample stands in when it is taken
+    off, and a little beyond; 0 where the curve does not go so far."""
+    H, M = curve.H_internal, curve.M
+    if len(H) < 3 or not H[0] < 0.0 < H[-1]:
+        return 0.0
+    Mr = float(np.interp(0.0, H, M))
+    return 1.0 - float(np.interp(-BEYOND * curve.N * Mr, H, M)) / Mr if Mr > 0.0 else 0.0
+
+
+def of_taking_off(curve: Curve) -> Floats:
+    """Change of M (m,), A/m, by one standard normal: what a sample taken off before each reading has lost
+    above the field it then stands in."""
+    H, M = curve.H_internal, curve.M
+    sign = 1.0 if curve.branch == "descending" else -1.0
+    if not len(H):
+        return np.zeros(0)
+    Mr = abs(float(np.interp(0.0, H, M)))
+    here = np.clip(1.0 + sign * H / max(BEYOND * curve.N * Mr, 1e-300), 0.0, 1.0)
+    top = np.clip(np.abs(H) / max(float(np.abs(H).max()), 1e-300), 0.0, 1.0)
+    return sign * LOST_OF_FALL * max(fall_when_taken_off(_falling(curve)), 0.0) * Mr * here * (1.0 - top)
+
+
+def _falling(curve: Curve) -> Curve:
+    """The branch as the descending one."""
+    if curve.branch == "descending":
+        return curve
+    return replace(curve, branch="descending", H_applied=-curve.H_applied[::-1], M=-curve.M[::-1])
