@@ -65,11 +65,16 @@ def test_public_json(result):
         assert set(warning) >= {"code", "text"}
 
 
-OF_SMALL_FIELDS = {"switching_field_width"}
+OF_SMALL_FIELDS = {"switching_field_width", "recoil_permeability"}
 
 
 #: Where the own field is three times HcJ these hang on its unevenness, and may be too vague to be told.
-VAGUE_HERE = ("recoil_permeability", "switching_field_width")
+VAGUE_HERE = (
+    "recoil_permeability",
+    "switching_field_width",
+    "knee_field_Hk_A_per_m",
+    "knee_squareness",
+)
 
 
 def test_figures_hold_the_truth(result):
