@@ -287,13 +287,13 @@ def _result(figure: Figure, samples: Floats | None, u_linear: float | None) -> F
     if u_linear is not None:
         interval = (figure.value - _K95 * u_linear, figure.value + _K95 * u_linear)
         holds = validates(interval, (s.low, s.high), s.u, digits=1)
-    if figure.status == "bound":
-        # A bound is stated at its own confidence limit, so that it is one in 97.5 % of cases.
-        return FigureResult(s.low, s.u, s.low, None, figure.status, figure.why, u_linear, holds)
     if s.u > VAGUE * abs(figure.value):
         known = 100 * s.u / max(abs(figure.value), 1e-300)
         why = f"It is known to {known:.0f} % only, and not told beyond {100 * VAGUE:.0f} %."
         return FigureResult(None, None, None, None, "not determined", why)
+    if figure.status == "bound":
+        # A bound is stated at its own confidence limit, so that it is one in 97.5 % of cases.
+        return FigureResult(s.low, s.u, s.low, None, figure.status, figure.why, u_linear, holds)
     high = s.high
     return FigureResult(figure.value, s.u, s.low, high, figure.status, figure.why, u_linear, holds)
 

@@ -49,7 +49,7 @@ def test_an_unsaturated_loop_comes_back_from_each_parts_own_history(name: str) -
     runs = [estimate_of(case, seed) for seed in (1, 2, 3)]
     assert {found.method_used for found in runs} == {"hysteron density"}
     M, HcJ, *_ = np.sqrt(np.mean(np.square([errors(case, found) for found in runs]), axis=0))
-    # Half of them are of parts that feel themselves alone, which is held less likely than what the shape says.
+    # Half of them are of parts that feel themselves alone, which is held less likely than the shape's.
     assert M <= 1.5
     assert HcJ <= 1.5
     assert errors(case, estimate_of(case, method="mean"))[0] / 3 >= M
