@@ -18,15 +18,21 @@ from . import paths as places
 SPEEDS = (1e-3, 1e4)
 
 
+def _number(text: str) -> float:
+    if not text.isascii():
+        raise argparse.ArgumentTypeError(f"{text!r} is no number; digits are 0 to 9")
+    return float(text)
+
+
 def _speed(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not SPEEDS[0] <= value <= SPEEDS[1]:  # also of what is no number
         raise argparse.ArgumentTypeError(f"{text} is not from {SPEEDS[0]:g} to {SPEEDS[1]:g}")
     return value
 
 
 def _megabytes(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not 0 <= value <= 1e9:
         raise argparse.ArgumentTypeError(f"{text} is no size in MB")
     return value
