@@ -41,7 +41,7 @@ from .fit_records import (
 #: even nor quite of their shape; a misfit tells of the bench by what it exceeds that. Our choice, from
 #: trials: with a fine model of the own field fitted to a coarse one's forces, parts of 1e-3 pulled the
 #: contact gap by 0.05 mm.
-DOUBT = 3e-3
+DOUBT = 4e-3
 #: Gauss-Newton steps at most, and how often the smoothing is chosen anew among them.
 _STEPS, _CHOICES = 14, 4
 #: No input moves farther than this in one step, in standard uncertainties: what a slope is worth is known
