@@ -48,7 +48,8 @@ class Action(TypedDict):
 class Device(TypedDict):
     """One device: ``state`` is a DeviceState, ``age_s`` that of its last sensible word.
 
-    ``telemetry`` is what a lift also measures, by name: temperature_K, hall_V, vibration_V.
+    ``telemetry`` is what a lift also measures, by name: temperature_K, hall_V, vibration_V. ``delay_s``: how
+    late a balance was seen to answer a move, null before one was seen.
     """
 
     state: str
@@ -58,6 +59,7 @@ class Device(TypedDict):
     lines: int
     refused: int
     telemetry: NotRequired[dict[str, float]]
+    delay_s: NotRequired[float | None]
 
 
 class Live(TypedDict):

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 from ...drivers.clock import Clock
 from ...drivers.device import BalanceReading, DeviceState
+from ..acquisition.answers import Answers
 from ..acquisition.bench_noise import BenchNoise
 from ..acquisition.hands_free import HandsFreeInput
 from ..acquisition.level import PATIENCE, Acquisition, Limits
 from ..procedure import events, machine
-from ..procedure.manual_steps import least_change
+from ..procedure.manual_steps import least_change as least_by_hand
 from ..procedure.next_task import action_of, next_task
 from ..procedure.prediction import expected_reading
 from ..procedure.run import ENDED, LogEvent, RunRecord, apply
@@ -30,6 +31,7 @@ from .gap_worker import GapWorker, Mover
 from .pending import EntriesOnTheWay, PendingReplies, Refused
 from .publisher import Publisher
 from .queue import TARGET_DIGITS, RunQueue
+from .verdict import not_settled, verdict_on
 from .worker_thread import Worker
 
 if TYPE_CHECKING:
@@ -86,6 +88,7 @@ class RunController(Worker):
         self._armed = False
         self._live_new = False
         self.hands_free = HandsFreeInput()
+        self.answers = Answers(1e-6, self.rate)
 
     # -- the outside, from any thread ----------------------------------------------------------
 
@@ -142,6 +145,7 @@ class RunController(Worker):
         at_rest = self.stage.task is None or (self.stage.task.kind == "read" and not self._handling())
         for left, reading in enumerate(readings, -len(readings)):
             self.noise.feed(reading, at_rest)
+            self.answers.feed(reading.time, reading.value)
             follow = needed or (self.watched and left >= -NEWEST)
             settling = acquisition.feed(reading, follow, self._handling())
             self._hear_hands(reading)
@@ -187,8 +191,16 @@ class RunController(Worker):
             return
         if acquisition.ready:
             reading = acquisition.taken()
-            if reading is not None:
+            if reading is None:
+                return
+            verdict = verdict_on(self.answers, self.run, task, acquisition, reading)
+            if isinstance(verdict, events.NotBelieved):
                 self._armed = False
+                self._dispatch(replace(verdict, reading=reading | self.devices.measured()))
+            elif verdict:
+                self._armed = False
+                self.answers.taken(reading["value_kg"], reading["u_kg"])
+                self.devices.balance_delay = self.answers.delay
                 settling = acquisition.settling
                 if settling is not None and settling.level_since is not None:
                     self.hands_free.levels.quiet(settling.level_since)
@@ -218,15 +230,9 @@ class RunController(Worker):
         self._armed = False
         if task is None or task.kind != "read" or acquisition is None:
             return
-        acquisition.idle(now)
-        why = acquisition.settling.text if acquisition.settling else "no readings"
-        text = f"the reading did not settle in {now - self._read_began:.0f} s: {why}"
-        # Only noise leaves a level that is known, and how well; a person may want it all the same.
-        noisy = acquisition.settling is not None and acquisition.settling.reason == "too noisy for the target"
-        reading = acquisition.taken() if noisy else None
-        if reading is not None:
-            reading |= self.devices.measured()
-        self._dispatch(events.NotSettled(task.serial, text, reading))
+        found = not_settled(task, acquisition, now, now - self._read_began)
+        reading = found.reading | self.devices.measured() if found.reading is not None else None
+        self._dispatch(replace(found, reading=reading))
 
     # -- runs ----------------------------------------------------------------------------------
 
@@ -248,7 +254,8 @@ class RunController(Worker):
         limits = Limits(bench.balance.capacity, load.value if load is not None else None)
         target = target or TARGET_DIGITS * resolution
         self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
-        least = least_change(resolution, self.acquisition.target)
+        self.answers = Answers(resolution, self.rate)
+        least = least_by_hand(resolution, self.acquisition.target)
         self.hands_free.use(bench.balance.capacity, resolution, least)
 
     def add_run(
@@ -328,10 +335,13 @@ class RunController(Worker):
                     log.info("refused: %s", act.text)
 
     def _begin(self, task: events.Task) -> None:
+        if task.kind != "read":
+            self.answers.moving(self.clock.now(), by_hand=task.by_hand)
         if task.kind in ("establish", "retreat", "approach"):
             self.mover.begin(task)
         elif task.kind == "read" and self.acquisition is not None:
             self._read_began = self.clock.now()
+            self.answers.stands(self._read_began)
             self._armed = True
             self.hands_free.reading_begins(self._read_began)
             zero = self.run.last("zero") if self.run is not None else None

@@ -84,6 +84,7 @@ class Devices:
         """``asked`` hears that the person is asked for so many spacers."""
         self.readings: list[BalanceReading] = []
         self.balance: SerialBalance | None = None
+        self.balance_delay: float | None = None  # how late it answers a move, s, once that was seen
         self.setter: SerialLift | ManualSpacers | None = None
         self._asked = asked
         self.lift_ear = LiftCallbacks(clock, lift_state)
@@ -138,7 +139,8 @@ class Devices:
 
     def balance_device(self) -> Device | None:
         """The balance as clients see it."""
-        return self._device(self.balance)
+        device = self._device(self.balance)
+        return None if device is None else {**device, "delay_s": self.balance_delay}
 
     def lift_device(self) -> Device | None:
         """The lift as clients see it."""

@@ -86,10 +86,10 @@ class GapWorker:
             except Exception as error:
                 self._dispatch(LiftFailed(task.serial, str(error)))
 
-    def _lost(self) -> float:
+    def _lost(self) -> float | None:
+        """By how much the position before the homing was wrong, m; None where no count was kept."""
         setter = self._setter()
-        # None, where nothing could be compared (a lift that was switched off), counts as nothing lost so far.
-        return (setter.lost_height or 0.0) if isinstance(setter, SerialLift) else 0.0
+        return setter.lost_height if isinstance(setter, SerialLift) else 0.0
 
     def _move(self, task: Task) -> GapPosition:
         setter = self._setter()

@@ -57,7 +57,7 @@ def by_hand(run: RunRecord, stage: BenchState, task: Task, how: str) -> Outcome:
     return run, replace(stage, told=how), [Said(task)]
 
 
-def go_on(run: RunRecord, stage: BenchState) -> Outcome:
+def go_on(run: RunRecord, stage: BenchState, by: str = "a person") -> Outcome:
     """Take a held run up again, after looking at zero, position and history."""
     acts: list[Act] = []
     last = run.last("point")
@@ -69,10 +69,10 @@ def go_on(run: RunRecord, stage: BenchState) -> Outcome:
     near = any(h is not None and abs(now - h) < SAME_HEIGHT for h in here)
     moved = leaving or not stage.lift_known or not near
     why = stage.interrupted or run.why
-    plan = restart(run, why, need_zero=stage.zero_void, moved=moved)
+    plan = restart(run, why, need_zero=stage.zero_void, moved=moved, compare=stage.compare)
     if plan is not None:
         acts.append(restarted(why, plan))
-    acts.append(Record("went-on", "The run goes on.", {}))
+    acts.append(Record("went-on", "The run goes on.", {"by": by}))
     stage = replace(stage, interrupted="", doubt=None, unsettled=None, retreat=False, zero_void=False)
     return run, stage, acts
 

@@ -69,6 +69,7 @@ class BenchState:
     retreat_tries: int = 0
     lift_failures: int = 0
     zero_void: bool = False  # the balance may have changed its zero since it was read
+    compare: bool = False  # it may be another balance: a pull is compared before the run goes on
     interrupted: str = ""  # why the run must look at its history before going on
     doubt: Doubt | None = None
     unsettled: dict[str, Any] | None = None  # a reading known less well than wanted
@@ -145,7 +146,7 @@ class Stands:
     serial: int
     height: float
     far: bool
-    lost: float = 0.0  # after a homing: by how much the position believed before was wrong, m
+    lost: float | None = 0.0  # after a homing: by how much the position before was wrong, m; None: no count
 
 
 @dataclass(frozen=True)
@@ -180,6 +181,20 @@ class Accepted:
 
     serial: int
     reading: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class NotBelieved:
+    """A level that stands and is not surely of this gap; ``code``: unanswered, late, dead or moved-alone.
+
+    ``doubtful``: so many of the readings before it may be of the same fault.
+    """
+
+    serial: int
+    code: str
+    why: str
+    reading: dict[str, Any] | None
+    doubtful: int = 0
 
 
 @dataclass(frozen=True)
@@ -252,6 +267,7 @@ Event = (
     | LiftVoid
     | LiftBack
     | Accepted
+    | NotBelieved
     | NotSettled
     | Level
     | Tapped

@@ -15,12 +15,13 @@ def held(why: str, code: str) -> Record:
     return Record("held", f"Held: {why}", {"why": why, "code": code})
 
 
-def restarted(why: str, plan: Restart) -> Record:
-    """A branch is walked again, or a zero read again."""
+def restarted(why: str, plan: Restart, code: str = "") -> Record:
+    """A branch is walked again, or a zero read again; ``code``: because of what, in a word."""
     legs = ", ".join(str(leg) for leg in plan.spoilt_legs)
     text = f"Started again through the largest field, leg {legs}: {why}" if legs else f"Zero again: {why}"
     data = {
         "why": why,
+        "code": code,
         "steps": list(plan.steps),
         "legs": list(plan.spoilt_legs),
         "set_aside": {str(number): reason for number, reason in plan.set_aside.items()},

@@ -35,6 +35,7 @@ from .events import (
     LiftBack,
     LiftFailed,
     LiftVoid,
+    NotBelieved,
     NotRecorded,
     NotSettled,
     OutOfRange,
@@ -45,11 +46,13 @@ from .events import (
 )
 from .log_entries import hands_done, held, reading_of, restarted
 from .next_task import next_task
-from .restart import restart, under_way
+from .restart import restart, unconfirmed, under_way
 from .run import RunRecord, apply
 
 #: How often in a row a lift may lose its position before a person is asked for.
 LIFT_TRIES = 3
+#: How often in a run, until a person lets it go on, a branch is begun again because the lift was reset.
+MOST_RESETS = 4
 #: Homing finds its switch again to some micrometres; a motor loses four full steps at a time, 0.04 mm.
 LOST_BORNE = 1.5e-5
 #: The entries a run waits for.
@@ -161,6 +164,10 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             if event.serial != serial or stage.task is None or stage.task.step is None:
                 return run, stage, []
             return _accepted(run, stage, stage.task.step, event.reading)
+        case NotBelieved():
+            if event.serial != serial or not _going(run, stage):
+                return run, stage, []
+            return _not_believed(run, stage, event)
         case NotSettled():
             if event.serial != serial:
                 return run, stage, []
@@ -182,7 +189,7 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
                 return run, stage, []  # a hand leaning on the pan is no fault
             return _fault(run, stage, event.why, event.code, at_once=True)
         case BalanceGone():
-            stage = replace(stage, balance_ok=False, balance_why=event.why, zero_void=True)
+            stage = replace(stage, balance_ok=False, balance_why=event.why, zero_void=True, compare=True)
             if not _going(run, stage):
                 return run, stage, []
             return _fault(run, stage, f"the balance: {event.why}", "balance", at_once=False)
@@ -205,7 +212,7 @@ def _by_itself(run: RunRecord, stage: BenchState) -> Outcome:
     """A run held for the balance alone goes on when it is back; a stopped lift waits for a person."""
     able = stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
     if run.state == "held" and run.code == "balance" and able:
-        return go_on(run, stage)
+        return go_on(run, stage, "itself")
     return run, stage, []
 
 
@@ -224,8 +231,10 @@ def _fault(run: RunRecord, stage: BenchState, why: str, code: str, *, at_once: b
     return run, stage, acts
 
 
-def _homed(run: RunRecord, stage: BenchState, lost: float) -> Outcome:
+def _homed(run: RunRecord, stage: BenchState, lost: float | None) -> Outcome:
     """Homing tells whether steps were lost: then the readings since the last one stand at other gaps."""
+    if lost is None:
+        return _uncounted(run, stage)
     found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
     acts: list[Act] = [Record("homed", f"Homed: {found}." if lost else "Homed.", {"lost_m": lost})]
     if abs(lost) <= LOST_BORNE or not run.unchecked:
@@ -238,12 +247,41 @@ def _homed(run: RunRecord, stage: BenchState, lost: float) -> Outcome:
     return run, replace(stage, holding=True), [*acts, held(advice, "lift")]
 
 
+def _uncounted(run: RunRecord, stage: BenchState) -> Outcome:
+    """The lift kept no count: what no homing had confirmed before is read again, from its branch's start."""
+    acts: list[Act] = [Record("homed", "Homed; the lift had kept no count to compare.", {"lost_m": None})]
+    if not run.unchecked:
+        return run, stage, acts
+    why = "the lift lost its count before a homing confirmed their heights"
+    plan = unconfirmed(run, why, need_zero=stage.zero_void)
+    acts += _set_aside(run, why)
+    if plan is not None and _going(run, stage):
+        acts.append(restarted(why, plan))
+    elif run.state == "held":
+        stage = replace(stage, interrupted=why)
+    return run, stage, acts
+
+
 def _set_aside(run: RunRecord, why: str) -> list[Act]:
     """The readings that no homing has confirmed."""
     return [
         Record("set-aside", f"Reading {p['id']} set aside: {why}", {"point": p["id"], "why": why})
         for p in run.unchecked
     ]
+
+
+def _not_believed(run: RunRecord, stage: BenchState, event: NotBelieved) -> Outcome:
+    """Held and asked. Of a late balance nothing since its last zero counts: the branch is read again."""
+    used = [p for p in run.points if p["set_aside"] is None]
+    acts: list[Act] = []
+    for point in used[len(used) - event.doubtful :] if event.doubtful else []:
+        text = f"Reading {point['id']} set aside: {event.why}"
+        acts.append(Record("set-aside", text, {"point": point["id"], "why": event.why}))
+    if event.code == "late":
+        run, stage, more = _fault(run, replace(stage, zero_void=True), event.why, "late", at_once=False)
+        return run, stage, [*acts, *more]
+    stage = replace(stage, unsettled=event.reading, holding=True)
+    return run, stage, [*acts, held(event.why, event.code)]
 
 
 def _homing(stage: BenchState) -> bool:
@@ -268,7 +306,12 @@ def _lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconf
     if not _going(run, stage) or run.ladder != "lift":
         return run, stage, []
     reason = f"the lift: {why}"
-    if kind != "reset" or failures >= LIFT_TRIES:
+    often = run.resets >= MOST_RESETS
+    if kind == "reset" and often:
+        reason = (
+            f"{reason}; it started afresh {run.resets + 1} times in this run: look at its supply and cable"
+        )
+    if kind != "reset" or failures >= LIFT_TRIES or often:
         far = kind in ("reset", "fault")
         stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0, holding=True)
         aside = _set_aside(run, f"no homing confirmed its height: {why}") if unconfirmed else []
@@ -277,11 +320,18 @@ def _lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconf
     if plan is None:
         return run, stage, []
     stage = replace(stage, zero_void=False)
-    return run, stage, [restarted(reason, plan)]
+    return run, stage, [restarted(reason, plan, "lift")]
 
 
 def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, Any]) -> Outcome:
     stage = replace(stage, lift_failures=0)
+    if stage.compare and (found := doubts.compared(run, step, reading)) is not None:
+        agrees, text = found
+        if not agrees:
+            stage = replace(stage, unsettled=reading, holding=True)
+            return run, stage, [held(text, "another-balance")]
+        stage = replace(stage, compare=False)
+        return run, stage, [Record("compared", text, {}), reading_of(step, reading)]
     doubt = doubts.about(run, step, reading["value_kg"])
     if doubt is not None:
         return run, replace(stage, doubt=replace(doubt, reading=reading), task=None), []
@@ -336,4 +386,4 @@ def _zero_again(run: RunRecord, stage: BenchState, why: str) -> Outcome:
 
 def resumed(run: RunRecord, why: str) -> BenchState:
     """The stage of a run found in the store: nothing of the bench is known, its zero neither."""
-    return BenchState(zero_void=True, interrupted=why if under_way(run) else "")
+    return BenchState(zero_void=True, compare=True, interrupted=why if under_way(run) else "")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..protocol import Step
+from ..protocol import Point, Step
 from .manual_steps import pull_at
 from .run import RunRecord
 
@@ -49,3 +49,59 @@ def _by_the_branch(run: RunRecord, step: Step) -> tuple[float, float] | None:
         return None
     change = ratios[-1] - ratios[-2]
     return plan * (ratios[-1] + change), abs(plan) * (abs(change) + BRANCH * abs(ratios[-1]))
+
+
+#: The least share of what the geometry alone would change that a change of the gap must show, by the last
+#: pull and, where that nearly vanishes, by the largest ratio of pull to plan so far.
+BY_THE_PULL, BY_THE_PLAN = 0.3, 0.05
+
+
+def least_change(run: RunRecord | None, step: Step | None) -> float:
+    """The least by which a reading must differ from the one before it, kg; 0 where none need be seen.
+
+    Between two gaps the pull changes with the field's gradient even if the sample keeps its magnetisation; a
+    zero differs from the reading before it by that pull.
+    """
+    if run is None or step is None or not run.points:
+        return 0.0
+    last = run.points[-1]
+    if step["kind"] == "zero" or last["kind"] == "zero":
+        if step["kind"] == last["kind"]:
+            return 0.0
+        known = pull_at(run, last) if last["kind"] == "point" else None
+        return abs(known) / 2 if known is not None else BY_THE_PLAN * _scale(run) * abs(_planned(step))
+    if last["orientation"] != step["orientation"]:
+        return 0.0
+    here, there = _gradient(run, last), _gradient(run, step)
+    pull = pull_at(run, last)
+    if pull is None or not here or not there:
+        return 0.0
+    kept = BY_THE_PULL * abs(pull) * abs(there / here - 1.0)
+    return max(kept, BY_THE_PLAN * _scale(run) * abs(there - here))
+
+
+def _planned(step: Step) -> float:
+    return step["predicted_reading_kg"] or 0.0
+
+
+def _scale(run: RunRecord) -> float:
+    """The largest ratio of a measured pull to the planned one so far, at most 1; half before there is any."""
+    planned = {s["step"]: s["predicted_reading_kg"] for s in (*run.plan, *run.steps)}
+    ratios = [
+        abs(pull / plan)
+        for p in run.points
+        if p["kind"] == "point" and (plan := planned.get(p["step"])) and (pull := pull_at(run, p)) is not None
+    ]
+    return min(1.0, max(ratios, default=0.5))
+
+
+def _gradient(run: RunRecord, place: Step | Point) -> float:
+    """The planned pull of the saturated sample at a place, kg: on the way out; 0 where unknown."""
+    here = {
+        s["leg"]: abs(_planned(s)) for s in run.plan if s["kind"] == "point" and _place(s) == _place(place)
+    }
+    return here.get(1) or here.get(0) or 0.0
+
+
+def _place(place: Step | Point) -> tuple[float | None, int | None]:
+    return place["height_m"], place["spacers"]

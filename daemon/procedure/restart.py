@@ -37,21 +37,53 @@ def under_way(run: RunRecord) -> bool:
     return run.steps[run.done - 1]["kind"] == "point"
 
 
-def restart(run: RunRecord, why: str, *, need_zero: bool, moved: bool) -> Restart | None:
+def restart(
+    run: RunRecord, why: str, *, need_zero: bool, moved: bool, compare: bool = False
+) -> Restart | None:
     """The way on after an interruption; None when the run can simply go on.
 
     ``need_zero``: the balance may have changed its zero, so none is used across the interruption.
-    ``moved``: the lift is not, or not surely, where the last reading left it.
+    ``moved``: the lift is not, or not surely, where the last reading left it. ``compare``: it may be another
+    balance, so a pull that was read is read again before others are.
     """
     step = run.next_step
     if step is None:
         return None
-    if run.ladder == "lift" and moved and under_way(run):
+    if run.ladder == "lift" and ((moved and under_way(run)) or (compare and _may_compare(run))):
         return _branch_again(run, step, why, need_zero)
+    if run.ladder == "spacers" and compare and _may_compare(run):
+        return _last_again(run, why)
     if need_zero and step["kind"] != "zero":
         zero = _zero(step)
         return Restart(_renumber(run, (zero, *run.steps[run.done :])), {})
     return None
+
+
+def unconfirmed(run: RunRecord, why: str, *, need_zero: bool) -> Restart | None:
+    """The way on where no homing confirms the last readings: from the beginning of their first branch."""
+    legs = [p["leg"] for p in run.unchecked]
+    step = next((s for s in run.plan if s["kind"] == "point" and s["leg"] == min(legs, default=0)), None)
+    if step is None or run.next_step is None:
+        return None
+    return _branch_again(run, step, why, need_zero)
+
+
+def _may_compare(run: RunRecord) -> bool:
+    """Whether there is something to compare with, and something still to read."""
+    used = any(p["kind"] == "point" and p["set_aside"] is None for p in run.points)
+    return used and any(s["kind"] == "point" for s in run.steps[run.done :])
+
+
+def _last_again(run: RunRecord, why: str) -> Restart | None:
+    """With spacers the last gap is read again: the sample was away in between, as it always is."""
+    last = run.last("point")
+    step = next((s for s in run.steps if last is not None and s["step"] == last["step"]), None)
+    if last is None or step is None:
+        return None
+    rest = run.steps[run.done :]
+    fresh = (_zero(rest[0]),) if rest[0]["kind"] == "point" else ()  # its zero was read before
+    steps = _renumber(run, (_zero(step), step, *fresh, *rest))
+    return Restart(steps, {last["id"]: f"read again: {why}"})
 
 
 def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Restart:
@@ -74,7 +106,7 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
     aside = {
         point["id"]: reason
         for point in run.points
-        if point["kind"] == "point" and point["set_aside"] is None and point["leg"] in legs
+        if point["kind"] == "point" and point["set_aside"] is None and point["leg"] >= legs[0]
     }
     if lead:
         # The branch's starting point is measured anew; two of them would stand side by side.

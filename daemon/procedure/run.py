@@ -62,6 +62,7 @@ class RunRecord:
     homed: int = 0  # the event of the last homing: readings after it stand on it
     hands_free: bool = False  # the balance may show that an action was done
     spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
+    resets: int = 0  # branches begun again because the lift lost its position, since a person let it go on
     warnings: tuple[str, ...] = ()  # events that could not be used, in words
 
     @property
@@ -124,7 +125,8 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 steps=steps,
             )
         case "started" | "went-on":
-            return replace(run, state="running", why="", code="")
+            resets = run.resets if data.get("by") == "itself" else 0
+            return replace(run, state="running", why="", code="", resets=resets)
         case "held":
             return replace(run, state="held", why=data["why"], code=data["code"])
         case "stopped" | "finished":
@@ -145,7 +147,9 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             late = [p for p in run.points if p["leg"] in data.get("legs", ()) and p["kind"] == "point"]
             reason = f"the branch was started again: {data['why']}"
             aside |= {p["id"]: reason for p in late if p["set_aside"] is None and p["id"] not in aside}
-            return replace(run, steps=run.steps[: run.done] + fresh, points=_set_aside(run.points, aside))
+            resets = run.resets + (data.get("code") == "lift")
+            steps = run.steps[: run.done] + fresh
+            return replace(run, steps=steps, points=_set_aside(run.points, aside), resets=resets)
         case "homed":
             return replace(run, homed=event.id)
         case "set-aside":

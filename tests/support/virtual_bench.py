@@ -98,6 +98,7 @@ class Devices:
     def __init__(self, bench: VirtualBench) -> None:
         self.bench = bench
         self.balance, self.lift = Balance(), Lift()
+        self.balance_delay: float | None = None
         self.readings: list[BalanceReading] = []
 
     def open(self, bench: Any) -> None:
@@ -111,7 +112,7 @@ class Devices:
         return {"temperature_K": 294.15, "hall_V": None, "vibration_V": None}
 
     def balance_device(self) -> Any:
-        return self._device(self.balance)
+        return {**self._device(self.balance), "delay_s": self.balance_delay}
 
     def lift_device(self) -> Any:
         return self._device(self.lift)
@@ -201,6 +202,7 @@ class Mover:
         bench.path.append(target)
         seconds = 1.0 + abs(target - bench.height) / 2e-3
         bench.moving_to, bench.move_serial = target, task.serial
+        bench.move_time = (bench.clock.now(), seconds)
 
         def arrive() -> None:
             if bench.moving_to == target and bench.move_serial == task.serial:
@@ -241,8 +243,9 @@ class VirtualBench:
         self.height = 20e-3
         self.moving_to: float | None = None
         self.move_serial = 0
+        self.move_time = (0.0, 1.0)  # when the move under way began, and how long it takes, s
         self.lift_fails: list[str] = []
-        self.lost = 0.0  # what the next homing will find, m
+        self.lost: float | None = 0.0  # what the next homing will find, m; None: no count was kept
         self.sample_on = True
         self.orientation = 1
         self.spacers = 0
@@ -294,10 +297,19 @@ class VirtualBench:
         shown = self.offset + self.pressed
         if not self.sample_on:
             return shown
-        gap = self.height if self.run is None or self.run.ladder == "lift" else self.spacers * 1e-3
+        gap = self.place if self.run is None or self.run.ladder == "lift" else self.spacers * 1e-3
         if gap < STRONG:
             self.magnetised = self.orientation
         return shown - self.orientation * self.magnetised * attraction(gap)
+
+    @property
+    def place(self) -> float:
+        """Where the lift is now, m: on its way while it moves."""
+        if self.moving_to is None:
+            return self.height
+        began, seconds = self.move_time
+        share = min(max((self.clock.time - began) / seconds, 0.0), 1.0)
+        return self.height + share * (self.moving_to - self.height)
 
     def advance(self, seconds: float, step: float = 0.1) -> None:
         """Let time pass, in steps of ``step``, each with the readings due and one turn."""
@@ -325,7 +337,11 @@ class VirtualBench:
         self.devices.balance.lines += count
         for t, v in zip(times.tolist(), values.tolist(), strict=True):
             value, mark = (v, "steady") if self.forced is None else self.forced
-            self.devices.readings.append(BalanceReading(t, value, mark, b""))
+            self.devices.readings.extend(self.line(BalanceReading(t, value, mark, b"")))
+
+    def line(self, reading: BalanceReading) -> list[BalanceReading]:
+        """What of a reading comes out at the line's other end now; an honest line's all."""
+        return [reading]
 
     def until(self, what: Callable[[], bool], seconds: float = 3600.0) -> None:
         """Let time pass until something is so; the test fails when it never is."""

@@ -119,6 +119,8 @@ def _device_rows(name: str, device: Device | None, later: float) -> list[tuple[s
     age = device["age_s"]
     heard = "never heard" if age is None else f"heard {duration(age + later)} ago"
     rows.append(("", f"{heard}, {device['refused']} of {device['lines']} lines not understood"))
+    if (delay := device.get("delay_s")) is not None:
+        rows.append(("", f"shows a move after {delay:.1f} s (at most 2 s may be)"))
     if measured := telemetry_words(device):
         rows.append(("", ", ".join(measured)))
     return rows

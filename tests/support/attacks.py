@@ -1,0 +1,173 @@
+"""The attacks on belief: each a virtual bench with one fault, by kind, and what must come of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from .hostile_bench import HostileBench, StuckLift, wrong_readings
+
+#: Simulated time within which a run must have ended or be held, s.
+PATIENCE = 6 * 3600.0
+
+
+@dataclass(frozen=True)
+class Attack:
+    """``kind`` and ``name`` for the table; ``make`` gives the bench; ``ends``: how the run may end."""
+
+    kind: str
+    name: str
+    make: Callable[[], HostileBench]
+    ends: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of an attack."""
+
+    end: str
+    why: str
+    wrong: int
+    lost: int
+    alarmed: bool
+
+
+def outcome(attack: Attack) -> Outcome:
+    """Play it to its end. Raises AssertionError where it has none."""
+    bench = attack.make()
+    bench.start("lift", points=4)
+    end = bench.play(PATIENCE)
+    assert bench.run is not None
+    told = [data["id"] for topic, data in bench.told if topic == "point"]
+    stored = [p["id"] for p in bench.store.record(bench.run.id).points]
+    lost = len(set(told) - set(stored)) + len(stored) - len(set(stored))
+    held = any(alarm["kind"] == "held" for alarm in bench.alarms)
+    return Outcome(end, bench.run.why, len(wrong_readings(bench)), lost, held)
+
+
+def _late(age: float, since: int = 0) -> Callable[[], HostileBench]:
+    def make() -> HostileBench:
+        bench = HostileBench(seed=int(10 * age) + since)
+        bench.fault = lambda: setattr(bench, "age", age if bench.read_so_far >= since else 0.1)
+        return bench
+
+    return make
+
+
+def _frozen(since: int, under_way: bool) -> Callable[[], HostileBench]:
+    def make() -> HostileBench:
+        bench = HostileBench(seed=since)
+
+        def fault() -> None:
+            if bench.read_so_far >= since and (bench.half_way or not under_way):
+                bench.frozen = True
+
+        bench.fault = fault
+        return bench
+
+    return make
+
+
+def _quiet(since: int) -> Callable[[], HostileBench]:
+    def make() -> HostileBench:
+        bench = HostileBench(seed=since)
+        bench.fault = lambda: setattr(bench, "noise", 0.0 if bench.read_so_far >= since else 0.4e-6)
+        return bench
+
+    return make
+
+
+def _wrong_digits(by: float, seconds: float) -> Callable[[], HostileBench]:
+    def make() -> HostileBench:
+        bench = HostileBench(seed=int(by * 1e6) % 97)
+        seen: set[int] = set()
+
+        def fault() -> None:
+            if bench.reads_a_point and bench.read_so_far not in seen and bench.read_so_far > 1:
+                seen.add(bench.read_so_far)
+                bench.wrong_for = (bench.clock.time + seconds, round(bench.pull() + by, 6))
+
+        bench.fault = fault
+        return bench
+
+    return make
+
+
+def _once(since: int, what: Callable[[HostileBench], None], seed: int = 1) -> Callable[[], HostileBench]:
+    """Something happens once, while reading ``since`` is taken."""
+
+    def make() -> HostileBench:
+        bench = HostileBench(seed=seed)
+        done: list[int] = []
+
+        def fault() -> None:
+            if bench.read_so_far >= since and bench.reads_a_point and not done:
+                done.append(1)
+                bench.later(1.0, lambda: what(bench))
+
+        bench.fault = fault
+        return bench
+
+    return make
+
+
+def _another(scale: float, since: int) -> Callable[[], HostileBench]:
+    return _once(since, lambda b: b.unplug_balance(20.0, lambda: setattr(b, "scale", scale)))
+
+
+def _resets(most: int, between: int) -> Callable[[], HostileBench]:
+    def make() -> HostileBench:
+        bench = HostileBench(seed=most)
+        count = [0, 0]
+
+        def fault() -> None:
+            task = bench.controller.stage.task
+            moves = task is not None and task.kind == "approach"
+            if moves and count[0] < most and bench.read_so_far >= count[1] + between:
+                count[:] = [count[0] + 1, bench.read_so_far]
+                bench.later(0.5, bench.reset_lift)
+
+        bench.fault = fault
+        return bench
+
+    return make
+
+
+def _stuck(since: int) -> Callable[[], HostileBench]:
+    def make() -> HostileBench:
+        bench = StuckLift(seed=since)
+        bench.after = since
+        return bench
+
+    return make
+
+
+def attacks() -> Iterator[Attack]:
+    """All of them."""
+    fine, held = ("finished",), ("held: late", "held: unanswered", "held: dead")
+    for age in (0.3, 0.5, 1.0, 1.5, 1.9):
+        yield Attack("late line, within 2 s", f"{age} s", _late(age), fine)
+    for age in (2.5, 3.0, 5.0, 10.0, 20.0, 30.0):
+        yield Attack("late line, beyond 2 s", f"{age} s", _late(age), held)
+    for since in (5, 9, 13):
+        yield Attack("line that becomes late", f"5 s from reading {since}", _late(5.0, since), held)
+    for since in (3, 5, 8, 12, 15):
+        yield Attack("frozen display", f"from reading {since}", _frozen(since, False), held)
+    for since in (4, 7, 10, 14):
+        yield Attack("display frozen in a move", f"from reading {since}", _frozen(since, True), held)
+    for since in (6, 12):
+        yield Attack("level without noise", f"from reading {since}", _quiet(since), held)
+    for by in (-1e-5, 1e-5, 1e-4, -1e-3):
+        yield Attack("a wrong digit for 1.2 s", f"{by * 1e6:+.0f} mg", _wrong_digits(by, 1.2), fine)
+    for scale, since in ((1.02, 5), (0.98, 8), (1.05, 10), (1.02, 14), (0.98, 17)):
+        name = f"{scale} from reading {since}"
+        yield Attack("another balance", name, _another(scale, since), ("held: another-balance",))
+    for since in (5, 9, 14):
+        yield Attack("the same balance again", f"from reading {since}", _another(1.0, since), fine)
+    for since in (3, 5, 7, 10, 13, 16):
+        yield Attack("lift that does not move", f"from reading {since}", _stuck(since), held)
+    for most, between in ((1, 3), (1, 6), (1, 9), (1, 12), (2, 7), (3, 5)):
+        yield Attack("lift that is reset", f"{most} times", _resets(most, between), fine)
+    for between in (2, 3, 4, 5, 7):
+        name = f"after each {between} readings"
+        yield Attack("lift reset 45 times", name, _resets(45, between), ("held: lift", "finished"))
