@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -75,6 +76,10 @@ def test_a_check_by_one_gap(bench: Path, tmp_path: Path) -> None:
     one = notebook(tmp_path / "check.csv", [2.0], ends=(1,))
     words = ("calibrate", str(one), "--bench", str(new), "--from", "coil", "--check")
     assert "The calibration holds" in good(*words).stdout
+    expired = re.sub('expires = ".*"', 'expires = "2020-01-01"', new.read_text())
+    (tmp_path / "old.toml").write_text(expired)
+    said = call("field", "--bench", str(tmp_path / "old.toml"), "--gap", "2 mm")
+    assert "expired on 2020-01-01" in said.output
     stronger = one.read_text().replace(",48,", ",46,").replace(",-48,", ",-46,")
     one.write_text(stronger)  # as if the same pull had come of less current
     result = call(*words)

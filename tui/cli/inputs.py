@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -111,6 +112,9 @@ def bench_of(path: Path) -> Bench:
     bench = read_bench(path)
     for question in doubts(bench):
         note(f"{path}: {question}")
+    found = bench.calibration
+    if found is not None and date.today().isoformat() > found.expires:
+        note(f"{path}: its calibration of {found.date} expired on {found.expires}: calibrate again")
     return bench
 
 
