@@ -299,6 +299,7 @@ def test_what_goes_on_rising_is_not_called_saturation():
         assert "at most" in found["squareness"].why
 
 
+@pytest.mark.slow
 def test_intervals_cover_the_truth():
     """Benches drawn from their stated uncertainties: the intervals hold the truth about as often as they say.
 

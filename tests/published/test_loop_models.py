@@ -42,6 +42,7 @@ def assembly() -> tuple[np.ndarray, np.ndarray]:
     return h, stoner_wohlfarth(h)
 
 
+@pytest.mark.slow
 def test_stoner_wohlfarth_remanence_and_coercivity(assembly: tuple[np.ndarray, np.ndarray]) -> None:
     """Mr/Ms = 1/2 exactly; Hc/HK = 0.482212046 (recomputed three ways; the 0.479 of 1948 was by hand)."""
     h, m = assembly

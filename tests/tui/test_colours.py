@@ -54,6 +54,7 @@ def test_distances_are_those_of_the_colour_space() -> None:
 
 @pytest.mark.parametrize("ground", ["0;15", "15;0"], ids=["light", "dark"])
 @pytest.mark.parametrize("name", ["run", "run-spacers", "run-held", "run-none", "figures", "bench"])
+@pytest.mark.slow
 async def test_every_word_of_a_view_can_be_read(
     name: str, ground: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -98,6 +98,7 @@ async def test_every_word_of_the_key_row_takes_a_click(place: str, monkeypatch: 
 
 
 @pytest.mark.parametrize("place", PLACES)
+@pytest.mark.slow
 async def test_every_line_of_the_help_page_takes_a_click(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     keys = tuple(key for key in (*KEYS[place], *KEYS["everywhere"]) if key.action != "help")
     async with listening(place, keys, monkeypatch, (120, 60)) as (st, asked):

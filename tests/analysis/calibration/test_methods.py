@@ -183,6 +183,7 @@ def test_pair_of_like_magnets():
     assert all(0.9 < r.correlation < 1 for r in results)
 
 
+@pytest.mark.slow
 def test_the_magnets_sizes_are_in_the_uncertainty():
     """True sizes drawn about the stated ones; and where none is stated, it is said."""
     heights, u, small = np.arange(8) * 2.5e-3, 2e-4, 30e-6

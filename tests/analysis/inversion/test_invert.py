@@ -30,6 +30,7 @@ def estimate_of(case: Case, seed: int | None = 3, **how: str) -> LoopEstimate:
 
 
 @pytest.mark.parametrize("name", [case.name for case in CASES if case.saturates])
+@pytest.mark.slow
 def test_a_saturated_loop_comes_back(name: str) -> None:
     case = _BY_NAME[name]
     found = estimate_of(case)
@@ -43,6 +44,7 @@ def test_a_saturated_loop_comes_back(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", [case.name for case in CASES if not case.saturates])
+@pytest.mark.slow
 def test_an_unsaturated_loop_comes_back_from_each_parts_own_history(name: str) -> None:
     """Root mean squares over three runs: one alone can be taken in by its noise (see ``evidence``)."""
     case = _BY_NAME[name]
@@ -55,6 +57,7 @@ def test_an_unsaturated_loop_comes_back_from_each_parts_own_history(name: str) -
     assert errors(case, estimate_of(case, method="mean"))[0] / 3 >= M
 
 
+@pytest.mark.slow
 def test_real_layers_are_held_likely() -> None:
     found = estimate_of(LAYERED)
     M, HcJ, *_ = errors(LAYERED, found)
@@ -82,6 +85,7 @@ def test_the_answers_foretell_what_a_changed_force_does() -> None:
         assert np.linalg.norm(moved.M - found.M - at_points) < 0.1 * np.linalg.norm(at_points)
 
 
+@pytest.mark.slow
 def test_noise_comes_out_as_the_maps_say() -> None:
     """Scatter of M over repeated noise against sqrt(map^2 @ u^2), at the points of the descending branch."""
     case = _BY_NAME["soft disc"]

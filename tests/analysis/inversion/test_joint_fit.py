@@ -79,6 +79,7 @@ def truth_of(case: Case) -> float:
     return float(read_figures(H, M, run.N)[HcJ][0])
 
 
+@pytest.mark.slow
 def test_a_bench_wrong_within_its_uncertainty_spoils_nothing() -> None:
     """Remanence two standard uncertainties off (1.5 %), contact one: HcJ within 2 % of the second model's."""
     found = invert(run_with(LAYERS, 1.03e-3), stated(LAYERS, 1.30, 1.03e-3))

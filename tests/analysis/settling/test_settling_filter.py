@@ -139,6 +139,7 @@ def waits_under_a_breath_held() -> float:
     return float(np.mean(waits))
 
 
+@pytest.mark.slow
 def test_a_breath_held_and_released_costs_less_where_it_is_given_room(monkeypatch) -> None:
     given_room = waits_under_a_breath_held()
     monkeypatch.setattr(Bank, "loosen_swing", lambda bank: None)

@@ -136,6 +136,7 @@ def test_hands_at_work_and_a_shaken_bench_are_not_taken_for_taps() -> None:
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.slow
 def test_a_person_at_the_twin_says_nothing_by_the_way(seed: int) -> None:
     """An hour and more of placing, taking off, counting spacers, turning, re-zeroing, knocks and draughts."""
     rng = np.random.default_rng(seed)
