@@ -248,7 +248,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "target_u_kg": "float or null",
             "name": "str or null",
             "queue": "bool, optional: wait for the present run's end",
-            "loops": "int, optional: so many runs one after the other",
+            "loops": "int, optional: this many runs, one after the other",
             "not_before_utc": "str or null, optional: ISO 8601",
             "hands_free": "bool, optional: spacers; the balance may show that an action was done. "
             "Only for clients that give the code with run.confirm",

@@ -23,7 +23,7 @@ from .alarms import Alarms
 from .clock import LongClock, StepWatch, boot_id, start_after, utc_now
 from .control.controller import RunController
 from .control.publisher import LOG_SHOWN, log_line
-from .procedure.events import Fault
+from .procedure.events import Trouble
 from .procedure.next_task import as_seen
 from .procedure.run import ENDED
 from .protocol import RunLine, Topic
@@ -156,9 +156,9 @@ class Daemon:
             why = "; ".join((why if last.state == "running" else last.why, *last.warnings))
             self.controller.resume(last, why)
 
-    def _post(self, what: Fault | Note) -> None:
+    def _post(self, what: Trouble | Note) -> None:
         """What the store's guard finds, to the run."""
-        if isinstance(what, Fault):
+        if isinstance(what, Trouble):
             self.controller.happen(what)
         else:
             self.controller.post(lambda: self.controller.note(*what))
@@ -230,7 +230,7 @@ class Daemon:
         if trouble is not None and self.disk_trouble is None:
             self.log_writer.keep_raw = False
             self.alarm({"kind": "disk", "text": trouble})
-            self.controller.happen(Fault("disk", trouble))
+            self.controller.happen(Trouble("disk", trouble))
         elif trouble is None and self.disk_trouble is not None:
             self.log_writer.keep_raw = True
             self.controller.post(lambda: self.controller.note("disk", "There is room on the disk again."))
@@ -352,11 +352,11 @@ class Daemon:
             self._stopped.set()
 
     def _end(self) -> str:
-        """Hold the run, bring the lift to the far end, write what waits, let go; returns what went wrong."""
+        """Hold the run, retreat the lift, write what waits, release the store; returns what went wrong."""
         controller = self.controller
         run = controller.run
         if run is not None and run.state == "running":
-            controller.happen(Fault("restart", "the daemon was stopped"))
+            controller.happen(Trouble("restart", "the daemon was stopped"))
         deadline = time.monotonic() + LAST_RETREAT
         while time.monotonic() < deadline:
             time.sleep(0.05)

@@ -8,7 +8,7 @@ from typing import Any
 
 from . import health, paths
 from .clock import utc_now
-from .procedure.events import Fault
+from .procedure.events import Trouble
 from .store.file_watch import FileWatch
 from .store.locks import StoreLock
 from .store.store import Store
@@ -26,7 +26,7 @@ class StoreGuard:
         store: Store,
         lock: StoreLock,
         alarm: Callable[[dict[str, Any]], None],
-        post: Callable[[Fault | Note], None],
+        post: Callable[[Trouble | Note], None],
     ) -> None:
         self.store, self._lock, self._alarm, self._post = store, lock, alarm, post
         self._path = store.path.resolve()
@@ -69,7 +69,7 @@ class StoreGuard:
 
     def _tell(self, text: str) -> None:
         self._alarm({"kind": "store", "text": text})
-        self._post(Fault("store", text))
+        self._post(Trouble("store", text))
 
     def _rescue(self, why: str) -> None:
         target = paths.rescue_file(self._path, utc_now())

@@ -67,5 +67,5 @@ class GapSetter(Protocol):
         ...
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Release the port."""
         ...

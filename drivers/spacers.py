@@ -91,7 +91,7 @@ class ManualSpacers:
             return GapPosition(height, known=known, moving=self._asked is not None)
 
     def close(self) -> None:
-        """Nothing to let go of, but who waits is let go."""
+        """Nothing to release, but whoever waits is released."""
         self.stop()
 
     def _go(self, number: int) -> GapPosition:

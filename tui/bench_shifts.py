@@ -8,7 +8,7 @@ from typing import Any, Final
 from ..analysis.figures.names import input_shown
 from .format import two_figures, with_uncertainty
 
-#: From so many standard uncertainties on a value is named; below, the readings agree with it.
+#: From this many standard uncertainties on a value is named; below, the readings agree with it.
 WORTH_NAMING: Final = 1.0
 
 

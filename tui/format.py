@@ -9,7 +9,7 @@ from ..analysis.units import decimals
 from ..daemon.protocol import ActionCode, Device, Live, Point, Step
 from .state.snapshot import STALE_AFTER_S
 
-#: Beyond this, how long a reading takes cannot be told, s: whatever disturbs it has to go first.
+#: Beyond this, how long a reading takes cannot be determined, s: whatever disturbs it has to go first.
 LONG_S: Final = 600.0
 
 MINUS: Final = "−"
@@ -48,7 +48,7 @@ def level(kilograms: float | None, u_kg: float | None, most: int) -> str:
 
 
 def more(seconds: float | None) -> str:
-    """How much longer a reading takes: ``about 6 s more``; what takes very long is not foretold."""
+    """How much longer a reading takes: ``about 6 s more``; what takes very long is not predicted."""
     if seconds is None or not math.isfinite(seconds):
         return ""
     if seconds > LONG_S:

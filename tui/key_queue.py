@@ -50,7 +50,7 @@ class KeyQueue:
         return True
 
     async def hand_on(self) -> None:
-        """Hand on what is typed, for ever."""
+        """Hand on what is typed, indefinitely."""
         app = self._app
         while True:
             self._turn = await self._typed.get()

@@ -47,7 +47,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
     "steadiness": (
         Key("which_plot", "v", "Other plot", "Spectrum or Allan deviation, where there is room for one."),
         Key("whole_run", "t", "Whole run", "The last two minutes, or the whole run."),
-        Key("again", "r", "Anew", "Forget the trace and listen anew."),
+        Key("again", "r", "Again", "Forget the trace and listen again."),
         Key("rezero", "z", "Re-zero", "Send the balance its re-zero command (asks first)."),
         Key("copy", "y", "Copy", "Copy the verdict and its numbers."),
     ),

@@ -24,7 +24,7 @@ from .text import plain_number, read_text
 GRAM = 1e-3
 #: Times the capacity beyond which readings are no overload but another unit.
 _FAR_BEYOND = 20
-#: So many rows are a column; of fewer nothing is said.
+#: The fewest rows that are judged as a column.
 _A_COLUMN = 4
 MILLIMETRE = 1e-3
 ZERO_CELSIUS = 273.15

@@ -172,7 +172,7 @@ def _with_units(header: list[str], units: list[str]) -> list[str]:
     return [f"{name} ({unit})" if unit else name for name, unit in zip(header, below, strict=False)]
 
 
-#: A table may stand below a title or two; the header is looked for in so many lines.
+#: A table may stand below a title or two; the header is looked for in this many lines.
 _ABOVE = 10
 
 
@@ -209,7 +209,7 @@ def _rows(text: str, work: _Import) -> tuple[list[list[str]], str]:
         wanted = "a gap (or spacers), an orientation and a reading"
         work.refuse("header", f"{lines[0][:60]!r} names no columns of a notebook", wanted)
     elif len(marks) > 1:
-        work.refuse("header", "the columns' separator cannot be told", "commas, semicolons or tabs")
+        work.refuse("header", "the columns' separator cannot be determined", "commas, semicolons or tabs")
     work.stop_if_refused()
     if marks[0] != ",":
         work.guess(f"columns are separated by {_DELIMITERS.get(marks[0], repr(marks[0]))}")

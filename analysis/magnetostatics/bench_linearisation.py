@@ -101,7 +101,7 @@ class LinearisedBench:
         )
 
     def moved(self, z: Floats) -> LinearisedBench:
-        """The same model around another ``z``, where the field is worked out anew."""
+        """The same model around another ``z``, where the field is worked out again."""
         if np.array_equal(z, self.z):
             return self
         field = _together(_field_at(self.points, self.bench, self.keys, self.stated, z), self.groups)

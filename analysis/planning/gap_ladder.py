@@ -79,7 +79,7 @@ class LadderPlan:
     """A whole loop. ``largest_pull`` in N, ``pan_load`` and ``capacity`` in kg, ``seconds`` expected in all.
 
     ``pan_load_stated`` is False where the load was estimated from the magnet's volume. ``assumed`` is the
-    loop foretold by, ``target_u`` (kg) the uncertainty wanted of a reading.
+    loop predicted by, ``target_u`` (kg) the uncertainty wanted of a reading.
     """
 
     steps: tuple[LadderStep, ...]

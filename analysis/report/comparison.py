@@ -103,7 +103,7 @@ def _conclusion(comparison: Comparison) -> list[str]:
         if not seen:
             continue
         if not real:
-            sentences.append(f"No difference in {name.words} can be told from the measurements' uncertainty.")
+            sentences.append(f"No difference in {name.words} stands out from the measurements' uncertainty.")
             continue
         parts = []
         for d in real[:4]:

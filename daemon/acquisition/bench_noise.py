@@ -14,7 +14,7 @@ from .rest import RestWatch
 
 #: The kind of the log's entries that hold it.
 KIND = "noise"
-#: So many of them, the latest, are looked at: one of each balance and place is enough.
+#: This many of them, the latest, are looked at: one of each balance and place is enough.
 LOOKED_AT = 20
 
 

@@ -56,7 +56,7 @@ class Decimator:
 
 
 @dataclass(frozen=True)
-class Limits:
+class PanLimits:
     """What readings the bench can have, kg. ``pan_load`` is all that stands on the pan."""
 
     capacity: float | None = None
@@ -73,7 +73,7 @@ class Acquisition:
         self,
         resolution: float,
         target: float,
-        limits: Limits,
+        limits: PanLimits,
         memory: NoiseMemory | None = None,
         alone: Callable[[BalanceReading], None] = lambda reading: None,
     ) -> None:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 STILL, FEWEST = 1.5, 4
 #: While they stand still the level is told so often, s: what was set down may creep into its place.
 AGAIN = 0.5
-#: The width is so many times the range the readings had while one was last accepted: breathing, draughts.
+#: The width is this many times the range the readings had while one was last accepted: breathing, draughts.
 ROOM = 1.5
 
 

@@ -53,7 +53,7 @@ class RestWatch:
         self._handled = handled
 
     def learnt(self) -> BenchPast | None:
-        """What the stretches since the last call say; None if there are none. They are let go."""
+        """What the stretches since the last call say; None if there are none. They are dropped."""
         self.cut(handled=False)
         past = learn_past(self._stretches, self._resolution)
         self._stretches.clear()

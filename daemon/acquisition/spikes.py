@@ -13,7 +13,7 @@ from statistics import median
 
 from ...drivers.device import BalanceReading
 
-#: A leap: so many resolutions, or usual differences between two readings where those are larger.
+#: A leap: this many resolutions, or usual differences between two readings where those are larger.
 LEAP, USUAL = 30.0, 8.0
 #: Back where it was before: to this share of the leap, if that is no leap by itself.
 BACK = 0.2

@@ -17,7 +17,7 @@ from itertools import pairwise
 #: A tap presses with more than this part of the capacity: 11 g on a balance of 220 g. What is lighter than
 #: LIGHT of that is no press at all; what lies between is not sure.
 PRESS, LIGHT = 0.05, 0.25
-#: The reading stands where it stood within this part of a press, or so many digits.
+#: The reading stands where it stood within this part of a press, or this many digits.
 SAME_SHARE, SAME_DIGITS = 0.02, 20.0
 #: The reading stands still for CALM before the first tap and after the last; a filter in the balance draws
 #: the first rise out by EDGE. A press lasts no longer than LONGEST, a pause between two no longer than PAUSE:

@@ -16,7 +16,7 @@ from ...drivers.device import BalanceReading, DeviceState
 from ..acquisition.answers import Answers
 from ..acquisition.bench_noise import BenchNoise
 from ..acquisition.hands_free import HandsFreeInput
-from ..acquisition.level import PATIENCE, Acquisition, Limits
+from ..acquisition.level import PATIENCE, Acquisition, PanLimits
 from ..procedure import events, machine
 from ..procedure.manual_steps import least_change as least_by_hand
 from ..procedure.next_task import action_of, next_task
@@ -26,7 +26,7 @@ from ..protocol import Snapshot, StoreIdentity, Topic
 from ..store.raw_blocks import Raw
 from ..store.writer import LogWriter
 from .device_monitor import DeviceMonitor
-from .devices import Devices
+from .devices import BenchDevices
 from .gap_worker import GapWorker, Mover
 from .pending import EntriesOnTheWay, PendingReplies, Refused
 from .publisher import Publisher
@@ -42,7 +42,7 @@ log = logging.getLogger(__name__)
 
 #: A run held because a reading did not settle tries again after this time, s by the clock.
 TRY_AGAIN = 600.0
-#: Of readings that have piled up the filter hears the newest so many where somebody only looks at them.
+#: Of readings that have piled up the filter hears only the newest where somebody only looks at them.
 NEWEST = 50
 
 
@@ -60,7 +60,7 @@ class RunController(Worker):
         *,
         alarm: Callable[[dict[str, Any]], None] = lambda event: None,
         first_run: int = 1,
-        devices: Devices | None = None,
+        devices: BenchDevices | None = None,
         mover: Mover | None = None,
         identity: StoreIdentity | None = None,
     ) -> None:
@@ -69,7 +69,7 @@ class RunController(Worker):
         super().__init__("controller", pause=min(0.02, max(0.004, 0.2 / self.rate)))
         self.log_writer, self.clock, self.alarm = log_writer, clock, alarm
         self.mover: Mover = mover or GapWorker(lambda: self.devices.setter, self.happen)
-        self.devices = devices or Devices(
+        self.devices = devices or BenchDevices(
             clock, self._balance_state, self._lift_state, self._refused, self.mover.asked
         )
         self.acquisition: Acquisition | None = None
@@ -110,7 +110,7 @@ class RunController(Worker):
         return future
 
     def close(self) -> None:
-        """End the thread and let go of the devices."""
+        """End the thread and release the devices."""
         super().close()
         self.devices.close()
 
@@ -127,7 +127,7 @@ class RunController(Worker):
 
     def on_error(self) -> None:
         """The run is held rather than left to chance."""
-        self._dispatch(events.Fault("program", "a fault in the program; see the log"))
+        self._dispatch(events.Trouble("program", "a fault in the program; see the log"))
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -251,7 +251,7 @@ class RunController(Worker):
         resolution = bench.balance.resolution
         memory = self.noise.use(bench, self.acquisition)
         load = bench.reference_magnet.pan_load
-        limits = Limits(bench.balance.capacity, load.value if load is not None else None)
+        limits = PanLimits(bench.balance.capacity, load.value if load is not None else None)
         target = target or TARGET_DIGITS * resolution
         self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
         self.answers = Answers(resolution, self.rate)

@@ -10,7 +10,7 @@ from ...drivers.device import BalanceReading, DeviceState
 from ..health import Repeats
 from ..procedure.events import BalanceBack, BalanceGone, Event, LiftBack, LiftVoid
 
-#: Silence of the balance that is borne before the run is held, s by the clock.
+#: Silence of the balance that is tolerated before the run is held, s by the clock.
 SILENCE_BORNE = 10.0
 #: The same in s of the machine's time, where the clock runs faster than life: the far end is a program then,
 #: and a busy machine may not let it speak for a second or two.

@@ -1,4 +1,4 @@
-"""The bench's balance and gap setter: kept open from run to run, opened anew where a bench names others.
+"""The bench's balance and gap setter: kept open from run to run, opened again where a bench names others.
 
 Opening a lift's port may reset it and costs its position, so nothing is closed without need.
 """
@@ -70,7 +70,7 @@ class LiftCallbacks:
         self._state(state, why)
 
 
-class Devices:
+class BenchDevices:
     """Balance and gap setter of the present bench."""
 
     def __init__(
@@ -81,7 +81,7 @@ class Devices:
         refused: Callable[[bytes, str], None],
         asked: Callable[[int], None],
     ) -> None:
-        """``asked`` hears that the person is asked for so many spacers."""
+        """``asked`` hears that the person is asked for this number of spacers."""
         self.readings: list[BalanceReading] = []
         self.balance: SerialBalance | None = None
         self.balance_delay: float | None = None  # how late it answers a move, s, once that was seen
@@ -165,7 +165,7 @@ class Devices:
         return {name: self.lift_ear.telemetry.get(name) for name in BESIDE_READINGS}
 
     def close(self) -> None:
-        """Let go of all ports."""
+        """Release all ports."""
         for device in (self.balance, self.setter):
             if device is not None:
                 device.close()

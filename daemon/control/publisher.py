@@ -13,7 +13,7 @@ from ..procedure.events import BenchState
 from ..procedure.next_task import action_of, as_seen
 from ..procedure.run import LogEvent, RunRecord, to_protocol
 from ..protocol import LogLine, Snapshot, StoreIdentity, Topic
-from .devices import Devices
+from .devices import BenchDevices
 
 log = logging.getLogger(__name__)
 
@@ -31,7 +31,7 @@ def log_line(event: LogEvent) -> LogLine:
 class Publisher:
     """Publishes what has changed; ``publish(topic, data)`` is called after what it tells of was committed."""
 
-    def __init__(self, publish: Callable[[Topic, Any], None], devices: Devices) -> None:
+    def __init__(self, publish: Callable[[Topic, Any], None], devices: BenchDevices) -> None:
         self.publish, self.devices = publish, devices
         self.log: list[LogLine] = []
         self.controller: str | None = None

@@ -84,6 +84,6 @@ class Worker(ABC):
             try:
                 self.step()
             except Exception:
-                log.exception("the %s stumbled", self._thread.name)
+                log.exception("the %s failed", self._thread.name)
                 self.on_error()
             self.last_turn = time.monotonic()

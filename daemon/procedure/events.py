@@ -243,7 +243,7 @@ class BalanceBack:
 
 
 @dataclass(frozen=True)
-class Fault:
+class Trouble:
     """Something else forbids going on: the store, the disk, the daemon's end."""
 
     code: str
@@ -274,6 +274,6 @@ Event = (
     | OutOfRange
     | BalanceGone
     | BalanceBack
-    | Fault
+    | Trouble
     | Asked
 )

@@ -30,7 +30,6 @@ from .events import (
     Committed,
     Do,
     Event,
-    Fault,
     Level,
     LiftBack,
     LiftFailed,
@@ -43,6 +42,7 @@ from .events import (
     Stands,
     StopMove,
     Tapped,
+    Trouble,
 )
 from .log_entries import hands_done, held, reading_of, restarted
 from .next_task import next_task
@@ -195,7 +195,7 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             return _fault(run, stage, f"the balance: {event.why}", "balance", at_once=False)
         case BalanceBack():
             return _by_itself(run, replace(stage, balance_ok=True, balance_why=""))
-        case Fault():
+        case Trouble():
             if not _going(run, stage):
                 return run, stage, []
             return _fault(run, stage, event.why, event.code, at_once=False)
@@ -243,7 +243,7 @@ def _homed(run: RunRecord, stage: BenchState, lost: float | None) -> Outcome:
     acts += _set_aside(run, why)
     if not _going(run, stage):
         return run, stage, acts
-    advice = f"{why}; {len(run.unchecked)} readings are set aside. Free the lift, then start the run anew"
+    advice = f"{why}; {len(run.unchecked)} readings are set aside. Free the lift, then start the run again"
     return run, replace(stage, holding=True), [*acts, held(advice, "lift")]
 
 

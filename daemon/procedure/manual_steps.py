@@ -12,21 +12,21 @@ from ..protocol import ActionCode, Point, Step
 from .events import Level
 from .run import RunRecord
 
-#: A change counts above so many digits of the balance and so many times the uncertainty aimed at.
+#: A change counts above this many digits of the balance and this many times the uncertainty aimed at.
 DIGITS, SIGMAS = 10.0, 5.0
 #: The zero is back within this part of the pull that went, or within the least change.
 BACK = 0.002
 #: Spacers show by their mass to within this part of one.
 SPACER = 0.3
 #: Weighed at this gap two passages before, the pull comes back to within this part of itself (or of the one
-#: on the way out, where it passes through nought) and half the least change. Where only the plan foretells
+#: on the way out, where it passes through zero) and half the least change. Where only the plan predicts
 #: it, within these factors: it knows nothing of the sample. Turned over, the sample is magnetised no more
 #: than on the way out: its pull is at most MOST of that.
 LOOP_SHARE, PLAN_LEAST, PLAN_MOST, MOST = 0.05, 0.2, 4.0, 1.2
 #: With another number of spacers the pull changes by more than this part of itself.
 SAME_PULL = 0.03
-#: A balance that was re-zeroed shows nought within so many digits.
-NOUGHT = 3.0
+#: A balance that was re-zeroed shows zero within this many digits.
+ZERO_DIGITS = 3.0
 
 
 def least_change(resolution: float, target_u: float) -> float:
@@ -66,14 +66,14 @@ def seen(code: ActionCode, step: Step, run: RunRecord, stands: Level, before: fl
         return pull > 2 * stands.width and abs(change) <= max(least_of(run), stands.width, BACK * pull)
     if code == "place-sample":
         clear = abs(change) > 2 * stands.width  # a restless bench may stray by its width
-        return clear and _fits(run, step, change) and not _shows_nought(run, level)
+        return clear and _fits(run, step, change) and not _shows_zero(run, level)
     mass, was, count = run.limits.get("spacer_mass_kg"), run.spacers, step["spacers"]
     if mass is None:
         # The balance's own zero key, pressed after something on the pan was changed.
-        if before is None or not _shows_nought(run, level):
+        if before is None or not _shows_zero(run, level):
             return False
         return min(abs(before), abs(before - zero["value_kg"])) > least_of(run)
-    if was is None or count is None or (_shows_nought(run, level) and not _shows_nought(run, change)):
+    if was is None or count is None or (_shows_zero(run, level) and not _shows_zero(run, change)):
         return False  # re-zeroed: the masses are counted from another zero
     return mass > 2 * stands.width and abs(abs(change) - abs(count - was) * mass) < SPACER * mass
 
@@ -100,9 +100,9 @@ def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:
 
 
 def zero_moved(run: RunRecord, level: float) -> bool:
-    """Whether the balance was re-zeroed since its zero was read: nought where it was not."""
+    """Whether the balance was re-zeroed since its zero was read: zero where it was not."""
     zero = run.last("zero")
-    return zero is not None and _shows_nought(run, level) and abs(zero["value_kg"]) > least_of(run)
+    return zero is not None and _shows_zero(run, level) and abs(zero["value_kg"]) > least_of(run)
 
 
 def comes_back(run: RunRecord, step: Step, pull: float) -> bool:
@@ -129,8 +129,8 @@ def unchanged(run: RunRecord, step: Step, pull: float) -> bool:
     return last is not None and abs(last) > least_of(run) and abs(pull / last - 1) < SAME_PULL
 
 
-def _shows_nought(run: RunRecord, level: float) -> bool:
-    return abs(level) <= NOUGHT * run.limits.get("resolution_kg", 0.0)
+def _shows_zero(run: RunRecord, level: float) -> bool:
+    return abs(level) <= ZERO_DIGITS * run.limits.get("resolution_kg", 0.0)
 
 
 def _last_pull(run: RunRecord) -> float | None:

@@ -109,7 +109,7 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
         if point["kind"] == "point" and point["set_aside"] is None and point["leg"] >= legs[0]
     }
     if lead:
-        # The branch's starting point is measured anew; two of them would stand side by side.
+        # The branch's starting point is measured again; two of them would stand side by side.
         strongest = [
             point
             for point in run.points

@@ -61,7 +61,7 @@ def find(path: str | Path | None) -> tuple[str | tuple[str, int], str | None]:
             known = json.loads(place.read_text(encoding="utf-8"))
             return (str(known["host"]), int(known["port"])), str(known["token"])
         except (OSError, ValueError, KeyError, TypeError):
-            raise NoDaemon(f"{place} does not say where the daemon is; start the daemon anew") from None
+            raise NoDaemon(f"{place} does not say where the daemon is; start the daemon again") from None
     if not place.exists():
         raise NoDaemon(f"no daemon at {place}; start one with `weighloop daemon`")
     return str(place), None
@@ -87,7 +87,7 @@ def _check_greeting(message: JsonObject) -> JsonObject:
     if greeting["protocol"] != PROTOCOL_VERSION:
         raise NoDaemon(
             f"the daemon speaks protocol {greeting['protocol']}, this program {PROTOCOL_VERSION}: "
-            "start the daemon anew after an update"
+            "start the daemon again after an update"
         )
     return greeting
 
@@ -150,7 +150,7 @@ class Client:
                 self._events.append(message["params"])
 
     def events(self, topics: Iterable[str] = TOPICS) -> Iterator[JsonObject]:
-        """Subscribe and yield ``{"seq", "topic", "missed", "data"}`` for ever; calls may come between."""
+        """Subscribe and yield ``{"seq", "topic", "missed", "data"}`` indefinitely; calls may come between."""
         self.call("subscribe", topics=list(topics))
         while True:
             if self._events:

@@ -53,7 +53,7 @@ class LineReader(asyncio.StreamReader):
         super().__init__(limit=limit)
 
     def allow(self, limit: int) -> None:
-        """From now on lines may have so many bytes."""
+        """From now on lines may have ``limit`` bytes."""
         self._limit = limit
 
 

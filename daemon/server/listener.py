@@ -19,11 +19,11 @@ log = logging.getLogger(__name__)
 BACKLOG = 100
 #: Pause before the next try when nobody can be let in, s.
 RETRY_EVERY = 1.0
-#: So many clients are served however low the system's limit is.
+#: This many clients are served however low the system's limit is.
 FEWEST_CLIENTS = 4
 #: File handles that clients leave to the store, the ports and whatever else the daemon opens.
 RESERVED = 64
-#: A shortage is told once in so many seconds.
+#: A shortage is told once in this many seconds.
 TELL_EVERY = 60.0
 
 

@@ -1,4 +1,4 @@
-"""Locks held by this process while it lives; the system lets go of them however it ends.
+"""Locks held by this process while it lives; the system releases them however it ends.
 
 A lock's file says who holds it, for the one who comes second, and outlives its holder: the store's also
 remembers how far the store had come.
@@ -78,7 +78,7 @@ class FileLock:
         self._file.write(text.ljust(LENGTH) + b"\n")
 
     def release(self, *, remove: bool = False) -> None:
-        """Let go; the file stays unless it is to be removed."""
+        """Release it; the file stays unless it is to be removed."""
         if self._file is not None:
             if remove and os.name != "nt":
                 self.path.unlink(missing_ok=True)
@@ -164,7 +164,7 @@ class StoreLock:
         self._beside.say(**self._says)
 
     def release(self) -> None:
-        """Let go of both."""
+        """Release both."""
         self._beside.release()
         if self._file is not None:
             self._file.release(remove=True)

@@ -369,7 +369,7 @@ class Store:
         return None if row[0] == "ok" else str(row[0])
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Release the file."""
         self.db.close()
 
     def __enter__(self) -> Store:

@@ -30,11 +30,11 @@ log = logging.getLogger(__name__)
 
 #: Raw readings are written at least this often, s of the machine's time.
 RAW_EVERY = 1.0
-#: While the store cannot be written so many raw readings are kept; older ones are let go and counted.
+#: While the store cannot be written this many raw readings are kept; older ones are dropped and counted.
 RAW_KEPT = 200_000
 #: After trouble the next try is so much later, s of the machine's time.
 TRY_AGAIN = 0.2
-#: Of an entry that was put aside so many characters are kept.
+#: Of an entry that was put aside this many characters are kept.
 LONGEST = 100_000
 
 
@@ -194,7 +194,7 @@ class LogWriter:
             if not self._in_trouble:
                 self._in_trouble = True
                 if not isinstance(error, sqlite3.Error):
-                    log.exception("the writer stumbled")
+                    log.exception("the writer failed")
                 self._trouble(in_words(error, self.store.path))
             return False
         return True
@@ -248,7 +248,7 @@ class LogWriter:
                 self._raw.popleft()
 
     def _committed(self, entries: list[_Entry], events: list[LogEvent], raw: list[_Waiting]) -> None:
-        """They stand in the store: let go of them, and tell."""
+        """They stand in the store: release them, and report."""
         self._drop(entries, raw)
         self._written = time.monotonic()
         self.delays.extend(self._written - entry.handed for entry in entries)

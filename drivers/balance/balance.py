@@ -13,7 +13,7 @@ from ..clock import Clock
 from ..device import BalanceListener, BalanceReading, DeviceLost, DeviceRefused, DeviceState, DeviceTimeout
 from ..serial.port import LEAST_DEADLINE, READ_TIMEOUT, Deadline, SerialLine, real_seconds
 from .dialect import Dialect
-from .framing import Answer, LineStream, Reading, Refused
+from .framing import Answer, LineStream, Reading, RefusedLine
 
 #: Fitting lines in a row before a port counts as this balance.
 GOOD_LINES = 3
@@ -55,7 +55,7 @@ class SerialBalance:
         self._listener, self._clock, self._given_interval = listener, clock, interval
         self._stream = LineStream(dialect)
         self._good = 0
-        self._refusal: Refused | None = None
+        self._refusal: RefusedLine | None = None
         self._opened_at = clock.now()
         self._dated_last: float | None = None  # of the last line, fitting or not
         self._arrivals: deque[float] = deque(maxlen=LEARN_FROM)
@@ -75,7 +75,7 @@ class SerialBalance:
         self._line.start()
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Release the port."""
         self._line.close()
         with self._answered:
             self._answered.notify_all()
@@ -152,7 +152,7 @@ class SerialBalance:
     def received(self, data: bytes, now: float) -> None:
         items = self._stream.feed(data)
         for at, item in zip(self._dated(len(items), now), items, strict=True):
-            if isinstance(item, Refused):
+            if isinstance(item, RefusedLine):
                 self.refused += 1
                 self._good, self._refusal = 0, item
                 self._listener.refused(at, item.raw, item.why)

@@ -15,7 +15,7 @@ from ..serial import identity as port_names
 from ..serial.port import Deadline, LineSettings, open_port, read_port, write_port
 from .dialect import Dialect, DialectError
 from .dialects import load_dialect, names
-from .framing import LineStream, Refused
+from .framing import LineStream, RefusedLine
 
 log = logging.getLogger(__name__)
 
@@ -169,7 +169,7 @@ def _fits(data: bytes, setting: LineSettings, dialects: list[Dialect], *, asked:
     fits = []
     for dialect in dialects:
         items = LineStream(dialect).feed(data)
-        good = [item.raw for item in items if not isinstance(item, Refused)]
+        good = [item.raw for item in items if not isinstance(item, RefusedLine)]
         if good:
             fits.append(_fit(dialect.name, setting, good, len(items) - len(good), asked))
     return fits or [_fit(None, setting, [data[:60]], data.count(b"\n"), asked)]

@@ -34,7 +34,7 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
+class RefusedLine:
     """Bytes that are no line of this dialect, and why."""
 
     raw: bytes
@@ -56,9 +56,9 @@ class LineStream:
         self._sequence: int | None = None
         self.missed = 0  # numbers missing from the sequence, where lines carry one
 
-    def feed(self, chunk: bytes) -> list[Reading | Answer | Refused]:
+    def feed(self, chunk: bytes) -> list[Reading | Answer | RefusedLine]:
         """What a chunk of any size adds."""
-        heard: list[Reading | Answer | Refused] = []
+        heard: list[Reading | Answer | RefusedLine] = []
         end = self._dialect.terminator[-1:]
         *lines, self._buffer = (self._buffer + chunk).split(end)
         for line in lines:
@@ -67,35 +67,37 @@ class LineStream:
                 self._first = False
                 continue  # the end of what was already refused
             item = self._line(line + end)
-            if item is not None and not (self._first and isinstance(item, Refused)):
+            if item is not None and not (self._first and isinstance(item, RefusedLine)):
                 heard.append(item)
             self._first = False
         if len(self._buffer) > self._dialect.longest:
             if not self._overlong:
                 why = f"no end of line in {self._dialect.longest} characters"
-                heard.append(Refused(self._buffer[: self._dialect.longest], why))
+                heard.append(RefusedLine(self._buffer[: self._dialect.longest], why))
             self._overlong, self._buffer = True, b""
         return heard
 
-    def _line(self, raw: bytes) -> Reading | Answer | Refused | None:
+    def _line(self, raw: bytes) -> Reading | Answer | RefusedLine | None:
         if len(raw) > self._dialect.longest:
-            return Refused(raw[: self._dialect.longest], f"longer than {self._dialect.longest} characters")
+            return RefusedLine(
+                raw[: self._dialect.longest], f"longer than {self._dialect.longest} characters"
+            )
         terminator = self._dialect.terminator
         if raw == terminator:
             return None
         if not raw.endswith(terminator):
-            return Refused(raw, "wrong end of line")
+            return RefusedLine(raw, "wrong end of line")
         understood = self._dialect.parse(raw[: -len(terminator)])
         if isinstance(understood, str):
-            return Refused(raw, understood)
+            return RefusedLine(raw, understood)
         if understood.meaning in ("reading", "overload", "underload"):
             return self._reading(understood, raw)
         return Answer(understood.meaning, raw)
 
-    def _reading(self, said: Understood, raw: bytes) -> Reading | Refused:
+    def _reading(self, said: Understood, raw: bytes) -> Reading | RefusedLine:
         if said.sequence is not None:
             if said.sequence == self._sequence:
-                return Refused(raw, f"sequence number {said.sequence} came twice")
+                return RefusedLine(raw, f"sequence number {said.sequence} came twice")
             if self._sequence is not None and said.sequence > self._sequence:
                 self.missed += said.sequence - self._sequence - 1
             self._sequence = said.sequence
@@ -110,6 +112,8 @@ class LineStream:
             self._new_shape = shape
             if self._new_count < CONFIRM:
                 old = f"{self._shape[1]} decimals {self._shape[0]}" if self._shape else ""
-                return Refused(raw, f"{shape[1]} decimals {unit} after {old}: not believed until repeated")
+                return RefusedLine(
+                    raw, f"{shape[1]} decimals {unit} after {old}: not believed until repeated"
+                )
         self._shape, self._unit, self._new_shape, self._new_count = shape, unit, None, 0
         return Reading(self._dialect.kilograms(said.number, unit), said.mark, said.sequence, raw)

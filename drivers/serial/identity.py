@@ -6,7 +6,7 @@ file says which port is meant at first; from the first good contact on it is the
 A port without USB identity is known by its name alone. For a built-in port that is enough. A
 pseudo-terminal's own name (``/dev/pts/4``) is only a number, which the system gives to the next who asks:
 once gone it never comes back, and what stands there later is somebody else's. A link that its owner makes
-anew is followed.
+again is followed.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ def node(port: str) -> Node | None:
 def is_stranger(port: str, before: Node | None) -> bool:
     """Whether a pseudo-terminal's number has gone to somebody else since ``port`` was opened ``before``.
 
-    Not where a link on the way was made anew since: then its owner says that this is the one.
+    Not where a link on the way was made again since: then its owner says that this is the one.
     """
     now = node(port)
     if before is None or now is None or not PSEUDO_TERMINAL.fullmatch(now.path):

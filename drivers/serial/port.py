@@ -1,4 +1,4 @@
-"""One serial port: opened exclusively, read by a thread of its own, opened again for ever when lost.
+"""One serial port: opened exclusively, read by a thread of its own, opened again indefinitely when lost.
 
 The only place where an operating-system error becomes one of ours (DeviceLost). What the bytes mean
 is the business of whoever handles the line.
@@ -22,13 +22,13 @@ from . import identity as port_names
 
 log = logging.getLogger(__name__)
 
-#: Waits between attempts to open, s by the clock; the last one repeats for ever.
+#: Waits between attempts to open, s by the clock; the last one repeats indefinitely.
 REOPEN_WAITS = (1.0, 2.0, 5.0, 15.0, 60.0)
 #: Longest blocking read, s of the machine's time: bounds how late a loss or a close is noticed.
 READ_TIMEOUT = 0.05
 #: Bytes fetched in one go at the most.
 LARGEST_READ = 65536
-#: A read that took more than so many times its timeout was not listening all the while.
+#: A read that took more than this many times its timeout was not listening all the while.
 LISTENING = 2.0
 #: Longest blocking write, s of the machine's time.
 WRITE_TIMEOUT = 1.0
@@ -37,7 +37,7 @@ LEAST_DEADLINE = 0.2
 
 
 def reopen_wait(attempt: int) -> float:
-    """Wait after so many attempts in vain (0, 1, ...), s by the clock: longer each time, without an end."""
+    """Wait after ``attempt`` failed attempts (0, 1, ...), s by the clock: longer each time."""
     return REOPEN_WAITS[min(attempt, len(REOPEN_WAITS) - 1)]
 
 
@@ -115,7 +115,7 @@ class SerialLine:
             self._thread.start()
 
     def close(self) -> None:
-        """Let go of the port and end the thread. A closed line is not started again."""
+        """Release the port and end the thread. A closed line is not started again."""
         self._closing.set()
         if self._thread is not None and self._thread is not threading.current_thread():
             self._thread.join(timeout=5)
@@ -132,7 +132,7 @@ class SerialLine:
     def write(self, data: bytes) -> None:
         """Send. Raises DeviceLost when the port is not open or does not take the bytes in time.
 
-        A port that does not take them has failed: it is let go of and opened again like any lost one.
+        A port that does not take them has failed: it is released and opened again like any lost one.
         """
         with self._writing:
             serial = self._serial

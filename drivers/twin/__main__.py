@@ -14,7 +14,7 @@ def main(arguments: list[str] | None = None) -> int:
         "ends when standard input closes or on SIGTERM.",
     )
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="what chance brings (default 0)")
-    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="so many times as fast as life")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times as fast as life")
     parser.add_argument(
         "--bench", default="over-fired", metavar="TRUTH.toml", help="a twin bench: file or shipped name"
     )

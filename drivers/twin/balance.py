@@ -99,7 +99,7 @@ class BalanceTwin:
             self._recent.clear()
             return Shown(None, "underload")
         step = self.maker.resolution
-        value = round((gross - self.zero) / step) * step + 0.0  # no minus before a nought
+        value = round((gross - self.zero) / step) * step + 0.0  # no minus before a zero
         self._recent.append(value)
         full = len(self._recent) == self._recent.maxlen
         calm = full and max(self._recent) - min(self._recent) <= (self.maker.stable_within + 0.5) * step

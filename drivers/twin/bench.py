@@ -113,7 +113,7 @@ class TwinBench:
         return self._ticks / RATE
 
     def advance(self, seconds: float) -> list[Line]:
-        """Let so many seconds pass (to the next time step) and return what was said."""
+        """Let this many seconds pass (to the next time step) and return what was said."""
         end = round((self.now + seconds) * RATE)
         while self._ticks < end:
             self._step()

@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 
 from .balance import BalanceMaker
-from .disturbances import Levels
+from .disturbances import DisturbanceLevels
 from .field import Magnet
 from .lift_mechanics import Mechanics
-from .sample import MU0, Material, TwinSample
+from .sample import MU0, SampleMaterial, TwinSample
 from .turner import TurnerMechanics
 
 BENCHES = Path(__file__).parent / "benches"
@@ -43,9 +43,9 @@ class Scenario:
     table: dict[str, Any]
     path: Path
     magnet: Magnet
-    material: Material
+    material: SampleMaterial
     balance: BalanceMaker
-    levels: Levels
+    levels: DisturbanceLevels
     mechanics: Mechanics
     turner: TurnerMechanics
     turner_fitted: bool
@@ -107,7 +107,7 @@ def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Sc
         table=table,
         path=path,
         magnet=Magnet(magnet["shape"], size, _true(magnet["height_mm"]) * 1e-3, remanence),
-        material=Material(
+        material=SampleMaterial(
             saturation=float(sample["polarisation_T"]) / MU0,
             coercivity=float(sample["coercivity_kA_per_m"]) * 1e3,
             spread=float(sample["spread"]),
@@ -121,7 +121,7 @@ def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Sc
             rate=float(balance.get("readings_per_s", 10.0)),
             noise=float(balance.get("noise_g", 0.4 * balance["resolution_g"])),
         ),
-        levels=Levels(
+        levels=DisturbanceLevels(
             breathing=float(d.get("breathing_g", 0.0)),
             breathing_rate=float(d.get("breathing_Hz", 0.25)),
             footsteps=float(d.get("footsteps_g", 0.0)),

@@ -116,7 +116,7 @@ class Drift:
 
 
 @dataclass(frozen=True)
-class Levels:
+class DisturbanceLevels:
     """How disturbed a bench is: g, Hz, s."""
 
     breathing: float = 0.0
@@ -132,7 +132,7 @@ class Levels:
 class Disturbances:
     """All of them together: one number (g) a time step."""
 
-    def __init__(self, seed: np.random.SeedSequence, dt: float, levels: Levels) -> None:
+    def __init__(self, seed: np.random.SeedSequence, dt: float, levels: DisturbanceLevels) -> None:
         breath, feet, air, zero, hand = (Normals(child) for child in seed.spawn(5))
         self.dt, self.levels = dt, levels
         self.breathing = Breathing(breath, dt, levels.breathing, levels.breathing_rate)

@@ -13,8 +13,8 @@ import numpy as np
 
 from .lift_mechanics import HOME, STEPS_PER_MM, Leg, Mechanics, Motion, Stage
 from .lift_parser import Words, steps
-from .lift_session import LiftSession, Refused
-from .turner import BUILT_IN_UM, Turner, TurnerMechanics
+from .lift_session import CommandRefused, LiftSession
+from .turner import BUILT_IN_UM, TurnerMechanics, TwinTurner
 
 TOP_UM = 49_500
 SEEK = 88_000  # give up homing after 55 mm
@@ -35,7 +35,7 @@ class LiftTwin(LiftSession):
         super().__init__()
         self.stage = Stage(mechanics)
         self.rng = np.random.default_rng(seed)
-        self.turner = Turner(turner, np.random.default_rng(seed.spawn(1)[0]))
+        self.turner = TwinTurner(turner, np.random.default_rng(seed.spawn(1)[0]))
         self.boots = int(self.rng.integers(3, 40))
         self.stop_button = False
         self.temperature = 294.15
@@ -113,63 +113,63 @@ class LiftTwin(LiftSession):
             self.motion, self.state, self.phase, self.stopping = Motion(words.number), HOMING, 0, False
         elif kind == "M" and code == 110:
             if not v["K"]:
-                raise Refused("syntax")
+                raise CommandRefused("syntax")
             self.nonce, self.host_watch = v["K"], 0.0
         elif kind == "M" and code == 400:
             self.waiting = words.number
         elif kind == "M" and code in (155, 113):
             low, high = (100, 5000) if code == 155 else (500, 60000)
             if v["S"] and not low <= v["S"] <= high:
-                raise Refused("range")
+                raise CommandRefused("range")
             if code == 155:
                 self.telemetry_every = self.telemetry_in = v["S"] / 1000
             else:
                 self.host_watch = v["S"] / 1000
         elif kind == "M" and code == 211:
             if v["Z"] > TOP_UM:
-                raise Refused("range")
+                raise CommandRefused("range")
             self.floor = steps(v["Z"])
         elif kind == "M" and code == 212:
             if not self.turner.fitted:
-                raise Refused("unsupported")
+                raise CommandRefused("unsupported")
             if not BUILT_IN_UM <= v["Z"] <= TOP_UM - 500:
-                raise Refused("range")
+                raise CommandRefused("range")
             self.turner.lowest_um = v["Z"]
         elif kind == "M" and code == 18:
             if self.state != IDLE:
-                raise Refused("halt" if self.state == HALT else "busy")
+                raise CommandRefused("halt" if self.state == HALT else "busy")
             self.homed = self.counted = self.error_known = False
             self.turner.void()
         elif kind == "M" and code == 999 and self.state == HALT:
             if self.stop_button:
-                raise Refused("halt")
+                raise CommandRefused("halt")
             self.state = IDLE
 
     def _must_rest(self) -> None:
         if self.state == HALT:
-            raise Refused("halt")
+            raise CommandRefused("halt")
         if self.state != IDLE:
-            raise Refused("busy")
+            raise CommandRefused("busy")
 
     def _start_move(self, words: Words) -> None:
         self._must_rest()
         if not self.homed:
-            raise Refused("unhomed")
+            raise CommandRefused("unhomed")
         v = words.values
         feed = v.get("F", F_MAX)
         target = steps(v["Z"])
         if not F_MIN <= feed <= F_MAX or v["Z"] > TOP_UM or target < self.floor:
-            raise Refused("range")
+            raise CommandRefused("range")
         speed = feed / 60_000 * STEPS_PER_MM
         legs = [Leg(target, speed)]
         if words.code == 60:
             take_up = steps(v["R"])
             if v["R"] > 1000 or v["Z"] + v["R"] > TOP_UM:
-                raise Refused("range")
+                raise CommandRefused("range")
             if target > self.count or self.closing + (self.count - target) < take_up:
                 legs.insert(0, Leg(target + take_up, speed))
         if legs[-1].to < self.count and self.turner.between:
-            raise Refused("unhomed")
+            raise CommandRefused("unhomed")
         self.motion, self.state, self.stopping = Motion(words.number, legs), MOVE, False
 
     @property
@@ -179,14 +179,14 @@ class LiftTwin(LiftSession):
 
     def _start_turn(self, words: Words) -> None:
         if not self.turner.fitted:
-            raise Refused("unsupported")
+            raise CommandRefused("unsupported")
         self._must_rest()
         if not self.homed or self.turner.between:
-            raise Refused("unhomed")
+            raise CommandRefused("unhomed")
         if words.values["A"] not in (0, 180_000):
-            raise Refused("range")
+            raise CommandRefused("range")
         if not self._high_enough:
-            raise Refused("interlock")
+            raise CommandRefused("interlock")
         self.motion, self.state, self.stopping = Motion(words.number), MOVE, False
         self.turner.begin("over" if words.values["A"] else "back")
 

@@ -11,7 +11,7 @@ from .lift_parser import Words, taken_apart
 _STOP = re.compile(rb"(?:^| )M112(?!\d)")
 
 
-class Refused(Exception):
+class CommandRefused(Exception):
     """The controller's reason for an ``er`` line."""
 
 
@@ -37,7 +37,7 @@ class LiftSession(ABC):
 
     @abstractmethod
     def _execute(self, words: Words) -> None:
-        """Obey an intact line of this session; raises Refused."""
+        """Obey an intact line of this session; raises CommandRefused."""
 
     @abstractmethod
     def _answer(self, words: Words, reason: str, again: bool) -> None: ...
@@ -90,7 +90,7 @@ class LiftSession(ABC):
             if not reason:
                 try:
                     self._execute(words)
-                except Refused as refusal:
+                except CommandRefused as refusal:
                     reason = str(refusal)
             self.last_number, self.last_check, self.last_reason = words.number, words.check, reason
         self._answer(words, reason, again)

@@ -21,7 +21,7 @@ ROUND = 6
 
 
 @dataclass(frozen=True)
-class Cells:
+class RingCells:
     """Rings of a disc; c of them, each with points round it.
 
     ``x``, ``y``, ``z`` (c, points) in m, z from the disc's lower face; ``share`` (c,) of the volume, sum 1;
@@ -35,7 +35,7 @@ class Cells:
     own: Floats
 
 
-def disc_cells(radius: float, height: float, offset: float = 0.0, *, round_magnet: bool = True) -> Cells:
+def disc_cells(radius: float, height: float, offset: float = 0.0, *, round_magnet: bool = True) -> RingCells:
     """Cut a disc whose axis is ``offset`` (m, along x) off the magnet's.
 
     The rings' middles are Gauss-Legendre nodes along z and in the square of the radius, their
@@ -51,7 +51,7 @@ def disc_cells(radius: float, height: float, offset: float = 0.0, *, round_magne
     points = 1 if offset == 0.0 and round_magnet else ROUND
     phi = (np.arange(points) + 0.5) * pi / points
     zz, rr = (a.ravel() for a in np.meshgrid(z, r, indexing="ij"))
-    return Cells(
+    return RingCells(
         x=rr[:, None] * np.cos(phi) + offset,
         y=rr[:, None] * np.sin(phi),
         z=np.repeat(zz[:, None], points, axis=1),

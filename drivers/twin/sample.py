@@ -29,7 +29,7 @@ CLOSE = 0.01
 
 
 @dataclass(frozen=True)
-class Material:
+class SampleMaterial:
     """A magnet material. ``saturation``, ``coercivity`` and the two spreads in A/m.
 
     ``coercivity`` is the median half-width of the hysterons, ``spread`` the logarithmic standard
@@ -59,7 +59,7 @@ def moved(border: Floats, field: Floats, half_widths: Floats) -> Floats:
     return np.clip(border, h - half_widths, h + half_widths)
 
 
-def magnetisation(material: Material, border: Floats, field: Floats) -> Floats:
+def magnetisation(material: SampleMaterial, border: Floats, field: Floats) -> Floats:
     """M (A/m) in each ring for its borders (rings, widths) and internal field (rings,)."""
     turned = np.tanh(border / (2.0 * material.interaction)).mean(axis=1)
     rotated = field / (np.abs(field) + material.reversible_field)
@@ -79,7 +79,7 @@ def cylinder_demagnetising_factor(diameter: float, height: float) -> float:
     return float(1.0 - 4.0 / (3.0 * pi * np.sqrt(c2)) * bracket)
 
 
-def susceptibility(material: Material, border: Floats, pushed: Floats, field: Floats) -> Floats:
+def susceptibility(material: SampleMaterial, border: Floats, pushed: Floats, field: Floats) -> Floats:
     """dM/dH at each ring; ``pushed`` (rings, widths) tells which borders the field is moving."""
     s = 2.0 * material.interaction
     turning = (pushed * (1.0 - np.tanh(border / s) ** 2)).mean(axis=1) / s
@@ -96,7 +96,7 @@ class TwinSample:
     """
 
     def __init__(
-        self, material: Material, magnet: Magnet, diameter: float, height: float, offset: float = 0.0
+        self, material: SampleMaterial, magnet: Magnet, diameter: float, height: float, offset: float = 0.0
     ) -> None:
         self.material = material
         self.magnet = magnet

@@ -32,7 +32,7 @@ SLEPT = 1.0
 LIFT_BAUD = 57600
 
 
-class Client:
+class Caller:
     """One connection to the control socket: requests in, answers out, a line each."""
 
     def __init__(self, connection: socket.socket) -> None:
@@ -149,10 +149,10 @@ class Service:
     def _accept(self) -> None:
         connection, _ = self.listener.accept()
         connection.setblocking(False)
-        client = Client(connection)
+        client = Caller(connection)
         self.selector.register(connection, selectors.EVENT_READ, lambda: self._serve(client))
 
-    def _serve(self, client: Client) -> None:
+    def _serve(self, client: Caller) -> None:
         requests = client.requests()
         if requests is None:
             self.selector.unregister(client.connection)

@@ -21,7 +21,7 @@ import numpy as np
 
 from .bench_file import Scenario
 from .field import Floats
-from .sample import AWAY, MU0, Material, TwinSample, magnetisation
+from .sample import AWAY, MU0, SampleMaterial, TwinSample, magnetisation
 
 #: A field that turns everything, A/m.
 BEYOND_ALL = 4e6
@@ -89,7 +89,7 @@ def reach(h: Floats, _m: Floats) -> float:
     return float(min(h.max(), -h.min()))
 
 
-def descending(material: Material, peak: float) -> Callable[[Floats], Floats]:
+def descending(material: SampleMaterial, peak: float) -> Callable[[Floats], Floats]:
     """M (A/m) against a uniform internal field falling from ``peak``, having come up from -``peak``."""
     half_widths = material.half_widths()
     bottom = np.maximum(0.0, peak - half_widths)

@@ -34,7 +34,7 @@ class TurnerMechanics:
     slips: float = 0.0
 
 
-class Turner:
+class TwinTurner:
     """Rod and disc as they really are, and the controller's account of them. None is fitted by default."""
 
     def __init__(self, mechanics: TurnerMechanics | None, rng: np.random.Generator) -> None:

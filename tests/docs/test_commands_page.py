@@ -9,7 +9,7 @@ from weighloop.tui.cli.reference import PAGE, reference
 
 
 def test_the_page_is_the_verbs_own_help() -> None:
-    words = "run `python -m weighloop.tui.cli.reference` to make it anew"
+    words = "run `python -m weighloop.tui.cli.reference` to make it again"
     assert PAGE.read_text(encoding="utf-8") == reference(), words
 
 

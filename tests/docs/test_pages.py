@@ -94,7 +94,7 @@ def test_what_is_not_run_says_why() -> None:
     """Only what installs or needs a bench, a terminal or a store is left out."""
     for page in (README, EXAMPLE):
         left = [b for b in blocks(page) if b.reason]
-        assert all(re.match("needs a |installs anew", b.reason) for b in left)
+        assert all(re.match("needs a |installs again", b.reason) for b in left)
         for block in left:
             assert not re.search(r"weighloop (demag|field|plan|compare)\b", block.text)
 

@@ -31,7 +31,7 @@ from weighloop.drivers.balance.capture import CaptureError, load
 from weighloop.drivers.balance.dialect import Dialect, DialectError
 from weighloop.drivers.balance.dialect_loader import read_dialect
 from weighloop.drivers.balance.dialects import load_dialect, names
-from weighloop.drivers.balance.framing import LineStream, Reading, Refused
+from weighloop.drivers.balance.framing import LineStream, Reading, RefusedLine
 from weighloop.drivers.lift.frames import parse_reply, seal
 from weighloop.tui.web import HEIGHTS, WIDTHS, Page, _within
 
@@ -64,7 +64,7 @@ def balance_line(data: bytes) -> None:
         said = whole.feed(data)
         again = [item for i in range(len(data)) for item in cut.feed(data[i : i + 1])]
         # Of a first line that is too long only the count of what was refused may differ.
-        heard = [[item for item in items if not isinstance(item, Refused)] for items in (said, again)]
+        heard = [[item for item in items if not isinstance(item, RefusedLine)] for items in (said, again)]
         assert heard[0] == heard[1]
         for item in said:
             if isinstance(item, Reading) and item.value is not None:

@@ -32,7 +32,7 @@ HEAL = ("button 0", "switch -1", "lamp -1", "turner-jam 0", "turner-lose 0", "lo
 
 
 def campaign(rig: Rig, *, moves: int, turns: int, resets: int, seed: int) -> Counter[str]:
-    """Run it. ``moves`` are those of Z, with so many ``turns`` among them and so many ``resets``.
+    """Run it. ``moves`` are those of Z, with this many ``turns`` among them and this many ``resets``.
 
     Counts what was done and met (moves, turns, each kind of fault, homings, refused), and ``wrong``.
     """

@@ -32,7 +32,7 @@ UM_PER_STEP = 0.625  # 200 full steps, 16 microsteps, 2 mm screw (protocol page,
 RELEASED_UM = 49_969.375
 #: The rod's own steps: a whole turn, and how far past a slot's leading edge it rests (turner.md).
 TURN, REST_IN_SLOT = 3200, 8
-MOST_SLIP = 64  # so many lost steps of a turn are made good: more is a jam
+MOST_SLIP = 64  # this many lost steps of a turn are made good: more is a jam
 TURNING = 45e-3  # m; below that the firmware never turns (config.h)
 RELEASED_STEPS = 80_000  # what that position is called: Z 50.000 (protocol page, section 6)
 

@@ -8,7 +8,7 @@ from tests.support.virtual_bench import VirtualBench
 
 
 def started(points_taken: int, points: int = 4) -> VirtualBench:
-    """A lift run with so many readings taken (zeros too)."""
+    """A lift run with this many readings taken (zeros too)."""
     bench = VirtualBench()
     bench.start("lift", points=points)
     bench.operate(stop=lambda: bench.run is not None and len(bench.run.points) >= points_taken)

@@ -15,7 +15,7 @@ from weighloop.tui.app import WeighloopApp
 
 @asynccontextmanager
 async def painted(readings: int, size: tuple[int, int]) -> AsyncIterator[tuple[S.ScriptedFeed, Pilot[Any]]]:
-    """The run view with so many readings, its first paint done; waited for without a pause of any length."""
+    """The run view with this many readings, its first paint done; waited for without a pause."""
     feed = S.ScriptedFeed(S.snapshot(S.run_at(readings), S.live_at(100.0)))
     app = WeighloopApp(feed, cautions=False)
     async with app.run_test(size=size) as pilot:

@@ -61,7 +61,7 @@ def take(run: RunRecord, value: float) -> RunRecord:
 
 
 def until(run: RunRecord, leg: int, points: int) -> RunRecord:
-    """Done up to so many points of a leg."""
+    """Done up to this many points of a leg."""
     while sum(p["kind"] == "point" and p["leg"] == leg for p in run.points) < points:
         run = take(run, -0.01)
     return run

@@ -39,7 +39,7 @@ class FarEnd:
             self.master = -1
 
     def send(self, data: bytes, piece: int = 0) -> None:
-        """All at once, or in pieces of so many bytes."""
+        """All at once, or in pieces of this many bytes."""
         for start in range(0, len(data), piece or len(data) or 1):
             self._write(data[start : start + (piece or len(data))])
 

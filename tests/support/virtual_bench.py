@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from weighloop.daemon.acquisition.level import Acquisition, Limits
+from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.control.controller import RunController
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.run import LogEvent, RunRecord
@@ -93,7 +93,7 @@ class Lift(Balance):
 
 
 class Devices:
-    """What the conductor needs of ``devices.Devices``."""
+    """What the controller needs of ``devices.BenchDevices``."""
 
     def __init__(self, bench: VirtualBench) -> None:
         self.bench = bench
@@ -278,7 +278,7 @@ class VirtualBench:
         )
         self.mover = mover
         self.controller.acquisition = Acquisition(
-            1e-6, 2e-6, Limits(0.22, 0.3), alone=self.controller.watch.reading_alone
+            1e-6, 2e-6, PanLimits(0.22, 0.3), alone=self.controller.watch.reading_alone
         )
         self.controller.watch.balance_is(DeviceState.READY, "speaks status-line")
 
@@ -403,7 +403,7 @@ class VirtualBench:
                 self.set_spacers(action["spacers"])
 
     def set_spacers(self, count: int) -> None:
-        """So many between the closest position and now; the others lie on the pan, or apart."""
+        """This many between the closest position and now; the others lie on the pan, or apart."""
         if self.on_pan:
             self.offset += (self.spacers - count) * self.spacer_mass
         self.spacers = count

@@ -19,7 +19,7 @@ def test_live_readings_make_the_trace_once_each() -> None:
     p.apply("live", S.live_at(100.1, -12e-3))
     p.apply("live", S.live_at(100.1, -12e-3))  # the same word again
     assert [t for t, _ in p.trace] == [100.0, 100.1]
-    p.apply("live", S.live_at(3.0))  # a daemon started anew has another clock
+    p.apply("live", S.live_at(3.0))  # a daemon started again has another clock
     assert [t for t, _ in p.trace] == [3.0]
 
 
@@ -89,7 +89,7 @@ def test_before_the_turn_only_the_plan_foretells() -> None:
     ahead = list(foreseen(run))
     assert not ahead[0].by_the_loop
     assert ahead[0].pull == pytest.approx(-(run["steps"][17]["predicted_reading_kg"] or 0.0))
-    # A reading that was set aside foretells nothing.
+    # A reading that was set aside predicts nothing.
     run = S.run_at(38)
     for point in run["points"]:
         point["set_aside"] = "touched"

@@ -283,11 +283,11 @@ async def test_the_reading_under_way_stands_in_the_plot_and_moves_with_the_balan
         moved = place_of(st, "◆")
         assert there is not None
         assert moved is not None
-        # Same field, half the pull: half of the magnetisation too, nearer to the axis of nought.
-        nought = next(k for k, line in enumerate(st.text().splitlines()) if line.lstrip().startswith("0 ┫"))
+        # Same field, half the pull: half of the magnetisation too, nearer to the axis of zero.
+        zero = next(k for k, line in enumerate(st.text().splitlines()) if line.lstrip().startswith("0 ┫"))
         assert moved[0] == there[0]
-        assert abs(moved[1] - nought) == pytest.approx(abs(there[1] - nought) / 2, abs=1.1)
-        assert abs(there[1] - nought) > 4
+        assert abs(moved[1] - zero) == pytest.approx(abs(there[1] - zero) / 2, abs=1.1)
+        assert abs(there[1] - zero) > 4
         st.feed.say("run", {**run, "action": S.action("move-lift", "The lift goes to 3.00 mm.")})
         await st.until(lambda: place_of(st, "◆") is None)
 

@@ -1,6 +1,6 @@
 """Every screen as plain text at two sizes.
 
-Make them anew with WEIGHLOOP_NEW_SNAPSHOTS=1, then read the difference.
+Make them again with WEIGHLOOP_NEW_SNAPSHOTS=1, then read the difference.
 """
 
 from __future__ import annotations

@@ -163,7 +163,7 @@ def _numeric(text: str) -> bool:
 
 
 def significant(value: float | None, digits: int = 4) -> str:
-    """A number to so many digits, without an exponent where people would not write one."""
+    """A number to this many digits, without an exponent where people would not write one."""
     if value is None or not math.isfinite(value):
         return "-"
     if value == 0:

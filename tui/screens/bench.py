@@ -68,7 +68,7 @@ class BenchView(View):
 
     @work(exclusive=True, group="bench-file")
     async def _judge(self) -> None:
-        """Judge the bench file that holds anew when it is another one."""
+        """Judge the bench file that holds again when it is another one."""
         text = self.snapshot.bench_text
         if text == self._text:
             return

@@ -28,7 +28,7 @@ from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
 from .view import View
 
-#: While a run goes on, figures are computed anew at most this often, s, and never more than this part of
+#: While a run goes on, figures are computed again at most this often, s, and never more than this part of
 #: the time is spent on it: the live screen and the daemon come first. ``r`` computes at once.
 EVERY_S = 20.0
 WORK_SHARE = 0.03

@@ -117,7 +117,7 @@ class RunView(View):
         self.query_one(LoopPlot).move_now(place)
 
     def _compute_if_due(self) -> None:
-        """The magnetisation anew where something came, looked at once a second."""
+        """The magnetisation again where something came, looked at once a second."""
         run = self.snapshot.run
         if run is None or not self._magnetisation:
             return

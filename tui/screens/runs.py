@@ -90,7 +90,7 @@ class RunsView(View):
         if line["id"] in self.marked:
             self.marked.remove(line["id"])
         elif len(self.marked) >= MOST:
-            self.notify(f"{MOST} runs at most: more cannot be told apart.", severity="warning")
+            self.notify(f"{MOST} runs at most: more cannot be distinguished.", severity="warning")
         else:
             self.marked.append(line["id"])
         self._fill()

@@ -25,7 +25,7 @@ from ..widgets.trace_plot import LogPlot, TracePlot
 from .bench import ask_rezero
 from .view import View
 
-#: The trace is redrawn and judged anew this often, s: drawing is what costs on a slow machine.
+#: The trace is redrawn and judged again this often, s: drawing is what costs on a slow machine.
 DRAWN_EVERY_S = 2.0
 JUDGED_EVERY_S = 20.0
 #: How far back the trace is drawn, s: long enough for draughts, short enough to see breathing.
@@ -152,7 +152,7 @@ class SteadinessView(View):
     def action_again(self) -> None:
         """Forget the trace."""
         self.snapshot.trace.clear()
-        self._say("Listening anew ...")
+        self._say("Listening again ...")
 
     @work
     async def action_rezero(self) -> None:

@@ -26,7 +26,7 @@ LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
 LEAST = 3
 #: A trace shorter than this many readings says nothing about drift or breathing.
 LEAST_TRACE = 100
-#: So many digits of the balance off the present level, a reading was taken under another load.
+#: This many digits of the balance off the present level, a reading was taken under another load.
 OTHER_LOAD_DIGITS = 200.0
 
 

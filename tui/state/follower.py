@@ -49,7 +49,7 @@ class Feed(Protocol):
         ...
 
     async def close(self) -> None:
-        """Let go of the link. Never stops a run."""
+        """Release the link. Never stops a run."""
         ...
 
 
@@ -59,7 +59,7 @@ class Follower:
     ``live`` is only marked here: who paints asks ``take_live`` at its own, slower pace.
     """
 
-    #: Growing waits between attempts to connect, in s; the last one for ever.
+    #: Growing waits between attempts to connect, in s; the last one indefinitely.
     WAITS = (0.5, 1.0, 2.0, 5.0)
 
     def __init__(self, feed: Feed, snapshot: LiveSnapshot, post: Callable[[str], None]) -> None:
@@ -80,7 +80,7 @@ class Follower:
         self.post("all")
 
     async def follow(self) -> None:
-        """Follow for ever; a lost link is shown and taken up again."""
+        """Follow indefinitely; a lost link is shown and taken up again."""
         tries = 0
         while True:
             try:
@@ -118,7 +118,7 @@ class SocketFeed:
         self._client: AsyncClient | None = None
 
     async def connect(self) -> None:
-        """Connect anew; raises FeedLost when nothing answers."""
+        """Connect again; raises FeedLost when nothing answers."""
         await self.close()
         try:
             self._client = await AsyncClient.connect(self.path)
@@ -150,7 +150,7 @@ class SocketFeed:
             raise FeedLost(_sentence(error)) from error
 
     async def close(self) -> None:
-        """Let go of the link; the daemon and its run go on."""
+        """Release the link; the daemon and its run go on."""
         client, self._client = self._client, None
         if client is not None:
             await client.close()

@@ -16,7 +16,7 @@ from ...daemon.protocol import Device, Live, LogLine, Point, Run, Snapshot, Step
 #: Readings kept for the live trace: ten minutes at ten a second.
 TRACE_LENGTH = 6000
 LOG_LENGTH = 500
-#: Readings come at 1 to 50 a second; after so many seconds the number on show is old (common practice).
+#: Readings come at 1 to 50 a second; after this many seconds the number on show is old (common practice).
 STALE_AFTER_S = 2.5
 
 
@@ -41,7 +41,7 @@ class LiveSnapshot:
     devices_at: float = -math.inf
 
     def take(self, snapshot: Snapshot) -> None:
-        """Begin anew from a snapshot; the trace is kept, as it was heard by this screen."""
+        """Begin again from a snapshot; the trace is kept, as it was heard by this screen."""
         self.linked, self.why = True, ""
         self.balance, self.lift, self.run = snapshot["balance"], snapshot["lift"], snapshot["run"]
         self.controller = snapshot["controller"]
@@ -190,7 +190,7 @@ def pulls(run: Run) -> list[PullPoint]:
 
 @dataclass(frozen=True)
 class ExpectedPull:
-    """A reading to come: its step, the pull expected in kg, and whether the loop itself foretells it."""
+    """A reading to come: its step, the pull expected in kg, and whether the loop itself predicts it."""
 
     step: Step
     pull: float

@@ -9,7 +9,7 @@ from textual.widgets import Static
 
 #: Eighths of a cell, for bars finer than a cell.
 EIGHTHS = " ▏▎▍▌▋▊▉"
-#: A bar shorter than so many cells says nothing: a long name gives way to it.
+#: A bar shorter than this many cells says nothing: a long name gives way to it.
 LEAST_BAR = 5
 
 

@@ -23,7 +23,7 @@ def listing(rows: Iterable[tuple[str, str]], heading: str = "", bold: bool = Fal
 
 
 class Lines(Static):
-    """A text that changes often: the screen is laid out anew only where it takes more or fewer lines."""
+    """A text that changes often: the screen is laid out again only where it takes more or fewer lines."""
 
     _shown: Text | None = None
 

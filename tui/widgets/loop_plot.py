@@ -64,7 +64,7 @@ STRONG = Style(bold=True)
 
 
 @dataclass(frozen=True)
-class Mark:
+class Overlay:
     """A character that lies over a sheet's drawing, in the cell ``x``, ``y``."""
 
     x: int
@@ -75,12 +75,12 @@ class Mark:
 class Sheet(Canvas):
     """A canvas whose lines always have a style: without one the filter for NO_COLOR fails.
 
-    Over its drawing may lie one mark, which moves without anything being drawn anew.
+    Over its drawing may lie one mark, which moves without anything being drawn again.
     """
 
-    _mark: Mark | None = None
+    _mark: Overlay | None = None
 
-    def lay(self, mark: Mark | None) -> None:
+    def lay(self, mark: Overlay | None) -> None:
         """Lay the mark there, or take it away (None); only the lines it leaves and comes to are painted."""
         old, self._mark = self._mark, mark
         if mark != old:
@@ -130,7 +130,7 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     def draw_loop(self, dots: Sequence[Dot], coming: Sequence[Dot] = ()) -> None:
         """Draw a loop: lines per passage, dots by orientation, and what is to come.
 
-        Nothing is drawn anew where nothing changed, which also leaves the eye its zoom.
+        Nothing is drawn again where nothing changed, which also leaves the eye its zoom.
         """
         drawing = (tuple(dots), tuple(coming), self.app.theme)
         if drawing == self._drawing:
@@ -162,7 +162,7 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         self._lay_now()
 
     def _lay_now(self) -> None:
-        mark = None if self._now is None else Mark(*self.get_pixel_from_coordinate(*self._now), NOW)
+        mark = None if self._now is None else Overlay(*self.get_pixel_from_coordinate(*self._now), NOW)
         for sheet in self.query("#plot").results(Sheet):
             sheet.lay(mark)
 

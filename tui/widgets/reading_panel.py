@@ -85,7 +85,7 @@ def where_text(snapshot: LiveSnapshot) -> Text:
     if ahead is not None:
         sign, _ = bench_facts(run["bench_text"])
         expected = last_zero(run) + sign * ahead.pull
-        # Three figures: it is foretold to a few percent, if so well.
+        # Three figures: it is predicted to a few percent, if so well.
         reading = grams(expected, 1 if abs(expected) >= 0.01 else 2 if abs(expected) >= 0.001 else 3)
         text.append(f"{'expected' if ahead.by_the_loop else 'planned'} {reading} g", style="dim")
     return text

@@ -25,15 +25,15 @@ VAGUE = ("recoil_permeability", "switching_field_width", "knee_field_Hk_A_per_m"
 
 
 def test_the_uncertainty_expected_is_the_one_that_comes() -> None:
-    """The same gaps weighed by the tests' own bench (current loops): u within a third of what was foretold,
-    and the figures of the material (closed form, root search) within what was foretold of them."""
+    """The same gaps weighed by the tests' own bench (current loops): u within a third of what was predicted,
+    and the figures of the material (closed form, root search) within what was predicted of them."""
     bench = replace(BENCH, gap=replace(BENCH.gap, ladder="spacers"))
     ladder = plan(bench, 20, loop=LOOP, target_u=2e-6)
-    foretold = expected(ladder, bench)
+    predicted = expected(ladder, bench)
     gaps = np.unique([step.gap for step in ladder.steps])
     came = analyse(noisy_run(3, MATERIAL, gaps), bench, trials=1000)
     for name, truth in MATERIAL.figures().items():
-        figure, later = foretold.figures[name], came.figures[name]
+        figure, later = predicted.figures[name], came.figures[name]
         if name in VAGUE and (figure.u is None or later.u is None):
             continue  # known to about a quarter: told or not by chance
         assert figure.u is not None
@@ -41,7 +41,7 @@ def test_the_uncertainty_expected_is_the_one_that_comes() -> None:
         assert figure.value == pytest.approx(truth, abs=figure.u)
         if name not in ("squareness", "recoil_permeability"):  # of a level stretch, by chance nearly nothing
             assert figure.u == pytest.approx(later.u, rel=0.35)
-    assert foretold.points.used.all()
+    assert predicted.points.used.all()
 
 
 def test_more_noise_is_expected_to_cost_something() -> None:

@@ -9,7 +9,7 @@ import pytest
 from tests.support.virtual_bench import BENCH_TEXT
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.daemon.acquisition.bench_noise import BenchNoise
-from weighloop.daemon.acquisition.level import Acquisition, Limits
+from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.acquisition.rest import RestWatch
 from weighloop.daemon.store.store import Store
 from weighloop.drivers.device import BalanceReading
@@ -35,7 +35,7 @@ def readings(values: np.ndarray, start: float = 0.0) -> list[BalanceReading]:
 def learnt_over(seconds: int, wander: float, log: Log | None = None) -> tuple[BenchNoise, Acquisition, Log]:
     log = log or Log()
     noise = BenchNoise(log)
-    acquisition = Acquisition(MG, MG, Limits(), noise.use(BENCH, None))
+    acquisition = Acquisition(MG, MG, PanLimits(), noise.use(BENCH, None))
     rng = np.random.default_rng(1)
     slow = np.interp(
         np.arange(seconds * 10), np.arange(0, seconds * 10, 150), rng.normal(0, wander, seconds // 15)
@@ -74,7 +74,7 @@ def test_the_past_of_a_draughty_bench_widens_the_next_reading() -> None:
     stated = []
     for wander in (0.0, 4.0):
         noise, acquisition, _ = learnt_over(600, wander)
-        fresh = Acquisition(MG, MG, Limits(), noise.use(BENCH, acquisition))
+        fresh = Acquisition(MG, MG, PanLimits(), noise.use(BENCH, acquisition))
         for reading in readings(9000 + np.random.default_rng(2).normal(0, 0.7, 60), start=2000.0):
             fresh.feed(reading)
         assert fresh.settling is not None

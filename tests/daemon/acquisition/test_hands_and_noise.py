@@ -6,7 +6,7 @@ person who lifts the sample, counts spacers and jogs the pan (common practice, n
 
 import numpy as np
 
-from weighloop.daemon.acquisition.level import Acquisition, Limits
+from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.drivers.device import BalanceReading
 
 MG = 1e-6
@@ -46,7 +46,7 @@ def times_to_accept(acquisition: Acquisition) -> list[float]:
 
 
 def test_after_ten_placings_a_reading_takes_no_longer() -> None:
-    taken = times_to_accept(Acquisition(MG, MG, Limits()))
+    taken = times_to_accept(Acquisition(MG, MG, PanLimits()))
     # the first level of a bench not known before is watched for longer: it is no measure
     assert max(taken[-3:]) <= max(taken[1:4]) + 1.0, taken
     assert max(taken[1:]) < 5.0, taken

@@ -106,7 +106,7 @@ def test_a_whole_loop_on_the_twin_without_a_key() -> None:
             continue
         assert action["code"] != "question", action["text"]
         if " over and put" in action["text"] and not magnet_turned:
-            bench.do("turn-magnet")  # as good as turning the sample; what the pan carries is put down anew
+            bench.do("turn-magnet")  # as good as turning the sample; what the pan carries is put down again
             magnet_turned = len(bench.run.points)
             bench.until(lambda: bench.action()["code"] == "place-sample", 60)
             assert len(bench.run.points) == magnet_turned + 1

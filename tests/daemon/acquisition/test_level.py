@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from weighloop.daemon.acquisition.level import Acquisition, Decimator, Limits
+from weighloop.daemon.acquisition.level import Acquisition, Decimator, PanLimits
 from weighloop.drivers.device import BalanceReading
 
 
@@ -27,7 +27,7 @@ def test_ten_a_second_pass_as_they_are() -> None:
 
 
 def test_range() -> None:
-    a = Acquisition(1e-6, 2e-6, Limits(0.22, 0.15))
+    a = Acquisition(1e-6, 2e-6, PanLimits(0.22, 0.15))
     a.zero = 0.0
     for t in range(3):
         a.feed(BalanceReading(t * 0.1, -0.149, None, b""))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from weighloop.daemon.acquisition.level import Acquisition, Limits
+from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.acquisition.second_look import PAUSE
 from weighloop.drivers.device import BalanceReading
 
@@ -19,7 +19,7 @@ def read(
     ``expected`` in mg, known to 5 mg; ``lean`` from when to when (s from the beginning) somebody leans.
     """
     rng = np.random.default_rng(5)
-    a = Acquisition(MG, MG, Limits())
+    a = Acquisition(MG, MG, PanLimits())
     now, values = 100.0, []
     for k in range(900):
         if k == 300:

@@ -18,7 +18,7 @@ class TestStoreAndDisk:
         bench.log_writer.fail = True
         told = len(bench.told)
         bench.controller.happen(
-            events.Fault("store", "the store cannot be written: database or disk is full")
+            events.Trouble("store", "the store cannot be written: database or disk is full")
         )
         bench.advance(120)
         assert len(bench.told) == told

@@ -86,7 +86,7 @@ def errors() -> str:
 
 
 def with_tables(text: str) -> str:
-    """The page with its tables made anew."""
+    """The page with its tables made again."""
     for make in (methods, topics, records, actions, errors):
         before, begin, rest = text.partition(f"<!-- {make.__name__} -->\n")
         _, end, after = rest.partition("<!-- end -->")
@@ -120,4 +120,4 @@ def test_the_parameters_named_are_those_that_are_read() -> None:
 
 if __name__ == "__main__":
     PAGE.write_text(with_tables(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
-    print(f"{PAGE}: tables made anew", file=sys.stderr)
+    print(f"{PAGE}: tables made again", file=sys.stderr)

@@ -10,7 +10,7 @@ import pytest
 from weighloop.drivers.balance import dialects
 from weighloop.drivers.balance.dialect import DialectError, Understood
 from weighloop.drivers.balance.dialects import load_dialect
-from weighloop.drivers.balance.framing import CONFIRM, LineStream, Reading, Refused
+from weighloop.drivers.balance.framing import CONFIRM, LineStream, Reading, RefusedLine
 
 SHIPPED = ("ask-answer", "counted", "print-line", "status-line")
 
@@ -160,9 +160,9 @@ def test_a_change_of_unit_or_decimals_is_believed_only_when_repeated() -> None:
     first = stream.feed(b"ST,+00012.345,g\r\n")
     assert isinstance(first[0], Reading)
     changed = stream.feed(b"ST,+0012.3456,g\r\n" * CONFIRM)
-    assert [type(item) for item in changed] == [Refused] * (CONFIRM - 1) + [Reading]
+    assert [type(item) for item in changed] == [RefusedLine] * (CONFIRM - 1) + [Reading]
     stray = stream.feed(b"ST,+0012.3456,kg\r\nST,+0012.3456,g\r\n")
-    assert [type(item) for item in stray] == [Refused, Reading]
+    assert [type(item) for item in stray] == [RefusedLine, Reading]
 
 
 def test_a_blank_unit_is_the_last_one_named() -> None:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from weighloop.drivers.balance.dialects import load_dialect
-from weighloop.drivers.balance.framing import LineStream, Reading, Refused
+from weighloop.drivers.balance.framing import LineStream, Reading, RefusedLine
 
 FIXED_WIDTH = ("status-line", "ask-answer", "print-line")
 
@@ -160,7 +160,7 @@ def test_garbage_without_an_end_is_bounded() -> None:
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert len(items) == 1
-    assert isinstance(items[0], Refused)
+    assert isinstance(items[0], RefusedLine)
     assert len(items[0].raw) <= 256
     assert peak < 200_000
     assert [type(item) for item in stream.feed(b"\nST,+00012.345,g\r\n")] == [Reading]
@@ -171,7 +171,7 @@ def test_a_line_told_twice_counts_once_and_missing_ones_are_counted() -> None:
     items = stream.feed(
         written("counted", 1, 5, True) * 2 + written("counted", 4, 6, True) + written("counted", 0, 7, True)
     )
-    assert [type(item) for item in items] == [Reading, Refused, Reading, Reading]
+    assert [type(item) for item in items] == [Reading, RefusedLine, Reading, Reading]
     assert stream.missed == 2  # 2 and 3; number 0 is a controller that was reset
 
 

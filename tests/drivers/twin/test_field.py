@@ -5,7 +5,7 @@ import pytest
 
 from weighloop.drivers.twin.bench_file import local_gravity
 from weighloop.drivers.twin.field import Magnet
-from weighloop.drivers.twin.sample import MU0, Material, TwinSample, cylinder_demagnetising_factor
+from weighloop.drivers.twin.sample import MU0, SampleMaterial, TwinSample, cylinder_demagnetising_factor
 
 CYLINDER = Magnet("cylinder", (20e-3,), 10e-3, 1.32)
 RING = Magnet("ring", (20e-3, 6e-3), 10e-3, 1.32)
@@ -107,7 +107,7 @@ def uniform(
     diameter: float, height: float, polarisation: float, gap: float, offset: float = 0.0
 ) -> TwinSample:
     """A pellet that is magnetised uniformly whatever the field."""
-    pellet = TwinSample(Material(3e5, 1e5, 0.1, 5e3, 0.0, 1e5), CYLINDER, diameter, height, offset)
+    pellet = TwinSample(SampleMaterial(3e5, 1e5, 0.1, 5e3, 0.0, 1e5), CYLINDER, diameter, height, offset)
     pellet.follow(gap, 1)
     pellet.M = np.full_like(pellet.M, polarisation / MU0)
     return pellet

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from weighloop.drivers.twin import bench_file as scenario
 from weighloop.drivers.twin.field import Magnet
 from weighloop.drivers.twin.rings import disc_cells
-from weighloop.drivers.twin.sample import AWAY, MU0, Material, TwinSample
+from weighloop.drivers.twin.sample import AWAY, MU0, SampleMaterial, TwinSample
 from weighloop.drivers.twin.true_figures import BEYOND_ALL, descending, figures, uniform_loop, walk
 
-MATERIAL = Material(saturation=2.1e5, coercivity=8e4, spread=0.2, interaction=6e3, reversible=0.06,
+MATERIAL = SampleMaterial(saturation=2.1e5, coercivity=8e4, spread=0.2, interaction=6e3, reversible=0.06,
                     reversible_field=1.5e5, widths=24)  # fmt: skip
 MAGNET = Magnet("cylinder", (20e-3,), 10e-3, 1.32)
 FIELDS = st.lists(st.floats(-4e5, 4e5), min_size=1, max_size=8)
@@ -135,7 +135,7 @@ def test_on_a_ring_the_peak_on_the_way_counts():
 def test_major_loop_figures_of_a_square_material():
     """All hysterons alike and no reversible part: a rectangle, whose figures are arithmetic."""
     hc, ms = 5e4, 3e5
-    square = Material(ms, hc, 1e-6, 5.0, 0.0, 1e5)
+    square = SampleMaterial(ms, hc, 1e-6, 5.0, 0.0, 1e5)
     got = figures(descending(square, BEYOND_ALL), BEYOND_ALL, ms)
     assert got["remanence_A_per_m"] == pytest.approx(ms, rel=1e-6)
     assert got["coercivity_HcJ_A_per_m"] == pytest.approx(hc, rel=1e-3)
@@ -147,7 +147,7 @@ def test_major_loop_figures_of_a_square_material():
 
 def test_ideal_square_loop_has_the_textbook_energy_product():
     # Br^2/(4 mu0) for Br = 0.40 T: 31.830989 kJ/m3 (ideal square loop, arithmetic).
-    hard = Material(0.40 / MU0, 9e5, 1e-6, 5.0, 0.0, 1e5)
+    hard = SampleMaterial(0.40 / MU0, 9e5, 1e-6, 5.0, 0.0, 1e5)
     got = figures(descending(hard, BEYOND_ALL), BEYOND_ALL, 0.40 / MU0)
     assert got["BHmax_J_per_m3"] == pytest.approx(31830.989, rel=1e-6)
     assert got["coercivity_HcB_A_per_m"] == pytest.approx(0.40 / MU0, rel=1e-6)

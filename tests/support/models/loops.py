@@ -163,7 +163,7 @@ def noisy_run(
     truth: True_ | None = None,
     gap_error: float = 0.0,
 ) -> Readings:
-    """One run with reading noise (kg) rounded to 1 mg, and each gap set anew with ``gap_error`` (m)."""
+    """One run with reading noise (kg) rounded to 1 mg, and each gap set again with ``gap_error`` (m)."""
     rng = np.random.default_rng(seed)
     gaps = np.geomspace(1e-3, 30e-3, 22) if gaps is None else gaps
     errors = gap_error * rng.standard_normal(5 * len(gaps) - 2) if gap_error else 0.0

@@ -15,7 +15,7 @@ import pytest
 
 from tests.drivers.balance.test_framing import load_dialect_once, written
 from tests.support.serial_peers import StoppedClock
-from weighloop.daemon.acquisition.level import Acquisition, Limits
+from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.acquisition.spikes import MOST, SpikeFilter
 from weighloop.drivers.balance.balance import SerialBalance
 from weighloop.drivers.balance.framing import LineStream, Reading
@@ -66,7 +66,7 @@ def settle(dialect: str, seed: int, rate: float, blocks: float = 0.0, wild: Cont
     level = chance.uniform(-60_000, 60_000)
     cable, stream = Cable(chance, rate, blocks), LineStream(load_dialect_once(dialect))
     stream.feed(written(dialect, 0, 1, True))
-    acquisition = Acquisition(1 * MG, 2 * MG, Limits())
+    acquisition = Acquisition(1 * MG, 2 * MG, PanLimits())
     sent: set[bytes] = set()
     wrong = refused = 0
     for number in range(1, 600):
@@ -138,7 +138,7 @@ def test_a_machine_that_gets_to_reading_only_now_and_then_accepts_no_other_level
     for seed in (3, 6, 7):
         chance = random.Random(seed)
         level = chance.uniform(-60_000, 60_000)
-        acquisition = Acquisition(1 * MG, 2 * MG, Limits())
+        acquisition = Acquisition(1 * MG, 2 * MG, PanLimits())
         clock = StoppedClock()
         begin = clock.time
         balance = SerialBalance("nowhere", load_dialect_once("status-line"), Follower(acquisition), clock)

@@ -290,7 +290,7 @@ def test_a_terminal_s_number_given_to_a_stranger_is_left_to_the_stranger(
     foreign.send(LINE)
     wait_for(lambda: len(other.readings) > 0)
     assert len(ears.readings) == heard
-    if by_link:  # the owner makes the link anew: this is the one
+    if by_link:  # the owner makes the link again: this is the one
         rightful.close()
         stale.unlink()
         stale.symlink_to(foreign.port)

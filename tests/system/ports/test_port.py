@@ -87,9 +87,9 @@ def test_a_port_that_cannot_be_opened_is_tried_again_after_growing_waits(tmp_pat
     assert {found for _, found in made.handler.losses} == {there}
 
 
-@pytest.mark.parametrize(("says", "anew"), [(b"", False), (b"ST", True)])
+@pytest.mark.parametrize(("says", "again"), [(b"", False), (b"ST", True)])
 def test_once_heard_the_waits_begin_anew(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, says: bytes, anew: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, says: bytes, again: bool
 ) -> None:
     """A port that opens and says nothing is not back yet."""
     waited: list[int] = []
@@ -106,7 +106,7 @@ def test_once_heard_the_waits_begin_anew(
     before = len(waited)
     end.unplug()
     wait_for(lambda: len(waited) > before)
-    assert (waited[before] == 0) == anew
+    assert (waited[before] == 0) == again
     made.line.close()
 
 
@@ -120,7 +120,7 @@ def test_what_the_far_end_does_not_take_is_an_error_of_ours_and_removes_the_read
     began = time.monotonic()
     with pytest.raises(DeviceLost, match="does not take what is sent"):
         line.line.write(b"Q\r\n" * 100_000)
-    assert time.monotonic() - began < 10  # it did not wait for ever
+    assert time.monotonic() - began < 10  # it did not wait indefinitely
     wait_for(lambda: line.handler.losses != [])
     why, there = line.handler.losses[0]
     assert "does not take what is sent" in why

@@ -177,7 +177,7 @@ def start_from_the_form(terminal: Terminal, bench_file: str) -> None:
 def weigh(
     terminal: Terminal, rehearsal: Rehearsal, watcher: Client, until: int | None = None
 ) -> tuple[int, int]:
-    """Do with the twin's hands what the screen says until the run is over, or so many times.
+    """Do with the twin's hands what the screen says until the run is over, or this many times.
 
     Gives how often the screen said what to do, and how often the balance had to be told that it was done.
 
@@ -230,7 +230,7 @@ def tap(terminal: Terminal, rehearsal: Rehearsal, watcher: Client, action: Any) 
 
 
 def gone_on(watcher: Client, action: Any, patience: float) -> bool:
-    """Whether the run goes on from an action within so many seconds."""
+    """Whether the run goes on from an action within this many seconds."""
     end = time.monotonic() + patience
     while watcher.call("snapshot")["run"]["action"] == action:
         if time.monotonic() > end:

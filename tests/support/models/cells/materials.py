@@ -28,7 +28,7 @@ class Material(Protocol):
     """What a cell is made of."""
 
     def start(self, cells: int) -> Floats:
-        """The state of so many cells that were never magnetised."""
+        """The state of this many cells that were never magnetised."""
         ...
 
     def respond(self, state: Floats, field: Floats) -> tuple[Floats, Floats]:
