@@ -16,6 +16,8 @@ from ..units import Measured, decimals
 _WORDS = {
     "remanence": "remanence of the reference magnet",
     "core_excess": "excess of the magnet's core",
+    "height": "height of the magnet",
+    "diameter": "diameter of the magnet",
     "contact": "contact gap",
     "scale": "scale of the heights",
     "turn_area": "coil's turns times area",

@@ -31,7 +31,7 @@ _UNITS = {
     "scale": ("", 1.0),
     "turn_area": ("mm²", 1e6),
     "current_gain": ("", 1.0),
-    "coil_offset": ("of what was stated, squared", 1.0),
+    "coil_offset": ("squared, by stated", 1.0),
     "moment": ("A m²", 1.0),
     "probe_gain": ("", 1.0),
 }
@@ -60,7 +60,7 @@ def write_calibration(
         stated, now = found.stated[name], found.found(name)
         cells = [shown for m in (stated, now) for shown in _shown(m.value * factor, m.u * factor)]
         pull = found.pulls.get(name)
-        cells.append("–" if pull is None else f"{pull:+.1f}")
+        cells.append("–" if pull is None else f"{round(pull, 1) + 0.0:+.1f}")
         cells.append(unit)
         marked = [f"<td>{html.escape(cell)}</td>" for cell in cells]
         rows.append(f'<tr><th scope="row" class="left">{html.escape(words(name))}</th>{"".join(marked)}</tr>')
