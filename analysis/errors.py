@@ -49,11 +49,15 @@ class WeighloopError(Exception):
 
 #: The optional library: the part of the installation (an extra) that brings it.
 EXTRAS = {
+    "dask": "lab",
+    "distributed": "lab",
     "h5netcdf": "desk",
     "h5py": "desk",
     "jinja2": "report",
     "matplotlib": "report",
+    "paho": "lab",
     "pandas": "desk",
+    "psycopg": "lab",
     "pyarrow": "desk",
     "weasyprint": "report",
     "xarray": "desk",

@@ -1,0 +1,217 @@
+"""The archive in PostgreSQL: takes batches, says what it holds, gives runs out for analysis."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, LiteralString, cast
+
+import psycopg
+from psycopg.conninfo import make_conninfo
+
+from ...analysis.errors import WeighloopError
+from . import schema
+from .messages import Batch, Course, Table
+
+
+class ArchiveError(WeighloopError):
+    """The archive cannot be used; the message says why."""
+
+
+_WHOSE: LiteralString = "bench = %s AND store = %s AND epoch = %s"
+_INSERT: dict[Table, LiteralString] = {
+    "events": "INSERT INTO events (bench, store, epoch, id, session, run, time_s, utc, kind, text, content,"
+    " key, own, data) VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s) ON CONFLICT DO NOTHING",
+    "raw": "INSERT INTO raw_blocks (bench, store, epoch, id, session, run, first_s, last_s, readings,"
+    " low_kg, high_kg, packed, own) VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
+    " ON CONFLICT DO NOTHING",
+}
+#: The last number moves on only where nothing is missing before the batch.
+_MOVE_ON: dict[Table, LiteralString] = {
+    "events": f"UPDATE courses SET events = %s WHERE {_WHOSE} AND events >= %s AND events < %s",
+    "raw": f"UPDATE courses SET raw = %s WHERE {_WHOSE} AND raw >= %s AND raw < %s",
+}
+_FIGURES: LiteralString = (
+    "INSERT INTO run_figures (bench, store, epoch, run, upto, settings, version, figure, value, u, low95,"
+    " high95, status, why) VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
+    " ON CONFLICT DO NOTHING"
+)
+_NOT_DONE: LiteralString = (
+    "SELECT bench, store::text, epoch::text, run, upto FROM runs r WHERE points > 0"
+    " AND state IN ('finished', 'stopped') AND NOT EXISTS (SELECT FROM run_figures f WHERE"
+    " (f.bench, f.store, f.epoch, f.run, f.upto) = (r.bench, r.store, r.epoch, r.run, r.upto)"
+    " AND f.settings = %s AND f.version = %s) ORDER BY bench, store, epoch, run"
+)
+#: One archive migrates at a time; any number that no other program is likely to take.
+_LOCK = 7_308_915
+
+
+@dataclass(frozen=True)
+class ArchivedRun:
+    """One run in the archive, as it stood with event ``upto``."""
+
+    course: Course
+    run: int
+    upto: int
+
+
+class Archive:
+    """One connection to the archive. Not for several threads at once; use as a context manager.
+
+    ``dsn``: what PostgreSQL's own library takes, such as ``host=... dbname=weighloop user=...``; passwords
+    belong into its password file. Raises ArchiveError where it cannot be reached.
+    """
+
+    def __init__(self, dsn: str) -> None:
+        try:
+            self.db = psycopg.connect(
+                make_conninfo(dsn, connect_timeout=10, application_name="weighloop"), autocommit=True
+            )
+        except psycopg.Error as error:
+            raise ArchiveError(f"the archive's database cannot be reached: {in_words(error)}") from None
+        self.stored = self.repeated = 0
+
+    def migrate(self) -> list[str]:
+        """Make the schema's steps that are still missing; returns their names. Raises ArchiveError."""
+        made = []
+        try:
+            with self.db.transaction():
+                self.db.execute("SELECT pg_advisory_xact_lock(%s)", (_LOCK,))
+                self.db.execute(
+                    "CREATE TABLE IF NOT EXISTS schema_steps"
+                    " (step int PRIMARY KEY, name text NOT NULL, made timestamptz NOT NULL DEFAULT now())"
+                )
+                row = self.db.execute("SELECT coalesce(max(step), 0) FROM schema_steps").fetchone()
+                done = int(row[0]) if row else 0
+            if done > len(schema.STEPS):
+                raise ArchiveError(
+                    f"the archive was made by a newer program (step {done}, this one knows"
+                    f" {len(schema.STEPS)})"
+                )
+            for number, (name, script) in enumerate(schema.STEPS[done:], start=done + 1):
+                with self.db.transaction():
+                    self.db.execute("SELECT pg_advisory_xact_lock(%s)", (_LOCK,))
+                    taken = self.db.execute(
+                        "INSERT INTO schema_steps (step, name) VALUES (%s, %s) ON CONFLICT DO NOTHING",
+                        (number, name),
+                    )
+                    if taken.rowcount:  # else another archive has made it meanwhile
+                        self.db.execute(cast(LiteralString, script))
+                        made.append(name)
+        except psycopg.Error as error:
+            raise ArchiveError(f"the archive's tables cannot be made: {in_words(error)}") from None
+        return made
+
+    def take(self, batches: Sequence[tuple[Course, Batch]]) -> None:
+        """Commit the batches together. Raises psycopg.Error, and then none of them is there."""
+        with self.db.transaction(), self.db.cursor() as cursor:
+            for course, batch in batches:
+                whose = (course.bench, course.store, course.epoch)
+                cursor.execute(
+                    "INSERT INTO courses (bench, store, epoch) VALUES (%s, %s, %s) ON CONFLICT DO NOTHING",
+                    whose,
+                )
+                rows = [(*whose, *as_stored(batch.table, row)) for row in batch.rows]
+                cursor.executemany(_INSERT[batch.table], rows)
+                stored = max(cursor.rowcount, 0)
+                self.stored += stored
+                self.repeated += len(rows) - stored
+                cursor.execute(_MOVE_ON[batch.table], (batch.last, *whose, batch.after, batch.last))
+
+    def holds(self, course: Course) -> dict[Table, int]:
+        """Up to which row of each table every one is here. Raises psycopg.Error."""
+        row = self.db.execute(
+            f"SELECT events, raw FROM courses WHERE {_WHOSE}", (course.bench, course.store, course.epoch)
+        ).fetchone()
+        return {"events": int(row[0]), "raw": int(row[1])} if row else {"events": 0, "raw": 0}
+
+    def courses(self) -> list[Course]:
+        """Every course of every store here, oldest first."""
+        rows = self.db.execute("SELECT bench, store::text, epoch::text FROM courses ORDER BY since, bench")
+        return [Course(*row) for row in rows]
+
+    def rows(self, course: Course, table: Table) -> list[tuple[Any, ...]]:
+        """All rows of a course in the columns of the store."""
+        columns: LiteralString = (
+            "SELECT id, session, run, time_s, utc, kind, text, content, key, own FROM events"
+            if table == "events"
+            else "SELECT id, session, run, first_s, last_s, readings, low_kg, high_kg, packed, own"
+            " FROM raw_blocks"
+        )
+        found = self.db.execute(
+            f"{columns} WHERE {_WHOSE} ORDER BY id", (course.bench, course.store, course.epoch)
+        )
+        return list(found)
+
+    def to_analyse(self, settings: str, version: str) -> list[ArchivedRun]:
+        """The ended runs that have no figures yet by these settings and this program."""
+        rows = self.db.execute(_NOT_DONE, (settings, version)).fetchall()
+        return [ArchivedRun(Course(*row[:3]), int(row[3]), int(row[4])) for row in rows]
+
+    def run_rows(self, wanted: ArchivedRun) -> list[tuple[Any, ...]]:
+        """The events of a run as they were in the bench's store."""
+        course = wanted.course
+        found = self.db.execute(
+            "SELECT id, session, run, time_s, utc, kind, text, content, key, own FROM events"
+            f" WHERE {_WHOSE} AND run = %s AND id <= %s ORDER BY id",
+            (course.bench, course.store, course.epoch, wanted.run, wanted.upto),
+        )
+        return list(found)
+
+    def put_figures(
+        self, of: ArchivedRun, settings: str, version: str, figures: Iterable[Sequence[Any]]
+    ) -> None:
+        """Figures ``(name, value, u, low95, high95, status, why)``; what stands there stays.
+
+        Raises psycopg.Error.
+        """
+        course = of.course
+        head = (course.bench, course.store, course.epoch, of.run, of.upto, settings, version)
+        with self.db.transaction(), self.db.cursor() as cursor:
+            cursor.executemany(_FIGURES, [(*head, *figure) for figure in figures])
+
+    def close(self) -> None:
+        """Close the connection."""
+        self.db.close()
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def as_stored(table: Table, row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """A row of the store in the archive's columns. The database's texts hold no NUL: it becomes U+FFFD."""
+    clean = tuple(v.replace("\0", "\ufffd") if isinstance(v, str) else v for v in row)
+    return clean if table == "raw" else (*clean, as_json(str(row[7])))
+
+
+def as_json(content: str) -> str | None:
+    """The text where the database's own JSON can hold it, else None (NUL and half a surrogate pair, NaN)."""
+    try:
+        value = json.loads(content, parse_constant=_no_number, parse_float=_finite)
+        plain = json.dumps(value, ensure_ascii=False)
+        plain.encode()
+    except (ValueError, RecursionError):
+        return None
+    return None if "\\u0000" in plain.replace("\\\\", "") else content
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is no number in JSON")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    return value if math.isfinite(value) else _no_number(text)
+
+
+def in_words(error: psycopg.Error) -> str:
+    """The first line of what the database says."""
+    return (str(error).strip().splitlines() or [type(error).__name__])[0]

@@ -1,0 +1,135 @@
+"""Two benches, a real broker and database: what is in the stores is in the archive, once and to the bit."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.support.lab_store import weigh
+from weighloop.daemon.lab.archive import Archive
+from weighloop.daemon.lab.engines import Engines, missing
+from weighloop.daemon.lab.messages import COLUMNS
+from weighloop.daemon.lab.reanalysis import Settings, figures_of, reanalyse
+from weighloop.daemon.store.store import Store
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(bool(missing()), reason="needs the packages mosquitto and postgresql"),
+]
+STORED = {"events": "events", "raw": "raw_blocks"}
+
+
+@contextmanager
+def process(*words: str) -> Iterator[subprocess.Popen[bytes]]:
+    """A verb of the lab's while the context lasts."""
+    started = subprocess.Popen([sys.executable, "-m", "weighloop.tui.cli", "lab", *words])
+    try:
+        yield started
+    finally:
+        started.terminate()
+        try:
+            started.wait(10)
+        except subprocess.TimeoutExpired:
+            started.kill()
+            started.wait()
+
+
+def all_there(archive: Archive, stores: dict[str, Path]) -> bool:
+    """Whether the archive holds of each store every row of both tables as it stands there, and no other."""
+    for course in archive.courses():
+        with Store(stores[course.bench], read_only=True) as store:
+            if store.identity != {"uuid": course.store, "epoch": course.epoch}:
+                continue
+            for table, name in STORED.items():
+                here = store.db.execute(f"SELECT {COLUMNS[table]} FROM {name} ORDER BY id").fetchall()
+                if [tuple(map(plain, row)) for row in archive.rows(course, table)] != here:
+                    return False
+    return len({course.bench for course in archive.courses()}) == len(stores)
+
+
+def plain(value: object) -> object:
+    return bytes(value) if isinstance(value, memoryview) else value
+
+
+def until(what, seconds: float = 60.0) -> None:
+    deadline = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < deadline, "it did not come"
+        time.sleep(0.2)
+
+
+@pytest.mark.timeout(180)
+def test_what_is_weighed_is_archived_once_through_kills_and_restores(tmp_path: Path) -> None:
+    stores = {f"bench-{n}": tmp_path / f"{n}.sqlite" for n in (1, 2)}
+    for path in stores.values():
+        weigh(path)
+    with ExitStack() as stack:
+        engines = stack.enter_context(Engines())
+        broker = ("--broker", f"127.0.0.1:{engines.broker_port}")
+        keeper = stack.enter_context(process("archive", "--database", engines.dsn, *broker))
+        senders = {
+            bench: stack.enter_context(process("forward", "--bench", bench, "--store", str(path), *broker))
+            for bench, path in stores.items()
+        }
+        archive = stack.enter_context(Archive(engines.dsn))
+        archive.migrate()
+        until(lambda: all_there(archive, stores))
+
+        # Everything is killed, one after the other, while more is weighed.
+        engines.kill_broker()
+        weigh(stores["bench-1"], runs=2)
+        senders["bench-1"].kill()
+        keeper.kill()
+        engines.start_broker()
+        stack.enter_context(
+            process("forward", "--bench", "bench-1", "--store", str(stores["bench-1"]), *broker)
+        )
+        stack.enter_context(process("archive", "--database", engines.dsn, *broker))
+        until(lambda: all_there(archive, stores))
+
+        # The database is stopped at once, and half of what it had is gone when it is back.
+        archive.close()
+        engines.stop_database_at_once()
+        engines.start_database()
+        archive = stack.enter_context(Archive(engines.dsn))
+        archive.db.execute("ALTER TABLE events DISABLE TRIGGER events_stay")
+        archive.db.execute("DELETE FROM events WHERE id > 20; UPDATE courses SET events = 20")
+        archive.db.execute("ALTER TABLE events ENABLE TRIGGER events_stay")
+        weigh(stores["bench-1"])
+        weigh(stores["bench-2"])
+        until(lambda: all_there(archive, stores))
+        with pytest.raises(Exception, match="append-only"):
+            archive.db.execute("UPDATE events SET kind = 'other'")
+
+        check_figures(archive)
+        views(archive)
+
+
+def check_figures(archive: Archive) -> None:
+    """Each run is analysed once, by workers of its own, and has the figures that the bench finds."""
+    settings = Settings("mean", 100, 5)
+    done = reanalyse(archive, settings, workers=1)
+    assert [one.why for one in done] == [None] * 6
+    assert reanalyse(archive, settings, workers=1) == []
+    one = done[0].run
+    _, expected = figures_of(one.run, archive.run_rows(one), settings)
+    found = archive.db.execute(
+        "SELECT figure, value, u, low95, high95, status, why FROM figures WHERE (bench, run) = (%s, %s)",
+        (one.course.bench, one.run),
+    ).fetchall()
+    assert sorted(found) == sorted(expected)
+
+
+def views(archive: Archive) -> None:
+    runs = archive.db.execute("SELECT bench, run, sample, state FROM runs ORDER BY bench, run").fetchall()
+    assert [run[:2] for run in runs] == [("bench-1", n) for n in (1, 2, 3, 4)] + [
+        ("bench-2", n) for n in (1, 2)
+    ]
+    assert {run[2:] for run in runs} == {("WP-07-1", "finished")}
+    assert archive.db.execute("SELECT count(*) FROM points WHERE value_kg IS NULL").fetchone() == (0,)

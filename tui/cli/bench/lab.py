@@ -1,0 +1,152 @@
+"""`weighloop lab`: several benches and one archive."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ..common import SEED, OneOf, json_option, note, print_json, store_option, table
+
+_BROKER = [
+    click.option(
+        "--broker", default="127.0.0.1:1883", show_default=True, metavar="HOST:PORT", help="The MQTT broker."
+    ),
+    click.option("--user", help="Who this is to the broker."),
+    click.option(
+        "--password-file", type=click.Path(path_type=Path), help="Its first line is the password there."
+    ),
+    click.option(
+        "--ca",
+        type=click.Path(path_type=Path),
+        help="TLS: the authority that signed the broker's certificate.",
+    ),
+]
+_database = click.option(
+    "--database",
+    envvar="WEIGHLOOP_ARCHIVE",
+    default="dbname=weighloop",
+    show_default=True,
+    metavar="CONNINFO",
+    help="The archive in PostgreSQL, such as 'host=lab dbname=weighloop'; also WEIGHLOOP_ARCHIVE.",
+)
+
+
+def _with_broker(verb: Callable[..., Any]) -> Callable[..., Any]:
+    for option in reversed(_BROKER):
+        verb = option(verb)
+    return verb
+
+
+def _address(broker: str, user: str | None, password_file: Path | None, ca: Path | None) -> Any:
+    from ....daemon.lab.broker import BrokerAddress
+
+    host, _, port = broker.rpartition(":")
+    if not (host and port.isascii() and port.isdigit() and 0 < int(port) < 65536):
+        raise click.BadParameter(f"{broker!r} is not such as 127.0.0.1:1883", param_hint="--broker")
+    if user is not None and ca is None and host not in ("127.0.0.1", "localhost", "[::1]"):
+        note("without --ca the password goes over the network for all to read")
+    return BrokerAddress(host.strip("[]"), int(port), user, password_file, ca)
+
+
+def _until_told(work: Callable[[threading.Event], None]) -> None:
+    """Work until a signal ends it, in order."""
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s: %(message)s", stream=sys.stderr)
+    stop = threading.Event()
+    for name in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(name, lambda *_: stop.set())
+    work(stop)
+
+
+@click.group("lab")
+def command() -> None:
+    """Several benches and one archive: copies of the benches' stores, figures of all of them.
+
+    Needs `pip install weighloop[lab]`, an MQTT broker and PostgreSQL; no bench waits for any of them.
+    """
+
+
+@command.command("forward")
+@click.option("--bench", "bench", required=True, metavar="NAME", help="This bench's name in the lab.")
+@store_option
+@_with_broker
+@click.option("--once", is_flag=True, help="End when the archive has everything.")
+def forward(bench: str, store_path: Path | None, once: bool, **broker: Any) -> None:
+    """Copy this bench's store to the archive, beside its daemon, until stopped.
+
+    The store is opened read only. With the broker or the archive away it waits, and goes on where the
+    archive is.
+    """
+    from ....daemon.lab.forwarder import Forwarder
+    from ....daemon.lab.messages import check_name
+    from ....daemon.paths import store_file
+
+    try:
+        check_name(bench)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--bench") from None
+    forwarder = Forwarder(store_path or store_file(), bench, _address(**broker))
+    _until_told(lambda stop: forwarder.run(stop, once=once))
+    note(f"rows sent {forwarder.published}, of these again {forwarder.again}")
+
+
+@command.command("archive")
+@_database
+@_with_broker
+def archive(database: str, **broker: Any) -> None:
+    """Take what the benches send into the archive, until stopped; makes and migrates its tables."""
+    from ....daemon.lab.archive import Archive
+    from ....daemon.lab.archivist import Archivist
+
+    address = _address(**broker)
+    with Archive(database) as opened:  # at the start a database that is not there is a mistake
+        opened.migrate()
+    _until_told(Archivist(database, address).run)
+
+
+@command.command("reanalyse")
+@_database
+@click.option("--scheduler", metavar="ADDRESS", help="A running dask scheduler, such as tcp://lab:8786.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 1000),
+    help="Without a scheduler: processes here; one a core by default.",
+)
+@click.option("--method", type=OneOf(["finite", "mean"]), default="finite", show_default=True)
+@click.option("--trials", type=click.IntRange(100, 1_000_000), default=10_000, show_default=True)
+@click.option("--seed", type=SEED, default=1, show_default=True, help="Of the Monte Carlo trials.")
+@json_option
+def reanalyse_runs(
+    database: str,
+    scheduler: str | None,
+    workers: int | None,
+    method: str,
+    trials: int,
+    seed: int,
+    as_json: bool,
+) -> None:
+    """Figures of every ended run in the archive that has none yet by these settings and this version.
+
+    The same as `weighloop figures` gives at the bench. They go into the archive; what is there stays.
+    """
+    from ....daemon.lab.archive import Archive
+    from ....daemon.lab.reanalysis import Settings, reanalyse
+
+    with Archive(database) as opened:
+        opened.migrate()
+        done = reanalyse(opened, Settings(method, trials, seed), scheduler=scheduler, workers=workers)
+    rows = [(one.run.course.bench, one.run.run, one.figures, one.why) for one in done]
+    if as_json:
+        print_json([dict(zip(("bench", "run", "figures", "why"), row, strict=True)) for row in rows])
+    elif rows:
+        print(table(["bench", "run", "figures", "why none"], [[*map(str, r[:3]), r[3] or ""] for r in rows]))
+    else:
+        print("Every ended run in the archive has its figures already.")
+    if any(why for *_, why in rows):
+        sys.exit(1)
