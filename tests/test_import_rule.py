@@ -47,8 +47,8 @@ ROOMS: dict[str, set[str]] = {
         "analysis/records", "analysis/units",
     },
     "analysis/planning": {
-        "analysis/constants", "analysis/errors", "analysis/forces", "analysis/magnetostatics",
-        "analysis/records", "analysis/results",
+        "analysis/constants", "analysis/errors", "analysis/figures", "analysis/forces",
+        "analysis/magnetostatics", "analysis/records", "analysis/results",
     },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/data_package": {"analysis/errors", "analysis/files", "analysis/records", "analysis/results"},

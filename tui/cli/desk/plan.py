@@ -12,12 +12,21 @@ from ..inputs import bench_of, read_input
 from .figures import figures_table
 
 if TYPE_CHECKING:
+    import numpy as np
+
+    from ....analysis.planning.fewest_gaps import FewestGaps
     from ....analysis.planning.gap_ladder import LadderPlan, LadderStep
+    from ....analysis.records.bench import Bench
 
 
 @click.command("plan")
 @bench_option
-@click.option("--points", type=Whole(2, 500), default=24, show_default=True, help="Gaps of the ladder.")
+@click.option("--points", type=Whole(2, 500), help="Gaps of the ladder; 24 where nothing is asked.")
+@click.option(
+    "--until",
+    metavar="FIGURES",
+    help='As few gaps as bring the expected uncertainty there: "HcJ 1 %, Mr 1 %", or "readings cannot help".',
+)
 @click.option(
     "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
 )
@@ -27,7 +36,13 @@ if TYPE_CHECKING:
 @click.option("--rows", is_flag=True, help="Print every step, not the five passages.")
 @json_option
 def command(
-    bench_path: Path, points: int, previous: str | None, expect: bool, rows: bool, as_json: bool
+    bench_path: Path,
+    points: int | None,
+    until: str | None,
+    previous: str | None,
+    expect: bool,
+    rows: bool,
+    as_json: bool,
 ) -> None:
     """Make the gap ladder: gaps or spacer counts for a whole loop, both orientations.
 
@@ -47,9 +62,13 @@ def command(
         readings, own_bench = read_input(previous, bench_path, None)
         branch = invert(points_of(readings, own_bench), own_bench).descending
         loop = (branch.H_internal, branch.M)
-    ladder = plan(bench, points, loop=loop)
+    fewest = None if until is None else _fewest(bench, until, points, loop)
+    ladder = plan(bench, points or 24, loop=loop) if fewest is None else fewest.ladder
     foreseen, warnings = None, list(ladder.warnings)
-    if expect:
+    if fewest is not None:
+        foreseen = fewest.result
+        warnings += [finding.text for finding in foreseen.warnings]
+    elif expect:
         from ....analysis.planning.expected_uncertainty import expected
 
         foreseen = expected(ladder, bench)
@@ -67,7 +86,9 @@ def command(
             }
             for s in ladder.steps
         ]
-        print_json(steps if foreseen is None else {"steps": steps, "expected": foreseen.to_json()["figures"]})
+        told = {} if foreseen is None else {"expected": foreseen.to_json()["figures"]}
+        told |= {} if fewest is None else {"until": fewest.to_json()}
+        print_json({"steps": steps, **told} if told else steps)
     else:
         print(_all_rows(ladder) if rows else _by_passage(ladder))
         pull = ladder.largest_pull / force_per_kg(bench.site)
@@ -76,10 +97,32 @@ def command(
             f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {ladder.seconds / 60:.0f} min."
         )
         if foreseen is not None:
+            if fewest is not None:
+                gaps = len({step.gap for step in ladder.steps})
+                print(f"\n{gaps} gaps on each passage:")
+                for expectation in fewest.expectations:
+                    print(f"  {expectation.sentence()}.")
             print("\nExpected of the figures:")
             print(figures_table(foreseen))
     for warning in warnings:
         note(f"Note: {warning}")
+
+
+def _fewest(
+    bench: Bench, until: str, points: int | None, loop: tuple[np.ndarray, np.ndarray] | None
+) -> FewestGaps:
+    """The ladder that ``--until`` asks for."""
+    from ....analysis.planning.fewest_gaps import DEFAULT, fewest_gaps, parse_wanted
+
+    if points is not None:
+        raise click.UsageError("--points and --until each say how many gaps there are: give one of them")
+    if until.strip() == "readings cannot help":
+        return fewest_gaps(bench, DEFAULT, loop=loop)
+    try:
+        wanted = parse_wanted(until)
+    except ValueError as error:
+        raise click.UsageError(f"--until: {error}") from None
+    return fewest_gaps(bench, wanted, loop=loop)
 
 
 def _all_rows(ladder: LadderPlan) -> str:
