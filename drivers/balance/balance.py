@@ -115,7 +115,9 @@ class SerialBalance:
             answer = self._answers[0]
         if answer.meaning == "rezero-refused":
             said = answer.raw.strip().decode("ascii", "replace")
-            raise DeviceRefused(f"the balance does not re-zero now, it says {said!r}: unsteady or off zero")
+            raise DeviceRefused(
+                f"The balance refused to re-zero (it answered {said!r}): it is unsteady or away from zero."
+            )
         return True
 
     @property
