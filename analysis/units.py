@@ -171,7 +171,8 @@ def parse(text: str, unit: str, like: str = "") -> float:
         raise NotAQuantity(f"{text!r} is too large a number", f'write one such as "{like or "20 " + usual}"')
     low, high, words = _RANGES.get(unit, (0.0, 1e15, "no more than 1e15"))
     if abs(value) > high or 0 < abs(value) < low:
-        raise NotAQuantity(f"{text!r} is beyond what a bench can have", words)
+        right = f'write one such as "{like or "20 " + usual}"'
+        raise NotAQuantity(f"{text!r} is beyond what a bench can have ({words})", right)
     return value
 
 

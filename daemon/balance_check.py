@@ -13,7 +13,7 @@ import numpy as np
 
 from ..analysis.settling import Settling, SettlingFilter
 from ..drivers.balance.balance import SerialBalance
-from ..drivers.balance.dialects import load_dialect
+from ..drivers.balance.dialects import load_dialect, names
 from ..drivers.clock import RealClock
 from ..drivers.device import BalanceReading, DeviceState
 from .acquisition.spikes import SpikeFilter
@@ -41,6 +41,7 @@ class BalanceCheck:
         self._accepted_after: list[float] = []
         self.last: Settling | None = None
         self.why = "not started"
+        self.absent = False
         self._balance = SerialBalance(port, load_dialect(dialect), self, self._clock)
         self._worker = threading.Thread(target=self._work, name="quick check", daemon=True)
 
@@ -66,7 +67,7 @@ class BalanceCheck:
         pass  # counted by the balance
 
     def state(self, state: DeviceState, why: str) -> None:
-        self.why = why
+        self.why, self.absent = why, state is DeviceState.ABSENT
 
     # ---- what the caller asks ----
 
@@ -113,6 +114,11 @@ class BalanceCheck:
             if len(self._times) < _KEPT:
                 self._times.append(reading.time)
                 self._values.append(reading.value)
+
+
+def dialect_names() -> list[str]:
+    """The dialects known here, the user's own among them."""
+    return names()
 
 
 def port_lines() -> list[dict[str, Any]]:

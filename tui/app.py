@@ -111,6 +111,7 @@ class WeighloopApp(App[None]):
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
         self._beats = 0
+        self._called: tuple[int, str, bool] | None = None
         self.follower = Follower(feed, self.snapshot, self._post)
         self._key_queue = KeyQueue(self)
         self.register_theme(DARK)
@@ -161,7 +162,23 @@ class WeighloopApp(App[None]):
         if self._beats % LIVE_RATE == 0:
             self._post("clock")
 
+    def _call_for_somebody(self) -> None:
+        """Ring, and tell the terminal, once when a run is held, asks a question or has finished."""
+        run = self.snapshot.run
+        asks = run is not None and run["action"]["code"] == "question"
+        now = None if run is None else (run["id"], run["state"], asks)
+        before, self._called = self._called, now
+        if run is None or before is None or now == before:
+            return
+        if asks or run["state"] in ("held", "finished"):
+            self.bell()
+            said = "a question" if asks else run["state"]
+            if self._driver is not None and not self.is_headless:
+                self._driver.write(f"\x1b]9;Weighloop: run {run['id']}: {said}\x07")
+
     def on_snapshot_changed(self, message: SnapshotChanged) -> None:
+        if message.what in ("run", "all"):
+            self._call_for_somebody()
         self._tell(message.what)
 
     def _tell(self, what: str) -> None:

@@ -156,9 +156,31 @@ def bench_text(values: Mapping[str, str], base: str = "") -> str:
     parts = []
     for table in order:
         if table in tables:
-            lines = [f"{key} = {_toml(value)}" for key, value in tables[table].items()]
+            lines = [_line(table, key, value) for key, value in tables[table].items()]
             parts.append(f"[{table}]\n" + "\n".join(lines) + "\n")
     return "\n".join(parts)
+
+
+def _line(table: str, key: str, value: Any) -> str:
+    """One line of the file, with what the form says of it behind."""
+    line = f"{key} = {_toml(value)}"
+    field = next((field for field in FIELDS if field.key == f"{table}.{key}"), None)
+    remark = "" if field is None else " | ".join(field.choices) or field.hint
+    return f"{line:<38} # {remark}" if remark else line
+
+
+def name_fault(name: str) -> str | None:
+    """Why this is no name of a sample, or None: a command typed into the wrong line is not one."""
+    if (
+        len(name.strip()) > 1
+        and any(letter.isalnum() for letter in name)
+        and name.strip().lower() not in _COMMANDS
+    ):
+        return None
+    return f"{name!r} looks like a command; write the name on the sample's bag, such as WP-07-1"
+
+
+_COMMANDS: Final = frozenset(("help", "quit", "exit", "back", "start", "stop", "next", "yes", "no", "ok"))
 
 
 def _toml(value: Any) -> str:

@@ -255,12 +255,15 @@ def _mg(mass: float) -> str:
 
 
 def _verdict(s: Steadiness, resolution: float) -> str:
+    """One grade first, by what averaging leaves; then noise and drift, always, and where the noise sits."""
+    drift = f"drift {s.drift * 60e6:+.2g} ± {s.u_drift * 60e6:.1g} mg a minute"
     if s.where == "the last digit":
-        return f"steady: only the last digit ({_mg(resolution)}) shows"
-    grade = "steady" if s.noise < 2 * resolution else "restless" if s.noise < 20 * resolution else "unsteady"
-    words = [f"{grade}: noise {_mg(s.noise)}"]
-    if abs(s.drift) > 3 * s.u_drift:
-        words.append(f"drift {s.drift * 60e6:+.3g} mg a minute")
+        return f"steady: only the last digit ({_mg(resolution)}) shows; {drift}"
+    usable = s.best_noise < 2 * resolution
+    grade = (
+        "steady" if s.noise < 2 * resolution else "good enough when averaged" if usable else "too unsteady"
+    )
+    words = [f"{grade}: noise {_mg(s.noise)}", drift]
     if s.breathing:
         words.append(f"breathing at {s.breathing:.2f} Hz, {_mg(s.breathing_amplitude or 0)} each way")
     words.append(f"most of it is {s.where}")

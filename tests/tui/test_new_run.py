@@ -17,7 +17,7 @@ from weighloop.daemon.protocol import ERROR_BAD_INPUT
 from weighloop.tui.bench_form import FIELDS, bench_text, holds, next_name, values_of, write_bench
 from weighloop.tui.format import NONE
 from weighloop.tui.screens import new_run
-from weighloop.tui.screens.new_run import NewRun
+from weighloop.tui.screens.new_run import FormLine, NewRun
 from weighloop.tui.state.follower import CallRefused
 
 PLAN = S.plan_answer("only 18 gaps")
@@ -166,6 +166,9 @@ async def test_what_the_daemon_refuses_is_said_and_nothing_starts() -> None:
         diameter = next(i for i in screen.query(Input) if i.name == "sample.diameter")
         diameter.value = "6 kg"
         await st.until(lambda: "! sample.diameter: '6 kg'" in st.text())
+        assert [line.field.key for line in screen.query(FormLine) if line.has_class("fault")] == [
+            "sample.diameter"
+        ]
         st.feed.answers["run.start"] = refuse
         await st.press("ctrl+s")
         await st.until(lambda: st.feed.asked("run.start"))
@@ -175,6 +178,8 @@ async def test_what_the_daemon_refuses_is_said_and_nothing_starts() -> None:
 @pytest.mark.parametrize(
     ("key", "value", "word"),
     [
+        ("sample.name", "?", "looks like a command"),
+        ("sample.name", "w", "looks like a command"),
         ("run.points", "1", "from 2 to 200"),
         ("run.points", "many", "from 2 to 200"),
         ("run.target", "2", "is not a mass"),

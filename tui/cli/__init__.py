@@ -22,6 +22,7 @@ VERBS: dict[str, tuple[str, str]] = {
     "demo": ("bench.demo", "Run one whole loop on the bench twin: weigh, analyse, report."),
     "daemon": ("bench.daemon", "Own the serial ports and the store, run procedures, serve clients."),
     "tui": ("bench.screen", "Show the terminal screen of a daemon."),
+    "bench": ("bench.bench", "Make a bench file by questions, or check one."),
     "alarm": ("bench.alarm", "Try whether alarms arrive."),
     "service": ("bench.service", "Write the system's unit, udev rule, completion and man page."),
     "steady": ("bench.steady", "Check how steady the balance is."),

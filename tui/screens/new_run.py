@@ -14,7 +14,7 @@ from textual.screen import ModalScreen
 from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
-from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
+from ..bench_form import PAGES, Field, bench_text, holds, name_fault, next_name, values_of, write_bench
 from ..format import duration, grams, kiloamps, two_figures
 from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
@@ -147,6 +147,8 @@ class NewRun(ModalScreen[int | None]):
 
     def run_values(self) -> tuple[int, float | None]:
         """Gaps a passage and the wanted uncertainty in kg. Raises ValueError in words."""
+        if (fault := name_fault(self.values["sample.name"])) is not None:
+            raise ValueError(f"sample.name: {fault}")
         points = self.values["run.points"].strip()
         if not points.isdecimal() or not 2 <= int(points) <= 200:
             raise ValueError(f"gaps: {points!r} is not a whole number from 2 to 200")
@@ -163,9 +165,16 @@ class NewRun(ModalScreen[int | None]):
         except (ValueError, CallRefused, FeedLost) as error:
             outlook.set_class(True, "fault")
             outlook.update(f"! {error}")
+            self._mark(str(error))
             return
+        self._mark("")
         outlook.set_class(False, "fault")
         outlook.update(outlook_words(plan))
+
+    def _mark(self, error: str) -> None:
+        """Mark the fields that a message names, and no others."""
+        for line in self.query(FormLine):
+            line.set_class(f"{line.field.key}:" in error, "fault")
 
     @work(exclusive=True, group="start")
     async def action_start(self) -> None:

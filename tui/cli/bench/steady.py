@@ -42,6 +42,7 @@ def command(
     Needs no run and no daemon, only the port: --port and --dialect, or a bench file. Without --for
     it runs until Ctrl-C and then prints the summary.
     """
+    from ....analysis.errors import NotPossible
     from ....daemon.balance_check import BalanceCheck
 
     if bench_path is not None:
@@ -54,13 +55,17 @@ def command(
             while seconds is None or check.elapsed() < seconds:
                 time.sleep(0.2)
                 progress(_live(check))
+                if check.absent:
+                    raise NotPossible(f"{check.why}; `weighloop ports` lists those that are")
         except KeyboardInterrupt:
             pass
         progress("")
         summary = check.summary()
+        wanted = target or 2 * resolution
     if as_json:
         print_json(summary)
     else:
+        print(_in_first_place(summary, wanted))
         _print(summary)
     if summary["readings"] == 0:
         note("weighloop: nothing readable was heard; `weighloop ports --listen PORT` finds out why.")
@@ -79,3 +84,13 @@ def _live(check) -> str:
 def _print(summary: dict) -> None:
     for line in summary["words"]:
         print(line)
+
+
+def _in_first_place(summary: dict, target: float) -> str:
+    """What one wants to know first: how long an accepted reading takes at the target."""
+    times = summary.get("time_to_accept_s") or []
+    if not times:
+        heard = "" if summary["readings"] else "; nothing readable was heard"
+        return f"No reading was accepted to {target * 1e6:.2g} mg in {summary['seconds']:.0f} s{heard}."
+    usual = sorted(times)[len(times) // 2]
+    return f"A reading known to {target * 1e6:.2g} mg takes about {usual:.0f} s here ({len(times)} tried)."
