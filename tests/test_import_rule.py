@@ -149,7 +149,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/magnetostatics", "analysis/planning", "analysis/records", "analysis/report",
         "analysis/results", "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms",
         "daemon/balance_check", "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
-        "daemon/store", "tui/app", "tui/web",
+        "daemon/store", "tui/app", "tui/bench_form", "tui/web",
     },
 }  # fmt: skip
 FOLDERS = ("analysis", "drivers", "daemon", "tui")
