@@ -1,4 +1,4 @@
-# make demo | check | test | bench | lint. Needs Python 3.11 or newer and make; everything else goes into .venv.
+# make demo | check | test | bench | lab | lint. Needs Python 3.11 or newer and make; everything else goes into .venv.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
@@ -7,7 +7,7 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c const
 # A folder is newer than the tree of links where a file was added to it or taken away.
 FOLDERS := $(shell find analysis daemon drivers tui -type d -not -name __pycache__)
 
-.PHONY: docs release-check demo check test bench lint lock clean
+.PHONY: docs release-check demo check test bench lab lint lock clean
 
 demo: $(VENV)/.linked
 	$(BIN)/weighloop demo
@@ -23,6 +23,11 @@ test: $(VENV)/.ready-dev $(VENV)/.linked
 
 bench: $(VENV)/.ready-dev $(VENV)/.linked
 	$(BIN)/python -m tests.benchmarks
+
+# Several benches on one machine: broker, database, three daemons on twins, forwarders, archive; see
+# daemon/lab/README.md. Needs the packages mosquitto and postgresql.
+lab: $(VENV)/.ready-dev
+	$(BIN)/python -m weighloop.daemon.lab.trial
 
 lint: $(VENV)/.ready-dev $(VENV)/.linked
 	$(BIN)/ruff check .

@@ -161,6 +161,16 @@ class Archive:
         )
         return list(found)
 
+    def figures(self, of: ArchivedRun, settings: str) -> list[tuple[Any, ...]]:
+        """The newest figures of a run by these settings: ``(name, value, u, low95, high95, status, why)``."""
+        course = of.course
+        found = self.db.execute(
+            f"SELECT figure, value, u, low95, high95, status, why FROM figures WHERE {_WHOSE} AND run = %s"
+            " AND settings = %s",
+            (course.bench, course.store, course.epoch, of.run, settings),
+        )
+        return list(found)
+
     def put_figures(
         self, of: ArchivedRun, settings: str, version: str, figures: Iterable[Sequence[Any]]
     ) -> None:

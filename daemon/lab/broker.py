@@ -55,6 +55,7 @@ class Connection:
     ) -> None:
         self.heard: queue.Queue[tuple[str, bytes]] = queue.Queue(MOST_HEARD)
         self._subscribe, self._online = list(subscribe), online
+        self._where = f"{address.host}:{address.port}"
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=True)
         self._client.reconnect_delay_set(1, 5)
         if address.user is not None:
@@ -71,7 +72,6 @@ class Connection:
         self._client.on_message = lambda _c, _u, message: self._put(message.topic, bytes(message.payload))
         self._client.connect_async(address.host, address.port, keepalive=15)
         self._client.loop_start()
-        self._where = f"{address.host}:{address.port}"
 
     def _connected(self, client: mqtt.Client, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
         if reason.is_failure:

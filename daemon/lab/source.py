@@ -11,7 +11,7 @@ from pathlib import Path
 from ..store.store import Store
 from .messages import COLUMNS, Batch, Course, Table, can_travel
 
-_STORED: dict[Table, str] = {"events": "events", "raw": "raw_blocks"}
+STORED: dict[Table, str] = {"events": "events", "raw": "raw_blocks"}
 
 
 @dataclass(frozen=True)
@@ -48,14 +48,14 @@ class Source:
                 found = self._rows(db, table, *wanted)
                 if rows := tuple(row for row in found if can_travel(table, row)):
                     batches.append(Batch(table, wanted[0], rows))
-                left_out += [f"row {row[0]} of {_STORED[table]}" for row in found if row not in rows]
+                left_out += [f"row {row[0]} of {STORED[table]}" for row in found if row not in rows]
         finally:
             db.execute("COMMIT")
         return Look(Course(self.bench, uuid, epoch), tuple(batches), tuple(left_out))
 
     @staticmethod
     def _rows(db: sqlite3.Connection, table: Table, after: int, most: int) -> tuple[tuple[object, ...], ...]:
-        query = f"SELECT {COLUMNS[table]} FROM {_STORED[table]} WHERE id > ? ORDER BY id LIMIT ?"
+        query = f"SELECT {COLUMNS[table]} FROM {STORED[table]} WHERE id > ? ORDER BY id LIMIT ?"
         return tuple(db.execute(query, (after, most)).fetchall())
 
     def _opened(self) -> Store:

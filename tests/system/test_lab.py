@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -14,50 +12,27 @@ import pytest
 from tests.support.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
 from weighloop.daemon.lab.engines import Engines, missing
-from weighloop.daemon.lab.messages import COLUMNS
+from weighloop.daemon.lab.messages import TABLES
 from weighloop.daemon.lab.reanalysis import Settings, figures_of, reanalyse
+from weighloop.daemon.lab.trial import arrived, lab_process
 from weighloop.daemon.store.store import Store
 
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(bool(missing()), reason="needs the packages mosquitto and postgresql"),
 ]
-STORED = {"events": "events", "raw": "raw_blocks"}
-
-
-@contextmanager
-def process(*words: str) -> Iterator[subprocess.Popen[bytes]]:
-    """A verb of the lab's while the context lasts."""
-    started = subprocess.Popen([sys.executable, "-m", "weighloop.tui.cli", "lab", *words])
-    try:
-        yield started
-    finally:
-        started.terminate()
-        try:
-            started.wait(10)
-        except subprocess.TimeoutExpired:
-            started.kill()
-            started.wait()
 
 
 def all_there(archive: Archive, stores: dict[str, Path]) -> bool:
     """Whether the archive holds of each store every row of both tables as it stands there, and no other."""
-    for course in archive.courses():
-        with Store(stores[course.bench], read_only=True) as store:
-            if store.identity != {"uuid": course.store, "epoch": course.epoch}:
-                continue
-            for table, name in STORED.items():
-                here = store.db.execute(f"SELECT {COLUMNS[table]} FROM {name} ORDER BY id").fetchall()
-                if [tuple(map(plain, row)) for row in archive.rows(course, table)] != here:
-                    return False
-    return len({course.bench for course in archive.courses()}) == len(stores)
+    whole = []
+    for bench, path in stores.items():
+        with Store(path, read_only=True) as store:
+            whole += [arrived(archive, store, bench, table).whole for table in TABLES]
+    return all(whole)
 
 
-def plain(value: object) -> object:
-    return bytes(value) if isinstance(value, memoryview) else value
-
-
-def until(what, seconds: float = 60.0) -> None:
+def until(what: Callable[[], bool], seconds: float = 60.0) -> None:
     deadline = time.monotonic() + seconds
     while not what():
         assert time.monotonic() < deadline, "it did not come"
@@ -72,14 +47,20 @@ def test_what_is_weighed_is_archived_once_through_kills_and_restores(tmp_path: P
     with ExitStack() as stack:
         engines = stack.enter_context(Engines())
         broker = ("--broker", f"127.0.0.1:{engines.broker_port}")
-        keeper = stack.enter_context(process("archive", "--database", engines.dsn, *broker))
+        keeper = stack.enter_context(lab_process("archive", "--database", engines.dsn, *broker))
         senders = {
-            bench: stack.enter_context(process("forward", "--bench", bench, "--store", str(path), *broker))
+            bench: stack.enter_context(
+                lab_process("forward", "--bench", bench, "--store", str(path), *broker)
+            )
             for bench, path in stores.items()
         }
         archive = stack.enter_context(Archive(engines.dsn))
         archive.migrate()
         until(lambda: all_there(archive, stores))
+        with Store(stores["bench-1"], read_only=True) as store:  # a comparison that can fail
+            other = arrived(archive, store, "bench-9", "events")
+        assert other.stored == other.lost > 20
+        assert not other.whole
 
         # Everything is killed, one after the other, while more is weighed.
         engines.kill_broker()
@@ -88,9 +69,9 @@ def test_what_is_weighed_is_archived_once_through_kills_and_restores(tmp_path: P
         keeper.kill()
         engines.start_broker()
         stack.enter_context(
-            process("forward", "--bench", "bench-1", "--store", str(stores["bench-1"]), *broker)
+            lab_process("forward", "--bench", "bench-1", "--store", str(stores["bench-1"]), *broker)
         )
-        stack.enter_context(process("archive", "--database", engines.dsn, *broker))
+        stack.enter_context(lab_process("archive", "--database", engines.dsn, *broker))
         until(lambda: all_there(archive, stores))
 
         # The database is stopped at once, and half of what it had is gone when it is back.
