@@ -43,15 +43,18 @@ def free_port() -> int:
 class Engines:
     """A broker and a database while the context lasts. Raises NotPossible where they are not installed.
 
+    ``broker_lines`` go into the broker's configuration; by default everybody on this machine may use it.
+
     Neither runs as root: from root they are started as the user who owns nothing.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, broker_lines: str = "allow_anonymous true") -> None:
         if lacking := missing():
             raise NotPossible(
                 f"{', '.join(lacking)} not found: install a broker and a database, such as "
                 "`apt-get install mosquitto postgresql`"
             )
+        self._broker_lines = broker_lines
         self._folder = Path(tempfile.mkdtemp(prefix="weighloop-lab-"))
         self.broker_port, self.database_port = free_port(), free_port()
         self.dsn = f"host=127.0.0.1 port={self.database_port} dbname=postgres user=weighloop"
@@ -61,7 +64,7 @@ class Engines:
     def __enter__(self) -> Engines:
         try:
             (self._folder / "broker.conf").write_text(
-                f"listener {self.broker_port} 127.0.0.1\nallow_anonymous true\n"
+                f"listener {self.broker_port} 127.0.0.1\n{self._broker_lines}\n"
             )
             if _ROOT:
                 shutil.chown(self._folder, "nobody", "nogroup")
