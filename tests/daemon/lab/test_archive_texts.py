@@ -14,6 +14,7 @@ from weighloop.daemon.lab.archive import as_json, as_stored
 from weighloop.daemon.lab.messages import decode, encode
 from weighloop.daemon.lab.reanalysis import Settings, figures_of
 from weighloop.daemon.lab.source import Source
+from weighloop.daemon.store.store import Store
 from weighloop.tui.cli import weighloop
 
 
@@ -90,3 +91,24 @@ def test_rows_that_a_damaged_disk_left_strange_hold_nothing_up(tmp_path: Path) -
     look = Source(path, "bench-1").look({"events": (0, 5)})
     assert [row[0] for row in look.batches[0].rows] == [1, 2, 4, 5]
     assert look.left_out == ("row 3 of events",)
+
+
+def test_a_store_put_back_from_a_copy_is_another_course(tmp_path: Path) -> None:
+    """The forwarder holds the file open while another is put in its place, which then goes on by itself."""
+    path, copy = tmp_path / "store.sqlite", tmp_path / "copy.sqlite"
+    weigh(path)
+    with Store(path) as store:
+        store.backup(copy)
+    weigh(path)
+    source = Source(path, "bench-1")
+    before = source.look({"events": (0, 10_000)})
+    with Store(path) as store, Store(copy) as restored:
+        assert restored.take_up(store.mark())
+    for end in ("-wal", "-shm"):
+        path.with_name(path.name + end).unlink(missing_ok=True)
+    copy.replace(path)
+    after = source.look({"events": (0, 10_000)})
+    source.close()
+    assert (after.course.bench, after.course.store) == (before.course.bench, before.course.store)
+    assert after.course.epoch != before.course.epoch
+    assert after.batches[0].last < before.batches[0].last
