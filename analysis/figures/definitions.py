@@ -97,10 +97,10 @@ def _across_holes(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str,
         for name, sign in _READ_AT.items()
         if name in found and (value := found[name].value) is not None
     }
-    if "coercivity_HcB_A_per_m" in read_at:
+    ends = [read_at.get(name) for name in ("coercivity_HcB_A_per_m", "remanence_A_per_m")]
+    if ends[0] is not None and ends[1] is not None:
         # Somewhere in the middle of the second quadrant.
-        ends = (read_at[name] for name in ("coercivity_HcB_A_per_m", "remanence_A_per_m"))
-        read_at["BHmax_J_per_m3"] = 0.5 * sum(ends)
+        read_at["BHmax_J_per_m3"] = 0.5 * (ends[0] + ends[1])
     return {
         name: Figure(
             None,

@@ -157,7 +157,7 @@ def test_uncertainty_grows_with_its_inputs():
     less, more = analyse(readings, surer, trials=500), analyse(readings, BENCH, trials=500)
     name = "coercivity_HcJ_A_per_m"
     assert less.figures[name].value == pytest.approx(more.figures[name].value, abs=more.figures[name].u)
-    assert less.figures[name].u < 0.75 * more.figures[name].u
+    assert less.figures[name].u < 0.6 * more.figures[name].u
 
 
 def test_correlated_remanence_and_contact():
@@ -171,7 +171,8 @@ def test_correlated_remanence_and_contact():
     name = "coercivity_HcJ_A_per_m"
     assert joined.figures[name].u < 0.8 * apart.figures[name].u
     assert joined.figures[name].u == pytest.approx(joined.figures[name].u_linear, rel=0.1)
-    assert joined.budget[name][0].input == "remanence and contact gap together"
+    weightiest = [line.input for line in joined.budget[name][:2]]
+    assert "remanence and contact gap together" in weightiest
 
 
 def test_not_saturated_is_said():

@@ -81,7 +81,7 @@ def test_calibrate_from_a_probe(bench: Path, tmp_path: Path) -> None:
     assert found["contact_m"] == pytest.approx(1.0e-3, abs=1e-5)
     assert len(found["residuals"]) == len(heights)
     said = good(*words, "--plot", str(tmp_path / "residuals.png")).stdout
-    assert 'remanence = "1.29997' in said
+    assert f'remanence = "{found["remanence_T"]:.6f} T' in said
     assert (tmp_path / "residuals.png").read_bytes().startswith(b"\x89PNG")
 
 
@@ -242,7 +242,7 @@ BENCHES = [
     (b"[gap\n", "not TOML", "TOML, see the README"),
     (b"a = " + b"[" * 3000, "not TOML", "TOML, see the README"),
     (b"[gap]\ncontact = 1\n", "gap.contact: 1 has no unit", 'write "1 mm", if millimetres are meant'),
-    (b'[gap]\ncontact = "1 kg"\n', "gap.contact: '1 kg' is not given in mm", "6.00 mm"),
+    (b'[gap]\ncontact = "1 kg"\n', "gap.contact: '1 kg' is not given in mm", "1.00 mm +/- 0.05 mm"),
     (b'[gap]\ncontakt = "1 mm"\n', "gap.contakt: a key that is not known", "did you mean 'contact'?"),
     (b'[sample]\nshape = "pear"\n', "sample.shape: 'pear'", "one of cylinder, block, sphere, spheroid"),
     (b"\xff", "byte 1: not UTF-8 text", "a bench file saved as UTF-8"),

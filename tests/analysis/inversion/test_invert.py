@@ -67,8 +67,11 @@ def test_real_layers_are_held_likely() -> None:
 
 
 def test_the_answers_foretell_what_a_changed_force_does() -> None:
-    """Against a repeated inversion (with the choices held), which is what the answers stand for."""
-    for name in ("soft disc", "nearly"):
+    """Against a repeated inversion (with the choices held), which is what the answers stand for.
+
+    By hysterons the answers leave out how the interaction at the turning points moves: a fifth.
+    """
+    for name, most in (("soft disc", 0.02), ("nearly", 0.25)):
         case = _BY_NAME[name]
         bench, points = bench_of(case.magnet, case.pellet), points_of(weighed(case), 3)
         # A bench known without doubt: what the readings say of it is tried in ``test_joint_fit``.
@@ -80,9 +83,9 @@ def test_the_answers_foretell_what_a_changed_force_does() -> None:
         moved = invert(replace(points, force=points.force + push), bench, settled=settled)
         foretold = found.descending.M_sensitivity.d_force @ push
         actual = moved.descending.M - found.descending.M
-        assert np.linalg.norm(actual - foretold) < 0.1 * np.linalg.norm(foretold)
+        assert np.linalg.norm(actual - foretold) < most * np.linalg.norm(foretold)
         at_points = found.M_sensitivity.d_force @ push
-        assert np.linalg.norm(moved.M - found.M - at_points) < 0.1 * np.linalg.norm(at_points)
+        assert np.linalg.norm(moved.M - found.M - at_points) < most * np.linalg.norm(at_points)
 
 
 @pytest.mark.slow

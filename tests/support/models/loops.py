@@ -31,9 +31,18 @@ PER_KG = GRAVITY * (1 - 1.2 / 8000)
 
 
 def reclaimed_bench(**changes: object) -> Bench:
-    """The co-operative's bench: disc WP-07-3 over a 20 x 10 mm reference magnet, gaps from 1 mm."""
+    """The co-operative's bench: disc WP-07-3 over a 20 x 10 mm reference magnet, gaps from 1 mm.
+
+    The magnet is known to be even and the lift's scale to be right, as they are in these models.
+    """
     bench = Bench(
-        ReferenceMagnet("cylinder", Measured(10e-3), Measured(1.32, 0.02), diameter=Measured(20e-3)),
+        ReferenceMagnet(
+            "cylinder",
+            Measured(10e-3),
+            Measured(1.32, 0.02),
+            diameter=Measured(20e-3),
+            core_excess=Measured(0.0),
+        ),
         Sample(
             "WP-07-3",
             "cylinder",
@@ -41,7 +50,7 @@ def reclaimed_bench(**changes: object) -> Bench:
             diameter=Measured(6e-3, 2e-5),
             mass=Measured(412e-6, 1e-6),
         ),
-        Gap(Measured(1e-3, 5e-5), spacer=Measured(1e-3, 2e-5), spacers=30),
+        Gap(Measured(1e-3, 5e-5), spacer=Measured(1e-3, 2e-5), spacers=30, scale=Measured(1.0)),
         Balance(1e-6, 0.22),
         Site(Measured(np.deg2rad(53.4), 1e-3), Measured(60.0, 50.0), Measured(293.15, 1.0)),
     )
