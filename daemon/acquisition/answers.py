@@ -36,7 +36,7 @@ Code = Literal["take", "wait", "unanswered", "late", "dead", "moved-alone"]
 
 
 @dataclass(frozen=True)
-class Verdict:
+class AnswerVerdict:
     """What to do with a level the filter accepts; ``why`` in words where the run is to be held.
 
     ``doubtful``: so many of the readings before it may be of the same fault.
@@ -108,7 +108,7 @@ class Answers:
         self._unvouched = [] if self._clear else [*self._unvouched, self._ended]
         self._before, self._began = (value, u), None
 
-    def judge(self, value: float, u: float, now: float, since: float, least: float) -> Verdict:
+    def judge(self, value: float, u: float, now: float, since: float, least: float) -> AnswerVerdict:
         """May the level that the filter accepts at ``now``, and that stands since ``since``, be taken?
 
         ``least``: the least change against the reading before that must be there; 0 where none need be seen.
@@ -117,7 +117,7 @@ class Answers:
         stood = now - max(since, self._ended)
         delay = self.delay
         if stood < (UNKNOWN if delay is None else max(delay + BEYOND, LEAST)):
-            return Verdict("wait")
+            return AnswerVerdict("wait")
         alive = self._alive(now, since)
         if alive.code != "take" or self._before is None:
             return alive
@@ -129,7 +129,7 @@ class Answers:
         self._clear = self._began is not None and change > CLEAR * width
         if self._by_hand:
             return self._shown_after_the_word(value, width, stood)
-        answered = self._answered(value, old, width, now) if self._clear else Verdict("take")
+        answered = self._answered(value, old, width, now) if self._clear else AnswerVerdict("take")
         if answered.code != "take":
             return answered
         return self._stepped(value, u, now, since, old, width)
@@ -149,17 +149,17 @@ class Answers:
             return None
         return sum(a != b for a, b in pairwise(values)) / (len(values) - 1)
 
-    def _alive(self, now: float, since: float) -> Verdict:
+    def _alive(self, now: float, since: float) -> AnswerVerdict:
         """A level of one digit repeated is odd where this bench always had noise."""
         start = max(since, self._ended)
         values = [v for _, v in self._after(start)]
         if len(set(values)) != 1 or len(self._noise) < ALWAYS or min(self._noise) <= 0.05:
-            return Verdict("take")
+            return AnswerVerdict("take")
         chance = (1.0 - min(self._noise)) ** (len(values) - 1)
         if chance < IMPOSSIBLE and now - start > DEAD_AFTER:
             why = f"the display has not changed by a digit for {now - self._changed:.0f} s, as it always did"
-            return Verdict("dead", f"{why}: is the balance alive?", self._since_it_stood_still())
-        return Verdict("wait" if chance < ODD else "take")
+            return AnswerVerdict("dead", f"{why}: is the balance alive?", self._since_it_stood_still())
+        return AnswerVerdict("wait" if chance < ODD else "take")
 
     def _passed(self, old: float, width: float) -> bool:
         """Whether the readings went elsewhere during the move, and came back to the same level."""
@@ -169,14 +169,14 @@ class Answers:
         away = [v for v in trace if abs(v - old) > 3 * width]
         return len(away) >= 3
 
-    def _unanswered(self, value: float, now: float) -> Verdict:
+    def _unanswered(self, value: float, now: float) -> AnswerVerdict:
         if now - self._ended < max(WAIT, 2 * self._rate):
-            return Verdict("wait")
+            return AnswerVerdict("wait")
         why = f"the balance shows {value * 1e3:.3f} g as before the move, and nothing of the move was seen"
         ask = "look whether its display is alive, whether what it shows is late, and whether the gap changed"
-        return Verdict("unanswered", f"{why}: {ask}", self.unvouched)
+        return AnswerVerdict("unanswered", f"{why}: {ask}", self.unvouched)
 
-    def _answered(self, value: float, old: float, width: float, now: float) -> Verdict:
+    def _answered(self, value: float, old: float, width: float, now: float) -> AnswerVerdict:
         """The move was clearly seen: when did the answer begin, when did it end?"""
         assert self._began is not None
         near = max(width, 0.02 * abs(value - old))
@@ -186,7 +186,7 @@ class Answers:
         late = max(0.0, min(begun - self._began, ended - self._ended))
         if late > max(LATEST, self._rate):
             self._delays.clear()
-            return Verdict(
+            return AnswerVerdict(
                 "late",
                 f"the balance shows the move {late:.1f} s late, {LATEST:g} s are allowed: a slow filter, an "
                 "adapter that keeps readings back, a network: put the adapter right",
@@ -194,47 +194,49 @@ class Answers:
             )
         early = ended < self._ended - 0.35 * (self._ended - self._began) - 0.3
         if early and self._changed < self._ended and now - self._ended < DEAD_AFTER:
-            return Verdict("wait")
+            return AnswerVerdict("wait")
         if early and self._changed < self._ended:
             why = "the display stood still before the move had ended: is the balance alive?"
-            return Verdict("dead", why, self._since_it_stood_still())
+            return AnswerVerdict("dead", why, self._since_it_stood_still())
         self._delays.append(late)
-        return Verdict("take")
+        return AnswerVerdict("take")
 
-    def _shown_after_the_word(self, value: float, width: float, stood: float) -> Verdict:
+    def _shown_after_the_word(self, value: float, width: float, stood: float) -> AnswerVerdict:
         """A person did something and said so: the level of that moment is the one that is read, or soon gives
         way to it. What comes in afterwards is late, or was done after the word."""
         at_the_word = [v for t, v in self._trace if -0.7 <= t - self._ended <= 0.3]
         if not at_the_word:
-            return Verdict("take")
+            return AnswerVerdict("take")
         then = sorted(at_the_word)[len(at_the_word) // 2]
         if abs(value - then) <= CLEAR * width:
-            return Verdict("take")
+            return AnswerVerdict("take")
         near = max(width, 0.02 * abs(value - then))
         late = max((t for t, v in self._trace if abs(v - then) <= near), default=self._ended) - self._ended
         if late > max(LATEST, self._rate):
-            return Verdict(
+            return AnswerVerdict(
                 "late",
                 f"the balance showed what was done {late:.1f} s after it was said to be done: say it when it "
                 f"is, or, where the balance is late ({LATEST:g} s are allowed), put its adapter right",
                 self.unvouched,
             )
-        return Verdict("take" if stood >= UNKNOWN + 2 * late else "wait")
+        return AnswerVerdict("take" if stood >= UNKNOWN + 2 * late else "wait")
 
-    def _stepped(self, value: float, u: float, now: float, since: float, old: float, width: float) -> Verdict:
+    def _stepped(
+        self, value: float, u: float, now: float, since: float, old: float, width: float
+    ) -> AnswerVerdict:
         """Did a level that could have been taken give way to this one, with nothing moved?"""
         settled = self._ended + (self.delay or LATEST)
         stretch = [(t, v) for t, v in self._after(settled) if since - 1.7 <= t <= since - 0.2]
         earlier = sorted(v for _, v in stretch)
         if self._by_hand or len(earlier) < 5 or earlier[-1] - earlier[0] > 2 * width:
-            return Verdict("take")
+            return AnswerVerdict("take")
         if stretch[-1][0] - stretch[0][0] < 1.3:
-            return Verdict("take")  # too short to have been taken
+            return AnswerVerdict("take")  # too short to have been taken
         level = earlier[len(earlier) // 2]
         stepped = abs(level - value) > max(STEP_DIGITS * self._resolution, STEP_U * u)
         if not stepped or abs(level - old) <= width:
-            return Verdict("take")
+            return AnswerVerdict("take")
         if now - since < STEP_STANDS:
-            return Verdict("wait")
+            return AnswerVerdict("wait")
         why = f"the balance went from {level * 1e3:.3f} g to {value * 1e3:.3f} g with nothing moved"
-        return Verdict("moved-alone", f"{why}: was the bench touched, did something fall on the pan?")
+        return AnswerVerdict("moved-alone", f"{why}: was the bench touched, did something fall on the pan?")

@@ -14,7 +14,7 @@ from psycopg.conninfo import make_conninfo
 
 from ...analysis.errors import WeighloopError
 from . import schema
-from .messages import Batch, Course, Table
+from .messages import Course, EventBatch, Table
 
 
 class ArchiveError(WeighloopError):
@@ -105,7 +105,7 @@ class Archive:
             raise ArchiveError(f"the archive's tables cannot be made: {in_words(error)}") from None
         return made
 
-    def take(self, batches: Sequence[tuple[Course, Batch]]) -> None:
+    def take(self, batches: Sequence[tuple[Course, EventBatch]]) -> None:
         """Commit the batches together. Raises psycopg.Error, and then none of them is there."""
         with self.db.transaction(), self.db.cursor() as cursor:
             for course, batch in batches:

@@ -11,8 +11,8 @@ import time
 import psycopg
 
 from .archive import Archive, ArchiveError, in_words
-from .broker import BrokerAddress, Connection
-from .messages import Archived, Batch, Course, decode, read_topic
+from .broker import BrokerAddress, BrokerConnection
+from .messages import Archived, Course, EventBatch, decode, read_topic
 
 log = logging.getLogger(__name__)
 #: Messages committed together at most, and how long to wait for more of them, s.
@@ -30,11 +30,11 @@ class Archivist:
         self._session = ""
         self._questions: dict[Course, str | None] = {}
         topics = [f"weighloop/+/+/+/{word}" for word in ("events", "raw", "hello")]
-        self._link = Connection(broker, f"{name}-{secrets.token_hex(4)}", topics)
+        self._link = BrokerConnection(broker, f"{name}-{secrets.token_hex(4)}", topics)
 
     def run(self, stop: threading.Event) -> None:
         """Archive. A database that goes away and comes back, also restored from a backup, is waited for."""
-        waiting: list[tuple[Course, Batch]] = []
+        waiting: list[tuple[Course, EventBatch]] = []
         try:
             while not stop.is_set():
                 waiting += self._gathered()
@@ -59,9 +59,9 @@ class Archivist:
             self._link.close()
             self._leave()
 
-    def _gathered(self) -> list[tuple[Course, Batch]]:
+    def _gathered(self) -> list[tuple[Course, EventBatch]]:
         """The batches that came; questions are put aside."""
-        batches: list[tuple[Course, Batch]] = []
+        batches: list[tuple[Course, EventBatch]] = []
         until, patience = time.monotonic() + GATHER, 0.5
         while len(batches) < TOGETHER:
             try:
@@ -90,7 +90,7 @@ class Archivist:
             self._session = secrets.token_hex(8)
         return self._archive
 
-    def _commit(self, archive: Archive, batches: list[tuple[Course, Batch]]) -> None:
+    def _commit(self, archive: Archive, batches: list[tuple[Course, EventBatch]]) -> None:
         if not batches:
             return
         try:

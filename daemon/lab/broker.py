@@ -40,7 +40,7 @@ class BrokerAddress:
             raise NotPossible(f"the password file {self.password_file} cannot be read: {error}") from None
 
 
-class Connection:
+class BrokerConnection:
     """A connection that comes back by itself. ``heard`` holds ``(topic, payload)`` in order.
 
     After each connecting it holds ``("", b"up")``, after each break ``("", b"down")``.

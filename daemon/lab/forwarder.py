@@ -14,10 +14,10 @@ import time
 from pathlib import Path
 
 from ..store.store import StoreError
-from .broker import BrokerAddress, Connection
+from .broker import BrokerAddress, BrokerConnection
 from .messages import TABLES, Archived, Course, check_name, encode, read_topic
 from .outbox import Outbox
-from .source import Source
+from .source import StoreSource
 
 log = logging.getLogger(__name__)
 #: How long to wait for something new in the store, s.
@@ -30,13 +30,13 @@ class Forwarder:
     """One bench's. ``run`` works until ``stop`` is set, or until the archive has everything (``once``)."""
 
     def __init__(self, store: Path, bench: str, broker: BrokerAddress) -> None:
-        self._source = Source(store, check_name(bench))
+        self._source = StoreSource(store, check_name(bench))
         self._outbox = Outbox()
         self._course: Course | None = None
         self._up = False
         self._told: set[str] = set()
         self.published = 0
-        self._link = Connection(
+        self._link = BrokerConnection(
             broker,
             f"weighloop-forward-{bench}",
             [f"weighloop/{bench}/+/+/archived"],

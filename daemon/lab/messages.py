@@ -72,7 +72,7 @@ def read_topic(topic: str) -> tuple[Course, str]:
 
 
 @dataclass(frozen=True)
-class Batch:
+class EventBatch:
     """Rows of one table that follow each other in the store; before the first there is ``after`` or nothing.
 
     Numbers can be left out in a store, so that only the store can say what follows what.
@@ -88,7 +88,7 @@ class Batch:
         return int(self.rows[-1][0])
 
 
-def encode(batch: Batch) -> bytes:
+def encode(batch: EventBatch) -> bytes:
     """A batch as it travels: JSON, bytes in base64."""
     rows = [
         [base64.b64encode(v).decode("ascii") if isinstance(v, bytes) else v for v in r] for r in batch.rows
@@ -96,7 +96,7 @@ def encode(batch: Batch) -> bytes:
     return json.dumps({"after": batch.after, "rows": rows}, separators=(",", ":")).encode()
 
 
-def decode(table: Table, payload: bytes) -> Batch:
+def decode(table: Table, payload: bytes) -> EventBatch:
     """The batch of a message. Raises ValueError for anything that is not one."""
     try:
         message = json.loads(payload)
@@ -107,7 +107,7 @@ def decode(table: Table, payload: bytes) -> Batch:
     numbers = [row[0] for row in rows]
     if not numbers or any(a >= b for a, b in zip([after, *numbers], numbers, strict=False)):
         raise ValueError("no batch of rows: their numbers do not rise")
-    return Batch(table, after, rows)
+    return EventBatch(table, after, rows)
 
 
 def _whole(value: Any) -> int:

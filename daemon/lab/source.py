@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..store.store import Store
-from .messages import COLUMNS, Batch, Course, Table, can_travel
+from .messages import COLUMNS, Course, EventBatch, Table, can_travel
 
 STORED: dict[Table, str] = {"events": "events", "raw": "raw_blocks"}
 
@@ -19,12 +19,12 @@ class Look:
     """What was in the store at one moment: its course, and the rows asked for."""
 
     course: Course
-    batches: tuple[Batch, ...]
+    batches: tuple[EventBatch, ...]
     #: Rows so damaged that they cannot travel, in words.
     left_out: tuple[str, ...] = ()
 
 
-class Source:
+class StoreSource:
     """The store at ``path``; one put in its place is noticed. It is never written to."""
 
     def __init__(self, path: Path, bench: str) -> None:
@@ -47,7 +47,7 @@ class Source:
                     continue
                 found = self._rows(db, table, *wanted)
                 if rows := tuple(row for row in found if can_travel(table, row)):
-                    batches.append(Batch(table, wanted[0], rows))
+                    batches.append(EventBatch(table, wanted[0], rows))
                 left_out += [f"row {row[0]} of {STORED[table]}" for row in found if row not in rows]
         finally:
             db.execute("COMMIT")

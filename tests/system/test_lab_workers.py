@@ -17,7 +17,7 @@ import pytest
 from tests.support.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
 from weighloop.daemon.lab.engines import Engines, free_port, missing
-from weighloop.daemon.lab.source import Source
+from weighloop.daemon.lab.source import StoreSource
 
 pytestmark = [
     pytest.mark.slow,
@@ -44,7 +44,7 @@ def dask(program: str, folder: Path, *words: str) -> Iterator[subprocess.Popen[b
 def test_a_worker_that_is_killed_costs_no_run_and_doubles_none(tmp_path: Path) -> None:
     store = tmp_path / "store.sqlite"
     weigh(store, runs=RUNS)
-    look = Source(store, "bench-1").look({"events": (0, 100_000)})
+    look = StoreSource(store, "bench-1").look({"events": (0, 100_000)})
     address = f"tcp://127.0.0.1:{(port := free_port())}"
     with ExitStack() as stack:
         engines = stack.enter_context(Engines())

@@ -13,7 +13,7 @@ from weighloop.analysis.errors import WeighloopError
 from weighloop.daemon.lab.archive import as_json, as_stored
 from weighloop.daemon.lab.messages import decode, encode
 from weighloop.daemon.lab.reanalysis import Settings, figures_of
-from weighloop.daemon.lab.source import Source
+from weighloop.daemon.lab.source import StoreSource
 from weighloop.daemon.store.store import Store
 from weighloop.tui.cli import weighloop
 
@@ -44,7 +44,7 @@ def test_figures_from_the_archive_s_rows_are_those_of_the_bench(tmp_path: Path) 
     path = tmp_path / "store.sqlite"
     weigh(path)
     before = path.read_bytes()
-    source = Source(path, "bench-1")
+    source = StoreSource(path, "bench-1")
     (batch,) = source.look({"events": (0, 10_000)}).batches
     source.close()
     assert path.read_bytes() == before
@@ -74,7 +74,7 @@ def test_figures_from_the_archive_s_rows_are_those_of_the_bench(tmp_path: Path) 
 def test_a_row_that_is_not_what_was_committed_is_left_out(tmp_path: Path) -> None:
     path = tmp_path / "store.sqlite"
     weigh(path)
-    (batch,) = Source(path, "bench-1").look({"events": (0, 10_000)}).batches
+    (batch,) = StoreSource(path, "bench-1").look({"events": (0, 10_000)}).batches
     changed = [(*row[:7], row[7].replace("value_kg", "volume_kg"), *row[8:]) for row in batch.rows]
     with pytest.raises((WeighloopError, ValueError), match="no reading yet"):
         figures_of(1, [a if a[5] == "x" else b for a, b in zip(batch.rows, changed, strict=True)], Settings())
@@ -88,7 +88,7 @@ def test_rows_that_a_damaged_disk_left_strange_hold_nothing_up(tmp_path: Path) -
     with sqlite3.connect(path) as db:
         db.execute("DROP TRIGGER events_stay")
         db.execute("UPDATE events SET utc = x'00ff' WHERE id = 3")
-    look = Source(path, "bench-1").look({"events": (0, 5)})
+    look = StoreSource(path, "bench-1").look({"events": (0, 5)})
     assert [row[0] for row in look.batches[0].rows] == [1, 2, 4, 5]
     assert look.left_out == ("row 3 of events",)
 
@@ -100,7 +100,7 @@ def test_a_store_put_back_from_a_copy_is_another_course(tmp_path: Path) -> None:
     with Store(path) as store:
         store.backup(copy)
     weigh(path)
-    source = Source(path, "bench-1")
+    source = StoreSource(path, "bench-1")
     before = source.look({"events": (0, 10_000)})
     with Store(path) as store, Store(copy) as restored:
         assert restored.take_up(store.mark())

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from weighloop.daemon.lab.messages import (
     TABLES,
     Archived,
-    Batch,
     Course,
+    EventBatch,
     Table,
     check_name,
     decode,
@@ -46,7 +46,7 @@ def test_a_batch_comes_out_as_it_went_in(table: Table, row: st.SearchStrategy) -
     @given(st.lists(row, min_size=1, max_size=4), st.lists(st.integers(1, 1000), min_size=5, max_size=5))
     def check(rows: list, steps: list[int]) -> None:
         numbers = [sum(steps[: i + 1]) for i in range(5)]
-        batch = Batch(table, numbers[0], tuple((n, *r) for n, r in zip(numbers[1:], rows, strict=False)))
+        batch = EventBatch(table, numbers[0], tuple((n, *r) for n, r in zip(numbers[1:], rows, strict=False)))
         back = decode(table, encode(batch))
         assert back == batch
         assert [list(map(type, r)) for r in back.rows] == [list(map(type, r)) for r in batch.rows]
