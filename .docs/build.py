@@ -21,10 +21,9 @@ def lay_out() -> None:
     files = subprocess.run(listed, cwd=TOP, capture_output=True, text=True, check=True).stdout.split("\n")
     shutil.rmtree(PAGES, ignore_errors=True)
     for name in filter(None, files):
-        if (TOP / name).is_file() and not name.startswith("tests/"):
+        if (TOP / name).is_file() and (not name.startswith("tests/") or name == "tests/README.md"):
             (PAGES / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(TOP / name, PAGES / name)
-    (PAGES / "tests").mkdir(exist_ok=True)
     shutil.copytree(TOP / ".docs", PAGES, dirs_exist_ok=True, ignore=shutil.ignore_patterns("build.py"))
     shutil.rmtree(PAGES / ".docs", ignore_errors=True)
 

@@ -7,7 +7,7 @@ author = "The Weighloop founders"
 version = release = version_of("weighloop")
 root_doc = "index"
 extensions = ["myst_nb", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "sphinx.ext.viewcode"]
-exclude_patterns = [".docs/conf.py", ".docs/README.md", "tests", "**.ipynb_checkpoints"]
+exclude_patterns = [".docs/conf.py", "**.ipynb_checkpoints"]
 html_theme = "furo"
 html_title = "Weighloop"
 html_static_path: list[str] = []

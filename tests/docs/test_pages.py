@@ -22,7 +22,9 @@ from weighloop.tui.cli import VERBS
 
 README = TOP / "README.md"
 EXAMPLE = TOP / "analysis" / "examples" / "README.md"
-TEXT = README.read_text(encoding="utf-8")
+FILES, RESULTS = TOP / "analysis" / "FILES.md", TOP / "analysis" / "RESULTS.md"
+COMMANDS = TOP / "tui" / "cli" / "COMMANDS.md"
+TEXT = "\n".join(page.read_text(encoding="utf-8") for page in (README, FILES, RESULTS, COMMANDS))
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -116,7 +118,7 @@ def test_verbs_and_options_that_are_not_run_exist(block: Block) -> None:
 
 
 def test_the_bench_file_of_the_readme_is_one() -> None:
-    (block,) = [b for b in blocks(README) if b.kind == "toml"]
+    (block,) = [b for b in blocks(FILES) if b.kind == "toml"]
     bench = bench_file.parse_bench(block.text, "README")
     assert bench.sample.name == "WP-07-3"
     assert bench.reference_magnet.pan_load is not None
@@ -130,7 +132,7 @@ def test_every_key_of_the_bench_file_is_told() -> None:
 
 
 def test_columns_verbs_figures_and_codes_are_told() -> None:
-    for name in (*COLUMNS, *FIGURE_NAMES, *(f"`{verb}`" for verb in VERBS)):
+    for name in (*COLUMNS, *FIGURE_NAMES, *(f"weighloop {verb}" for verb in VERBS)):
         assert name in TEXT, name
     sources = "\n".join(path.read_text(encoding="utf-8") for path in (TOP / "analysis").rglob("*.py"))
     codes = set(re.findall(r"(?:Finding|about_rows)\(\s*\"([a-z-]+)\"", sources))
@@ -150,7 +152,7 @@ def test_every_reason_to_wait_is_told() -> None:
 
 
 def test_the_json_of_the_readme_has_the_real_keys(tree: Path) -> None:
-    (block,) = [b for b in blocks(README) if b.kind == "json"]
+    (block,) = [b for b in blocks(RESULTS) if b.kind == "json"]
     shown = json.loads(block.text)
     real = json.loads(typed("weighloop figures analysis/examples/wp-07-1.csv --json", tree))
     assert set(shown) <= set(real)
