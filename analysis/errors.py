@@ -18,7 +18,15 @@ class Fault:
 
     def __str__(self) -> str:
         says = self.expected if self.expected.startswith(_SAYS) else f"expected {self.expected}"
-        return f"{self.place}: {self.found}; {says}"
+        return f"{self.place}: {_clipped(self.found)}; {says}"
+
+
+#: A cell may be as long as a file; this much of it is shown.
+_SHOWN = 300
+
+
+def _clipped(text: str) -> str:
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]} ... ({len(text)} characters)"
 
 
 #: What is right begins with one of these where it is an advice, not a description.

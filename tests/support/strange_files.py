@@ -129,7 +129,7 @@ def _notebooks() -> Iterator[Case]:
         ("cell", header + '12.5,+1,"' + "x" * 200_000 + '",,\n'),
         ("quote", header + '12.5,+1,"1\n'),
         ("binary", os.urandom(0) + bytes(range(256)) * 4),
-        ("spaces", "gap_mm" + " " * 200_000 + ",orientation,reading_g\n1,1,1\n"),
+        ("spaces", "gap_mm" + " " * 200_000 + "x,orientation,reading_g\n1,1,1\n"),
     ):
         yield Case("notebook", name, verb, _text(content), "{x}")
 

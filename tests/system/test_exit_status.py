@@ -19,7 +19,7 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
     [
         (["plan", "--bench", "nowhere.toml"], 1, "readable bench file"),
         (["figures", "nowhere.csv", "--bench", "nowhere.toml"], 1, "nowhere"),
-        (["figures", "nowhere.csv"], 2, "--bench"),
+        (["figures", "nowhere.csv"], 1, "there is no such file"),
         (["demag", "--shape", "cylinder", "--diameter", "6"], 2, "no unit"),
         (["demag", "--shape", "cylinder", "--diameter", "6mm"], 2, "height"),
         (["field"], 2, "--bench"),

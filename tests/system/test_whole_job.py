@@ -47,9 +47,10 @@ def test_figures_agree_with_the_twins_truth(demo: tuple[Path, dict], name: str) 
     truth = found["twin_truth"]["minor"][name]
     assert figure["status"] == "measured"
     assert abs(figure["value"] - truth) <= FARTHEST * figure["u"]
-    # An interval that covers because it is as wide as the world is no result: 3 % is what comparisons
-    # of ferrite loops between laboratories reach for isotropic samples (Fiorillo et al., IEC TC 68 WG 2).
-    assert figure["u"] <= 0.03 * figure["value"]
+    # An interval that covers because it is as wide as the world is no result: 3 % (6 % of (BH)max) is what
+    # comparisons of ferrite loops between laboratories reach for isotropic samples (Fiorillo et al., IEC TC
+    # 68 WG 2).
+    assert figure["u"] <= (0.06 if name == "BHmax_J_per_m3" else 0.03) * figure["value"]
 
 
 def test_a_clean_run_brings_no_slip(demo: tuple[Path, dict]) -> None:
