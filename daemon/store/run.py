@@ -1,4 +1,4 @@
-"""A run of the store as scripts and notebooks use it."""
+"""A run of the store as scripts, notebooks and the command line use it."""
 
 from __future__ import annotations
 
@@ -6,25 +6,38 @@ from pathlib import Path
 
 from ...analysis.errors import NotPossible
 from ...analysis.files.bench_file import parse_bench
-from ...analysis.records.readings import RawReadings
+from ...analysis.records.bench import Bench
+from ...analysis.records.readings import RawReadings, Readings
 from ...analysis.run import Run
-from ..paths import store_file
 from .readings_table import readings_of
-from .store import Store
+from .store import Store, open_store
+
+
+def read_stored(number: int, store: str | Path | None = None) -> tuple[Readings, Bench]:
+    """Readings and bench of run ``number`` of a store (None: the daemon's own), opened read only.
+
+    Raises NotPossible where there is no store, no such number, or no reading yet; StoreError where there is
+    no such run.
+    """
+    with open_store(store) as opened:
+        return _readings_and_bench(number, opened)
 
 
 def read_run(number: int, store: str | Path | None = None) -> Run:
     """Run ``number`` of a store (None: the daemon's own), with every raw reading of the balance.
 
-    The store is opened read only; a daemon may be at work on it. Raises NotPossible where there is no store
-    or the run has no reading yet, StoreError where there is no such run.
+    The store is opened read only; a daemon may be at work on it. Raises as ``read_stored``.
     """
-    path = Path(store) if store is not None else store_file()
-    if not path.exists():
-        raise NotPossible(f"there is no store at {path}; a daemon makes one at its first start")
-    with Store(path, read_only=True) as opened:
-        found, raw = opened.run(number), opened.raw(number)
-    if not any(point["kind"] == "point" for point in found["points"]):
+    with open_store(store) as opened:
+        readings, bench = _readings_and_bench(number, opened)
+        raw = opened.raw(number)
+    return Run(readings, bench, raw=RawReadings(raw.time_s, raw.value_kg, raw.mark))
+
+
+def _readings_and_bench(number: int, store: Store) -> tuple[Readings, Bench]:
+    if number.bit_length() > 63:  # more than a store can count to
+        raise NotPossible(f"there is no run {number}; `weighloop runs` lists them")
+    run = store.run(number)
+    if not any(point["kind"] == "point" for point in run["points"]):
         raise NotPossible(f"run {number} has no reading yet; `weighloop runs show {number}` shows its state")
-    bench = parse_bench(found["bench_text"], f"bench of run {number}")
-    return Run(readings_of(found), bench, raw=RawReadings(raw.time_s, raw.value_kg, raw.mark))
+    return readings_of(run), parse_bench(run["bench_text"], f"bench of run {number}")

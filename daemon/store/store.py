@@ -16,7 +16,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ...analysis.errors import WeighloopError
+from ...analysis.errors import NotPossible, WeighloopError
+from ..paths import store_file
 from ..procedure.run import LogEvent, RunRecord, replay, to_protocol
 from ..protocol import Run, RunLine, StoreIdentity
 from . import migrations, raw_blocks
@@ -379,3 +380,11 @@ class Store:
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def open_store(path: str | Path | None = None) -> Store:
+    """The store at ``path`` (None: the daemon's own), read only. Raises NotPossible where there is none."""
+    place = Path(path) if path is not None else store_file()
+    if not place.exists():
+        raise NotPossible(f"there is no store at {place}; a daemon makes one at its first start")
+    return Store(place, read_only=True)

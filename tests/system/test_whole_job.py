@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+import weighloop as wl
+
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="the twin needs pseudo-terminals")
 
 COMMAND = [sys.executable, "-m", "weighloop.tui.cli"]
@@ -57,6 +59,18 @@ def test_a_clean_run_brings_no_slip(demo: tuple[Path, dict]) -> None:
     codes = {warning["code"] for warning in demo[1]["result"]["warnings"]}
     assert codes <= {"not-saturated"}
     assert all(point["used"] for point in demo[1]["result"]["points"])
+
+
+def test_a_script_reads_the_run_with_its_raw_readings(demo: tuple[Path, dict]) -> None:
+    folder, found = demo
+    read = wl.read_run(1, folder / "store.sqlite")
+    assert [row["reading_kg"] for row in read.readings.records()] == [
+        row["reading_kg"] for row in found["result"]["readings"]
+    ]
+    assert read.raw is not None
+    assert len(read.raw) > len(read.readings)
+    with pytest.raises(wl.NotPossible, match="there is no run"):
+        wl.read_run(2**70, folder / "store.sqlite")
 
 
 def test_the_store_gives_the_same_figures_again(demo: tuple[Path, dict]) -> None:

@@ -82,7 +82,9 @@ def read_input(
     from ...analysis.files.text import read_bytes
 
     if source.isascii() and source.isdecimal() and not Path(source).exists():
-        readings, bench = _read_run(int(source), store_path)
+        from ...daemon.store.run import read_stored
+
+        readings, bench = read_stored(int(source), store_path)
         if bench_path is None:
             return readings, bench
         # A run records heights and spacers: another contact gap or scale moves its gaps.
@@ -134,27 +136,8 @@ def _read_notebook(source: str, bench: Bench, tolerant: bool) -> Readings:
     return readings
 
 
-def _read_run(number: int, store_path: Path | None) -> tuple[Readings, Bench]:
-    from ...analysis.errors import NotPossible
-    from ...analysis.files.bench_file import parse_bench
-    from ...daemon.store.readings_table import readings_of
-
-    if number.bit_length() > 63:  # more than a store can count to
-        raise NotPossible(f"there is no run {number}; `weighloop runs` lists them")
-    with open_store(store_path) as store:
-        run = store.run(number)
-    if not any(point["kind"] == "point" for point in run["points"]):
-        raise NotPossible(f"run {number} has no reading yet; `weighloop runs show {number}` shows its state")
-    return readings_of(run), parse_bench(run["bench_text"], f"bench of run {number}")
-
-
 def open_store(store_path: Path | None) -> Store:
     """The store, read only. Raises NotPossible when there is none."""
-    from ...analysis.errors import NotPossible
-    from ...daemon.paths import store_file
-    from ...daemon.store.store import Store
+    from ...daemon.store.store import open_store as opened
 
-    path = store_path or store_file()
-    if not path.exists():
-        raise NotPossible(f"there is no store at {path}; a daemon makes one at its first start")
-    return Store(path, read_only=True)
+    return opened(store_path)
