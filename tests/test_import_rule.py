@@ -128,8 +128,6 @@ ROOMS: dict[str, set[str]] = {
     "tui/keys": set(),
     "tui/key_queue": set(),
     "tui/bench_form": set(),
-    "tui/web": {"analysis/errors", "daemon/server", "tui/web_window"},
-    "tui/web_window": set(),
     "tui/state": {
         "analysis/comparison", "analysis/errors", "analysis/files", "analysis/inversion", "analysis/outliers",
         "analysis/records", "analysis/results", "analysis/settling", "daemon/paths", "daemon/protocol",
@@ -137,6 +135,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "tui/format": {"analysis/units", "daemon/protocol", "tui/state"},
     "tui/bench_shifts": {"analysis/figures", "tui/format"},
+    "tui/web": {"analysis/errors", "daemon/protocol", "daemon/server", "tui/format", "tui/state"},
     "tui/widgets": {"daemon/protocol", "tui/format", "tui/keys", "tui/state"},
     "tui/screens": {
         "analysis/figures", "daemon/protocol", "tui/bench_form", "tui/bench_shifts", "tui/format", "tui/keys",

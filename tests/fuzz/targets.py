@@ -33,7 +33,7 @@ from weighloop.drivers.balance.dialect_loader import read_dialect
 from weighloop.drivers.balance.dialects import load_dialect, names
 from weighloop.drivers.balance.framing import LineStream, Reading, RefusedLine
 from weighloop.drivers.lift.frames import parse_reply, seal
-from weighloop.tui.web import HEIGHTS, WIDTHS, Page, _within
+from weighloop.tui.web.page import HEIGHTS, WIDTHS, Page, _within
 
 
 @cache

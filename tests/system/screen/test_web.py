@@ -22,7 +22,7 @@ import aiohttp
 import pytest
 
 from weighloop.daemon.server.client import Client
-from weighloop.tui import web
+from weighloop.tui.web import page as web
 
 
 def free_port() -> int:
@@ -33,7 +33,7 @@ def free_port() -> int:
 
 SERVE = """
 import sys
-from weighloop.tui.web import serve
+from weighloop.tui.web.page import serve
 serve([sys.executable, "-c", {screen!r}], {host!r}, {port}, act_from_afar={afar})
 """
 SCREEN = """

@@ -53,7 +53,7 @@ def command(
         need_terminal()
     with _daemon(socket, twin, ladder, seed, speed) as place:
         if web:
-            from ...web import serve
+            from ...web.page import serve
 
             words = [sys.executable, "-m", "weighloop.tui.cli", "tui"]
             words += ["--socket", str(place)] if place else []

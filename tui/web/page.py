@@ -16,13 +16,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from ..analysis.errors import NotPossible
-from ..daemon.server.listener import is_loopback
+from ...analysis.errors import NotPossible
+from ...daemon.server.listener import is_loopback
 
 if TYPE_CHECKING:
     from aiohttp import web
 
-    from .web_window import Window
+    from .window import Window
 
 Role = Literal["watch", "act"]
 
@@ -147,7 +147,7 @@ class Page:
         if self._role(request) is None:
             raise web.HTTPForbidden(text="open the address that was printed at the start")
         nonce = secrets.token_urlsafe(16)
-        text = (Path(__file__).parent / "app_index.html").read_text(encoding="utf-8")
+        text = (Path(__file__).parent / "screen.html").read_text(encoding="utf-8")
         text = text.replace("{{ nonce }}", nonce).replace("{{ host }}", request.host)
         text = text.replace("{{ font_size }}", str(_within(request.query.get("fontsize"), LETTERS)))
         policy = f"default-src 'none'; script-src 'self' 'nonce-{nonce}'; style-src 'self' 'unsafe-inline'; "
@@ -158,7 +158,7 @@ class Page:
     async def _window(self, request: web.Request) -> web.WebSocketResponse:
         from aiohttp import web
 
-        from .web_window import Window
+        from .window import Window
 
         role = self._role(request)
         if role is None or request.headers.get("Origin") is None:
