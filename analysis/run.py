@@ -81,6 +81,12 @@ class Run:
         uncertainty; its registry is the application's (``pint.get_application_registry()``).
         Raises KeyError for a symbol that there is not, ValueError (with the reason) for a figure that
         the data do not give.
+
+        >>> run = read_notebook("analysis/examples/wp-07-1.csv")
+        >>> quick = run.analysed_with(method="mean", trials=200)
+        >>> ratio = quick.figure("HcJ") / quick.figure("HcB")
+        >>> 1.0 < ratio.magnitude.n < 1.3
+        True
         """
         keys = {name.symbol: key for key, name in FIGURE_NAMES.items() if key in self.result.figures}
         if symbol not in keys:

@@ -43,8 +43,8 @@ ROOMS: dict[str, set[str]] = {
         "analysis/magnetostatics", "analysis/outliers", "analysis/records",
     },
     "analysis/calibration": {
-        "analysis/constants", "analysis/errors", "analysis/forces", "analysis/magnetostatics",
-        "analysis/records", "analysis/units",
+        "analysis/constants", "analysis/errors", "analysis/files", "analysis/forces",
+        "analysis/magnetostatics", "analysis/records", "analysis/units",
     },
     "analysis/planning": {
         "analysis/constants", "analysis/errors", "analysis/figures", "analysis/forces",
@@ -62,8 +62,8 @@ ROOMS: dict[str, set[str]] = {
     },
     "analysis/exchange": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/desk": {
-        "analysis/comparison", "analysis/files", "analysis/magnetostatics", "analysis/planning",
-        "analysis/records", "analysis/run",
+        "analysis/calibration", "analysis/comparison", "analysis/files", "analysis/magnetostatics",
+        "analysis/planning", "analysis/records", "analysis/run", "analysis/units",
     },
     "drivers/clock": set(),
     "drivers/device": {"analysis/errors"},

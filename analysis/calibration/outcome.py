@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..files.bench_file import parse_bench
+from ..files.bench_text import with_values
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..units import Measured, decimals
@@ -88,7 +91,8 @@ class Calibration:
         """The result as TOML values by (table, key) of a bench file. Dates as ISO 8601 writes them.
 
         Together the values are known much better than each alone, where they correlate: they keep two
-        digits more than their own uncertainties would, so that rounding does not part them.
+        digits more than their own uncertainties would, so that rounding does not part them; nor may rounding
+        leave the correlations impossible together.
         """
         places = {name: _place(name, bench) for name in self.names}
         places = {name: place for name, place in places.items() if place is not None}
@@ -109,10 +113,44 @@ class Calibration:
             "by": "[" + ", ".join(f'"{method}"' for method in self.method.split(" and ")) + "]",
             "inputs": "[" + ", ".join(f'"{place}"' for place in places.values()) + "]",
             "correlation": "["
-            + ", ".join("[" + ", ".join(f"{r:.6f}" for r in row) + "]" for row in rows)
+            + ", ".join("[" + ", ".join(f"{r:.9f}" for r in row) + "]" for row in rows)
             + "]",
         }
         return written | {("calibration", key): text for key, text in calibration.items()}
+
+    def applied_to(self, bench: Bench, date: str, expires: str) -> Bench:
+        """The bench with the result in it, its file's text (``source_text``) too; the rest of it stays.
+
+        Dates as ISO 8601 writes them. Raises InputError where the text cannot take it.
+        """
+        return parse_bench(with_values(bench.source_text, self.bench_values(bench, date, expires)))
+
+    def to_json(self, bench: Bench, date: str, expires: str) -> dict[str, Any]:
+        """What ``weighloop calibrate --json`` prints; plain types, SI, the unit in every key."""
+        return {
+            "method": self.method,
+            "remanence_T": self.remanence.value,
+            "u_remanence_T": self.remanence.u,
+            "contact_m": self.contact.value,
+            "u_contact_m": self.contact.u,
+            "correlation": self.correlation,
+            "residuals": self.residuals.tolist(),
+            "used": self.used.tolist(),
+            "bench_lines": self.bench_lines(bench, date, expires),
+            "chi_square": dict(self.chi_square),
+            "parameters": [
+                {
+                    "name": name,
+                    "value": self.found(name).value,
+                    "u": self.found(name).u,
+                    "stated": self.stated[name].value,
+                    "u_stated": self.stated[name].u,
+                    "shift_in_u": self.pulls.get(name),
+                }
+                for name in self.names
+            ],
+            "covariance": self.covariance.tolist(),
+        }
 
     def bench_lines(self, bench: Bench, date: str, expires: str) -> str:
         """The result as lines of a bench file (TOML)."""
@@ -125,7 +163,8 @@ class Calibration:
         at = [self.names.index(name) for name in names]
         part = self.covariance[np.ix_(at, at)]
         spread = np.sqrt(np.diag(part))
-        return part / np.outer(spread, spread)
+        correlation = part / np.outer(spread, spread)
+        return (correlation + correlation.T) / 2  # an inverse is symmetric but for rounding
 
 
 def _place(name: str, bench: Bench) -> str | None:

@@ -12,8 +12,8 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Points
 from .demagnetising_factor import demagnetising_factor
-from .quadrature import Rule, layers, rule_of_layers, volume
-from .reference_magnet import REMANENCE_TEMPERATURE
+from .quadrature import Rule, layers, mean_field, rule_of_layers, volume
+from .reference_magnet import REMANENCE_TEMPERATURE, on_axis
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,3 +83,21 @@ def rule_for(points: Points, bench: Bench) -> Rule:
     known = points.gap[np.isfinite(points.gap)]
     closest = float(known.min()) if len(known) else bench.gap.contact.value
     return rule_of_layers(bench.reference_magnet, bench.sample, closest)
+
+
+def field_table(bench: Bench, gap: Floats) -> dict[str, Floats]:
+    """Field (T) and gradient (T/m) of the reference magnet at gaps (n,) in m: on the axis at the height of
+    the sample's centre, and averaged over the sample; (n,) by name. Raises ValueError for a gap below zero.
+    """
+    if np.any(gap < 0):
+        raise ValueError("a gap is not negative: it runs from face to face")
+    magnet, sample = bench.reference_magnet, bench.sample
+    B, gradient, _ = on_axis(magnet, gap + sample.height.value / 2)
+    B_mean, gradient_mean = mean_field(magnet, sample, gap)
+    return {
+        "gap_m": gap,
+        "B_axis_T": B,
+        "gradient_axis_T_per_m": gradient,
+        "B_mean_T": B_mean,
+        "gradient_mean_T_per_m": gradient_mean,
+    }

@@ -25,6 +25,7 @@ _DOORS = {
     "NotPossible": "analysis.errors",
     "Run": "analysis.run",
     "WeighloopError": "analysis.errors",
+    "calibrate": "analysis.desk",
     "compare": "analysis.desk",
     "demag": "analysis.desk",
     "field": "analysis.desk",
@@ -42,6 +43,7 @@ __all__ = [
     "NotPossible",
     "Run",
     "WeighloopError",
+    "calibrate",
     "compare",
     "demag",
     "field",
@@ -56,6 +58,7 @@ __all__ = [
 if TYPE_CHECKING:
     # Installed, these resolve; from the source tree a checker cannot follow the mapping of folders.
     from weighloop.analysis.desk import (  # pyright: ignore[reportMissingImports]
+        calibrate,
         compare,
         demag,
         field,

@@ -173,3 +173,27 @@ def test_small_typed_and_documented() -> None:
         assert name.startswith("_") or inspect.getdoc(method), name
     with pytest.raises(AttributeError, match="it has"):
         _ = wl.read_notebooks  # type: ignore[attr-defined]
+
+
+def test_a_calibration_from_a_script(tmp_path: Path) -> None:
+    """A magnet of 1.30 T, contact gap 1.0 mm: its field on the axis is the cylinder's closed form (any
+    textbook of magnetostatics)."""
+
+    def on_axis(gap: float) -> float:
+        return 1.30 / 2 * ((gap + 10) / np.hypot(10, gap + 10) - gap / np.hypot(10, gap))
+
+    lines = [f"{h},{1e3 * on_axis(h + 1.0):.3f}" for h in np.arange(0, 16, 1.5)]
+    readings = tmp_path / "probe.csv"
+    readings.write_text("height_mm,B_mT\n" + "\n".join(lines))
+    found = wl.calibrate(BENCH, {"probe": readings}, probe_depth="0 mm +/- 0.01 mm", probe_gain=0.002)
+    assert abs(found.remanence.value - 1.30) < 3 * found.remanence.u < 0.03
+    assert abs(found.contact.value - 1.0e-3) < 3 * found.contact.u < 0.1e-3
+    bench = found.applied_to(wl.read_bench(BENCH), "2026-11-28", "2027-05-27")
+    assert bench.gap.contact.value == pytest.approx(found.contact.value, abs=1e-8)
+    assert bench.calibration is not None
+    assert bench.sample == wl.read_bench(BENCH).sample
+    with pytest.raises(ValueError, match="calibrated with probe, standard, pair, coil, not 'spring'"):
+        wl.calibrate(BENCH, {"spring": readings})
+    readings.write_text("B_mT\n1\n")
+    with pytest.raises(wl.InputError, match="no heights"):
+        wl.calibrate(BENCH, {"probe": readings})

@@ -112,8 +112,6 @@ def _calibrate(
     bench: Bench,
     plot: Path | None,
     as_json: bool,
-    hold: str | None,
-    gauge: tuple[Any, Any] | None,
     days: int,
     report: Path | None,
     output: Path | None,
@@ -123,29 +121,9 @@ def _calibrate(
 
     import numpy as np
 
-    from ....analysis.calibration.fit import Problem
-    from ....analysis.calibration.methods import gauge_block
-    from ....analysis.errors import Fault, InputError
-    from ....analysis.files.bench_text import with_values
-    from ....analysis.units import Measured
-    from .calibration_readings import read_source
+    from ....analysis.calibration.from_files import calibrate_from_files
 
-    sources = [read_source(name, path, bench, **settings) for name, path in asked]
-    scale = bench.gap.scale
-    if bench.gap.ladder == "spacers" and bench.gap.spacer is not None:
-        scale = Measured(1.0, bench.gap.spacer.u / bench.gap.spacer.value)
-    stated = len(asked) > 1 or asked[0][0] == "coil"
-    try:
-        if gauge is not None:
-            scale = gauge_block(scale, *gauge)
-        temperature = bench.site.temperature.value
-        problem = Problem(
-            sources, bench.reference_magnet, bench.gap.contact, temperature, hold, scale, stated=stated
-        )
-        found = problem.solve()
-    except ValueError as error:
-        expected = "readings of one calibration"
-        raise InputError(str(asked[0][1]), [Fault("readings", str(error), expected)]) from None
+    found, sources = calibrate_from_files(bench, asked, **settings)
     today = date.today()
     dates = (today.isoformat(), (today + timedelta(days=days)).isoformat())
     lines = found.bench_lines(bench, *dates)
@@ -156,10 +134,9 @@ def _calibrate(
 
         write_calibration(found, sources, bench, dates, report)
     if output is not None:
-        text = with_values(bench.source_text, found.bench_values(bench, *dates), str(output))
-        output.write_text(text, encoding="utf-8")
+        output.write_text(found.applied_to(bench, *dates).source_text, encoding="utf-8")
     if as_json:
-        print_json(_as_json(found, lines))
+        print_json(found.to_json(bench, *dates))
     else:
         rms = float((found.residuals[found.used] ** 2).mean() ** 0.5)
         print(f"# {found.method}: {int(found.used.sum())} readings, residuals {significant(rms, 2)} u (rms)")
@@ -168,37 +145,10 @@ def _calibrate(
         note(f"Note: {warning}")
 
 
-def _as_json(found: Calibration, lines: str) -> dict[str, Any]:
-    return {
-        "method": found.method,
-        "remanence_T": found.remanence.value,
-        "u_remanence_T": found.remanence.u,
-        "contact_m": found.contact.value,
-        "u_contact_m": found.contact.u,
-        "correlation": found.correlation,
-        "residuals": found.residuals.tolist(),
-        "used": found.used.tolist(),
-        "bench_lines": lines,
-        "chi_square": dict(found.chi_square),
-        "parameters": [
-            {
-                "name": name,
-                "value": found.found(name).value,
-                "u": found.found(name).u,
-                "stated": found.stated[name].value,
-                "u_stated": found.stated[name].u,
-                "shift_in_u": found.pulls.get(name),
-            }
-            for name in found.names
-        ],
-        "covariance": found.covariance.tolist(),
-    }
-
-
 def _check(path: Path, bench: Bench, as_json: bool) -> None:
     from ....analysis.calibration.check import check_coil
+    from ....analysis.calibration.from_files import read_source
     from ....analysis.errors import NotPossible
-    from .calibration_readings import read_source
 
     if bench.coil is None:  # read_source says it better
         read_source("coil", path, bench)

@@ -21,26 +21,12 @@ def command(bench_path: Path, gaps: tuple[float, ...], as_json: bool) -> None:
     """
     import numpy as np
 
-    from ....analysis.magnetostatics.quadrature import mean_field
-    from ....analysis.magnetostatics.reference_magnet import on_axis
+    from ....analysis.magnetostatics.applied_field import field_table
 
     if any(gap < 0 for gap in gaps):
         raise click.UsageError("a gap is not negative: it runs from face to face")
-    bench = bench_of(bench_path)
-    magnet, sample = bench.reference_magnet, bench.sample
-    gap = np.array(gaps)
-    B, dB, _ = on_axis(magnet, gap + sample.height.value / 2)
-    B_mean, dB_mean = mean_field(magnet, sample, gap)
-    result = [
-        {
-            "gap_m": float(gap[i]),
-            "B_axis_T": float(B[i]),
-            "gradient_axis_T_per_m": float(dB[i]),
-            "B_mean_T": float(B_mean[i]),
-            "gradient_mean_T_per_m": float(dB_mean[i]),
-        }
-        for i in range(len(gap))
-    ]
+    columns = field_table(bench_of(bench_path), np.array(gaps))
+    result = [dict(zip(columns, row, strict=True)) for row in np.transpose(list(columns.values())).tolist()]
     if as_json:
         print_json(result)
         return

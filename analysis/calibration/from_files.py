@@ -1,33 +1,82 @@
-"""The readings of a calibration, from a CSV to what the fit takes."""
+"""A calibration from files: readings of one way or of several, in CSV, to the fit and what it found."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import numpy as np
+import numpy as np
 
-    from ....analysis.calibration.fit import Source
-    from ....analysis.records.bench import Bench
-    from ....analysis.units import Measured
+from ..errors import Fault, InputError
+from ..files.csv_numbers import read_numbers
+from ..forces.force import force, force_per_kg
+from ..magnetostatics.bench_linearisation import with_value
+from ..magnetostatics.current_loop import warming
+from ..records.arrays import Floats
+from ..records.bench import Bench
+from ..units import Measured
+from . import methods
+from .coil import coil_source, pulls
+from .fit import Problem, Source
+from .outcome import Calibration
+
+#: What a bench is calibrated with.
+WAYS = ("probe", "standard", "pair", "coil")
+
+
+def calibrate_from_files(
+    bench: Bench,
+    readings: Sequence[tuple[str, Path]],
+    *,
+    hold: str | None = None,
+    gauge: tuple[Measured, Measured] | None = None,
+    probe_depth: Measured = Measured(0.0, 0.2e-3),
+    probe_gain: float = 0.01,
+    moment: Measured | None = None,
+    hard: bool = False,
+) -> tuple[Calibration, list[Source]]:
+    """One fit of the readings of each (way, CSV); with a coil, or with several, what the bench file states
+    is one more reading of itself. SI; the settings are those of ``weighloop calibrate``.
+
+    Gives the result and its readings. Raises InputError for a faulty file, NotPossible where the readings
+    cannot tell remanence from contact or no bench of the kind described fits them.
+    """
+    sources = [read_source(way, path, bench, probe_depth, probe_gain, moment, hard) for way, path in readings]
+    scale = bench.gap.scale
+    if bench.gap.ladder == "spacers" and bench.gap.spacer is not None:
+        scale = Measured(1.0, bench.gap.spacer.u / bench.gap.spacer.value)
+    stated = len(readings) > 1 or readings[0][0] == "coil"
+    try:
+        if gauge is not None:
+            scale = methods.gauge_block(scale, *gauge)
+        temperature = bench.site.temperature.value
+        problem = Problem(
+            sources, bench.reference_magnet, bench.gap.contact, temperature, hold, scale, stated=stated
+        )
+        return problem.solve(), sources
+    except ValueError as error:
+        expected = "readings of one calibration"
+        raise InputError(str(readings[0][1]), [Fault("readings", str(error), expected)]) from None
 
 
 def read_source(
     way: str,
     path: Path,
     bench: Bench,
-    probe_depth: Measured | None = None,
-    probe_gain: float = 0.0,
+    probe_depth: Measured = Measured(0.0, 0.2e-3),
+    probe_gain: float = 0.01,
     moment: Measured | None = None,
     hard: bool = False,
 ) -> Source:
-    """Readings of one way in a CSV, checked; raises InputError naming file, place and what would be right."""
-    from ....analysis.calibration import methods
-    from ....analysis.errors import Fault, InputError
-    from ....analysis.files.csv_numbers import read_numbers
-    from ....analysis.forces.force import force
+    """Readings of one way in a CSV, checked; raises InputError naming file, place and what would be right.
 
+    Raises ValueError for a way that there is not, or a standard without its ``moment``.
+    """
+    if way not in WAYS:
+        raise ValueError(f"a bench is calibrated with {', '.join(WAYS)}, not {way!r}")
+    if way == "standard" and moment is None:
+        raise ValueError("a standard needs its moment")
     needed = {"probe": ("B_mT",), "coil": ("current_mA", "reading_g")}.get(way, ("reading_g",))
     table = read_numbers(
         path, "calibration CSV", needed, ("height_mm", "spacers", "u", "end", "resistance_ohm")
@@ -43,7 +92,6 @@ def read_source(
     magnet, contact = bench.reference_magnet, bench.gap.contact
     try:
         if way == "probe":
-            assert probe_depth is not None
             B = table["B_mT"] * 1e-3
             return methods.probe(height, B, probe_offset=probe_depth, gain_u=probe_gain, u_B=u)
         reading = table["reading_g"] * 1e-3
@@ -64,11 +112,7 @@ def read_source(
         raise InputError(str(path), [Fault("readings", str(error), "readings of one calibration")]) from None
 
 
-def _within_capacity(reading: np.ndarray, bench: Bench, path: Path) -> None:
-    import numpy as np
-
-    from ....analysis.errors import Fault, InputError
-
+def _within_capacity(reading: Floats, bench: Bench, path: Path) -> None:
     beyond = np.flatnonzero(np.abs(reading) > bench.balance.capacity)
     if len(beyond):
         worst, most = 1e3 * reading[beyond[0]], 1e3 * bench.balance.capacity
@@ -77,24 +121,13 @@ def _within_capacity(reading: np.ndarray, bench: Bench, path: Path) -> None:
 
 
 def _coil(
-    table: dict[str, np.ndarray],
-    height: np.ndarray,
-    reading: np.ndarray,
-    u: np.ndarray | None,
+    table: dict[str, Floats],
+    height: Floats,
+    reading: Floats,
+    u: Floats | None,
     bench: Bench,
     path: Path,
 ) -> Source:
-    from dataclasses import replace
-
-    import numpy as np
-
-    from ....analysis.calibration.coil import coil_source, pulls
-    from ....analysis.errors import Fault, InputError
-    from ....analysis.forces.force import force, force_per_kg
-    from ....analysis.magnetostatics.bench_linearisation import with_value
-    from ....analysis.magnetostatics.current_loop import warming
-    from ....analysis.units import Measured
-
     coil = bench.coil
     if coil is None:
         expected = "a table [coil] with turns, inner_diameter, outer_diameter and height"
