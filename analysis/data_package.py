@@ -26,7 +26,7 @@ from .errors import Fault, InputError
 from .files.bench_file import parse_bench
 from .files.text import decoded, plain_number, read_bytes, read_text
 from .records.bench import Bench
-from .records.readings import COLUMNS, Readings
+from .records.readings import COLUMNS, RAW_COLUMNS, RawReadings, Readings
 
 if TYPE_CHECKING:
     from .results import LoopResult
@@ -66,11 +66,13 @@ def write_package(
     *,
     licence: str = "CC-BY-4.0",
     details: dict[str, Any] | None = None,
+    raw: RawReadings | None = None,
 ) -> Path:
     """Write ``result`` as a data package into ``folder``, a new or an empty one; gives the descriptor's path.
 
-    ``details`` goes into the descriptor under ``weighloop`` (run number, program version). The package
-    is made beside its place and moved there whole. Raises InputError where something lies there.
+    ``details`` goes into the descriptor under ``weighloop`` (run number, program version), ``raw`` into a
+    table of its own. The package is made beside its place and moved there whole. Raises InputError where
+    something lies there.
     """
     target = Path(folder)
     if target.is_symlink() or (target.exists() and not (target.is_dir() and not any(target.iterdir()))):
@@ -81,19 +83,21 @@ def write_package(
     except FileExistsError:
         raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(target.parent)) from None
     with tempfile.TemporaryDirectory(prefix=f".{target.name}-", dir=target.parent) as place:
-        _write(result, Path(place) / target.name, licence, details or {})
+        _write(result, Path(place) / target.name, licence, details or {}, raw)
         if target.exists():
             target.rmdir()  # an empty one; on some systems nothing is moved onto it
         os.replace(Path(place) / target.name, target)
     return target / DESCRIPTOR
 
 
-def _write(result: LoopResult, folder: Path, licence: str, details: dict[str, Any]) -> None:
+def _write(
+    result: LoopResult, folder: Path, licence: str, details: dict[str, Any], raw: RawReadings | None
+) -> None:
     folder.mkdir()
     data = result.to_json()
     rows = [record.values() for record in result.readings.records()]
     resources = [
-        _table(folder, "readings", [(n, t, u, d) for n, _, t, u, d in COLUMNS], rows),
+        _table(folder, "readings", _schema(COLUMNS), rows),
         _table(folder, "points", _POINTS, ([p[name] for name, *_ in _POINTS] for p in data["points"])),
         _file(folder, "bench", "bench.toml", result.bench.source_text, "application/toml", "the bench file"),
         _file(
@@ -105,6 +109,9 @@ def _write(result: LoopResult, folder: Path, licence: str, details: dict[str, An
             "loop figures with intervals, warnings and points; SI, the unit is in every key",
         ),
     ]
+    if raw is not None:
+        rows = zip(*(getattr(raw, field) for _, field, *_ in RAW_COLUMNS), strict=True)
+        resources.append(_table(folder, "raw", _schema(RAW_COLUMNS), rows))
     name = "".join(c if c.isalnum() else "-" for c in result.bench.sample.name.lower()).strip("-")
     descriptor = {
         "name": f"loop-{name or 'sample'}",
@@ -129,20 +136,43 @@ def read_package(path: str | Path) -> tuple[Readings, Bench]:
     ``path`` is the folder or the descriptor. Raises InputError where a file is missing, was changed
     since it was written (its checksum differs), or does not have the columns.
     """
-    folder = Path(path).parent if Path(path).name == DESCRIPTOR else Path(path)
-    source = str(folder / DESCRIPTOR)
+    folder, descriptor, resources = _opened(path)
     try:
-        descriptor = _json(read_text(folder / DESCRIPTOR, "data package", regular=True))
-        resources = {resource["name"]: resource for resource in descriptor["resources"]}
         texts = {name: _checked(folder, resources[name]) for name in ("readings", "bench")}
     except (KeyError, TypeError) as error:
-        wanted = "a package with the resources readings and bench"
-        raise InputError(source, [Fault("descriptor", f"not readable ({error!r})", wanted)]) from None
+        raise _no_package(folder, error) from None
     bench = parse_bench(texts["bench"], str(folder / resources["bench"]["path"]))
     about = descriptor.get("weighloop")
     started = about.get("started", "") if isinstance(about, dict) else ""
     readings = _readings(texts["readings"], str(folder / resources["readings"]["path"]))
     return replace(readings, started=str(started)), bench
+
+
+def read_raw(path: str | Path) -> RawReadings | None:
+    """The raw readings of a package; None where it was written without. Raises as ``read_package``."""
+    folder, _, resources = _opened(path)
+    if "raw" not in resources:
+        return None
+    try:
+        text, source = _checked(folder, resources["raw"]), str(folder / resources["raw"]["path"])
+    except (KeyError, TypeError) as error:
+        raise _no_package(folder, error) from None
+    return RawReadings(**_columns(text, source, RAW_COLUMNS))
+
+
+def _opened(path: str | Path) -> tuple[Path, dict[str, Any], dict[str, Any]]:
+    """A package's folder, its descriptor and its resources by name."""
+    folder = Path(path).parent if Path(path).name == DESCRIPTOR else Path(path)
+    try:
+        descriptor = _json(read_text(folder / DESCRIPTOR, "data package", regular=True))
+        return folder, descriptor, {resource["name"]: resource for resource in descriptor["resources"]}
+    except (KeyError, TypeError) as error:
+        raise _no_package(folder, error) from None
+
+
+def _no_package(folder: Path, error: Exception) -> InputError:
+    wanted = "a package with the resources readings and bench"
+    return InputError(str(folder / DESCRIPTOR), [Fault("descriptor", f"not readable ({error!r})", wanted)])
 
 
 def _json(text: str) -> Any:
@@ -151,6 +181,10 @@ def _json(text: str) -> Any:
         return json.loads(text)
     except (ValueError, RecursionError) as error:
         raise TypeError(str(error)) from None
+
+
+def _schema(columns: Sequence[tuple[str, str, str, str, str]]) -> list[tuple[str, str, str, str]]:
+    return [(name, kind, unit, words) for name, _, kind, unit, words in columns]
 
 
 def _table(
@@ -222,30 +256,36 @@ def _inside(folder: Path, name: Any) -> Path:
 
 
 def _readings(text: str, source: str) -> Readings:
-    try:
-        rows = list(csv.DictReader(io.StringIO(text, newline="")))
-    except csv.Error as error:
-        raise InputError(source, [Fault("file", f"not CSV ({error})", "the table as written")]) from None
-    columns: dict[str, Any] = {}
-    for name, field, kind, *_ in COLUMNS:
-        cells = [row.get(name) for row in rows]
-        try:
-            if kind == "string":
-                columns[field] = tuple(cell or ("" if field == "note" else None) for cell in cells)
-            elif kind == "integer":
-                columns[field] = np.array([_integer(cell) for cell in cells], dtype=np.int64)
-            else:
-                columns[field] = np.array([_float(cell) for cell in cells])
-        except ValueError as error:
-            raise InputError(
-                source, [Fault(f"column {name}", str(error), f"a column of type {kind}")]
-            ) from None
+    columns = _columns(text, source, COLUMNS)
+    columns["note"] = tuple(note or "" for note in columns["note"])
     faults = _impossible(columns)
     if faults:
         raise InputError(source, faults)
     if np.isnan(columns["settled_in"]).all():
         columns["settled_in"] = None
     return Readings(**columns, source=source)
+
+
+def _columns(text: str, source: str, wanted: Sequence[tuple[str, str, str, str, str]]) -> dict[str, Any]:
+    """A table's columns by field: arrays, or tuples of texts with None for an empty cell."""
+    try:
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except csv.Error as error:
+        raise InputError(source, [Fault("file", f"not CSV ({error})", "the table as written")]) from None
+    columns: dict[str, Any] = {}
+    for name, field, kind, *_ in wanted:
+        cells = [row.get(name) for row in rows]
+        try:
+            if kind == "string":
+                columns[field] = tuple(cell or None for cell in cells)
+            elif kind == "integer":
+                columns[field] = np.array([_integer(cell) for cell in cells], dtype=np.int64)
+            else:
+                columns[field] = np.array([_float(cell) for cell in cells], dtype=float)
+        except ValueError as error:
+            expected = f"a column of type {kind}"
+            raise InputError(source, [Fault(f"column {name}", str(error), expected)]) from None
+    return columns
 
 
 def _integer(cell: str | None) -> int:

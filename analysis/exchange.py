@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .figures.names import FIGURE_NAMES
-from .records.readings import COLUMNS, RawReadings
+from .records.readings import COLUMNS, RAW_COLUMNS, RawReadings
 from .results import LoopResult
 
 if TYPE_CHECKING:
@@ -67,13 +67,11 @@ def dataset_of(result: LoopResult, raw: RawReadings | None = None) -> Dataset:
     variables["figure_status"] = ("figure", np.array([f.status for f in figures.values()]))
     variables["figure_why"] = ("figure", np.array([f.why or "" for f in figures.values()]))
     if raw is not None:
-        variables["raw_time_s"] = ("raw", raw.time, {"units": "s", "long_name": "the bench's clock"})
-        variables["raw_reading_kg"] = (
-            "raw",
-            raw.value,
-            {"units": "kg", "long_name": "what the balance sent"},
-        )
-        variables["raw_mark"] = ("raw", np.array([mark or "" for mark in raw.mark]))
+        for name, field, kind, unit, words in RAW_COLUMNS:
+            column = getattr(raw, field)
+            if kind == "string":
+                column = np.array([cell or "" for cell in column])
+            variables[f"raw_{name}"] = ("raw", column, {"units": unit, "long_name": words})
     coordinates = {"row": [row["row"] for row in rows], "figure": list(figures)}
     return xr.Dataset(variables, coordinates, _about(result))
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from .data_package import read_package as read_package_folder
+from .data_package import read_raw
 from .errors import nearest
 from .figures.names import FIGURE_NAMES
 from .files.bench_file import read_bench as read_bench_file
@@ -52,7 +53,7 @@ class Run:
         self.readings = readings
         self.bench = bench
         self.guesses = guesses
-        #: Every reading the balance sent during the run; None where the run is a notebook or a package.
+        #: Every reading the balance sent during the run; None where none was kept with it.
         self.raw = raw
         self._settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
 
@@ -205,7 +206,7 @@ class Run:
 
     def to_xarray(self) -> Dataset:
         """Readings and what was found of each (dimension ``row``), figures (``figure``), raw readings where
-        the run came from a store (``raw``); units in the attributes, SI. Needs ``[desk]``."""
+        they were kept (``raw``); units in the attributes, SI. Needs ``[desk]``."""
         from .exchange import dataset_of
 
         return dataset_of(self.result, self.raw)
@@ -246,4 +247,4 @@ def read_notebook(
 
 def read_package(path: str | Path) -> Run:
     """A run from an open data package (its folder or its datapackage.json). Raises InputError."""
-    return Run(*read_package_folder(path))
+    return Run(*read_package_folder(path), raw=read_raw(path))

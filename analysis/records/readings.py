@@ -93,11 +93,19 @@ def _plain(value: Any) -> Any:
     return None if isinstance(value, float) and not np.isfinite(value) else value
 
 
+#: The columns of the raw readings where they leave the program, as in ``COLUMNS``.
+RAW_COLUMNS = (
+    ("time_s", "time", "number", "s", "time since the run's first reading; before it, negative"),
+    ("reading_kg", "value", "number", "kg", "what the balance showed; empty where a line had no number"),
+    ("mark", "mark", "string", "", "what the balance said of it, such as steady"),
+)
+
+
 @dataclass(frozen=True)
 class RawReadings:
-    """Every reading a balance sent, in order; arrays of shape (n,): ``time`` (s) of the bench's clock,
-    ``value`` (kg, NaN where a line had no number), ``mark`` as the balance sent it (``steady`` ...) or
-    None."""
+    """Every reading a balance sent in a run, in order; arrays of shape (n,): ``time`` (s) since the run's
+    first reading (the clock of ``Readings.time``), ``value`` (kg, NaN where a line had no number), ``mark``
+    as the balance sent it (``steady`` ...) or None."""
 
     time: Floats
     value: Floats

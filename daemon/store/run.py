@@ -30,8 +30,21 @@ def read_run(number: int, store: str | Path | None = None) -> Run:
     """
     with open_store(store) as opened:
         readings, bench = _readings_and_bench(number, opened)
-        raw = opened.raw(number)
-    return Run(readings, bench, raw=RawReadings(raw.time_s, raw.value_kg, raw.mark))
+        raw = _raw(number, opened)
+    return Run(readings, bench, raw=raw)
+
+
+def read_raw(number: int, store: str | Path | None = None) -> RawReadings:
+    """Every reading the balance sent during run ``number``; raises as ``read_stored``."""
+    with open_store(store) as opened:
+        _readings_and_bench(number, opened)
+        return _raw(number, opened)
+
+
+def _raw(number: int, store: Store) -> RawReadings:
+    first = next(point["time_s"] for point in store.run(number)["points"] if point["kind"] == "point")
+    raw = store.raw(number)
+    return RawReadings(raw.time_s - first, raw.value_kg, raw.mark)
 
 
 def _readings_and_bench(number: int, store: Store) -> tuple[Readings, Bench]:

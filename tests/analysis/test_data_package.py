@@ -12,8 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.support.example_run import example
-from weighloop.analysis.data_package import is_package, read_package, write_package
+from weighloop.analysis.data_package import is_package, read_package, read_raw, write_package
 from weighloop.analysis.errors import InputError
+from weighloop.analysis.records.readings import RawReadings
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import registry
 
@@ -40,6 +41,28 @@ def test_valid_by_the_frictionless_library(package):
     assert read.licenses == [{"name": "CC0-1.0"}]
     rows = read.get_resource("readings").read_rows()
     assert [float(row["reading_kg"]) for row in rows] == example().readings.reading.tolist()
+
+
+def test_raw_readings_are_a_table_with_units_and_come_back_bit_for_bit(tmp_path):
+    from frictionless import validate
+
+    time, value = np.array([-2.25, -0.1, 0.0, 0.1 + 0.2]), np.array([1.23456e-3, np.nan, -0.0, 1 / 3])
+    raw = RawReadings(time, value, ("steady", None, "overload", None))
+    descriptor = write_package(example(), tmp_path / "run", raw=raw)
+    report = validate(descriptor)
+    assert report.valid, report.flatten(["type", "message"])
+    units = {
+        field["name"]: field.get("unit")
+        for resource in json.loads(descriptor.read_text())["resources"]
+        if resource["name"] == "raw"
+        for field in resource["schema"]["fields"]
+    }
+    assert units == {"time_s": "s", "reading_kg": "kg", "mark": None}
+    again = read_raw(descriptor.parent)
+    assert again is not None
+    np.testing.assert_array_equal(again.time, time)
+    np.testing.assert_array_equal(again.value, value)
+    assert again.mark == raw.mark
 
 
 def test_the_library_sees_a_spoilt_package(package, tmp_path):

@@ -14,7 +14,7 @@ from .common import SEED, OneOf, Whole, note, store_option
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
-    from ...analysis.records.readings import Readings
+    from ...analysis.records.readings import RawReadings, Readings
     from ...analysis.results import LoopResult
     from ...daemon.store.store import Store
 
@@ -81,7 +81,7 @@ def read_input(
     from ...analysis.errors import Fault, InputError
     from ...analysis.files.text import read_bytes
 
-    if source.isascii() and source.isdecimal() and not Path(source).exists():
+    if _is_run(source):
         from ...daemon.store.run import read_stored
 
         readings, bench = read_stored(int(source), store_path)
@@ -104,6 +104,26 @@ def read_input(
         )
     bench = bench_of(bench_path or beside)
     return _read_notebook(source, bench, tolerant), bench
+
+
+def _is_run(source: str) -> bool:
+    return source.isascii() and source.isdecimal() and not Path(source).exists()
+
+
+def raw_of(source: str, store_path: Path | None) -> RawReadings:
+    """Every reading the balance sent, of a run or a package. Raises InputError where none is kept."""
+    from ...analysis.data_package import is_package
+    from ...analysis.data_package import read_raw as read_raw_of_package
+    from ...analysis.errors import Fault, InputError
+
+    if _is_run(source):
+        from ...daemon.store.run import read_raw
+
+        return read_raw(int(source), store_path)
+    raw = read_raw_of_package(source) if is_package(source) else None
+    if raw is None:
+        raise InputError(source, [Fault("raw readings", "none are kept with it", "the number of a run")])
+    return raw
 
 
 def bench_of(path: Path) -> Bench:

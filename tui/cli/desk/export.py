@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from ..common import json_option, print_json
-from ..inputs import analysed, with_analysis_options
+from ..inputs import analysed, raw_of, with_analysis_options
 
 
 @click.command("export")
@@ -17,13 +17,20 @@ from ..inputs import analysed, with_analysis_options
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @with_analysis_options
 @click.option("--licence", default="CC-BY-4.0", show_default=True, help="Of the data, as an SPDX name.")
+@click.option(
+    "--raw",
+    "with_raw",
+    is_flag=True,
+    help="Also every reading the balance sent in the run, as raw.csv.",
+)
 @json_option
-def command(source: str, folder: Path, licence: str, as_json: bool, **settings: Any) -> None:
+def command(source: str, folder: Path, licence: str, with_raw: bool, as_json: bool, **settings: Any) -> None:
     """Write INPUT as an open data package into FOLDER: CSV tables, datapackage.json, bench file, figures."""
     from ....analysis.data_package import write_package
 
+    raw = raw_of(source, settings["store_path"]) if with_raw else None
     result = analysed(source, **settings)
     details = {"version": version("weighloop"), "method": result.method, "seed": result.seed}
     details |= {"input": Path(source).name, "trials": settings["trials"]}
-    descriptor = write_package(result, folder, licence=licence, details=details)
+    descriptor = write_package(result, folder, licence=licence, details=details, raw=raw)
     print_json({"package": str(descriptor)}) if as_json else print(descriptor)
