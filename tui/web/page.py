@@ -1,11 +1,13 @@
-"""The screen in a browser: a key in the address printed at the start, then a cookie.
+"""The screen in a browser, a page for a phone and numbers for a monitor: only for who says a key.
 
-There is a key to watch and one to act. Every window is a view of one daemon: a process of its own that
-ends with the window. Nothing is fetched from elsewhere.
+The key stands in the address printed at the start, then in a cookie; a monitor says it as ``Authorization:
+Bearer KEY``. There is a key to watch and one to act. Every window is a view of one daemon: a process of its
+own that ends with the window. Nothing is fetched from elsewhere.
 """
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import json
 import re
@@ -17,7 +19,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from ...analysis.errors import NotPossible
+from ...daemon.server.client import ClientError
 from ...daemon.server.listener import is_loopback
+from .bench_link import BenchLink
+from .keys import kept_key
+from .metrics import exposition
+from .phone import PhonePage
 
 if TYPE_CHECKING:
     from aiohttp import web
@@ -28,6 +35,8 @@ Role = Literal["watch", "act"]
 
 #: The names under which a machine is its own neighbour.
 LOOPBACK: Final = ("127.0.0.1", "localhost", "[::1]")
+#: The pages one may open by a key in the address.
+PAGES: Final = ("/", "/phone")
 #: Windows open at a time.
 MOST_WINDOWS = 8
 #: Longest message of a window, bytes: a bench file that is pasted fits.
@@ -49,16 +58,25 @@ _HEADERS: Final = {
 
 
 def serve(
-    command: Sequence[str], host: str = "127.0.0.1", port: int = 8270, *, act_from_afar: bool = False
+    command: Sequence[str],
+    host: str = "127.0.0.1",
+    port: int = 8270,
+    *,
+    act_from_afar: bool = False,
+    bench: Path | None = None,
+    watch_key: Path | None = None,
 ) -> None:
     """Serve the screen that ``command`` starts, one for each browser window, until stopped.
 
-    ``command`` must take ``--watch``. Beyond loopback one may only watch unless ``act_from_afar``. Raises
-    NotPossible where the port is taken.
+    ``command`` must take ``--watch``. Beyond loopback one may only watch unless ``act_from_afar``. ``bench``:
+    the daemon's socket, for the phone's page and the monitor; None: the user's own. ``watch_key``: a file
+    that keeps the key to watch; None: a new one at each start. Raises NotPossible where the port is taken or
+    the key cannot be kept.
     """
     from aiohttp import web
 
-    page = Page(command, host, port, act=act_from_afar or is_loopback(host))
+    kept = None if watch_key is None else kept_key(watch_key)
+    page = Page(command, host, port, act=act_from_afar or is_loopback(host), bench=bench, watch_key=kept)
     try:
         web.run_app(
             page.application(),
@@ -75,10 +93,22 @@ def serve(
 class Page:
     """The page, its files and its windows' sockets, each only for who has said a key."""
 
-    def __init__(self, command: Sequence[str], host: str, port: int, *, act: bool) -> None:
+    def __init__(
+        self,
+        command: Sequence[str],
+        host: str,
+        port: int,
+        *,
+        act: bool,
+        bench: Path | None = None,
+        watch_key: str | None = None,
+    ) -> None:
         self._command, self._host, self._port = list(command), host, port
         roles: tuple[Role, ...] = ("watch", "act") if act else ("watch",)
         self.keys: dict[Role, str] = {role: secrets.token_urlsafe(32) for role in roles}
+        if watch_key is not None:
+            self.keys["watch"] = watch_key
+        self._link, self._phone = BenchLink(bench), PhonePage()
         self._cookies: dict[Role, str] = {role: secrets.token_urlsafe(32) for role in roles}
         self._cookie = f"weighloop-{port}"
         self._own = {f"{name}:{port}" for name in LOOPBACK} if is_loopback(host) else None
@@ -91,6 +121,7 @@ class Page:
         lines = [
             f"To {role}: http://{name}:{self._port}/?key={key}" for role, key in reversed(self.keys.items())
         ]
+        lines += [f"On a phone: http://{name}:{self._port}/phone?key={self.keys['watch']}"]
         lines += ["Who has an address may do what it says. Ctrl-C ends the page; a run goes on."]
         if not is_loopback(self._host):
             lines += ["What goes between machines is not encrypted: trust the network, or use a tunnel."]
@@ -104,7 +135,9 @@ class Page:
         @web.middleware
         async def guard(request: web.Request, handler: Any) -> web.StreamResponse:
             self._check_sender(request)
-            if request.path != "/" and self._role(request) is None:
+            if "key" in request.query and request.path in PAGES:
+                return self._let_in(request)
+            if self._role(request) is None:
                 raise web.HTTPForbidden(text="open the address that was printed at the start")
             return await handler(request)
 
@@ -118,8 +151,19 @@ class Page:
         application.on_response_prepare.append(add_headers)
         static = Path(textual_serve.__file__).parent / "static"
         application.add_routes(
-            [web.get("/", self._index), web.get("/ws", self._window), web.static("/static", static)]
+            [
+                web.get("/", self._index),
+                web.get("/ws", self._window),
+                web.get("/phone", self._phone_page),
+                web.get("/metrics", self._metrics),
+                web.static("/static", static),
+            ]
         )
+
+        async def leave(_: web.Application) -> None:
+            self._link.close()
+
+        application.on_cleanup.append(leave)
         return application
 
     def _check_sender(self, request: web.Request) -> None:
@@ -132,20 +176,24 @@ class Page:
             raise web.HTTPForbidden(text="only this page's own windows may use the screen")
 
     def _role(self, request: web.Request) -> Role | None:
-        return _whose(request.cookies.get(self._cookie, ""), self._cookies)
+        kind, _, key = request.headers.get("Authorization", "").partition(" ")
+        said = _whose(key, self.keys) if kind == "Bearer" else None
+        return said or _whose(request.cookies.get(self._cookie, ""), self._cookies)
+
+    def _let_in(self, request: web.Request) -> web.Response:
+        """A key was said: from now on the cookie says it, and the key leaves the address line."""
+        from aiohttp import web
+
+        role = _whose(request.query["key"], self.keys)
+        if role is None:
+            raise web.HTTPForbidden(text="this is not the key; it stands where the page was started")
+        answer = web.Response(status=303, headers={"Location": request.path})
+        answer.set_cookie(self._cookie, self._cookies[role], httponly=True, samesite="Strict", path="/")
+        return answer
 
     async def _index(self, request: web.Request) -> web.Response:
         from aiohttp import web
 
-        if "key" in request.query:
-            role = _whose(request.query["key"], self.keys)
-            if role is None:
-                raise web.HTTPForbidden(text="this is not the key; it stands where the page was started")
-            answer = web.Response(status=303, headers={"Location": "/"})  # the key leaves the address line
-            answer.set_cookie(self._cookie, self._cookies[role], httponly=True, samesite="Strict", path="/")
-            return answer
-        if self._role(request) is None:
-            raise web.HTTPForbidden(text="open the address that was printed at the start")
         nonce = secrets.token_urlsafe(16)
         text = (Path(__file__).parent / "screen.html").read_text(encoding="utf-8")
         text = text.replace("{{ nonce }}", nonce).replace("{{ host }}", request.host)
@@ -154,6 +202,32 @@ class Page:
         policy += f"img-src 'self' data:; font-src 'self' data:; connect-src 'self' ws://{request.host}; "
         policy += "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
         return web.Response(text=text, content_type="text/html", headers={"Content-Security-Policy": policy})
+
+    async def _phone_page(self, request: web.Request) -> web.Response:
+        from aiohttp import web
+
+        nonce, facts, why = secrets.token_urlsafe(16), None, ""
+        try:
+            facts = await self._link.facts()
+        except ClientError as error:
+            why = str(error)
+        text = await asyncio.to_thread(self._phone.html, facts, why, nonce)
+        policy = f"default-src 'none'; style-src 'nonce-{nonce}'; base-uri 'none'; form-action 'none'; "
+        policy += "frame-ancestors 'none'"
+        return web.Response(text=text, content_type="text/html", headers={"Content-Security-Policy": policy})
+
+    async def _metrics(self, request: web.Request) -> web.Response:
+        from aiohttp import web
+
+        try:
+            facts = await self._link.facts()
+        except ClientError:
+            facts = None
+        try:
+            body, kind = exposition(facts)
+        except NotPossible as error:
+            raise web.HTTPServiceUnavailable(text=str(error)) from None
+        return web.Response(body=body, headers={"Content-Type": kind})
 
     async def _window(self, request: web.Request) -> web.WebSocketResponse:
         from aiohttp import web

@@ -115,7 +115,20 @@ def plain(served: Served, path: str = "/") -> str:
 
 
 def test_nothing_is_shown_without_the_key(page: Served) -> None:
-    for path in ("/", "/?key=", "/?key=x", "/?key=%00%ff", "/static/js/textual.js", "/static/", "/ws", "/x"):
+    for path in (
+        "/",
+        "/?key=",
+        "/phone",
+        "/phone?key=x",
+        "/metrics",
+        "/metrics?key=x",
+        "/?key=x",
+        "/?key=%00%ff",
+        "/static/js/textual.js",
+        "/static/",
+        "/ws",
+        "/x",
+    ):
         status, text, _ = ask(plain(page, path), Cookie=f"weighloop-{page.port}=guess")
         assert status == 403, path
         assert "textual" not in text
@@ -244,6 +257,14 @@ async def test_all_windows_are_views_of_one_daemon_and_a_reload_loses_no_run(twi
 
     async with aiohttp.ClientSession() as session, asyncio.timeout(90):
         first, second = await opened(session, twin_page, "act"), await opened(session, twin_page, "watch")
+        key = twin_page.addresses["watch"].partition("key=")[2]
+        for page, word in (("/phone", "WP"), ("/metrics", "weighloop_up 1.0")):
+            assert ask(plain(twin_page, page))[0] == 403
+            assert ask(plain(twin_page, page), Authorization="Bearer guess")[0] == 403
+            status, text, headers = ask(plain(twin_page, page), Authorization=f"Bearer {key}")
+            assert status == 200
+            assert word in text or page == "/phone"
+            assert "script-src" not in headers["Content-Security-Policy"]
         (place,) = daemons()
         with Client.connect(place) as client:
             client.call("control.take", name="the test", force=True)

@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from ..common import SEED, OneOf, json_option, note, print_json, store_option, table
+from .service import user_unit
 
 _BROKER = [
     click.option(
@@ -55,6 +56,18 @@ def _address(broker: str, user: str | None, password_file: Path | None, ca: Path
     return BrokerAddress(host.strip("[]"), int(port), user, password_file, ca)
 
 
+_unit = click.option(
+    "--unit", is_flag=True, help="Print a systemd user unit that makes this same call, and end."
+)
+
+
+def _print_unit(about: str) -> None:
+    """The unit of the call as it was typed, but for ``--unit``."""
+    words = [word for word in sys.argv[1:] if word != "--unit"]
+    print(user_unit(about, [sys.executable, "-m", "weighloop.tui.cli", *words], ""), end="")
+    note("# belongs in ~/.config/systemd/user/; paths in it should be absolute")
+
+
 def _until_told(work: Callable[[threading.Event], None]) -> None:
     """Work until a signal ends it, in order."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s: %(message)s", stream=sys.stderr)
@@ -77,7 +90,8 @@ def command() -> None:
 @store_option
 @_with_broker
 @click.option("--once", is_flag=True, help="End when the archive has everything.")
-def forward(bench: str, store_path: Path | None, once: bool, **broker: Any) -> None:
+@_unit
+def forward(bench: str, store_path: Path | None, once: bool, unit: bool, **broker: Any) -> None:
     """Copy this bench's store to the archive, beside its daemon, until stopped.
 
     The store is opened read only. With the broker or the archive away it waits, and goes on where the
@@ -91,6 +105,9 @@ def forward(bench: str, store_path: Path | None, once: bool, **broker: Any) -> N
         check_name(bench)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--bench") from None
+    if unit:
+        _print_unit(f"copies the store of {bench} to the lab's archive")
+        return
     forwarder = Forwarder(store_path or store_file(), bench, _address(**broker))
     _until_told(lambda stop: forwarder.run(stop, once=once))
     note(f"rows sent {forwarder.published}, of these again {forwarder.again}")
@@ -99,12 +116,16 @@ def forward(bench: str, store_path: Path | None, once: bool, **broker: Any) -> N
 @command.command("archive")
 @_database
 @_with_broker
-def archive(database: str, **broker: Any) -> None:
+@_unit
+def archive(database: str, unit: bool, **broker: Any) -> None:
     """Take what the benches send into the archive, until stopped; makes and migrates its tables."""
     from ....daemon.lab.archive import Archive
     from ....daemon.lab.archivist import Archivist
 
     address = _address(**broker)
+    if unit:
+        _print_unit("the lab's archive of all benches")
+        return
     with Archive(database) as opened:  # at the start a database that is not there is a mistake
         opened.migrate()
     _until_told(Archivist(database, address).run)

@@ -31,6 +31,11 @@ from ..common import SEED, OneOf, Speed, Whole, need_terminal
 )
 @click.option("--host", default="127.0.0.1", show_default=True, help="Where the browser's page is served.")
 @click.option("--port", type=Whole(1, 65535), default=8270, show_default=True, help="Of the browser's page.")
+@click.option(
+    "--watch-key",
+    type=click.Path(path_type=Path),
+    help="With --web: a file that keeps the key to watch, for a monitor; made where there is none.",
+)
 @click.option("--act-from-afar", is_flag=True, help="Let browsers of other machines act, not only watch.")
 def command(
     socket: Path | None,
@@ -42,12 +47,14 @@ def command(
     web: bool,
     host: str,
     port: int,
+    watch_key: Path | None,
     act_from_afar: bool,
 ) -> None:
     """Show the terminal screen of a daemon. Closing it never stops a run.
 
     With --web every browser window is a view of the one daemon, with --twin too: closing or reloading a
-    window loses nothing.
+    window loses nothing. Beside the screen there are /phone, a small page that shows the run, and /metrics
+    for Prometheus; both want the key to watch.
     """
     if not web:
         need_terminal()
@@ -58,7 +65,7 @@ def command(
             words = [sys.executable, "-m", "weighloop.tui.cli", "tui"]
             words += ["--socket", str(place)] if place else []
             words += ["--watch"] if watch else []
-            serve(words, host, port, act_from_afar=act_from_afar)
+            serve(words, host, port, act_from_afar=act_from_afar, bench=place, watch_key=watch_key)
             return
         from ...app import run
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import click
@@ -17,26 +18,42 @@ from ..common import note
 _USB = re.compile(r"USB ([0-9a-f]{4}):([0-9a-f]{4})(?:.*?number (.+))?")
 
 
-def _unit(bench: Path | None) -> str:
-    """A systemd user unit; its watchdog restarts a daemon that stands still."""
-    words = [sys.executable, "-m", daemon_main.__module__.removesuffix(".__main__")]
-    words += ["--bench", str(bench.absolute())] if bench else []
+def user_unit(about: str, words: Sequence[str], more: str) -> str:
+    """A systemd user unit that runs ``words`` and starts them again after a fault.
+
+    ``more``: further lines of its service.
+    """
     return f"""[Unit]
-Description=Weighloop: owns balance, lift and store of one bench
+Description=Weighloop: {about}
 After=local-fs.target
 
 [Service]
-Type=notify
 ExecStart={" ".join(shlex.quote(word).replace("%", "%%") for word in words)}
-WatchdogSec=60
 Restart=on-failure
 RestartSec=5
-# The lift goes to its far end before the daemon ends.
-TimeoutStopSec=60
-
+{more}
 [Install]
 WantedBy=default.target
 """
+
+
+def _unit(bench: Path | None) -> str:
+    """Of the daemon; its watchdog restarts one that stands still."""
+    words = [sys.executable, "-m", daemon_main.__module__.removesuffix(".__main__")]
+    words += ["--bench", str(bench.absolute())] if bench else []
+    more = """Type=notify
+WatchdogSec=60
+# The lift goes to its far end before the daemon ends.
+TimeoutStopSec=60
+"""
+    return user_unit("owns balance, lift and store of one bench", words, more)
+
+
+def _dashboard(bench: Path | None) -> str:
+    """The dashboard of `weighloop tui --web`'s numbers."""
+    from ...web.dashboard import dashboard
+
+    return json.dumps(dashboard(), indent=1) + "\n"
 
 
 def _udev(bench: Path | None) -> str:
@@ -116,6 +133,11 @@ _KINDS: dict[str, tuple[Callable[[Path | None], str], str, str]] = {
         "~/.local/share/bash-completion/completions/weighloop",
         "open a new shell (bash)",
     ),
+    "dashboard": (
+        _dashboard,
+        "~/weighloop-dashboard.json",
+        "import the file in Grafana, whose Prometheus reads /metrics of `weighloop tui --web`",
+    ),
     "man": (_man, "~/.local/share/man/man1/weighloop.1", "man weighloop"),
 }
 
@@ -127,7 +149,7 @@ _KINDS: dict[str, tuple[Callable[[Path | None], str], str, str]] = {
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write it there.")
 def command(what: str, bench: Path | None, write: bool, output: Path | None) -> None:
     """Print or write what the system needs: a systemd user unit, a udev rule for stable port names, the shell
-    completion, a man page. All are made from the code, for this machine."""
+    completion, a man page, a dashboard for a monitor. All are made from the code, for this machine."""
     make, place, then = _KINDS[what]
     if bench is not None:
         from ..inputs import bench_of
