@@ -29,6 +29,9 @@ SAME_GAP = 2e-6
 #: A passage that comes back to this part of the strongest field, after one that fell below the other
 #: part of it, is a passage of its own and no step back.
 _NEAR, _FAR = 0.8, 0.5
+#: Readings in no more than this part of the strongest field, with an orientation of their own, were taken at
+#: the far end for the balance's zero, and are no passage.
+_AWAY = 0.2
 #: A branch is whole when it runs from this part of the run's strongest field to as much on the other side.
 _WHOLE = 0.97
 
@@ -104,25 +107,15 @@ def mean_path(readings: Readings, bench: Bench) -> tuple[Floats, Floats]:
     """Signed mean field (A/m) and mean gradient (T/m) at the sample, (n,), at each row's gap."""
     magnet = at_temperature(bench.reference_magnet, bench.site.temperature.value)
     # Many rows share a gap: the field is computed once for each.
-    gaps, where = np.unique(readings.gap, return_inverse=True)
+    at = bench.gap.of_sample(readings.gap, readings.orientation)
+    gaps, where = np.unique(at, return_inverse=True)
     Bz, dBz = quadrature.mean_field(magnet, bench.sample, gaps)
     return readings.orientation * Bz[where] / MU0, dBz[where]
-
-
-def _at_true_heights(readings: Readings, bench: Bench) -> Readings:
-    """The readings at the gaps there were: a lift counts its heights above the closest position by a scale
-    of its own."""
-    scale, contact = bench.gap.scale.value, bench.gap.contact.value
-    if scale == 1.0:
-        return readings
-    lifted = ~np.isfinite(readings.spacers)
-    return replace(readings, gap=np.where(lifted, contact + (readings.gap - contact) * scale, readings.gap))
 
 
 def arrange(readings: Readings, bench: Bench) -> Arrangement:
     """Zeros, forces, field, passages and branches of ``readings``, with the path checked."""
     n = len(readings)
-    readings = _at_true_heights(readings, bench)
     zeros = bracket(readings, bench)
     force = weighing.force(zeros.change, bench)
     H, gradient = mean_path(readings, bench)
@@ -234,8 +227,15 @@ def _passages(H: Floats, orientation: NDArray[np.int64], gap: Floats, at: NDArra
     passages: list[Passage] = []
     been_out = False
     last_orientation = 0
+    strongest = np.abs(H[at]).max(initial=0.0)
     for block in _blocks(np.abs(H), orientation, gap, at):
         strength, o = np.abs(H[block]), int(orientation[block[0]])
+        if strength.max() < _AWAY * strongest and not (been_out and o == last_orientation):
+            # Turned over far away: the branch goes on by as little as the field there changes.
+            turned: Branch = "descending" if o < 0 else "ascending"
+            passages.append(Passage(block, True, o, turned if been_out else "first"))
+            last_orientation = o if been_out else 0
+            continue
         peaks = np.flatnonzero(strength >= strength.max() * (1 - 1e-9))
         # The row of strongest field starts the way out; where it was read twice, the first ends the way in.
         split = int(peaks[-1])
@@ -243,8 +243,8 @@ def _passages(H: Floats, orientation: NDArray[np.int64], gap: Floats, at: NDArra
         if len(outward) == 1 and len(inward):
             inward, outward = block, block[:0]
         if len(inward):
-            turned = been_out or (last_orientation not in (0, o))
-            name: Branch = "first" if not turned else ("descending" if o < 0 else "ascending")
+            first = not been_out and last_orientation in (0, o)
+            name: Branch = "first" if first else ("descending" if o < 0 else "ascending")
             passages.append(Passage(inward, True, o, name))
         if len(outward):
             passages.append(Passage(outward, False, o, "descending" if o > 0 else "ascending"))

@@ -114,17 +114,18 @@ class FixedChoices:
 def branch_rows(points: Points, branch: Branch, H_applied: Floats) -> NDArray[np.intp]:
     """Indices of the used rows that lie on a branch, the far tip included.
 
-    The row of strongest field at which the next branch starts carries that branch's name and ends
+    The row of strongest field at which another branch starts carries that branch's name and ends
     this one too; it counts here only if it really is the strongest of its direction.
     """
     names = np.array(points.branch)
     own = np.flatnonzero(names == branch)
     if not len(own):
         return own
-    rows = own[points.used[own]]
-    tip = own[-1] + 1
-    if tip < len(points) and points.used[tip] and names[tip] != branch:
-        same = own[points.orientation[own] == points.orientation[tip]]
-        if len(same) and abs(H_applied[tip]) >= np.abs(H_applied[same]).max():
-            rows = np.append(rows, tip)
-    return rows
+    rows = [own[points.used[own]]]
+    for stretch in np.split(own, np.flatnonzero(np.diff(own) > 1) + 1):
+        tip = stretch[-1] + 1
+        if tip < len(points) and points.used[tip]:
+            same = own[points.orientation[own] == points.orientation[tip]]
+            if len(same) and abs(H_applied[tip]) >= np.abs(H_applied[same]).max():
+                rows.append(np.array([tip]))
+    return np.sort(np.concatenate(rows))

@@ -56,7 +56,7 @@ def node_field(points: Points, bench: Bench, rule: Rule | None = None) -> NodeFi
     nothing else.
     """
     magnet, sample = bench.reference_magnet, bench.sample
-    gaps, back = np.unique(points.gap, return_inverse=True)
+    gaps, back = np.unique(bench.gap.of_sample(points.gap, points.orientation), return_inverse=True)
     known = np.isfinite(gaps)
     # Without any gap the fields stay unknown.
     rule = rule_for(points, bench) if rule is None else rule

@@ -14,9 +14,10 @@ from ..forces.force import reading_change
 from ..magnetostatics.applied_field import node_field
 from ..records.arrays import Floats
 from ..records.bench import Bench
+from ..records.points import Branch
 from ..records.readings import Readings
 from ..results import LoopResult, analyse
-from .gap_ladder import LEGS, LadderPlan
+from .gap_ladder import LadderPlan
 
 
 def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopResult:
@@ -39,8 +40,9 @@ def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopRes
     # Over some rings the field points the other way (``ladder``).
     along = np.sign(field.H_mean * orientation)
     M = np.empty_like(field.H)
-    for leg, (_, _, branch) in enumerate(LEGS):
-        rows = np.array([s.leg == leg for s in ladder.steps])
+    branches: set[Branch] = {s.branch for s in ladder.steps}
+    for branch in branches:
+        rows = np.array([s.branch == branch for s in ladder.steps])
         side = along[rows, None]
         M[rows] = side * ladder.assumed.at(side * field.H[rows], field.N, branch)
     return analyse(weighed(reading_change((field.pull * M).sum(axis=1), bench)), bench, trials=trials)

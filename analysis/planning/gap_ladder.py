@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +21,7 @@ from ..magnetostatics.reference_magnet import volume as magnet_volume
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Branch
+from .passages import Attendance, LadderStep, Visit, ZeroBy, attendance, far_heights, visits
 
 #: Saturation assumed of an unknown sample, A/m: hard ferrite of the better grades, Jr about 0.4 T (common
 #: practice: vendors' tables of Y30 to Y35).
@@ -34,44 +34,11 @@ ASSUMED_SQUARENESS = 0.95
 #: Density of sintered NdFeB, kg/m^3, for the weight of a magnet nobody weighed. Common practice, no source.
 MAGNET_DENSITY = 7500.0
 
+#: A turn that is expected to change the sample by more than this part of it is warned of (our choice).
+_DISTURBED = 0.1
+
 #: The lift's heights are multiples of this, m.
 LIFT_PITCH = 0.01e-3
-
-#: Expected times, s: what a step takes apart from waiting, and the wait for an accepted reading. Estimates,
-#: for the plan's total only.
-SECONDS_TO_MOVE = {"lift": 4.0, "spacers": 40.0}
-SECONDS_TO_SETTLE = 12.0
-SECONDS_TO_TURN = 60.0
-
-#: (orientation, direction of travel, branch) of the legs of a loop.
-LEGS: tuple[tuple[int, Literal["in", "out"], Branch], ...] = (
-    (1, "in", "first"),
-    (1, "out", "descending"),
-    (-1, "in", "descending"),
-    (-1, "out", "ascending"),
-    (1, "in", "ascending"),
-)
-
-
-@dataclass(frozen=True)
-class LadderStep:
-    """One reading to take. Lengths in m, fields and magnetisation in A/m, reading in kg.
-
-    ``height`` is that of lift or spacers above the closest position, ``spacers`` their number (None with a
-    lift). ``predicted_reading`` is the change of reading against zero the assumed loop makes;
-    ``expected_u_M`` the standard uncertainty of M the reading's target uncertainty makes at this gap.
-    """
-
-    step: int
-    leg: int
-    gap: float
-    height: float
-    spacers: int | None
-    orientation: int
-    H_applied: float
-    predicted_reading: float
-    H_internal: float
-    expected_u_M: float
 
 
 @dataclass(frozen=True)
@@ -79,7 +46,8 @@ class LadderPlan:
     """A whole loop. ``largest_pull`` in N, ``pan_load`` and ``capacity`` in kg, ``seconds`` expected in all.
 
     ``pan_load_stated`` is False where the load was estimated from the magnet's volume. ``assumed`` is the
-    loop predicted by, ``target_u`` (kg) the uncertainty wanted of a reading.
+    loop predicted by, ``target_u`` (kg) the uncertainty wanted of a reading. ``zeros`` says how the balance's
+    zero is known (``passages``), ``attendance`` when a person is expected to be needed.
     """
 
     steps: tuple[LadderStep, ...]
@@ -91,6 +59,8 @@ class LadderPlan:
     capacity: float
     warnings: tuple[str, ...]
     seconds: float
+    zeros: ZeroBy
+    attendance: tuple[Attendance, ...]
 
 
 def plan(
@@ -101,8 +71,10 @@ def plan(
     fields: Sequence[float] | None = None,
     loop: tuple[ArrayLike, ArrayLike] | None = None,
     target_u: float | None = None,
+    zeros: ZeroBy | None = None,
 ) -> LadderPlan:
-    """Plan the ladder of ``points`` gaps, visited on all five legs of a loop: 5 points - 2 steps.
+    """Plan the ladder of ``points`` gaps, visited on all five legs of a loop: 5 points - 2 steps, and with
+    ``zeros`` from far readings those besides (``passages``). None: from far readings where there is a turner.
 
     Gaps are spaced evenly in the internal field, averaged over the way out and the reversed way in.
     ``fields`` (A/m, magnitudes of the applied field) asks for certain fields instead of ``points`` even ones.
@@ -111,9 +83,13 @@ def plan(
     loop or of a hard ferrite. ``target_u`` (kg) is the wanted uncertainty of a reading, else twice the
     balance's resolution.
 
-    Raises NotPossible where the pull would lift off what stands on the pan, exceed the capacity, or leave
-    no two gaps.
+    Raises NotPossible where the pull would lift off what stands on the pan, exceed the capacity, leave no
+    two gaps, or where the lift does not reach the turner's height.
     """
+    turner = bench.gap.turner
+    zeros = zeros or ("hand" if turner is None else "far")
+    if zeros == "far":
+        _check_far_end(bench)
     if M_assumed is not None and not M_assumed > 0:
         raise NotPossible(f"the assumed magnetisation must be greater than 0, not {M_assumed:g} A/m")
     if fields is None and points < 2:
@@ -135,16 +111,25 @@ def plan(
             "fewer than 2 gaps are left: more spacers, a longer travel or other fields are needed"
         )
 
-    gap = bench.gap.at_height(heights[chosen])
-    Bz, slope = mean_field(bench.reference_magnet, bench.sample, gap)
+    far: list[int] = []
+    if zeros == "far":
+        if turner is not None:  # it turns where the passages meet
+            chosen[-1] = len(heights) - 1
+        far = far_heights(heights, turner=turner is not None)
     # The way between the steps counts too: the gradient is not strongest at the closest gap everywhere.
     passed = _look(bench, heights[chosen[0] :])[1]
+    _, slope = mean_field(bench.reference_magnet, bench.sample, bench.gap.at_height(heights[chosen]))
     steepest = max(np.max(np.abs(slope)), np.max(np.abs(passed.dBz @ passed.weights)))
     largest_pull = float(assumed.saturation * volume(bench.sample) * steepest)
     pan_load, stated = _check_pull(bench, largest_pull, warnings)
     u = 2 * bench.balance.resolution if target_u is None else target_u
+    order = tuple(visits(chosen.tolist(), far, turner=turner is not None))
+    steps = _steps(bench, heights, order, pitch, assumed, u)
+    if zeros == "far":
+        _disturbed_by_turns(bench, steps, assumed, warnings)
+    needed, seconds = attendance(steps, bench, zeros)
     return LadderPlan(
-        steps=_steps(bench, heights[chosen], pitch, Bz, slope, assumed, u),
+        steps=steps,
         assumed=assumed,
         target_u=u,
         largest_pull=largest_pull,
@@ -152,14 +137,40 @@ def plan(
         pan_load_stated=stated,
         capacity=bench.balance.capacity,
         warnings=tuple(warnings),
-        seconds=expected_seconds(bench, len(chosen)),
+        seconds=seconds,
+        zeros=zeros,
+        attendance=needed,
     )
 
 
-def expected_seconds(bench: Bench, gaps: int) -> float:
-    """Expected time of a loop of ``gaps`` gaps, s: moving, settling, and turning the sample over twice."""
-    each = SECONDS_TO_MOVE[bench.gap.ladder] + SECONDS_TO_SETTLE
-    return (len(LEGS) * gaps - 2) * each + 2 * SECONDS_TO_TURN
+def _check_far_end(bench: Bench) -> None:
+    """Refuses a far end at which the zero cannot be read with the sample on."""
+    gap = bench.gap
+    if gap.ladder == "spacers":
+        raise NotPossible(
+            "with spacers the sample is taken off for every gap anyway: its zeros are read by hand"
+        )
+    if gap.turner is not None and gap.turner.turning_height > gap.travel:
+        raise NotPossible(
+            f"the turner turns at {_mm(gap.turner.turning_height)} above the closest position and higher, "
+            f"but the lift's travel is {_mm(gap.travel)}: give the true travel or turning_height in [lift]"
+        )
+
+
+def _disturbed_by_turns(
+    bench: Bench, steps: tuple[LadderStep, ...], assumed: AssumedLoop, warnings: list[str]
+) -> None:
+    """Warns of a sample so soft that the small field at the far end changes it when it is turned over."""
+    far = max(steps, key=lambda step: step.gap)
+    N, field = demagnetising_factor(bench.sample).axial, abs(far.H_applied)
+    before, after = assumed.at(np.array([field, -field]), N, "descending")
+    part = (before - after) / max(abs(before), 1e-300)
+    if part > _DISTURBED:
+        warnings.append(
+            f"turned over in the far field of {field / 1e3:.2g} kA/m the sample is expected to lose "
+            f"{min(part, 1.0):.0%} of its magnetisation, so that the zero of the balance is known less well "
+            "from readings with the sample on: a longer travel helps, or zeros with the sample off"
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -321,43 +332,43 @@ def _check_pull(bench: Bench, pull: float, warnings: list[str]) -> tuple[float, 
 
 
 def _steps(
-    bench: Bench,
-    heights: Floats,
-    pitch: float,
-    Bz: Floats,
-    slope: Floats,
-    assumed: AssumedLoop,
-    u: float,
+    bench: Bench, heights: Floats, order: tuple[Visit, ...], pitch: float, assumed: AssumedLoop, u: float
 ) -> tuple[LadderStep, ...]:
-    """The steps in the order taken; ``heights`` (n,) rising, with the mean field and gradient there."""
+    """The steps in the ``order`` taken; ``heights`` (n,) rising, of which the visits have the numbers."""
     N = demagnetising_factor(bench.sample).axial
-    V, gap = volume(bench.sample), bench.gap.at_height(heights)
+    V, height = volume(bench.sample), heights[[visit.height for visit in order]]
+    orientation = np.array([visit.orientation for visit in order])
+    gap = bench.gap.at_height(height)
+    each, where = np.unique(bench.gap.of_sample(gap, orientation), return_inverse=True)
+    Bz, slope = (values[where] for values in mean_field(bench.reference_magnet, bench.sample, each))
     with np.errstate(divide="ignore"):
         u_M = u * force_per_kg(bench.site) / (V * np.abs(slope))
     # The sign of the mean field makes the branch: over a ring it can point the other way.
-    along = np.sign(Bz[0])
-    steps: list[LadderStep] = []
-    for leg, (orientation, direction, branch) in enumerate(LEGS):
-        applied = orientation * Bz / MU0
-        M = along * assumed.at(along * applied, N, branch)
-        reading = reading_change(-orientation * M * V * slope, bench)
-        order = range(len(heights) - 1, -1, -1) if direction == "in" else range(1, len(heights))
-        for i in order:
-            steps.append(
-                LadderStep(
-                    step=len(steps) + 1,
-                    leg=leg,
-                    gap=float(gap[i]),
-                    height=float(heights[i]),
-                    spacers=round(heights[i] / pitch) if bench.gap.ladder == "spacers" else None,
-                    orientation=orientation,
-                    H_applied=float(applied[i]),
-                    predicted_reading=float(reading[i]),
-                    H_internal=float(applied[i] - N * M[i]),
-                    expected_u_M=float(u_M[i]),
-                )
-            )
-    return tuple(steps)
+    along = np.sign(Bz[int(np.argmin(height))])
+    applied = orientation * Bz / MU0
+    M = np.zeros(len(order))
+    branches: set[Branch] = {visit.branch for visit in order}
+    for branch in branches:
+        on = np.array([visit.branch == branch for visit in order])
+        M[on] = along * assumed.at(along * applied[on], N, branch)
+    reading = reading_change(-orientation * M * V * slope, bench)
+    return tuple(
+        LadderStep(
+            step=i + 1,
+            leg=visit.leg,
+            gap=float(gap[i]),
+            height=float(height[i]),
+            spacers=round(height[i] / pitch) if bench.gap.ladder == "spacers" else None,
+            orientation=visit.orientation,
+            H_applied=float(applied[i]),
+            predicted_reading=float(reading[i]),
+            H_internal=float(applied[i] - N * M[i]),
+            expected_u_M=float(u_M[i]),
+            branch=visit.branch,
+            purpose=visit.purpose,
+        )
+        for i, visit in enumerate(order)
+    )
 
 
 def _mm(length: float) -> str:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..units import Measured
 from .arrays import Floats
 
@@ -92,13 +95,17 @@ class Gap:
     take_up: float = 0.0
     #: True travel of the lift by the travel it reports: a screw's pitch (common practice, no source).
     scale: Measured = Measured(1.0, 0.005)
+    #: None where the sample is turned over by hand.
+    turner: Turner | None = None
 
     def at_height(self, height: Height) -> Height:
         """The gap (m) at a height above the closest position (m): of a lift as it reports it."""
         return self.contact.value + (self.scale.value if self.ladder == "lift" else 1.0) * height
 
-    #: None where the sample is turned over by hand.
-    turner: Turner | None = None
+    def of_sample(self, gap: Floats, orientation: Floats | NDArray[np.int64]) -> Floats:
+        """Where the sample really stands (m) at a ``gap`` of the rod's axis: a turner holds it off that axis,
+        upright with orientation +1."""
+        return gap if self.turner is None else gap + orientation * self.turner.eccentricity.value
 
 
 @dataclass(frozen=True)

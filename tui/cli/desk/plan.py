@@ -83,6 +83,7 @@ def command(
                 "H_applied_A_per_m": s.H_applied,
                 "leg": s.leg,
                 "predicted_reading_kg": s.predicted_reading,
+                "purpose": s.purpose,
             }
             for s in ladder.steps
         ]
@@ -155,7 +156,8 @@ def _by_passage(ladder: LadderPlan) -> str:
     """A line for each of the five passages: from where to where, and what is expected on the way."""
     passages: dict[int, list[LadderStep]] = {}
     for step in ladder.steps:
-        passages.setdefault(step.leg, []).append(step)
+        if step.purpose == "loop":
+            passages.setdefault(step.leg, []).append(step)
     rows = []
     for leg, steps in passages.items():
         first, last = steps[0], steps[-1]
@@ -172,5 +174,15 @@ def _by_passage(ladder: LadderPlan) -> str:
             ]
         )
     headers = ["passage", "readings", "gap /mm", "spacers", "orientation", "field /(kA/m)", "expected /g"]
-    text = table(headers, rows)
-    return text + "\nTurn the sample over before passages 3 and 5. --rows prints every step."
+    return f"{table(headers, rows)}\n{_attended(ladder)} --rows prints every step."
+
+
+def _attended(ladder: LadderPlan) -> str:
+    """How the zero is known, and when a person is expected to be needed."""
+    far = sum(step.purpose == "zero" for step in ladder.steps)
+    turns = [a.seconds / 60 for a in ladder.attendance if a.what == "turn the sample over"]
+    text = f"The zero is known by {far} more readings at the far end, the sample on. " if far else ""
+    if not turns:
+        return text + "The turner turns the sample over: nobody is needed."
+    when = " and ".join(f"{minutes:.0f}" for minutes in turns)
+    return f"{text}Turn the sample over before passages 3 and 5, about {when} min after the start."
