@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.support.example_run import example, watched
-from tests.support.page_reader import Page, Table
+from tests.support.pages.page_reader import Page, Table
 from weighloop.analysis.comparison import compare
 from weighloop.analysis.errors import NotPossible
 from weighloop.analysis.figures.names import FIGURE_NAMES

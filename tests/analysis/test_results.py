@@ -177,11 +177,11 @@ def test_correlated_remanence_and_contact():
 
 def test_not_saturated_is_said():
     """HcJ of 220 kA/m under 280 kA/m of field: a minor loop (rule of thumb of the trade: three times HcJ)."""
-    from tests.support.models import forward
+    from tests.support.models import forward, preisach_medium
     from tests.support.models.loops import PER_KG
 
     w = forward.weigh(
-        forward.Magnet(), forward.Pellet(rings=4, layers=6), forward.Material(coercivity=150e3), GAPS
+        forward.Magnet(), forward.Pellet(rings=4, layers=6), preisach_medium.Material(coercivity=150e3), GAPS
     )
     result = analyse(readings_of(w.gap, w.orientation, -w.force / PER_KG, 2e-6), BENCH, trials=200)
     assert "not-saturated" in {warning.code for warning in result.warnings}

@@ -16,8 +16,12 @@ HERE = Path(__file__).parent
 
 def main(names: list[str]) -> int:
     """Run the named benchmarks, or all; the exit status is the number that failed."""
-    there = sorted(path.stem for path in HERE.glob("*.py") if not path.stem.startswith("_"))
-    unknown = sorted(set(names) - set(there))
+    there = {
+        path.stem: ".".join(("tests.benchmarks", *path.relative_to(HERE).with_suffix("").parts))
+        for path in sorted(HERE.rglob("*.py"))
+        if not path.stem.startswith("_")
+    }
+    unknown = sorted(set(names) - there.keys())
     if unknown:
         print(f"no benchmark called {', '.join(unknown)}; there are {', '.join(there)}", file=sys.stderr)
         return 2
@@ -25,9 +29,7 @@ def main(names: list[str]) -> int:
     for name in names or there:
         print(f"\n== {name} ==", flush=True)
         start = time.monotonic()
-        failed += (
-            subprocess.run([sys.executable, "-m", f"tests.benchmarks.{name}"], check=False).returncode != 0
-        )
+        failed += subprocess.run([sys.executable, "-m", there[name]], check=False).returncode != 0
         print(f"-- {name}: {time.monotonic() - start:.0f} s", flush=True)
     return failed
 

@@ -22,7 +22,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.support.models.forward import Demagnetising, HasMemory, Magnet, Material, Pellet, weigh
+from tests.support.models.forward import Demagnetising, Magnet, Pellet, weigh
 from tests.support.models.grains import Grains
 from tests.support.models.loops import (
     GRAVITY,
@@ -33,6 +33,7 @@ from tests.support.models.loops import (
     readings_of,
     reclaimed_bench,
 )
+from tests.support.models.preisach_medium import HasMemory, Material
 from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.figures.uncertainty import U_GAP
 from weighloop.analysis.records.bench import Bench

@@ -19,8 +19,9 @@ from functools import lru_cache
 import numpy as np
 
 from tests.benchmarks.coverage import drawn_file
-from tests.support.models.forward import Magnet, Material, Pellet, weigh
+from tests.support.models.forward import Magnet, Pellet, weigh
 from tests.support.models.loops import PER_KG, readings_of, reclaimed_bench
+from tests.support.models.preisach_medium import Material
 from weighloop.analysis.figures.uncertainty import FigureResult
 from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.records.bench import Bench

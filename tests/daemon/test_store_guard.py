@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.bench.virtual_bench import BENCH_TEXT
 from tests.support.daemon import Served
-from tests.support.virtual_bench import BENCH_TEXT
 from weighloop.daemon import health
 from weighloop.daemon.server.client import ClientError
 from weighloop.daemon.service import Daemon

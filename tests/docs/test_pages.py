@@ -12,7 +12,7 @@ from typing import Any, get_args
 
 import pytest
 
-from tests.support.fenced import TOP, Block, blocks, python, typed
+from tests.support.pages.fenced import TOP, Block, blocks, python, typed
 from weighloop.analysis import results as whole
 from weighloop.analysis.figures.names import FIGURE_NAMES
 from weighloop.analysis.files import bench_file

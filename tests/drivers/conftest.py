@@ -7,6 +7,6 @@ import pytest
 
 @pytest.fixture
 def ears():
-    from tests.support.serial_peers import Ears
+    from tests.support.serial.serial_peers import Ears
 
     return Ears()

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.support.serial_peers import Ears
+from tests.support.serial.serial_peers import Ears
 from weighloop.drivers.device import DeviceError, DeviceRefused
 from weighloop.drivers.gap_setter import GapSetter
 from weighloop.drivers.spacers import ManualSpacers

@@ -18,7 +18,7 @@ if os.name != "posix":  # pseudo-terminals
 
 @pytest.fixture
 def far_end(tmp_path: Path) -> Iterator:
-    from tests.support.serial_peers import FarEnd
+    from tests.support.serial.serial_peers import FarEnd
 
     end = FarEnd(tmp_path)
     yield end

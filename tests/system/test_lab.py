@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.lab_store import weigh
+from tests.support.store.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
 from weighloop.daemon.lab.engines import Engines, missing
 from weighloop.daemon.lab.messages import TABLES

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.support import ROOT
-from tests.support.lab_store import weigh
+from tests.support.store.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
 from weighloop.daemon.lab.engines import Engines, missing
 from weighloop.daemon.lab.trial import arrived, lab_process

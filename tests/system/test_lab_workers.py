@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.lab_store import weigh
+from tests.support.store.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
 from weighloop.daemon.lab.engines import Engines, free_port, missing
 from weighloop.daemon.lab.source import StoreSource

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from textual.theme import Theme
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import stage
-from tests.support.scripted_results import result
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import stage
+from tests.support.screen.scripted_results import result
 from weighloop.tui.app import DARK, LIGHT
 from weighloop.tui.screens import figures as figures_view
 
@@ -21,7 +21,7 @@ HEAVY = ("scipy", "pandas", "magpylib", "pint", "pydantic", "matplotlib")
 
 FIRST_PAINT = """
 import asyncio, sys
-from tests.support.painting import painted
+from tests.support.screen.painting import painted
 
 async def main():
     async with painted(20, (80, 24)) as (feed, pilot):
@@ -33,8 +33,8 @@ print(*[name for name in {heavy!r} if name in sys.modules])
 
 NEW_RUN = """
 import asyncio, sys
-from tests.support import scripted_daemon as S
-from tests.support.screen_driver import stage
+from tests.support.screen import scripted_daemon as S
+from tests.support.screen.screen_driver import stage
 
 async def main():
     async with stage(S.snapshot(None)) as st:
@@ -68,8 +68,8 @@ def test_the_form_of_a_new_run_loads_nothing_heavy() -> None:
 
 WORK = """
 import asyncio, sys, time
-from tests.support import scripted_daemon as S
-from tests.support.painting import painted
+from tests.support.screen import scripted_daemon as S
+from tests.support.screen.painting import painted
 
 async def main():
     async with painted(20, (120, 40)) as (feed, pilot):
@@ -90,7 +90,7 @@ def work(tmp_path: Path, tenths: int) -> list[float]:
     """Processor time of a first paint in s, then the share of a core while ten readings a second come.
 
     In a fresh interpreter, with the byte code that an installed program has. Of the processor, not of the
-    clock: what else the machine does is not the screen's. ``tests.benchmarks.screen`` has both.
+    clock: what else the machine does is not the screen's. ``tests.benchmarks.speed.screen`` has both.
     """
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
     environment["PYTHONPYCACHEPREFIX"] = str(tmp_path / "bytecode")

@@ -7,8 +7,8 @@ from itertools import combinations
 import pytest
 from rich.color import Color as Ink
 
-from tests.support import colour_vision
-from tests.support.screen_driver import stage
+from tests.support.screen import colour_vision
+from tests.support.screen.screen_driver import stage
 from tests.tui import test_snapshots
 from weighloop.tui import app
 from weighloop.tui.screens import figures

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import stage
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, PROTOCOL_VERSION
 from weighloop.tui.state.follower import CallRefused, FeedLost, Follower, SocketFeed
 from weighloop.tui.state.snapshot import LiveSnapshot

@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-import tests.support.scripted_daemon as S
-from tests.support.scripted_results import found
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.scripted_results import found
 from weighloop.tui import format as words
 from weighloop.tui.bench_shifts import bench_rows
 

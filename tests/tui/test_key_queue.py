@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from textual import events
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import Stage, stage
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import Stage, stage
 from weighloop.tui import key_queue as type_ahead
 from weighloop.tui.screens.new_run import NewRun
 

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 from textual import events
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import Stage, click, stage
-from tests.support.scripted_results import finished, result
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import Stage, click, stage
+from tests.support.screen.scripted_results import finished, result
 from weighloop.tui.app import WeighloopApp
 from weighloop.tui.keys import KEYS, Key
 from weighloop.tui.screens import figures as figures_view

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-import tests.support.scripted_daemon as S
+import tests.support.screen.scripted_daemon as S
 from weighloop.tui.state.snapshot import LiveSnapshot, bench_facts, foreseen, last_zero, next_step, pulls
 
 

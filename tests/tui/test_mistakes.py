@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support import mistakes
+from tests.support.pages import mistakes
 
 
 @pytest.mark.parametrize("mistake", mistakes.mistakes(), ids=lambda m: m["did"])

@@ -10,8 +10,8 @@ import pytest
 from textual import events
 from textual.widgets import Input, Select
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import Stage, click, stage
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import Stage, click, stage
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.daemon.protocol import ERROR_BAD_INPUT
 from weighloop.tui.bench_form import FIELDS, bench_text, holds, next_name, values_of, write_bench

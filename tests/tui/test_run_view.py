@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from textual.message import Message
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import click, stage
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import click, stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, ERROR_NOT_POSSIBLE
 from weighloop.tui.screens.run import RunView
 from weighloop.tui.state.follower import CallRefused

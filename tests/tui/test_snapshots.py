@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import Stage, stage
-from tests.support.scripted_results import finished, result
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import Stage, stage
+from tests.support.screen.scripted_results import finished, result
 from weighloop.tui.screens import bench
 from weighloop.tui.screens import compare as compare_screen
 from weighloop.tui.screens import figures as figures_view

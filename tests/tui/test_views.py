@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 from textual.widgets import DataTable
 
-import tests.support.scripted_daemon as S
-from tests.support.screen_driver import Stage, click, stage
-from tests.support.scripted_results import figure, finished, result
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.screen_driver import Stage, click, stage
+from tests.support.screen.scripted_results import figure, finished, result
 from weighloop.analysis.inversion import methods as estimates
 from weighloop.tui.keys import KEYS
 from weighloop.tui.screens import compare as compare_screen

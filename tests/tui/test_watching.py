@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.support import scripted_daemon as scripted
 from tests.support.daemon import Served
+from tests.support.screen import scripted_daemon as scripted
 from weighloop.daemon.protocol import METHODS
 from weighloop.tui.app import WeighloopApp
 from weighloop.tui.state.follower import CallRefused, SocketFeed

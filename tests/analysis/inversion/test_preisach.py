@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.support.models.forward import Magnet, Material, Memory, Pellet, block_factor
+from tests.support.models.forward import Magnet, Pellet, block_factor
 from tests.support.models.grains import Grains
+from tests.support.models.preisach_medium import Material, Memory
 from weighloop.analysis.inversion.preisach_memory import RAMPS, Masses, Medium, Past, columns, grid
 
 _CELLS = grid().cells

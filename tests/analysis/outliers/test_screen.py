@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from tests.support.models import forward
+from tests.support.models import forward, preisach_medium
 from tests.support.models.loops import PER_KG, readings_of, reclaimed_bench, without_row
 from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.records.bench import ReferenceMagnet
@@ -22,7 +22,8 @@ BY_SHIM = 1e-3 + 1e-3 * np.arange(30)
 SHIM = 1.2e-3  # kg
 SHIM_BENCH = replace(BENCH, gap=replace(BENCH.gap, ladder="spacers", spacer_mass=SHIM))
 #: A reclaimed ferrite disc that this bench does not saturate, and one that it does.
-HARD, SOFT = forward.Material(coercivity=100e3, width=9e3), forward.Material(coercivity=40e3, width=5e3)
+HARD = preisach_medium.Material(coercivity=100e3, width=9e3)
+SOFT = preisach_medium.Material(coercivity=40e3, width=5e3)
 
 
 @lru_cache(maxsize=16)
@@ -62,8 +63,8 @@ def found(readings, bench):
     [
         HARD,
         SOFT,
-        forward.Material(coercivity=250e3, width=15e3),
-        forward.Material(coercivity=107e3, width=3e3),
+        preisach_medium.Material(coercivity=250e3, width=15e3),
+        preisach_medium.Material(coercivity=107e3, width=3e3),
     ],
     ids=["hard", "saturates", "hardly turned", "square"],
 )
@@ -163,7 +164,7 @@ def test_turn_over_not_noted():
 
 def test_turn_over_missed():
     """Noted as turned over, but it was not: the force keeps its sign from there on."""
-    material = forward.Material(coercivity=100e3)
+    material = preisach_medium.Material(coercivity=100e3)
     gaps = np.geomspace(1e-3, 30e-3, 14)
     gap, orientation, leg = forward.loop_gaps(gaps)
     really = np.where(leg <= 3, 1, -1)

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.support.virtual_bench import BENCH_TEXT
+from tests.support.bench.virtual_bench import BENCH_TEXT
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.daemon.acquisition.bench_noise import BenchNoise
 from weighloop.daemon.acquisition.level import Acquisition, PanLimits

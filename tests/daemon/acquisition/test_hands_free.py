@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.virtual_bench import STRONG, VirtualBench, attraction
+from tests.support.bench.virtual_bench import STRONG, VirtualBench, attraction
 from weighloop.daemon.procedure.manual_steps import least_change
 from weighloop.daemon.procedure.plan import make_plan
 from weighloop.drivers.device import BalanceReading

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.virtual_bench import VirtualBench
 from weighloop.daemon.protocol import ActionCode
 
 

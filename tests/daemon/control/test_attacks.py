@@ -1,15 +1,16 @@
 """A bench that answers plausibly and wrongly: nothing wrong is recorded as right, and the run says why.
 
-One attack of each kind here; all of them, and a table of what came of each, in ``tests.benchmarks.attacks``.
+One attack of each kind here; all of them, and a table of what came of each, in
+``tests.benchmarks.faults.attacks``.
 """
 
 from __future__ import annotations
 
 import pytest
 
-from tests.support.attacks import Attack, attacks, outcome
-from tests.support.hostile_bench import HostileBench, wrong_readings
-from tests.support.virtual_bench import STRONG, attraction
+from tests.support.bench.attacks import Attack, attacks, outcome
+from tests.support.bench.hostile_bench import HostileBench, wrong_readings
+from tests.support.bench.virtual_bench import STRONG, attraction
 
 FIRST = {attack.kind: attack for attack in reversed(list(attacks()))}
 

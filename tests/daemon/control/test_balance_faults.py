@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import pytest
 
-from tests.support.lift_runs import finish, one_way_everywhere, started, used
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.lift_runs import finish, one_way_everywhere, started, used
+from tests.support.bench.virtual_bench import VirtualBench
 from weighloop.daemon.control.pending import Refused
 from weighloop.drivers.device import BalanceReading, DeviceState
 

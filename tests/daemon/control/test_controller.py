@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.virtual_bench import STRONG, VirtualBench, attraction
+from tests.support.bench.virtual_bench import STRONG, VirtualBench, attraction
 from weighloop.analysis.settling import SettlingFilter
 from weighloop.daemon.control.controller import NEWEST
 from weighloop.daemon.control.pending import Refused

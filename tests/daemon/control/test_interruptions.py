@@ -7,8 +7,8 @@ recorded that is not surely right). No outside source.
 
 import pytest
 
-from tests.support.lift_runs import finish, one_way_everywhere, started
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.lift_runs import finish, one_way_everywhere, started
+from tests.support.bench.virtual_bench import VirtualBench
 from weighloop.daemon.procedure import events
 
 

@@ -7,7 +7,7 @@ recorded that is not surely right). No outside source.
 
 import pytest
 
-from tests.support.lift_runs import finish, one_way_everywhere, started, used
+from tests.support.bench.lift_runs import finish, one_way_everywhere, started, used
 from weighloop.daemon.control.pending import Refused
 from weighloop.daemon.procedure import events
 from weighloop.drivers.device import DeviceState

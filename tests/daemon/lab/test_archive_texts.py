@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from tests.support.lab_store import weigh
+from tests.support.store.lab_store import weigh
 from weighloop.analysis.errors import WeighloopError
 from weighloop.daemon.lab.archive import as_json, as_stored
 from weighloop.daemon.lab.messages import decode, encode

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.support.paper_run import lift_plan, planned, take
+from tests.support.bench.paper_run import lift_plan, planned, take
 from weighloop.daemon.procedure import drift
 
 

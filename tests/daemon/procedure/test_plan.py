@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from tests.support.paper_run import lift_plan, spacer_plan
+from tests.support.bench.paper_run import lift_plan, spacer_plan
 
 
 def test_zero_and_turn_stand_between_the_orientations() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
-from tests.support.paper_run import planned, spacer_plan, take
+from tests.support.bench.paper_run import planned, spacer_plan, take
 from weighloop.daemon.procedure import plausibility
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.virtual_bench import VirtualBench
 from weighloop.daemon.procedure.prediction import expected_reading
 
 

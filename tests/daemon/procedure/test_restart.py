@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.support.paper_run import lift_plan, planned, until
+from tests.support.bench.paper_run import lift_plan, planned, until
 from weighloop.daemon.procedure.restart import restart
 
 

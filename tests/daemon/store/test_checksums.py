@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.virtual_bench import VirtualBench
 from weighloop.daemon.store.store import Store, StoreError
 
 

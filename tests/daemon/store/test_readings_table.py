@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.support.paper_run import lift_plan, planned, spacer_plan, take
-from tests.support.virtual_bench import BENCH_TEXT
+from tests.support.bench.paper_run import lift_plan, planned, spacer_plan, take
+from tests.support.bench.virtual_bench import BENCH_TEXT
 from weighloop.daemon.procedure.run import to_protocol
 from weighloop.daemon.store.readings_table import readings_of
 

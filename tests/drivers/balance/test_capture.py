@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.captures import CAPTURES, check_meanings
-from tests.support.replay import Replay
+from tests.support.serial.captures import CAPTURES, check_meanings
+from tests.support.serial.replay import Replay
 from weighloop.drivers.balance.capture import Capture, CaptureError, Header, load, record, save
 from weighloop.drivers.balance.dialects import load_dialect
 

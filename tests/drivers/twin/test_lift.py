@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.support.lift_host import Host, sealed
+from tests.support.lift.lift_host import Host, sealed
 from weighloop.drivers.twin.lift_mechanics import HOME, STEPS_PER_MM, Mechanics
 
 

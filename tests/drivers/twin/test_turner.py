@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from tests.support.lift_host import Host
+from tests.support.lift.lift_host import Host
 from weighloop.drivers.twin.bench import TwinBench
 from weighloop.drivers.twin.lift_mechanics import Mechanics
 from weighloop.drivers.twin.turner import PAST_EDGE, TURN, TurnerMechanics

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import ndtr
 
-from tests.support.models.forward import Start
+from tests.support.models.preisach_medium import Start
 
 Array = np.ndarray
 

@@ -7,17 +7,8 @@ from functools import cache
 
 import numpy as np
 
-from tests.support.models.forward import (
-    Demagnetising,
-    Magnet,
-    Material,
-    Memory,
-    Pellet,
-    Start,
-    Weighed,
-    solve_local,
-    weigh,
-)
+from tests.support.models.forward import Demagnetising, Magnet, Pellet, Weighed, solve_local, weigh
+from tests.support.models.preisach_medium import Material, Memory, Start
 from weighloop.analysis.records.bench import Balance, Bench, Gap, ReferenceMagnet, Sample
 from weighloop.analysis.records.points import Branch, Points
 from weighloop.analysis.units import Measured

@@ -22,11 +22,11 @@ COMPILER = shutil.which("cc") or shutil.which("gcc")
 @pytest.mark.skipif(COMPILER is None or sys.platform != "linux", reason="needs a C compiler and Linux")
 def test_every_nth_call_to_the_disk_fails_and_nothing_told_is_lost(tmp_path: Path) -> None:
     library = tmp_path / "failing_disk.so"
-    source = ROOT / "tests" / "support" / "failing_disk.c"
+    source = ROOT / "tests" / "support" / "store" / "failing_disk.c"
     assert COMPILER is not None
     subprocess.run([COMPILER, "-shared", "-fPIC", "-O1", "-o", library, source, "-ldl"], check=True)
     done = subprocess.run(
-        [sys.executable, "-m", "tests.support.failing_disk"],
+        [sys.executable, "-m", "tests.support.store.failing_disk"],
         cwd=ROOT,
         env={**os.environ, "LD_PRELOAD": str(library)},
         capture_output=True,

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.support.bench.virtual_bench import BENCH_TEXT
 from tests.support.daemon import Served
-from tests.support.virtual_bench import BENCH_TEXT
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.analysis.forces.force import force_per_kg
 from weighloop.analysis.magnetostatics.quadrature import mean_field

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.bench.virtual_bench import BENCH_TEXT
 from tests.support.daemon import Served
-from tests.support.virtual_bench import BENCH_TEXT
 from weighloop.daemon.clock import StepWatch
 from weighloop.daemon.health import DiskGuard
 from weighloop.daemon.self_check import check

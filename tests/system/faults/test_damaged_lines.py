@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import pytest
 
 from tests.drivers.balance.test_framing import load_dialect_once, written
-from tests.support.serial_peers import StoppedClock
+from tests.support.serial.serial_peers import StoppedClock
 from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.acquisition.spikes import MOST, SpikeFilter
 from weighloop.drivers.balance.balance import SerialBalance

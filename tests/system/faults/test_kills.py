@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from tests.benchmarks.kill_runs import Killer
+from tests.benchmarks.faults.kill_runs import Killer
 
 
 def test_no_told_reading_is_missing_or_doubled_after_a_kill(tmp_path: Path) -> None:

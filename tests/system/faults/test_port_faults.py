@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from tests.support.daemon import Served
-from tests.support.serial_peers import FarEnd, Talker, take_terminal, wait_for
+from tests.support.serial.serial_peers import FarEnd, Talker, take_terminal, wait_for
 from weighloop.daemon.server.client import Client, ClientError
 from weighloop.daemon.simulation.twin_process import TwinProcess
 from weighloop.daemon.store.store import Store

@@ -58,7 +58,7 @@ def build() -> Path:
 @pytest.fixture
 def rig(build: Path, tmp_path: Path) -> Iterator:
     """Emulated lift and real driver, not yet homed."""
-    from tests.support.lift_emulator import Emulator, Rig
+    from tests.support.lift.lift_emulator import Emulator, Rig
 
     made = Rig(Emulator(build, tmp_path))
     yield made
@@ -75,7 +75,7 @@ def homed(rig):
 @pytest.fixture
 def plugged(build: Path, tmp_path: Path) -> Iterator:
     """A lift with a turner, its rod between the ends, not yet homed."""
-    from tests.support.lift_emulator import FAST, TURNING, Emulator, Rig
+    from tests.support.lift.lift_emulator import FAST, TURNING, Emulator, Rig
 
     emulator = Emulator(build, tmp_path, speed=FAST)
     emulator("turner 1 700")

@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from tests.support.lift_emulator import Rig, wait_for
+from tests.support.lift.lift_emulator import Rig, wait_for
 from weighloop.drivers.device import DeviceError, DeviceRefused, DeviceState
 from weighloop.drivers.lift.frames import STOP, seal
 from weighloop.drivers.lift.lift import PositionVoid
@@ -40,7 +40,7 @@ def test_a_whole_line_lost_either_way(homed: Rig) -> None:
 
 
 def _start(rig: Rig, height: float):
-    from tests.support.lift_emulator import Moving
+    from tests.support.lift.lift_emulator import Moving
 
     return Moving(lambda: rig.lift.approach(height))
 

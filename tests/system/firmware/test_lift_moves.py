@@ -6,7 +6,7 @@ import contextlib
 
 import pytest
 
-from tests.support.lift_emulator import SPEED, UM_PER_STEP, Rig, wait_for
+from tests.support.lift.lift_emulator import SPEED, UM_PER_STEP, Rig, wait_for
 from weighloop.drivers.device import DeviceRefused, DeviceState
 from weighloop.drivers.lift.lift import PositionVoid
 

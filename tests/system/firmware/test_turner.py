@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.support.lift_emulator import REST_IN_SLOT, TURNING, Rig, wait_for
-from tests.support.lift_host import Host
+from tests.support.lift.lift_emulator import REST_IN_SLOT, TURNING, Rig, wait_for
+from tests.support.lift.lift_host import Host
 from weighloop.drivers.device import DeviceRefused
 from weighloop.drivers.lift.frames import Reply, parse_reply, seal
 from weighloop.drivers.lift.lift import PositionVoid

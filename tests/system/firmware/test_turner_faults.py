@@ -6,8 +6,8 @@ import contextlib
 
 import pytest
 
-from tests.support.lift_campaign import campaign
-from tests.support.lift_emulator import FAST, MOST_SLIP, Moving, Rig, wait_for
+from tests.support.lift.lift_campaign import campaign
+from tests.support.lift.lift_emulator import FAST, MOST_SLIP, Moving, Rig, wait_for
 from weighloop.drivers.device import DeviceRefused, DeviceState
 from weighloop.drivers.lift.frames import HOLD, STOP
 from weighloop.drivers.lift.lift import PositionVoid

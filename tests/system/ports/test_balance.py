@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.serial_peers import Ears, FarEnd, StoppedClock, wait_for
+from tests.support.serial.serial_peers import Ears, FarEnd, StoppedClock, wait_for
 from weighloop.drivers.balance.balance import GOOD_LINES, SerialBalance
 from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.clock import RealClock

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.captures import CAPTURES
-from tests.support.replay import Replay
-from tests.support.serial_peers import Ears, wait_for
+from tests.support.serial.captures import CAPTURES
+from tests.support.serial.replay import Replay
+from tests.support.serial.serial_peers import Ears, wait_for
 from weighloop.drivers.balance.balance import GOOD_LINES, SerialBalance
 from weighloop.drivers.balance.capture import UNKNOWN, load
 from weighloop.drivers.balance.dialects import load_dialect

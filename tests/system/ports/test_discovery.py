@@ -7,7 +7,7 @@ import termios
 
 import pytest
 
-from tests.support.serial_peers import FarEnd, Talker
+from tests.support.serial.serial_peers import FarEnd, Talker
 from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.balance.discovery import list_ports, listen
 from weighloop.drivers.clock import RealClock

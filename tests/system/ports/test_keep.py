@@ -13,8 +13,8 @@ from pathlib import Path
 
 from click.testing import CliRunner, Result
 
-from tests.support.captures import CAPTURES, check_meanings
-from tests.support.replay import Replay
+from tests.support.serial.captures import CAPTURES, check_meanings
+from tests.support.serial.replay import Replay
 from weighloop.drivers.balance.capture import load
 from weighloop.tui.cli import weighloop
 

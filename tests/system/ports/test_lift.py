@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.serial_peers import Ears, FakeLift, Noise, wait_for
+from tests.support.serial.serial_peers import Ears, FakeLift, Noise, wait_for
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceRefused, DeviceState
 from weighloop.drivers.gap_setter import GapSetter

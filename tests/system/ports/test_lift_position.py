@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.serial_peers import Ears, FakeLift, sealed, wait_for
+from tests.support.serial.serial_peers import Ears, FakeLift, sealed, wait_for
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceError, DeviceLost, DeviceRefused, DeviceState, DeviceTimeout
 from weighloop.drivers.lift.lift import PositionVoid, SerialLift

@@ -14,7 +14,7 @@ import pytest
 from serial import SerialException
 
 from tests.support import ROOT
-from tests.support.serial_peers import FarEnd, wait_for
+from tests.support.serial.serial_peers import FarEnd, wait_for
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceLost
 from weighloop.drivers.serial import port as serial_line

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import serial
 
-from tests.support.serial_peers import Ears, take_terminal
+from tests.support.serial.serial_peers import Ears, take_terminal
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.drivers.clock import RealClock
 from weighloop.drivers.device import DeviceRefused

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-import tests.support.scripted_daemon as S
+import tests.support.screen.scripted_daemon as S
 from weighloop.tui.state import compute as compute
 from weighloop.tui.state.compute import NotYet
 from weighloop.tui.state.compute_process import ComputeProcess, steady_look
@@ -94,7 +94,7 @@ def test_it_ends_with_a_screen_that_is_killed() -> None:
 
 
 async def test_it_ends_with_a_screen_that_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    from tests.support.screen_driver import stage
+    from tests.support.screen.screen_driver import stage
     from weighloop.tui.state import compute_process as compute_process
 
     async with stage():

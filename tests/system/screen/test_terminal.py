@@ -94,7 +94,7 @@ class Terminal:
 
 SCRIPTED = """
 import sys
-from tests.support import scripted_daemon as S
+from tests.support.screen import scripted_daemon as S
 from weighloop.tui.app import WeighloopApp
 feed = S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0)))
 WeighloopApp(feed, cautions=False, now=lambda: 50.0).run()

@@ -38,7 +38,7 @@ serve([sys.executable, "-c", {screen!r}], {host!r}, {port}, act_from_afar={afar}
 """
 SCREEN = """
 import sys
-from tests.support import scripted_daemon as S
+from tests.support.screen import scripted_daemon as S
 from weighloop.tui.app import WeighloopApp
 feed = S.ScriptedFeed(S.snapshot(S.run_at(20), S.live_at(100.0)))
 WeighloopApp(feed, cautions=False, watch="--watch" in sys.argv, now=lambda: 50.0).run()
@@ -284,7 +284,7 @@ async def test_all_windows_are_views_of_one_daemon_and_a_reload_loses_no_run(twi
 async def test_the_verb_shows_the_twins_bench_in_a_headless_browser(
     twin_page: Served, tmp_path: Path
 ) -> None:
-    from tests.support.browser import Browser
+    from tests.support.screen.browser import Browser
 
     async with Browser(twin_page.addresses["act"], tmp_path) as browser, asyncio.timeout(90):
         while "-first-byte" not in (await browser.value("document.body.className") or ""):
@@ -309,7 +309,7 @@ async def test_the_verb_shows_the_twins_bench_in_a_headless_browser(
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")
 async def test_a_headless_browser_shows_the_screen_and_takes_keys(page: Served, tmp_path: Path) -> None:
     """The page marks its body once the screen's first bytes have come; a key changes what is drawn."""
-    from tests.support.browser import Browser
+    from tests.support.screen.browser import Browser
 
     async with Browser(page.addresses["act"], tmp_path) as browser:
         async with asyncio.timeout(60):

@@ -1,7 +1,7 @@
 """The emulated lift through 400 moves with 100 turns, 16 resets and every fault: what is told of it?
 
-``python -m tests.benchmarks.lift_turns [--seeds 1 2 3]``: about ten minutes a seed. Needs the compiler and
-the emulator's library (hardware_notes/firmware/README.md).
+``python -m tests.benchmarks.faults.lift_turns [--seeds 1 2 3]``: about ten minutes a seed. Needs the compiler
+and the emulator's library (hardware_notes/firmware/README.md).
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ import time
 from pathlib import Path
 
 from tests.support import ROOT
-from tests.support.lift_campaign import campaign
-from tests.support.lift_emulator import FAST, TURNING, Emulator, Rig, wait_for
+from tests.support.lift.lift_campaign import campaign
+from tests.support.lift.lift_emulator import FAST, TURNING, Emulator, Rig, wait_for
 
 FIRMWARE = ROOT / "hardware_notes" / "firmware"
 

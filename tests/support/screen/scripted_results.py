@@ -5,7 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
-import tests.support.scripted_daemon as S
+import tests.support.screen.scripted_daemon as S
 
 
 def figure(

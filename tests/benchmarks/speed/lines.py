@@ -1,6 +1,6 @@
 """A balance of 1,000 lines a second through the daemon: is every line stored, and what does it cost?
 
-    python tests/benchmarks/lines.py [--seconds 20] [--rate 1000]
+    python tests/benchmarks/speed/lines.py [--seconds 20] [--rate 1000]
 
 A pseudo-terminal is written to at that rate (another process); the daemon reads, parses, keeps and
 follows it. CPU is that of the daemon's process, from the system's own accounting, and beside it
@@ -18,7 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.benchmarks._processor import processor_of
+from tests.benchmarks.speed._processor import processor_of
 from weighloop.daemon.server.client import Client, ClientError
 from weighloop.daemon.store.store import Store
 

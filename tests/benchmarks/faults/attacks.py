@@ -1,8 +1,8 @@
 """Attacks on belief and on the store: what came of each kind, as a table for ``analysis/ACCURACY.md``.
 
-``python -m tests.benchmarks.attacks`` (about two minutes of one core). Balance and lift are virtual benches
-that lie, written from the pages alone (``tests/support/hostile_bench.py``); the store is a file with one bit
-turned. *wrong believed*: readings recorded as right that are not, by the bench's own physics.
+``python -m tests.benchmarks.faults.attacks`` (about two minutes of one core). Balance and lift are virtual
+benches that lie, written from the pages alone (``tests/support/bench/hostile_bench.py``); the store is a file
+with one bit turned. *wrong believed*: readings recorded as right that are not, by the bench's own physics.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
-from tests.support.attacks import attacks, outcome
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.attacks import attacks, outcome
+from tests.support.bench.virtual_bench import VirtualBench
 from weighloop.daemon.store.store import Store, StoreError
 
 COLUMNS = ("cases", "lost", "wrong believed", "hung", "tracebacks", "let in")

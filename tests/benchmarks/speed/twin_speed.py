@@ -1,6 +1,6 @@
 """How fast the bench twin is: share of a core at 30 times life, and the time for a night.
 
-python tests/benchmarks/twin_speed.py [--hours H]
+python tests/benchmarks/speed/twin_speed.py [--hours H]
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Kill the daemon at random moments over a running bench, again and again.
 
-    python tests/benchmarks/kill_runs.py --kills 1000
+    python tests/benchmarks/faults/kill_runs.py --kills 1000
 
 A bench twin runs all the while; a person (this script) does what the run asks for. The daemon is killed
 (SIGKILL) after a random time, its store is checked, and the next daemon takes the run up again. What

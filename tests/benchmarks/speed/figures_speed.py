@@ -1,6 +1,6 @@
 """What the figures of a loop cost: time, memory, and the ratio to the bare numpy and scipy work inside.
 
-    python -m tests.benchmarks.figures_speed --gaps 22 --trials 10000
+    python -m tests.benchmarks.speed.figures_speed --gaps 22 --trials 10000
 
 The bare work is what no arrangement of the program can avoid: the inversions asked for (one free, the rest
 with its choices held), the matrix products of the trials, and reading the figures off the trials.

@@ -11,7 +11,7 @@ import random
 import time
 from collections import Counter
 
-from tests.support.lift_emulator import RELEASED_UM, REST_IN_SLOT, TURNING, Moving, Rig, wait_for
+from tests.support.lift.lift_emulator import RELEASED_UM, REST_IN_SLOT, TURNING, Moving, Rig, wait_for
 from weighloop.drivers.device import DeviceError, DeviceState
 from weighloop.drivers.lift.frames import HOLD, STOP, Reply
 

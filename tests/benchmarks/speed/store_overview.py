@@ -1,6 +1,6 @@
 """Open a store of 26 million raw readings (a month at ten a second) and draw its overview.
 
-    python tests/benchmarks/store_overview.py [--readings 26000000]
+    python tests/benchmarks/speed/store_overview.py [--readings 26000000]
 
 The blocks are made from a few different ones, as a month's would be; their number and size are real.
 Prints the time to open and to thin to 200 slots (best of three, the file in the system's cache), and

@@ -9,7 +9,7 @@ A share of a core is that of the screen with the process that computes for it. T
 in the middle of a long run, where the figures take longest, over a whole round of computing.
 Bars: first paint under 1 s; under 5 % of a core at 10 readings/s; a million readings change neither.
 
-    python -m tests.benchmarks.screen [--seconds S] [--stored N] [--only-first-paint] [--json]
+    python -m tests.benchmarks.speed.screen [--seconds S] [--stored N] [--only-first-paint] [--json]
 """
 
 from __future__ import annotations
@@ -33,13 +33,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks._processor import machine_busy_s, processor_s
-from tests.benchmarks.store_overview import fill
+from tests.benchmarks.speed._processor import machine_busy_s, processor_s
+from tests.benchmarks.speed.store_overview import fill
 
 FIRST_PAINT = """
 import time; began = time.perf_counter()
 import asyncio, json, sys
-from tests.support.painting import painted
+from tests.support.screen.painting import painted
 
 async def main():
     async with painted(40, (120, 40)):
@@ -129,7 +129,7 @@ from weighloop.tui.app import WeighloopApp
 from weighloop.tui.state.socket_follower import SocketFeed
 
 async def share(seconds):
-    from tests.benchmarks._processor import processor_s
+    from tests.benchmarks.speed._processor import processor_s
     wall, work = time.perf_counter(), processor_s()
     await asyncio.sleep(seconds)
     return (processor_s() - work) / (time.perf_counter() - wall)
@@ -223,7 +223,7 @@ async def share(view: str, seconds: float, rate: float, gaps: int) -> dict[str, 
     In the middle of the run, where the figures take longest; ``first_work_s`` is the processor time of the
     first seconds.
     """
-    import tests.support.scripted_daemon as S
+    import tests.support.screen.scripted_daemon as S
     from weighloop.tui.app import WeighloopApp
 
     def run_at(done: int) -> Any:

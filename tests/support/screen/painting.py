@@ -9,7 +9,7 @@ from typing import Any
 
 from textual.pilot import Pilot
 
-import tests.support.scripted_daemon as S
+import tests.support.screen.scripted_daemon as S
 from weighloop.tui.app import WeighloopApp
 
 

@@ -1,6 +1,7 @@
 """Mistakes people make and the message each gets, tried in a copy of the worked example; the page of them.
 
-``python -m tests.support.mistakes`` writes the page and prints what is said otherwise than the table has it.
+``python -m tests.support.pages.mistakes`` writes the page and prints what is said otherwise
+than the table has it.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.virtual_bench import VirtualBench
 
 
 def started(points_taken: int, points: int = 4) -> VirtualBench:

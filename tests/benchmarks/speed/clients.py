@@ -1,6 +1,6 @@
 """Fifty clients, five of which never read: does recording wait for them?
 
-    python tests/benchmarks/clients.py [--notes 200]
+    python tests/benchmarks/speed/clients.py [--notes 200]
 
 A balance of 100 lines a second runs through the daemon, a run waits for its person. Notes are written
 into the run's log, without other clients and again with 45 that read everything and 5 that subscribed to
@@ -23,7 +23,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.benchmarks.lines import BENCH, writer
+from tests.benchmarks.speed.lines import BENCH, writer
 from weighloop.daemon.server.client import Client, ClientError
 
 READERS = """

@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import cache
 from typing import Any
 
-from tests.support.virtual_bench import BENCH_TEXT
+from tests.support.bench.virtual_bench import BENCH_TEXT
 from weighloop.daemon.procedure.plan import RunPlan, make_plan
 from weighloop.daemon.procedure.run import LogEvent, RunRecord, apply
 

@@ -4,7 +4,7 @@ The far end is a process of its own that writes the same valid lines into a pseu
 as they are taken, then 1,000 a second. The bare loop reads what is there and cuts it at newlines;
 the driver also matches, checks, converts, stamps and hands every reading to a listener.
 
-    python tests/benchmarks/serial_lines.py [--lines N] [--seconds S] [--json]
+    python tests/benchmarks/speed/serial_lines.py [--lines N] [--seconds S] [--json]
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """A simulated month at ten readings a second with 200 scripted faults, on a clock turned by hand.
 
-    python tests/benchmarks/month.py [--days 30]
+    python tests/benchmarks/faults/month.py [--days 30]
 
 The conductor, the procedure, the settling filter and the store are the real ones; ports, threads and
-time are virtual (tests/support/virtual_bench.py). Loops are started one after the other; in between the
+time are virtual (tests/support/bench/virtual_bench.py). Loops are started one after the other; in between the
 balance is only listened to. Prints memory, time, bytes a reading and the outcome of each kind of fault;
 exit status 1 when memory grew by more than 5 %, a fault had another outcome than defined, or the store
 is not sound.
@@ -22,7 +22,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from tests.support.virtual_bench import VirtualBench
+from tests.support.bench.virtual_bench import VirtualBench
 from weighloop.daemon.control.pending import Refused
 from weighloop.daemon.procedure import events
 from weighloop.drivers.device import DeviceState

@@ -1,0 +1,1 @@
+"""Pages as a reader meets them: commands, tables, drawings, the page of mistakes."""

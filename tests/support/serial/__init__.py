@@ -1,0 +1,1 @@
+"""Far ends of pseudo-terminals, and captured bytes played into them."""

@@ -1,0 +1,1 @@
+"""Stores with finished runs, and disks that fail."""
