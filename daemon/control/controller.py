@@ -27,16 +27,16 @@ from ..store.raw_blocks import Raw
 from ..store.writer import LogWriter
 from .device_monitor import DeviceMonitor
 from .devices import BenchDevices
+from .entries import EntriesOnTheWay
 from .gap_worker import GapWorker, Mover
-from .pending import EntriesOnTheWay, PendingReplies, Refused
+from .pending import PendingReplies, Refused
 from .publisher import Publisher
-from .queue import TARGET_DIGITS, RunQueue
+from .queue import TARGET_DIGITS, RunQueue, RunRequest
 from .verdict import not_settled, verdict_on
 from .worker_thread import Worker
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
-    from ..procedure.plan import RunPlan
 
 log = logging.getLogger(__name__)
 
@@ -81,12 +81,11 @@ class RunController(Worker):
         self.publisher.identity = identity or self.publisher.identity
         self.watch = DeviceMonitor(clock, self._dispatch, self.note, alarm)
         self.watched = False  # somebody looks at the live reading
-        self._promises = PendingReplies()
-        self._entries = EntriesOnTheWay()
+        self._pending = PendingReplies()
+        self._entries = EntriesOnTheWay(log_writer, clock, self.post, self._committed, self._refused_by_store)
         self._read_began = 0.0
         self._held_at: float | None = None
-        self._armed = False
-        self._live_new = False
+        self._armed = self._live_new = False
         self.hands_free = HandsFreeInput()
         self.answers = Answers(1e-6, self.rate)
 
@@ -106,7 +105,7 @@ class RunController(Worker):
         """Ends when all that was handed to the writer by now is committed, or with Refused."""
         future: Future[Any] = Future()
         future.set_running_or_notify_cancel()
-        self._promises.add(future, self._entries.ready())
+        self._pending.add(future, self._entries.ready())
         return future
 
     def close(self) -> None:
@@ -121,7 +120,7 @@ class RunController(Worker):
         self.take_in()
         self._hear()
         self._look_at_times()
-        self._promises.keep(self.stage)
+        self._pending.resolve(self.stage)
         if self.publisher.publish_changes(self.run, self.stage, self.acquisition, self._live_new):
             self._live_new = False
 
@@ -152,9 +151,8 @@ class RunController(Worker):
             if not self.hands_free.engaged and (bad := acquisition.out_of_range()) is not None:
                 self._dispatch(events.OutOfRange(*bad))
                 acquisition.begin(reading.time)  # with the magnet off the pan nothing settles
-            if settling is None:
-                continue
-            self._maybe_accept(acquisition)
+            if settling is not None:
+                self._maybe_accept(acquisition)
 
     def _filter_needed(self) -> bool:
         """The filter costs the most of a reading: it rests while nobody asks anything of it. For one who
@@ -189,23 +187,21 @@ class RunController(Worker):
         task = self.stage.task
         if not self._armed or self.hands_free.engaged or task is None or task.kind != "read":
             return
-        if acquisition.ready:
-            reading = acquisition.taken()
-            if reading is None:
-                return
-            verdict = verdict_on(self.answers, self.run, task, acquisition, reading)
-            if isinstance(verdict, events.NotBelieved):
-                self._armed = False
-                self._dispatch(replace(verdict, reading=reading | self.devices.measured()))
-            elif verdict:
-                self._armed = False
-                self.answers.taken(reading["value_kg"], reading["u_kg"])
-                self.devices.balance_delay = self.answers.delay
-                settling = acquisition.settling
-                if settling is not None and settling.level_since is not None:
-                    self.hands_free.levels.quiet(settling.level_since)
-                reading |= self.devices.measured()
-                self._dispatch(events.Accepted(task.serial, reading))
+        reading = acquisition.taken() if acquisition.ready else None
+        if reading is None:
+            return
+        verdict = verdict_on(self.answers, self.run, task, acquisition, reading)
+        if isinstance(verdict, events.NotBelieved):
+            self._armed = False
+            self._dispatch(replace(verdict, reading=reading | self.devices.measured()))
+        elif verdict:
+            self._armed = False
+            self.answers.taken(reading["value_kg"], reading["u_kg"])
+            self.devices.balance_delay = self.answers.delay
+            settling = acquisition.settling
+            if settling is not None and settling.level_since is not None:
+                self.hands_free.levels.quiet(settling.level_since)
+            self._dispatch(events.Accepted(task.serial, reading | self.devices.measured()))
 
     # -- times ---------------------------------------------------------------------------------
 
@@ -258,22 +254,10 @@ class RunController(Worker):
         least = least_by_hand(resolution, self.acquisition.target)
         self.hands_free.use(bench.balance.capacity, resolution, least)
 
-    def add_run(
-        self,
-        plan: RunPlan,
-        bench_text: str,
-        target: float | None,
-        name: str | None,
-        version: str,
-        later: str | None,
-        hands_free: bool = False,
-        spacers_on_pan: bool = True,
-    ) -> int:
+    def add_run(self, new: RunRequest) -> int:
         """Plan a run; it starts as soon as no other is under way and its time has come."""
-        number, planned = self.queue.add(
-            plan, bench_text, target, name, version, later, hands_free, spacers_on_pan
-        )
-        self._record(number, planned, lambda event: None)
+        number, planned = self.queue.add(new)
+        self._entries.hand_over(number, planned)
         self._start_planned()
         return number
 
@@ -326,11 +310,13 @@ class RunController(Worker):
                     self._begin(act.task)
                 case events.Record():
                     assert self.run is not None
-                    self._record(self.run.id, act, lambda event: self.happen(events.Committed(event)))
+                    self._entries.hand_over(
+                        self.run.id, act, lambda event: self.happen(events.Committed(event))
+                    )
                 case events.StopMove():
                     self.mover.stop()
-                case events.Said():
-                    self.mover.said(act.task)
+                case events.Confirm():
+                    self.mover.confirm(act.task)
                 case events.Refuse():
                     log.info("refused: %s", act.text)
 
@@ -348,33 +334,12 @@ class RunController(Worker):
             self.acquisition.zero = zero["value_kg"] if zero is not None else None
             self.acquisition.begin(self._read_began, expected_reading(self.run, task.step))
 
-    def _record(self, run: int | None, record: events.Record, then: Callable[[LogEvent], None]) -> None:
-        key = None
-        if record.kind in ("zero", "point"):
-            key = f"{run}:{record.data['point']['step']}"  # a step has one reading, whatever happens
-
-        number = self._entries.handed()
-
-        def told(event: LogEvent) -> None:
-            then(event)
-            self.post(lambda: self._committed(number, event))
-
-        def refused(why: str) -> None:
-            self.post(lambda: self._refused_by_store(number, record.kind, why))
-
-        now = self.clock.now()
-        self.log_writer.record(
-            run, now, record.kind, record.text, record.data, key=key, told=told, refused=refused
-        )
-
-    def _refused_by_store(self, number: int, kind: str, why: str) -> None:
-        """An entry will never be written: who asked hears it, and a run that waits for it is held."""
-        self._entries.answered(number, why)
+    def _refused_by_store(self, kind: str, why: str) -> None:
+        """An entry will never be written: a run that waits for it is held."""
         if kind in machine.RECORDS:
             self._dispatch(events.NotRecorded(kind, why))
 
-    def _committed(self, number: int, event: LogEvent) -> None:
-        self._entries.answered(number)
+    def _committed(self, event: LogEvent) -> None:
         if event.kind in ("finished", "stopped"):
             self.noise.learn(self.acquisition)
             if event.kind == "finished":
@@ -383,13 +348,13 @@ class RunController(Worker):
 
     def note(self, kind: str, text: str, run: int | None = None, data: dict[str, Any] | None = None) -> None:
         """Write a line into the log that changes no run."""
-        self._record(run, events.Record(kind, text, data or {}), lambda event: None)
+        self._entries.hand_over(run, events.Record(kind, text, data or {}))
 
     def edit(self, kind: str, text: str, data: dict[str, Any]) -> None:
         """A person's change to the run that the procedure has no part in: a note, a point set aside."""
         if self.run is None:
             raise Refused("there is no run")
-        self._record(
+        self._entries.hand_over(
             self.run.id, events.Record(kind, text, data), lambda event: self.post(lambda: self._fold(event))
         )
 
@@ -399,7 +364,7 @@ class RunController(Worker):
 
     def _person(self, asked: events.Asked, future: Future[Any]) -> None:
         if not future.set_running_or_notify_cancel():
-            return  # who asked has given up, and was told that it was not done
+            return  # who asked has given up, and knows that it was not done
         if self.run is None:
             future.set_exception(Refused("there is no run"))
             return
@@ -409,7 +374,7 @@ class RunController(Worker):
         if refused:
             future.set_exception(Refused(refused[0]))
         else:
-            self._promises.add(future, heard="the run is held" if asked.what == "hold" else "heard")
+            self._pending.add(future, so_far="The run is held" if asked.what == "hold" else "")
 
     # -- what devices say, from their threads --------------------------------------------------
 
@@ -431,5 +396,5 @@ class RunController(Worker):
         return None if self.run is None else action_of(self.run, self.stage)
 
     def snapshot(self) -> Snapshot:
-        """Everything needed to draw a screen; in the conductor's thread."""
+        """Everything needed to draw a screen; in the controller's thread."""
         return self.publisher.snapshot(self.run, self.stage, self.acquisition, self.clock.now())

@@ -24,7 +24,7 @@ class Mover(Protocol):
 
     def asked(self, count: int) -> None: ...
 
-    def said(self, task: Task) -> None: ...
+    def confirm(self, task: Task) -> None: ...
 
     def stop(self) -> None: ...
 
@@ -36,9 +36,9 @@ class GapWorker:
         """``setter`` gives the one of the moment; ``happen`` hears how each task ended."""
         self._setter, self._dispatch = setter, happen
         self._tasks: queue.SimpleQueue[Task] = queue.SimpleQueue()
-        # Serials of the task handed over last, under way, said to be done, and the last that does not count
-        # any more: a word may come before the thread has got as far.
-        self._last = self._now = self._said = self._stopped = 0
+        # Serials of the task handed over last, under way, confirmed as done, and the last that does not count
+        # any more: a confirmation may come before the thread has got as far.
+        self._last = self._now = self._confirmed = self._stopped = 0
         self._thread = threading.Thread(target=self._work, name="mover", daemon=True)
         self._thread.start()
 
@@ -57,20 +57,20 @@ class GapWorker:
             except DeviceError as error:
                 log.warning("the %s could not be stopped: %s", setter.kind, error)
 
-    def said(self, task: Task) -> None:
+    def confirm(self, task: Task) -> None:
         """The person says, or the balance shows, that ``task`` is done."""
-        self._said = task.serial
+        self._confirmed = task.serial
         setter = self._setter()
         if isinstance(setter, ManualSpacers):
             setter.done()
 
     def asked(self, count: int) -> None:
-        """The spacers' setter waits for the person now; the screen has told them already."""
+        """The spacers' setter waits for the person now; the screen shows it already."""
         setter = self._setter()
         if isinstance(setter, ManualSpacers):
             if self._now <= self._stopped:
                 setter.stop()
-            elif self._now == self._said:
+            elif self._now == self._confirmed:
                 setter.done()
 
     def _work(self) -> None:
@@ -79,7 +79,7 @@ class GapWorker:
             self._now = task.serial
             try:
                 position = self._move(task)
-                # The height asked for, not the rounded one told: equal heights stay equal.
+                # The height asked for, not the rounded one reported: equal heights stay equal.
                 height = task.height if task.height is not None else position.height
                 lost = self._lost() if task.kind == "establish" else 0.0
                 self._dispatch(Stands(task.serial, height, far=task.kind != "approach", lost=lost))

@@ -1,4 +1,4 @@
-"""What clients are told, and how often. Only in the conductor's thread."""
+"""What is published to clients, and how often. Only in the controller's thread."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ log = logging.getLogger(__name__)
 
 #: Events of the log that a new client is shown.
 LOG_SHOWN = 50
-#: Live readings and states of the devices are told at most so often, s of the machine's time.
+#: Live readings and states of the devices are published at most once in this, s of the machine's time.
 LIVE_EVERY, DEVICES_EVERY = 0.1, 1.0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ..clock import utc_now
@@ -16,6 +17,21 @@ if TYPE_CHECKING:
 TARGET_DIGITS = 2.0
 
 
+@dataclass(frozen=True)
+class RunRequest:
+    """What a run is to be. ``target`` is a standard uncertainty in kg, ``later`` the moment (UTC) before
+    which it does not start, ``spacers_on_pan`` whether those that are not in use lie on the pan."""
+
+    plan: RunPlan
+    bench_text: str
+    version: str
+    target: float | None = None
+    name: str | None = None
+    later: str | None = None
+    hands_free: bool = False
+    spacers_on_pan: bool = True
+
+
 class RunQueue:
     """The runs that have not begun. ``first`` is the number of the next new one."""
 
@@ -25,45 +41,36 @@ class RunQueue:
         self._asked_for = 0  # the run a person asked for last
         self._benches: dict[int, Bench] = {}
 
-    def add(
-        self,
-        plan: RunPlan,
-        bench_text: str,
-        target: float | None,
-        name: str | None,
-        version: str,
-        later: str | None,
-        hands_free: bool,
-        spacers_on_pan: bool = True,
-    ) -> tuple[int, Record]:
+    def add(self, new: RunRequest) -> tuple[int, Record]:
         """A new run at the end of the line: its number, and what must be written down of it."""
+        plan = new.plan
         limits, steps = dict(plan.limits), list(plan.steps)
         if plan.bench.gap.ladder == "spacers":
-            if hands_free:  # turned in the hand the sample shows nothing; put on, it does
+            if new.hands_free:  # turned in the hand the sample shows nothing; put on, it does
                 steps = [step for step in steps if step["kind"] != "turn"]
-            if not spacers_on_pan:
+            if not new.spacers_on_pan:
                 limits.pop("spacer_mass_kg", None)
         number = self._next
         self._next += 1
         data: dict[str, Any] = {
-            "sample": name or plan.bench.sample.name,
+            "sample": new.name or plan.bench.sample.name,
             "ladder": plan.bench.gap.ladder,
-            "bench_text": bench_text,
-            "target_u_kg": target or TARGET_DIGITS * plan.bench.balance.resolution,
+            "bench_text": new.bench_text,
+            "target_u_kg": new.target or TARGET_DIGITS * plan.bench.balance.resolution,
             "seconds": plan.seconds,
             "steps": steps,
             "limits": limits,
-            "version": version,
-            "not_before_utc": later,
-            "hands_free": hands_free,
-            "spacers_on_pan": spacers_on_pan,
+            "version": new.version,
+            "not_before_utc": new.later,
+            "hands_free": new.hands_free,
+            "spacers_on_pan": new.spacers_on_pan,
         }
         text = f"Planned: {data['sample']}, {len(steps)} steps"
         self.waiting.append(
             apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))
         )
         self._benches[number] = plan.bench
-        self._asked_for = number if later is None else self._asked_for
+        self._asked_for = number if new.later is None else self._asked_for
         return number, Record("planned", text, data)
 
     def due(self, *, only_asked_for: bool) -> RunRecord | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from .events import Act, Asked, BenchState, Do, Record, Refuse, Said, Task
+from .events import Act, Asked, BenchState, Confirm, Do, Record, Refuse, Task
 from .log_entries import hands_done, held, reading_of, restarted
 from .next_task import AS_IT_IS, ONCE_MORE, SAME_HEIGHT
 from .restart import again, restart
@@ -49,12 +49,12 @@ def answer(run: RunRecord, stage: BenchState, asked: Asked) -> Outcome:
 
 
 def by_hand(run: RunRecord, stage: BenchState, task: Task, how: str) -> Outcome:
-    """The person has done what was asked; where a gap was set, its setter is told and says how it stands."""
+    """The person has done what was asked; where a gap was set, its setter hears of it and answers."""
     if task.kind == "ask":
         return run, stage, [hands_done(run, task, how)]
-    if stage.told:
-        return run, stage, []  # it has been told already
-    return run, replace(stage, told=how), [Said(task)]
+    if stage.confirmed_by:
+        return run, stage, []  # the setter has heard of it already
+    return run, replace(stage, confirmed_by=how), [Confirm(task)]
 
 
 def go_on(run: RunRecord, stage: BenchState, by: str = "a person") -> Outcome:

@@ -73,7 +73,7 @@ class BenchState:
     interrupted: str = ""  # why the run must look at its history before going on
     doubt: Doubt | None = None
     unsettled: dict[str, Any] | None = None  # a reading known less well than wanted
-    told: str = ""  # how the gap setter was told that the person has done it; it has not answered yet
+    confirmed_by: str = ""  # how it is known that the person has set the gap; the setter has not answered yet
     seen: str = ""  # the last action the balance showed before anybody said it was done
     level: float | None = None  # the last level the reading stood still on, kg
     halted: bool = False  # a move was stopped: its failure is expected
@@ -105,8 +105,8 @@ class StopMove:
 
 
 @dataclass(frozen=True)
-class Said:
-    """Tell the gap setter that the person has done the task."""
+class Confirm:
+    """Let the gap setter know that the person has done the task."""
 
     task: Task
 
@@ -118,7 +118,7 @@ class Refuse:
     text: str
 
 
-Act = Do | Record | StopMove | Said | Refuse
+Act = Do | Record | StopMove | Confirm | Refuse
 
 
 # What can happen. Each is small and names a fact, not a wish for a state.

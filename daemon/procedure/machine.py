@@ -67,7 +67,7 @@ def advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     run, stage, acts = _advance(run, stage, event)
     if before is None or not before.sets_by_hand or stage.task == before:
         return run, stage, acts
-    stage = replace(stage, told="")
+    stage = replace(stage, confirmed_by="")
     ended = isinstance(event, Stands | LiftFailed)
     return run, stage, acts if ended else [StopMove(), *acts]  # what was asked of the person no longer counts
 
@@ -128,7 +128,7 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             if event.serial != serial or task is None:
                 return run, stage, []
             if task.sets_by_hand:
-                return run, replace(stage, task=None), [hands_done(run, task, stage.told)]
+                return run, replace(stage, task=None), [hands_done(run, task, stage.confirmed_by)]
             stage = replace(
                 stage,
                 lift_known=True,
@@ -179,7 +179,7 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
         case Level():
             return _level(run, stage, event)
         case Tapped():
-            return _told_by_the_balance(run, stage, "tapped on the pan")
+            return _confirmed_by_the_balance(run, stage, "tapped on the pan")
         case OutOfRange():
             task = stage.task
             if event.code == "magnet-lifted" and _waits_to_place(run, stage):
@@ -353,10 +353,10 @@ def _level(run: RunRecord, stage: BenchState, level: Level) -> Outcome:
         return _zero_again(run, stage, "the balance was re-zeroed")
     if not hands.seen(task.code, task.step, run, level, before):
         return run, stage, []
-    return _told_by_the_balance(run, stage, "seen by the balance")
+    return _confirmed_by_the_balance(run, stage, "seen by the balance")
 
 
-def _told_by_the_balance(run: RunRecord, stage: BenchState, how: str) -> Outcome:
+def _confirmed_by_the_balance(run: RunRecord, stage: BenchState, how: str) -> Outcome:
     """What was asked is done, as the balance shows.
 
     A question has answers of its own; and no lift moves while a finger may be at the pan.

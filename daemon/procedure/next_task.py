@@ -141,7 +141,7 @@ def action_of(run: RunRecord, stage: BenchState) -> Action:
         text = f"Held: {run.why}. Take it with u = {stage.unsettled['u_kg'] * 1e6:.2g} mg, or once more?"
         choices = [AS_IT_IS, ONCE_MORE]
         return {**action, "code": "question", "text": text, "needs_confirm": True, "choices": choices}
-    if task is None or stage.told or run.state in ENDED:
+    if task is None or stage.confirmed_by or run.state in ENDED:
         words = {
             "held": f"Held: {run.why}. Go on when it is put right.",
             "finished": "The run is finished.",
@@ -154,8 +154,8 @@ def action_of(run: RunRecord, stage: BenchState) -> Action:
         question = task.code == "question"
         choices = [AS_IT_IS, ONCE_MORE] if question else []
         count = task.sets_by_hand or (task.code == "place-sample" and run.spacers_with_sample)
-        told: Action = {**action, "code": task.code, "text": task.text, "needs_confirm": True}
-        return {**told, "choices": choices, "hint": _hint(run, task), "sets_spacers": count}
+        asked: Action = {**action, "code": task.code, "text": task.text, "needs_confirm": True}
+        return {**asked, "choices": choices, "hint": _hint(run, task), "sets_spacers": count}
     if task.kind == "read":
         zero = task.step is not None and task.step["kind"] == "zero"
         what = "zero" if zero else "reading"

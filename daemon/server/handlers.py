@@ -14,6 +14,7 @@ from ...analysis.errors import InputError, NotPossible
 from ...drivers.device import DeviceError
 from ..control.controller import RunController
 from ..control.pending import Refused
+from ..control.queue import RunRequest
 from ..procedure import events
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from ..store.store import Store, StoreError
@@ -87,9 +88,17 @@ class Methods:
             raise RpcError(ERROR_BAD_INPUT, f"loops is {loops!r}; expected 1 to {MOST_LOOPS}")
         later = _moment(params.get("not_before_utc"))
         plan = await self._plan(params)
-        text, name, target = params["bench_text"], params.get("name"), params.get("target_u_kg")
-        queued, hands_free = params.get("queue", False), params.get("hands_free", False)
-        on_pan = params.get("spacers_on_pan", True)
+        new = RunRequest(
+            plan,
+            params["bench_text"],
+            self.version,
+            params.get("target_u_kg"),
+            params.get("name"),
+            later,
+            params.get("hands_free", False),
+            params.get("spacers_on_pan", True),
+        )
+        queued = params.get("queue", False)
 
         def add() -> int:
             controller = self.controller
@@ -98,10 +107,7 @@ class Methods:
                 assert controller.run is not None
                 state = f"run {controller.run.id} is {controller.run.state}"
                 raise Refused(f"{state}; stop it first, or start with queue = true")
-            numbers = [
-                controller.add_run(plan, text, target, name, self.version, later, hands_free, on_pan)
-                for _ in range(loops)
-            ]
+            numbers = [controller.add_run(new) for _ in range(loops)]
             return numbers[0]
 
         return await self._once_committed(add)

@@ -1,7 +1,7 @@
 """The only writer: one thread that commits log entries and raw readings, and only then tells.
 
 Whatever waits is committed together, so a burst costs one sync. When the disk is full or the store
-is locked nothing is lost and nobody is told: entries wait in order, the trouble is reported once,
+is locked nothing is lost and nothing is published: entries wait in order, the trouble is reported once,
 and the thread tries again until it succeeds. An entry the store does not take whatever the time is put
 aside in words, so that those behind it are written.
 """
@@ -51,8 +51,8 @@ class _Entry:
     text: str
     data: dict[str, Any]
     key: str | None
-    told: Callable[[LogEvent], None] | None
-    refused: Callable[[str], None] | None
+    on_committed: Callable[[LogEvent], None] | None
+    on_refused: Callable[[str], None] | None
     handed: float  # machine's monotonic clock
 
     @property
@@ -104,16 +104,16 @@ class LogWriter:
         data: dict[str, Any] | None = None,
         *,
         key: str | None = None,
-        told: Callable[[LogEvent], None] | None = None,
-        refused: Callable[[str], None] | None = None,
+        on_committed: Callable[[LogEvent], None] | None = None,
+        on_refused: Callable[[str], None] | None = None,
     ) -> None:
         """Hand over one entry of the log; returns at once. Raises ValueError for what is not JSON.
 
-        ``told`` hears of it once it is committed, ``refused`` why it never will be.
+        ``on_committed`` hears of it once it is committed, ``on_refused`` why it never will be.
         """
         json.dumps(data or {}, allow_nan=False)  # here, not in the writer: it must not be stopped by it
-        said, facts = writable(text), writable(data or {})
-        entry = _Entry(run, time_s, utc_now(), kind, said, facts, key, told, refused, time.monotonic())
+        row = (run, time_s, utc_now(), kind, writable(text), writable(data or {}), key)
+        entry = _Entry(*row, on_committed, on_refused, time.monotonic())
         with self._wake:
             self._entries.append(entry)
             self._wake.notify()
@@ -237,8 +237,8 @@ class LogWriter:
         self._drop(entries, raw)
         self._put_aside(why)
         for one in entries:
-            if one.refused is not None:
-                one.refused(why)
+            if one.on_refused is not None:
+                one.on_refused(why)
 
     def _drop(self, entries: list[_Entry], raw: list[_Waiting]) -> None:
         with self._wake:
@@ -258,8 +258,8 @@ class LogWriter:
         if entries:
             self.mark = self.store.mark()
         for entry, event in zip(entries, events, strict=True):
-            if entry.told is not None:
-                entry.told(event)
+            if entry.on_committed is not None:
+                entry.on_committed(event)
         self._pack(len(raw))
 
     def _pack(self, written: int) -> None:

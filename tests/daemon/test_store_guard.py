@@ -53,8 +53,8 @@ def test_an_entry_the_store_never_takes_is_put_aside_and_those_behind_it_are_wri
         alarms: list[dict] = []
         daemon.daemon.guard._alarm = alarms.append
         writer, told, why = daemon.daemon.log_writer, [], []
-        writer.record(2**70, 0.0, "note", "no such run", told=told.append, refused=why.append)
-        writer.record(1, 0.0, "note", "the one behind it", told=told.append)
+        writer.record(2**70, 0.0, "note", "no such run", on_committed=told.append, on_refused=why.append)
+        writer.record(1, 0.0, "note", "the one behind it", on_committed=told.append)
         soon(lambda: len(told) == 1)
         assert told[0].text == "the one behind it"
         assert "cannot be written" in why[0]

@@ -11,7 +11,7 @@ from tests.support.models import recoil
 from tests.support.models.forward import Pellet
 from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
 from weighloop.analysis.figures import sensitivities as inputs
-from weighloop.analysis.figures.uncertainty import birge_ratio, own_inputs
+from weighloop.analysis.figures.independent_inputs import birge_ratio, independent_inputs
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.magnetostatics import bench_linearisation as bench_model
 from weighloop.analysis.outliers.screen import find_outliers
@@ -104,7 +104,9 @@ def test_each_spacer_stacks_up(whole):
     points = replace(estimate.points, spacers=counts)
     own = {
         o.key: o
-        for o in own_inputs(arranged.zeros, replace(estimate, points=points), BENCH, birge_ratio(estimate))
+        for o in independent_inputs(
+            arranged.zeros, replace(estimate, points=points), BENCH, birge_ratio(estimate)
+        )
     }
     root = own["each spacer"].root
     assert root.shape == (len(counts), int(counts.max()))

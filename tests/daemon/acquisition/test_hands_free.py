@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from tests.support.bench.virtual_bench import STRONG, VirtualBench, attraction
+from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure.manual_steps import least_change
 from weighloop.daemon.procedure.plan import make_plan
 from weighloop.drivers.device import BalanceReading
@@ -97,7 +98,7 @@ def test_a_whole_loop_on_the_twin_without_a_key() -> None:
     text = bench_file(
         twin.scenario, seed=3, dialect="status-line", ladder="spacers", balance_port="x", lift_port=None
     )
-    bench.controller.add_run(make_plan(text, 3), text, None, None, "test", None, hands_free=True)
+    bench.controller.add_run(RunRequest(make_plan(text, 3), text, "test", hands_free=True))
     tapped, magnet_turned = [], 0
     while bench.run is None or bench.run.state in ("planned", "running"):
         bench.advance(0.5)

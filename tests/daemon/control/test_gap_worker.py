@@ -48,7 +48,7 @@ def test_the_word_ends_the_move_before_or_after_the_thread_is_ready(early: bool)
     if not early:
         assert bench.asked.get(timeout=5) == 5
     assert bench.heard.empty()
-    bench.mover.said(task(1))
+    bench.mover.confirm(task(1))
     bench.go.set()
     assert bench.ended() == Stands(1, 5e-3, False)
 
@@ -61,7 +61,7 @@ def test_a_move_that_is_stopped_does_not_hold_up_the_next(early: bool) -> None:
         assert bench.asked.get(timeout=5) == 5
     bench.mover.stop()
     bench.mover.begin(task(2, 7))
-    bench.mover.said(task(2, 7))
+    bench.mover.confirm(task(2, 7))
     bench.go.set()
     stopped = bench.ended()
     assert isinstance(stopped, LiftFailed)
@@ -72,13 +72,13 @@ def test_a_move_that_is_stopped_does_not_hold_up_the_next(early: bool) -> None:
 def test_a_word_for_an_older_task_ends_nothing() -> None:
     bench = Bench(slow=True)
     bench.mover.begin(task(1))
-    bench.mover.said(task(1))
+    bench.mover.confirm(task(1))
     bench.mover.begin(task(2, 7))
     bench.go.set()
     assert bench.ended() == Stands(1, 5e-3, False)
     assert [bench.asked.get(timeout=5) for _ in range(2)] == [5, 7]
     assert bench.heard.empty()
-    bench.mover.said(task(2, 7))
+    bench.mover.confirm(task(2, 7))
     assert bench.ended() == Stands(2, 7e-3, False)
 
 

@@ -1,4 +1,4 @@
-"""The writer: told after the commit, in order; trouble costs time and nothing else."""
+"""The writer: heard of after the commit, in order; trouble costs time and nothing else."""
 
 import sqlite3
 import threading
@@ -21,7 +21,7 @@ class Heard:
         self.troubles: list[str] = []
         self.recovered = threading.Event()
 
-    def told(self, event: LogEvent) -> None:
+    def committed(self, event: LogEvent) -> None:
         self.events.append(event)
         with sqlite3.connect(self.path) as db:  # another connection sees only what is committed
             if not db.execute("SELECT 1 FROM events WHERE id = ?", (event.id,)).fetchone():
@@ -51,7 +51,7 @@ def log_writer(heard: Heard) -> LogWriter:
 def test_told_after_the_commit_and_in_order(heard: Heard) -> None:
     r = log_writer(heard)
     for number in range(60):
-        r.record(1, float(number), "note", "", {"n": number}, told=heard.told)
+        r.record(1, float(number), "note", "", {"n": number}, on_committed=heard.committed)
     heard.wait(60)
     assert heard.unseen == []
     assert [e.data["n"] for e in heard.events] == list(range(60))
@@ -61,7 +61,7 @@ def test_told_after_the_commit_and_in_order(heard: Heard) -> None:
 def test_raw_readings_are_written_before_a_later_entry(heard: Heard) -> None:
     r = log_writer(heard)
     r.raw(1, [Raw(0.1, 0.001, "steady")])
-    r.record(1, 0.2, "note", "", told=heard.told)
+    r.record(1, 0.2, "note", "", on_committed=heard.committed)
     heard.wait(1)
     with Store(heard.path, read_only=True) as store:
         assert len(store.raw(1).time_s) == 1
@@ -73,7 +73,7 @@ def test_a_locked_store_delays_and_loses_nothing(heard: Heard) -> None:
     other = sqlite3.connect(heard.path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     for number in range(5):
-        r.record(1, float(number), "note", "", {"n": number}, told=heard.told)
+        r.record(1, float(number), "note", "", {"n": number}, on_committed=heard.committed)
     end = time.monotonic() + 10
     while not heard.troubles and time.monotonic() < end:
         time.sleep(0.01)
@@ -91,12 +91,12 @@ def test_a_locked_store_delays_and_loses_nothing(heard: Heard) -> None:
 def test_a_full_disk_delays_and_loses_nothing(heard: Heard) -> None:
     """SQLite's own limit on the file's pages gives the very error of a full disk (SQLITE_FULL)."""
     r = log_writer(heard)
-    r.record(1, 0.0, "note", "", {"n": 0}, told=heard.told)
+    r.record(1, 0.0, "note", "", {"n": 0}, on_committed=heard.committed)
     heard.wait(1)
     pages = r.store.db.execute("PRAGMA page_count").fetchone()[0]
     r.store.db.execute(f"PRAGMA max_page_count = {pages}")
-    r.record(1, 1.0, "note", "x" * 200_000, {"n": 1}, told=heard.told)
-    r.record(1, 2.0, "note", "", {"n": 2}, told=heard.told)
+    r.record(1, 1.0, "note", "x" * 200_000, {"n": 1}, on_committed=heard.committed)
+    r.record(1, 2.0, "note", "", {"n": 2}, on_committed=heard.committed)
     end = time.monotonic() + 10
     while not heard.troubles and time.monotonic() < end:
         time.sleep(0.01)

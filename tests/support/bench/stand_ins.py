@@ -104,21 +104,21 @@ class LogWriter:
         data: dict[str, Any] | None = None,
         *,
         key: str | None = None,
-        told: Callable[[LogEvent], None] | None = None,
-        refused: Callable[[str], None] | None = None,
+        on_committed: Callable[[LogEvent], None] | None = None,
+        on_refused: Callable[[str], None] | None = None,
     ) -> None:
         entry = (run, time_s, f"2026-01-01T00:00:{time_s % 60:06.3f}Z", kind, text, data or {}, key)
-        self.waiting.append((entry, told))
+        self.waiting.append((entry, on_committed))
         if not self.fail:
             self.flush()
 
     def flush(self) -> None:
         while self.waiting:
-            entry, told = self.waiting.pop(0)
+            entry, on_committed = self.waiting.pop(0)
             (event,) = self.store.append([entry], self._raw)
             self._raw = []
-            if told is not None:
-                told(event)
+            if on_committed is not None:
+                on_committed(event)
 
     def raw(self, run: int | None, readings: list[Raw]) -> None:
         if self._raw and self._raw[-1][0] == run:
@@ -168,7 +168,7 @@ class Mover:
     def asked(self, count: int) -> None:
         pass
 
-    def said(self, task: events.Task) -> None:
+    def confirm(self, task: events.Task) -> None:
         assert task.height is not None
         assert self.by_hand
         self.bench.controller.happen(events.Stands(task.serial, task.height, False))

@@ -16,6 +16,7 @@ import numpy as np
 
 from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.control.controller import RunController
+from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.run import RunRecord
 from weighloop.daemon.store.store import Store
@@ -207,7 +208,7 @@ class VirtualBench:
         text = BENCH_TEXT.format(ladder=ladder)
         plan = make_plan(text, points)
         keep = self.controller.acquisition
-        number = self.controller.add_run(plan, text, None, None, "test", None, **more)
+        number = self.controller.add_run(RunRequest(plan, text, "test", **more))
         assert keep is not None
         self.controller.step()
         return number

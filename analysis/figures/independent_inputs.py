@@ -1,0 +1,76 @@
+"""The random inputs of a loop: what every reading, zero, gap and spacer is off by for itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..forces.force import force
+from ..forces.zeros import Zeros
+from ..inversion.loop import LoopEstimate
+from ..records.arrays import Floats
+from ..records.bench import Bench
+from . import model_error
+
+#: Repeatability of a gap that is set again, m, standard uncertainty: noted to 0.01 mm, or a lift's
+#: (0.01 mm wide rectangle; common practice, no source).
+U_GAP = 0.01e-3 / np.sqrt(12.0)
+#: Part of the stated uncertainty of a spacer that differs from one to the next, besides the whole of it
+#: that all have in common (our choice: the stack's error is then the batch's, as it should be).
+OWN_OF_SPACER = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class IndependentInput:
+    """A random input with a value of its own for every row, zero or spacer: force error = root @ z, N."""
+
+    key: str
+    words: str
+    root: Floats
+
+
+def birge_ratio(estimate: LoopEstimate) -> float:
+    """By how much the readings scatter more about the fit than they say, at least 1: the Birge ratio.
+
+    A fit that is as good as the readings claim has a reduced chi-square of 1; above, they claim too much
+    (R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
+    """
+    # The first curve may start anywhere and is only shown.
+    names = ("reduced_chi_square_descending", "reduced_chi_square_ascending")
+    values = [estimate.evidence[name] for name in names if name in estimate.evidence]
+    usable = [value for value in values if np.isfinite(value)]
+    return float(np.sqrt(max(1.0, np.mean(usable)))) if usable else 1.0
+
+
+def independent_inputs(
+    zeros: Zeros, estimate: LoopEstimate, bench: Bench, scale: float
+) -> tuple[IndependentInput, ...]:
+    """The random inputs: readings, zeros, gaps, and each spacer's own thickness."""
+    points = estimate.points
+    newton = abs(force(1.0, bench))
+    inputs = [IndependentInput("readings", "readings", np.diag(scale * newton * zeros.u_reading))]
+    if zeros.weights.shape[1]:
+        inputs.append(IndependentInput("zeros", "zeros", newton * zeros.weights * zeros.u_zero))
+    inputs.append(
+        IndependentInput("model", "what any model of a sample is off by", model_error.of_forces(estimate))
+    )
+    slope = force_by_gap(estimate)
+    inputs.append(IndependentInput("gap setting", "setting of each gap", np.diag(slope * U_GAP)))
+    spacer, counts = bench.gap.spacer, np.nan_to_num(points.spacers)
+    if spacer is not None and spacer.u > 0 and counts.any():
+        stack = np.arange(int(counts.max()))[None, :] < counts[:, None]
+        root = slope[:, None] * stack * (OWN_OF_SPACER * spacer.u)
+        inputs.append(IndependentInput("each spacer", "thickness of each single spacer", root))
+    return tuple(inputs)
+
+
+def force_by_gap(estimate: LoopEstimate) -> Floats:
+    """dF/dgap at every used row (N/m), (n,), along its own passage; 0 where there is no neighbour."""
+    points = estimate.points
+    slope = np.zeros(len(points))
+    for leg in np.unique(points.leg):
+        rows = np.flatnonzero((points.leg == leg) & points.used)
+        if len(rows) >= 2 and np.all(np.diff(points.gap[rows]) != 0):
+            slope[rows] = np.gradient(points.force[rows], points.gap[rows])
+    return slope
