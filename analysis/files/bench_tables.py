@@ -32,11 +32,11 @@ from .bench_quantities import (
 )
 
 
-class Table(BaseModel):
+class TomlTable(BaseModel):
     model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True, frozen=True)
 
 
-class MagnetTable(Table):
+class MagnetTable(TomlTable):
     height: Length
     remanence: Induction
     recoil_permeability: Pure = records.ReferenceMagnet.recoil_permeability
@@ -71,7 +71,7 @@ class RingMagnetTable(MagnetTable):
         return self
 
 
-class SampleTable(Table):
+class SampleTable(TomlTable):
     name: Annotated[str, Field(min_length=1, max_length=100)]
     mass: Mass | None = None
     offset: Offset = records.Sample.offset
@@ -101,7 +101,7 @@ class SpheroidSampleTable(SampleTable):
     height: Length
 
 
-class GapTable(Table):
+class GapTable(TomlTable):
     contact: Contact
     ladder: Literal["lift", "spacers"] = "lift"
     spacer: Spacer | None = None
@@ -118,7 +118,7 @@ class GapTable(Table):
         return self
 
 
-class BalanceTable(Table):
+class BalanceTable(TomlTable):
     port: str = ""
     dialect: str = records.Balance.dialect
     resolution: Annotated[Measured, quantity("kg", "1 mg", above=0)]
@@ -134,7 +134,7 @@ class BalanceTable(Table):
         return self
 
 
-class LiftTable(Table):
+class LiftTable(TomlTable):
     port: str
     travel: Travel = Measured(records.Gap.travel)
     take_up: Annotated[Measured, quantity("m", "0.05 mm", above=-1e-12)] = Measured(0.0)
@@ -153,13 +153,13 @@ class LiftTable(Table):
         return self
 
 
-class SiteTable(Table):
+class SiteTable(TomlTable):
     latitude: Latitude = records.Site.latitude
     altitude: Altitude = records.Site.altitude
     temperature: Temperature = records.Site.temperature
 
 
-class CoilTable(Table):
+class CoilTable(TomlTable):
     turns: Annotated[int, Field(ge=1, le=100_000, strict=True)]
     inner_diameter: Length
     outer_diameter: Length
@@ -177,7 +177,7 @@ class CoilTable(Table):
         return self
 
 
-class CalibrationTable(Table):
+class CalibrationTable(TomlTable):
     date: datetime.date
     expires: datetime.date
     temperature: Temperature
@@ -197,7 +197,7 @@ class CalibrationTable(Table):
         return self
 
 
-class BenchTable(Table):
+class BenchTable(TomlTable):
     reference_magnet: Annotated[
         CylinderMagnetTable | BlockMagnetTable | RingMagnetTable, Field(discriminator="shape")
     ]

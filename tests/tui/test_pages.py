@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 from prometheus_client.parser import text_string_to_metric_families
 
-from tests.support.scripted_daemon import live_at, run_at, snapshot
+from tests.support.screen.scripted_daemon import live_at, run_at, snapshot
 from weighloop.analysis.errors import NotPossible
 from weighloop.tui.cli import weighloop
 from weighloop.tui.web.bench_link import BenchFacts

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 
 from tests.support import EXAMPLES, ROOT
 
-TABLE = ROOT / "tests" / "tui" / "mistakes.toml"
+TABLE = ROOT / "tests" / "tui" / "cli" / "mistakes.toml"
 PAGE = ROOT / "hardware_notes" / "mistakes.md"
 HEAD = """# Mistakes, and what is said of them
 

@@ -9,8 +9,8 @@ import numpy as np
 
 import weighloop as wl
 from tests.support import EXAMPLES
-from tests.support.lab_store import weigh
-from tests.tui.test_verbs import QUICK, call, good
+from tests.support.store.lab_store import weigh
+from tests.tui.cli.test_verbs import QUICK, call, good
 
 
 def test_raw_readings_of_a_run_are_in_the_package(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from tests.benchmarks.calibrated import FILE
 from tests.support.models.loops import PER_KG
 from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
-from tests.tui.test_verbs import call, good
+from tests.tui.cli.test_verbs import call, good
 from weighloop.analysis.files.bench_file import read_bench
 
 TRUE = UnevenBench(remanence=1.288, contact=1.04e-3, core=0.03, scale=1.003)
