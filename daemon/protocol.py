@@ -43,6 +43,7 @@ class Action(TypedDict):
     orientation: int | None
     hint: str  # hands-free: how the balance will know that it is done, "" where only a key tells
     sets_spacers: bool  # whether the number of spacers is to be set now
+    ready: NotRequired[bool]  # a run by single steps: the last one is done, the next may be asked for
 
 
 class Device(TypedDict):
@@ -258,6 +259,39 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
         "int: the run's id",
         True,
     ),
+    "run.open": (
+        "begin a run by single steps: a script asks for them, as each is done; needs a lift",
+        {
+            "bench_text": "str",
+            "target_u_kg": "float or null",
+            "name": "str or null",
+        },
+        "int: the run's id",
+        True,
+    ),
+    "gap.go": (
+        "single step: go to a gap (the zero and the turn that it needs come first)",
+        {
+            "gap_m": "float",
+            "orientation": "int, optional: +1 or -1; left out: as it is",
+            "turn_back": "bool, optional: whether the gap may lie back on the branch, which begins another",
+        },
+        "int: the step's number",
+        True,
+    ),
+    "reading.take": (
+        "single step: one settled reading at the gap where the sample stands",
+        {},
+        "int: the step's number, as in the point",
+        True,
+    ),
+    "zero.take": (
+        "single step: the lift to the far end, the sample away, one settled reading",
+        {"turn_back": "bool, optional: whether the branch may end on its way in"},
+        "int: the step's number, as in the point",
+        True,
+    ),
+    "run.finish": ("end a run by single steps, with a last zero", {}, "bool", True),
     "run.hold": ("hold the run", {"why": "str or null"}, "bool", True),
     "run.go_on": ("go on with a held run", {}, "bool", True),
     "run.stop": ("end the run; the lift goes to the far end", {"why": "str or null"}, "bool", True),

@@ -82,7 +82,8 @@ ROOMS: dict[str, set[str]] = {
     "daemon/alarms": {"analysis/errors"},
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
-        "analysis/files", "analysis/forces", "analysis/planning", "analysis/records", "daemon/protocol",
+        "analysis/errors", "analysis/files", "analysis/forces", "analysis/planning", "analysis/records",
+        "daemon/protocol",
     },
     "daemon/acquisition": {
         "analysis/records", "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol",
@@ -104,6 +105,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/errors", "daemon/clock", "daemon/control", "daemon/paths", "daemon/procedure",
         "daemon/protocol", "daemon/store", "drivers/device",
     },
+    "daemon/single_steps": {"daemon/protocol", "daemon/server"},
     "daemon/simulation": {"analysis/errors", "daemon/protocol", "daemon/server"},
     # Beside the bench's daemon, which does not import it.
     "daemon/lab": {

@@ -24,6 +24,7 @@ _DOORS = {
     "InputError": "analysis.errors",
     "NotPossible": "analysis.errors",
     "Run": "analysis.run",
+    "SingleSteps": "daemon.single_steps",
     "WeighloopError": "analysis.errors",
     "calibrate": "analysis.desk",
     "compare": "analysis.desk",
@@ -42,6 +43,7 @@ __all__ = [
     "InputError",
     "NotPossible",
     "Run",
+    "SingleSteps",
     "WeighloopError",
     "calibrate",
     "compare",
@@ -73,6 +75,7 @@ if TYPE_CHECKING:
     from weighloop.analysis.records.bench import Bench  # pyright: ignore[reportMissingImports]
     from weighloop.analysis.run import Run, read_notebook, read_package  # pyright: ignore[reportMissingImports]
     from weighloop.analysis.units import registry as unit_registry  # pyright: ignore[reportMissingImports]
+    from weighloop.daemon.single_steps import SingleSteps  # pyright: ignore[reportMissingImports]
     from weighloop.daemon.store.run import read_run  # pyright: ignore[reportMissingImports]
 
 

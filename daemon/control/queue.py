@@ -64,8 +64,8 @@ class RunQueue:
             "not_before_utc": new.later,
             "hands_free": new.hands_free,
             "spacers_on_pan": new.spacers_on_pan,
-        }
-        text = f"Planned: {data['sample']}, {len(steps)} steps"
+        } | ({"single": True} if plan.single else {})
+        text = f"Planned: {data['sample']}, {'by single' if plan.single else len(steps)} steps"
         self.waiting.append(
             apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))
         )

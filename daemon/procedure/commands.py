@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from . import single_steps
 from .events import Act, Asked, BenchState, Confirm, Do, Record, Refuse, Task
 from .log_entries import hands_done, held, reading_of, restarted
 from .next_task import AS_IT_IS, ONCE_MORE, SAME_HEIGHT
@@ -44,6 +45,8 @@ def answer(run: RunRecord, stage: BenchState, asked: Asked) -> Outcome:
             return go_on(run, replace(stage, lift_failures=0, person_first=False))
         case "repeat":
             return _repeat(run, stage)
+        case "gap" | "reading" | "zero" | "finish":
+            return run, stage, single_steps.answer(run, stage, asked)
         case "confirm":
             return _confirm(run, stage, asked.text, asked.code)
 
@@ -79,6 +82,8 @@ def go_on(run: RunRecord, stage: BenchState, by: str = "a person") -> Outcome:
 
 def _repeat(run: RunRecord, stage: BenchState) -> Outcome:
     task = stage.task
+    if run.single:
+        return run, stage, [Refuse("a script takes its readings: it can ask for another at the same gap")]
     if task is not None and task.kind == "read":
         fresh = replace(task, serial=stage.serial + 1)
         return run, replace(stage, task=fresh, serial=fresh.serial), [Do(fresh)]

@@ -252,11 +252,13 @@ class Trouble:
 
 @dataclass(frozen=True)
 class Asked:
-    """A person's word: hold, go on, stop, confirm, repeat."""
+    """A person's word: hold, go on, stop, confirm, repeat; or a script's that asks for single steps."""
 
-    what: Literal["hold", "go-on", "stop", "confirm", "repeat"]
+    what: Literal["hold", "go-on", "stop", "confirm", "repeat", "gap", "reading", "zero", "finish"]
     text: str | None = None
     code: str | None = None  # of the action that is confirmed
+    step: Step | None = None  # the gap to go to
+    turn_back: bool = False  # whether it may lie back on the branch
 
 
 Event = (

@@ -57,7 +57,10 @@ MOST_RESETS = 4
 LOST_BORNE = 1.5e-5
 #: The entries a run waits for.
 RECORDS = frozenset(
-    ("zero", "point", "hands", "held", "went-on", "stopped", "finished", "restarted", "started", "homed")
+    (
+        *("zero", "point", "hands", "asked", "held", "went-on"),
+        *("stopped", "finished", "restarted", "started", "homed"),
+    )
 )
 
 
@@ -88,7 +91,7 @@ def _advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
         if not stage.retreat or moving:
             return run, stage, acts
     wanted = next_task(run, stage)
-    over = run.state == "running" and run.next_step is None and wanted is None
+    over = run.state == "running" and run.next_step is None and wanted is None and not run.single
     if over and not moving and not stage.unrecorded:
         ending = Record("finished", "The run is finished.", {})
         stage = replace(stage, retreat=run.ladder == "lift", unrecorded=1, task=None, ending=True)

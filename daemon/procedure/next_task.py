@@ -37,7 +37,7 @@ def next_task(run: RunRecord, stage: BenchState) -> Task | None:
     return _towards(run, stage, step)
 
 
-def _towards(run: RunRecord, stage: BenchState, step: Step) -> Task:
+def _towards(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
     """The next thing on the way to the step."""
     wanted = step["kind"] == "point"
     handled = run.sample_on is wanted and (not wanted or run.orientation == step["orientation"])
@@ -51,7 +51,10 @@ def _towards(run: RunRecord, stage: BenchState, step: Step) -> Task:
         return _ask("turn-over", step, run)
     if run.ladder == "lift" and step["kind"] == "zero" and run.unchecked:
         return Task("establish")  # the sample is away: did the lift lose steps since it was homed last?
-    return _setting(run, stage, step) or Task("read", step=step)
+    setting = _setting(run, stage, step)
+    if setting is None and run.waits == step["step"]:
+        return None
+    return setting or Task("read", step=step)
 
 
 def _setting(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
@@ -141,6 +144,8 @@ def action_of(run: RunRecord, stage: BenchState) -> Action:
         text = f"Held: {run.why}. Take it with u = {stage.unsettled['u_kg'] * 1e6:.2g} mg, or once more?"
         choices = [AS_IT_IS, ONCE_MORE]
         return {**action, "code": "question", "text": text, "needs_confirm": True, "choices": choices}
+    if run.single and run.state == "running" and task is None and not stage.unrecorded:
+        return {**action, "text": "The script says what comes next.", "ready": True}
     if task is None or stage.confirmed_by or run.state in ENDED:
         words = {
             "held": f"Held: {run.why}. Go on when it is put right.",

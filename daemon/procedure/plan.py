@@ -26,6 +26,7 @@ class RunPlan:
     expected_u_M: tuple[float, float]
     warnings: tuple[str, ...] = ()
     limits: dict[str, float] = field(default_factory=dict)
+    single: bool = False  # a script asks for its steps one by one
 
 
 def make_plan(bench_text: str, points: int, target_u: float | None = None, source: str = "bench") -> RunPlan:

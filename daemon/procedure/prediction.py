@@ -17,7 +17,7 @@ def expected_reading(run: RunRecord | None, step: Step | None) -> tuple[float, f
     zero = run.last("zero") if run is not None else None
     if run is None or step is None or step["kind"] != "point" or zero is None:
         return None
-    pull = _by_its_pair(run, step) or _by_the_branch(run, step)
+    pull = (None if run.single else _by_its_pair(run, step)) or _by_the_branch(run, step)
     return (zero["value_kg"] + pull[0], pull[1]) if pull is not None else None
 
 
@@ -37,7 +37,7 @@ def _by_its_pair(run: RunRecord, step: Step) -> tuple[float, float] | None:
 
 def _by_the_branch(run: RunRecord, step: Step) -> tuple[float, float] | None:
     """Measured over planned pull, carried on from the last two points of the same passage."""
-    planned = {s["step"]: s["predicted_reading_kg"] for s in run.plan}
+    planned = {s["step"]: s["predicted_reading_kg"] for s in (*run.plan, *run.steps)}
     ratios = []
     for p in run.points:
         if p["kind"] == "point" and p["leg"] == step["leg"] and p["set_aside"] is None:
@@ -98,9 +98,11 @@ def _scale(run: RunRecord) -> float:
 def _gradient(run: RunRecord, place: Step | Point) -> float:
     """The planned pull of the saturated sample at a place, kg: on the way out; 0 where unknown."""
     here = {
-        s["leg"]: abs(_planned(s)) for s in run.plan if s["kind"] == "point" and _place(s) == _place(place)
+        s["leg"]: abs(_planned(s))
+        for s in (run.steps if run.single else run.plan)
+        if s["kind"] == "point" and _place(s) == _place(place)
     }
-    return here.get(1) or here.get(0) or 0.0
+    return here.get(1) or here.get(0) or max(here.values(), default=0.0)
 
 
 def _place(place: Step | Point) -> tuple[float | None, int | None]:

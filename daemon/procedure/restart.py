@@ -47,6 +47,9 @@ def restart(
     balance, so a pull that was read is read again before others are.
     """
     step = run.next_step
+    if run.single:  # the script begins another branch, from the far end and with a zero of its own
+        broken = run.steps and (need_zero or moved or compare)
+        return Restart(_renumber(run, (_zero(run.steps[-1]),)), {}) if broken else None
     if step is None:
         return None
     if run.ladder == "lift" and ((moved and under_way(run)) or (compare and _may_compare(run))):

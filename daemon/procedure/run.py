@@ -63,6 +63,8 @@ class RunRecord:
     hands_free: bool = False  # the balance may show that an action was done
     spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
     resets: int = 0  # branches begun again because the lift lost its position, since a person let it go on
+    single: bool = False  # its steps are asked for one by one
+    waits: int = 0  # the step whose gap is set, and which is read when that is asked for
     warnings: tuple[str, ...] = ()  # events that could not be used, in words
 
     @property
@@ -120,9 +122,18 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 not_before_utc=data.get("not_before_utc"),
                 hands_free=data.get("hands_free", False),
                 spacers_on_pan=data.get("spacers_on_pan", True),
+                single=data.get("single", False),
                 started_utc=event.utc,
                 plan=steps,
                 steps=steps,
+            )
+        case "asked":
+            return replace(
+                run,
+                steps=run.steps + tuple(cast(list[Step], data["steps"])),
+                done=run.done + (1 if data.get("passed") else 0),
+                waits=data["waits"],
+                single=not data.get("finish"),
             )
         case "started" | "went-on":
             resets = run.resets if data.get("by") == "itself" else 0
@@ -196,7 +207,7 @@ def run_line(run: RunRecord) -> RunLine:
 
 def seconds_left(run: RunRecord) -> float | None:
     """Time to the end, s, by the plan's rate first and by the run's own as soon as it has one."""
-    if run.state in ENDED or not run.steps:
+    if run.state in ENDED or run.single or not run.steps:
         return None
     left = len(run.steps) - run.done
     times = [p["time_s"] for p in run.points[-12:]]

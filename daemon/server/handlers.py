@@ -8,7 +8,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from ...analysis.errors import InputError, NotPossible
 from ...drivers.device import DeviceError
@@ -16,6 +16,7 @@ from ..control.controller import RunController
 from ..control.pending import Refused
 from ..control.queue import RunRequest
 from ..procedure import events
+from ..procedure.run import RunRecord
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from ..store.store import Store, StoreError
 from .connection import Connection, Handler, RpcError
@@ -49,6 +50,11 @@ class Methods:
             "status": self.status,
             "run.plan": self.plan,
             "run.start": self.start,
+            "run.open": self.open_run,
+            "gap.go": self.go,
+            "reading.take": self.reading,
+            "zero.take": self.zero,
+            "run.finish": self._word("finish", None),
             "run.hold": self._word("hold", "why"),
             "run.go_on": self._word("go-on", None),
             "run.stop": self._word("stop", "why"),
@@ -101,16 +107,49 @@ class Methods:
         queued = params.get("queue", False)
 
         def add() -> int:
-            controller = self.controller
-            busy = controller.run is not None and controller.run.state in ("running", "held")
-            if busy and not queued and later is None:
-                assert controller.run is not None
-                state = f"run {controller.run.id} is {controller.run.state}"
-                raise Refused(f"{state}; stop it first, or start with queue = true")
-            numbers = [controller.add_run(new) for _ in range(loops)]
+            if not queued and later is None:
+                self._refuse_if_busy("stop it first, or start with queue = true")
+            numbers = [self.controller.add_run(new) for _ in range(loops)]
             return numbers[0]
 
         return await self._once_committed(add)
+
+    async def open_run(self, connection: Connection, params: dict[str, Any]) -> int:
+        from ..procedure.single_steps import plan_of_none
+
+        if (reason := self._may_start()) is not None:
+            raise RpcError(ERROR_NOT_POSSIBLE, reason)
+        text, name, target = params.get("bench_text"), params.get("name"), params.get("target_u_kg")
+        if text is None:
+            raise RpcError(-32602, "bench_text (the text of a bench file) is needed")
+        plan = await self._made(plan_of_none, text, _target(params))
+
+        def add() -> int:
+            self._refuse_if_busy()
+            return self.controller.add_run(RunRequest(plan, text, self.version, target, name))
+
+        return await self._once_committed(add)
+
+    async def go(self, connection: Connection, params: dict[str, Any]) -> int:
+        from ..procedure.single_steps import step_at
+
+        run = self.controller.run
+        orientation = params.get("orientation")
+        if params.get("gap_m") is None:
+            raise RpcError(-32602, "gap_m is needed: the gap to go to, m")
+        if orientation not in (None, 1, -1):
+            raise RpcError(ERROR_BAD_INPUT, f"orientation is {orientation!r}; expected 1 or -1")
+        if run is None:
+            raise RpcError(ERROR_NOT_POSSIBLE, "there is no run; begin one with run.open")
+        turned = run.steps[-1]["orientation"] if run.steps else 1
+        step = await self._made(step_at, run.bench_text, params.get("gap_m"), orientation or turned)
+        return await self._step(events.Asked("gap", step=step, turn_back=params.get("turn_back", False)))
+
+    async def reading(self, connection: Connection, params: dict[str, Any]) -> int:
+        return await self._step(events.Asked("reading"))
+
+    async def zero(self, connection: Connection, params: dict[str, Any]) -> int:
+        return await self._step(events.Asked("zero", turn_back=params.get("turn_back", False)))
 
     async def set_aside(self, connection: Connection, params: dict[str, Any]) -> bool:
         number, why = params.get("point"), params.get("why")
@@ -168,6 +207,16 @@ class Methods:
 
         return handler
 
+    def _refuse_if_busy(self, instead: str = "stop it first") -> None:
+        run = self.controller.run
+        if run is not None and run.state in ("running", "held"):
+            raise Refused(f"run {run.id} is {run.state}; {instead}")
+
+    async def _step(self, asked: events.Asked) -> int:
+        """A script's word, once it is committed; the number of its step."""
+        await self._future(self.controller.ask(asked))
+        return await self._in_controller(lambda: cast(RunRecord, self.controller.run).steps[-1]["step"])
+
     async def _plan(self, params: dict[str, Any]) -> RunPlan:
         from ..procedure.plan import make_plan
 
@@ -176,13 +225,12 @@ class Methods:
             raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
         if not 2 <= points <= 200:
             raise RpcError(ERROR_BAD_INPUT, f"points is {points!r}; expected 2 to 200 gaps")
-        target = params.get("target_u_kg")
-        if target is not None and not 0 < target < 1:
-            raise RpcError(
-                ERROR_BAD_INPUT, f"target_u_kg is {target!r}; expected a mass in kg above zero, or null"
-            )
+        return await self._made(make_plan, text, points, _target(params))
+
+    async def _made(self, make: Callable[..., Any], *words: Any) -> Any:
+        """What ``make`` makes of a bench file, in a thread of its own."""
         try:
-            return await asyncio.to_thread(make_plan, text, points, target)
+            return await asyncio.to_thread(make, *words)
         except InputError as error:
             raise RpcError(ERROR_BAD_INPUT, str(error)) from None
         except NotPossible as error:
@@ -220,6 +268,15 @@ class Methods:
             return await asyncio.to_thread(read)
         except StoreError as error:
             raise RpcError(ERROR_NOT_POSSIBLE, str(error)) from None
+
+
+def _target(params: dict[str, Any]) -> float | None:
+    target = params.get("target_u_kg")
+    if target is not None and not 0 < target < 1:
+        raise RpcError(
+            ERROR_BAD_INPUT, f"target_u_kg is {target!r}; expected a mass in kg above zero, or null"
+        )
+    return target
 
 
 def _whole(params: dict[str, Any], key: str) -> int:
