@@ -109,8 +109,8 @@ ROOMS: dict[str, set[str]] = {
     "daemon/simulation": {"analysis/errors", "daemon/protocol", "daemon/server"},
     # Beside the bench's daemon, which does not import it.
     "daemon/lab": {
-        "analysis/errors", "analysis/files", "analysis/results", "daemon/procedure", "daemon/server",
-        "daemon/simulation", "daemon/store",
+        "analysis/errors", "analysis/files", "analysis/results", "daemon/procedure", "daemon/protocol",
+        "daemon/server", "daemon/simulation", "daemon/store",
     },
     "daemon/store_guard": {
         "daemon/clock", "daemon/health", "daemon/paths", "daemon/procedure", "daemon/store",

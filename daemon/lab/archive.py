@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from types import TracebackType
@@ -14,7 +15,7 @@ from psycopg.conninfo import make_conninfo
 
 from ...analysis.errors import WeighloopError
 from . import schema
-from .messages import Course, EventBatch, Table
+from .messages import Course, EventBatch, OpenBlock, Table
 
 
 class ArchiveError(WeighloopError):
@@ -45,6 +46,7 @@ _NOT_DONE: LiteralString = (
     " (f.bench, f.store, f.epoch, f.run, f.upto) = (r.bench, r.store, r.epoch, r.run, r.upto)"
     " AND f.settings = %s AND f.version = %s) ORDER BY bench, store, epoch, run"
 )
+_NO_TEXT = re.compile("[\0\ud800-\udfff]")
 #: One archive migrates at a time; any number that no other program is likely to take.
 _LOCK = 7_308_915
 
@@ -120,6 +122,25 @@ class Archive:
                 self.stored += stored
                 self.repeated += len(rows) - stored
                 cursor.execute(_MOVE_ON[batch.table], (batch.last, *whose, batch.after, batch.last))
+
+    def keep_open(self, course: Course, block: OpenBlock) -> None:
+        """What stands in no block yet, in the place of what was said before. Raises psycopg.Error."""
+        whose = (course.bench, course.store, course.epoch)
+        with self.db.transaction(), self.db.cursor() as cursor:
+            cursor.execute(f"DELETE FROM open_pieces WHERE {_WHOSE}", whose)
+            cursor.executemany(
+                "INSERT INTO open_pieces (bench, store, epoch, piece, after, session, run, packed)"
+                " VALUES (%s, %s, %s, %s, %s, %s, %s, %s)",
+                [(*whose, number, block.after, *piece) for number, piece in enumerate(block.pieces)],
+            )
+
+    def open_block(self, course: Course) -> list[tuple[int, int | None, bytes]]:
+        """``(session, run, packed)`` of what stands in no block yet; none where a newer block is here."""
+        found = self.db.execute(
+            f"SELECT session, run, packed FROM open_block WHERE {_WHOSE} ORDER BY piece",
+            (course.bench, course.store, course.epoch),
+        )
+        return list(found)
 
     def holds(self, course: Course) -> dict[Table, int]:
         """Up to which row of each table every one is here. Raises psycopg.Error."""
@@ -197,8 +218,9 @@ class Archive:
 
 
 def as_stored(table: Table, row: tuple[Any, ...]) -> tuple[Any, ...]:
-    """A row of the store in the archive's columns. The database's texts hold no NUL: it becomes U+FFFD."""
-    clean = tuple(v.replace("\0", "\ufffd") if isinstance(v, str) else v for v in row)
+    """A row of the store in the archive's columns. The database's texts hold neither NUL nor half a surrogate
+    pair: they become U+FFFD."""
+    clean = tuple(_NO_TEXT.sub("\ufffd", v) if isinstance(v, str) else v for v in row)
     return clean if table == "raw" else (*clean, as_json(str(row[7])))
 
 

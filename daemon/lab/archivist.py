@@ -12,7 +12,7 @@ import psycopg
 
 from .archive import Archive, ArchiveError, in_words
 from .broker import BrokerAddress, BrokerConnection
-from .messages import Archived, Course, EventBatch, decode, read_topic
+from .messages import Archived, Course, EventBatch, OpenBlock, decode, read_topic
 
 log = logging.getLogger(__name__)
 #: Messages committed together at most, and how long to wait for more of them, s.
@@ -29,7 +29,8 @@ class Archivist:
         self._archive: Archive | None = None
         self._session = ""
         self._questions: dict[Course, str | None] = {}
-        topics = [f"weighloop/+/+/+/{word}" for word in ("events", "raw", "hello")]
+        self._open: dict[Course, OpenBlock] = {}
+        topics = [f"weighloop/+/+/+/{word}" for word in ("events", "raw", "open", "hello")]
         self._link = BrokerConnection(broker, f"{name}-{secrets.token_hex(4)}", topics)
 
     def run(self, stop: threading.Event) -> None:
@@ -38,11 +39,13 @@ class Archivist:
         try:
             while not stop.is_set():
                 waiting += self._gathered()
-                if not (waiting or self._questions):
+                if not (waiting or self._questions or self._open):
                     continue
                 try:
                     archive = self._connected()
                     self._commit(archive, waiting)
+                    for course, block in self._open.items():
+                        archive.keep_open(course, block)
                     for course in {*self._questions, *(course for course, _ in waiting)}:
                         self._answer(archive, course)
                 except (ArchiveError, psycopg.OperationalError, psycopg.InterfaceError) as error:
@@ -52,8 +55,10 @@ class Archivist:
                     stop.wait(DATABASE_PAUSE)
                     # What waits is sent again by those who wait for an answer.
                     waiting.clear()
+                    self._open.clear()
                     continue
                 waiting.clear()
+                self._open.clear()
                 self._questions.clear()
         finally:
             self._link.close()
@@ -75,6 +80,8 @@ class Archivist:
                 course, word = read_topic(topic)
                 if word == "hello":
                     self._questions[course] = payload.decode("ascii")[:64]
+                elif word == "open":
+                    self._open[course] = OpenBlock.decode(payload)
                 elif word == "events" or word == "raw":
                     batches.append((course, decode(word, payload)))
                     self._questions.setdefault(course, None)

@@ -98,6 +98,11 @@ class BrokerConnection:
         """Publish once at least (QoS 1), as soon as there is a connection."""
         self._client.publish(topic, payload, 1)
 
+    def show(self, topic: str, payload: bytes) -> None:
+        """Publish for who looks now (QoS 0), kept by the broker for who comes; lost without a connection."""
+        if self._client.is_connected():
+            self._client.publish(topic, payload, 0, retain=True)
+
     def close(self) -> None:
         """Say goodbye."""
         if self._online is not None and self._client.is_connected():

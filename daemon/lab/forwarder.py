@@ -15,7 +15,8 @@ from pathlib import Path
 
 from ..store.store import StoreError
 from .broker import BrokerAddress, BrokerConnection
-from .messages import TABLES, Archived, Course, check_name, encode, read_topic
+from .live_values import LiveValues
+from .messages import TABLES, Archived, Course, OpenBlock, check_name, encode, read_topic
 from .outbox import Outbox
 from .source import StoreSource
 
@@ -24,24 +25,32 @@ log = logging.getLogger(__name__)
 PAUSE = 0.25
 #: How long to wait for a store that cannot be read, s.
 STORE_PAUSE = 2.0
+#: How often the raw readings that stand in no block yet are sent, and again where nothing has changed, s.
+OPEN_EVERY, OPEN_AGAIN = 2.0, 30.0
 
 
 class Forwarder:
-    """One bench's. ``run`` works until ``stop`` is set, or until the archive has everything (``once``)."""
+    """One bench's. ``run`` works until ``stop`` is set, or until the archive has everything (``once``).
 
-    def __init__(self, store: Path, bench: str, broker: BrokerAddress) -> None:
+    ``live``: the daemon's socket, whose live values are shown once a second; None: they are not.
+    """
+
+    def __init__(self, store: Path, bench: str, broker: BrokerAddress, live: Path | None = None) -> None:
         self._source = StoreSource(store, check_name(bench))
         self._outbox = Outbox()
         self._course: Course | None = None
         self._up = False
         self._told: set[str] = set()
         self.published = 0
+        self._open: OpenBlock | None = None
+        self._open_looked = self._open_sent = float("-inf")
         self._link = BrokerConnection(
             broker,
             f"weighloop-forward-{bench}",
             [f"weighloop/{bench}/+/+/archived"],
             online=f"weighloop/{bench}/online",
         )
+        self._live = None if live is None else LiveValues(live, f"weighloop/{bench}/live", self._link)
 
     @property
     def again(self) -> int:
@@ -51,6 +60,8 @@ class Forwarder:
     def run(self, stop: threading.Event, *, once: bool = False) -> None:
         """Forward. Raises nothing for what can come right by itself."""
         pause = 0.0
+        if self._live is not None:
+            self._live.start()
         try:
             while not stop.is_set():
                 self._hear(pause)
@@ -65,6 +76,8 @@ class Forwarder:
                     return
                 pause = 0.0 if moved else PAUSE
         finally:
+            if self._live is not None:
+                self._live.stop()
             self._link.close()
             self._source.close()
 
@@ -95,10 +108,12 @@ class Forwarder:
         if not self._up:
             return False
         now = time.monotonic()
-        look = self._source.look({table: self._outbox.room(table, now) for table in TABLES})
+        wanted = {table: self._outbox.room(table, now) for table in TABLES}
+        look = self._source.look(wanted, open_block=now - self._open_looked >= OPEN_EVERY)
         if look.course != self._course:
             # Another store, or another course of it, of which nothing is known yet.
             self._course, self._outbox = look.course, Outbox(again=self._outbox.again)
+            self._open = None
         for text in look.left_out:
             self._tell(f"{text} is damaged and is left out")
         if self._outbox.must_ask(now):
@@ -109,7 +124,16 @@ class Forwarder:
             self._link.say(look.course.topic(batch.table), encode(batch))
             self._outbox.note_sent(batch.table, batch.last, len(batch.rows), now)
             self.published += len(batch.rows)
+        if look.open_block is not None:
+            self._open_looked = now
+            self._send_open(look.course, look.open_block, now)
         return bool(look.batches)
+
+    def _send_open(self, course: Course, block: OpenBlock, now: float) -> None:
+        """What stands in no block yet: when it has changed, and now and then, for an archive that lost it."""
+        if block != self._open or now - self._open_sent >= OPEN_AGAIN:
+            self._link.say(course.topic("open"), block.encode())
+            self._open, self._open_sent = block, now
 
     def _tell(self, text: str) -> None:
         """Say it once."""

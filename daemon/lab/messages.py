@@ -1,9 +1,10 @@
 """What goes over the broker between a bench's forwarder and the archive: topics, batches of rows, words.
 
-``weighloop/BENCH/STORE/EPOCH/`` followed by ``events`` or ``raw`` (rows, to the archive), ``hello`` (a
-question, to the archive) or ``archived`` (the archive's answer); ``weighloop/BENCH/online`` is kept by the
-broker and says 1, or 0 by the last will. Rows are those of the store, column by column, with their own
-checksum.
+``weighloop/BENCH/STORE/EPOCH/`` followed by ``events`` or ``raw`` (rows, to the archive), ``open`` (raw
+readings in no block yet, to the archive), ``hello`` (a question, to the archive) or ``archived`` (the
+archive's answer). ``weighloop/BENCH/online`` is kept by the broker and says 1, or 0 by the last will;
+``weighloop/BENCH/live`` is kept too, for dashboards: nothing is ever taken up from it. Rows are those of the
+store, column by column, with their own checksum.
 """
 
 from __future__ import annotations
@@ -134,6 +135,36 @@ def can_travel(table: Table, row: tuple[Any, ...]) -> bool:
         else type(value) in kinds and (kinds != (int,) or 0 <= value <= _LARGEST)
         for value, (kinds, may_be_empty) in zip(row, _KINDS[table], strict=True)
     )
+
+
+@dataclass(frozen=True)
+class OpenBlock:
+    """Raw readings that stand in no block yet: ``(session, run, packed)`` in order, after block ``after``."""
+
+    after: int
+    pieces: tuple[tuple[int, int | None, bytes], ...]
+
+    def encode(self) -> bytes:
+        """The block as it travels."""
+        pieces = [(session, run, base64.b64encode(packed).decode()) for session, run, packed in self.pieces]
+        return json.dumps({"after": self.after, "pieces": pieces}, separators=(",", ":")).encode()
+
+    @classmethod
+    def decode(cls, payload: bytes) -> OpenBlock:
+        """The block of a message. Raises ValueError for anything that is not one."""
+        try:
+            said = json.loads(payload)
+            pieces = tuple(
+                (
+                    _whole(session),
+                    None if run is None else _whole(run),
+                    base64.b64decode(packed, validate=True),
+                )
+                for session, run, packed in said["pieces"]
+            )
+            return cls(_whole(said["after"]), pieces)
+        except (KeyError, TypeError, RecursionError, UnicodeDecodeError) as error:
+            raise ValueError(f"no open block: {error!r}") from None
 
 
 @dataclass(frozen=True)

@@ -127,7 +127,32 @@ EXCEPTION WHEN insufficient_privilege THEN
 END $$;
 """
 
+_OPEN = """
+-- Raw readings that stand in no block at the bench yet: the newest word of each course, until the block
+-- itself has come. `after` is the last block before them.
+CREATE TABLE open_pieces (
+    bench text NOT NULL,
+    store uuid NOT NULL,
+    epoch uuid NOT NULL,
+    piece int NOT NULL,
+    after bigint NOT NULL,
+    session bigint NOT NULL,
+    run bigint,
+    packed bytea NOT NULL,
+    PRIMARY KEY (bench, store, epoch, piece)
+);
+CREATE VIEW open_block AS
+    SELECT p.* FROM open_pieces p JOIN courses c USING (bench, store, epoch) WHERE p.after = c.raw;
+DO $$ BEGIN
+    GRANT SELECT ON open_pieces, open_block TO weighloop_people, weighloop_bench;
+    GRANT INSERT, DELETE ON open_pieces TO weighloop_bench;
+EXCEPTION WHEN insufficient_privilege OR undefined_object THEN
+    RAISE NOTICE 'nothing was granted to weighloop_bench and weighloop_people: not allowed here';
+END $$;
+"""
+
 STEPS: tuple[tuple[str, str], ...] = (
     ("rows of the benches, figures, views", _FIRST),
     ("roles for who fills and who reads", _ROLES),
+    ("raw readings of a block that is still open", _OPEN),
 )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..store.store import Store
-from .messages import COLUMNS, Course, EventBatch, Table, can_travel
+from .messages import COLUMNS, Course, EventBatch, OpenBlock, Table, can_travel
 
 STORED: dict[Table, str] = {"events": "events", "raw": "raw_blocks"}
 
@@ -22,6 +22,8 @@ class Look:
     batches: tuple[EventBatch, ...]
     #: Rows so damaged that they cannot travel, in words.
     left_out: tuple[str, ...] = ()
+    #: What stands in no block yet, where it was asked for.
+    open_block: OpenBlock | None = None
 
 
 class StoreSource:
@@ -32,8 +34,8 @@ class StoreSource:
         self._store: Store | None = None
         self._file: tuple[int, int] | None = None
 
-    def look(self, after: Mapping[Table, tuple[int, int] | None]) -> Look:
-        """The course, and by table the rows after a number (at most so many).
+    def look(self, after: Mapping[Table, tuple[int, int] | None], *, open_block: bool = False) -> Look:
+        """The course, and by table the rows after a number (at most so many); also the open block.
 
         Raises StoreError where there is no store, sqlite3.Error where it cannot be read.
         """
@@ -49,9 +51,21 @@ class StoreSource:
                 if rows := tuple(row for row in found if can_travel(table, row)):
                     batches.append(EventBatch(table, wanted[0], rows))
                 left_out += [f"row {row[0]} of {STORED[table]}" for row in found if row not in rows]
+            still_open = self._open_block(db) if open_block else None
         finally:
             db.execute("COMMIT")
-        return Look(Course(self.bench, uuid, epoch), tuple(batches), tuple(left_out))
+        return Look(Course(self.bench, uuid, epoch), tuple(batches), tuple(left_out), still_open)
+
+    @staticmethod
+    def _open_block(db: sqlite3.Connection) -> OpenBlock:
+        last = db.execute("SELECT coalesce(max(id), 0) FROM raw_blocks").fetchone()[0]
+        rows = db.execute("SELECT session, run, packed FROM raw_tail ORDER BY id").fetchall()
+        sound = [
+            (session, run, packed)
+            for session, run, packed in rows
+            if type(session) is int and type(run) in (int, type(None)) and type(packed) is bytes
+        ]
+        return OpenBlock(last, tuple(sound))
 
     @staticmethod
     def _rows(db: sqlite3.Connection, table: Table, after: int, most: int) -> tuple[tuple[object, ...], ...]:

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import queue
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from ...analysis.errors import WeighloopError
 from ..simulation.rehearsal import Rehearsal
 from ..store.store import Store
 from .archive import Archive
+from .broker import BrokerAddress, BrokerConnection
 from .engines import Engines
 from .messages import COLUMNS, TABLES, Course, Table
 from .reanalysis import Settings, reanalyse
@@ -113,6 +115,7 @@ def trial(folder: Path, benches: int, speed: float, points: int, workers: int) -
         for seed, (name, path) in enumerate(stores.items(), start=1):
             rehearsal = stack.enter_context(Rehearsal(path, seed=seed, speed=speed))
             words = ("forward", "--bench", name, "--store", str(path), *broker)
+            words += ("--live", str(rehearsal.socket))
             stack.enter_context(lab_process(*words, log=folder / f"{name}.log"))
             people.append(threading.Thread(target=_weigh, args=(rehearsal, points, ended, name), daemon=True))
             people[-1].start()
@@ -123,9 +126,27 @@ def trial(folder: Path, benches: int, speed: float, points: int, workers: int) -
         engines.start_broker()
         for person in people:
             person.join()
+        _print_live(engines.broker_port, names)
         print("the loops have ended; waiting for what is still on its way")
         good = _compared(archive, stores, ended)
         return _figures_compared(archive, stores, workers) and good
+
+
+def _print_live(port: int, names: Sequence[str], patience: float = 20.0) -> None:
+    """Print the live values that the broker keeps for who comes."""
+    link = BrokerConnection(BrokerAddress(port=port), "trial", ["weighloop/+/live"])
+    heard: dict[str, Any] = {}
+    deadline = time.monotonic() + patience
+    try:
+        while len(heard) < len(names) and time.monotonic() < deadline:
+            with suppress(queue.Empty):
+                topic, payload = link.heard.get(timeout=1.0)
+                if topic:
+                    heard[topic.split("/")[1]] = json.loads(payload)
+    finally:
+        link.close()
+    for name in names:
+        print(f"{name:10} live: {json.dumps(heard.get(name, 'nothing was heard'))}")
 
 
 def _compared(

@@ -12,9 +12,10 @@ import pytest
 from tests.support.store.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
 from weighloop.daemon.lab.engines import Engines, missing
-from weighloop.daemon.lab.messages import TABLES
+from weighloop.daemon.lab.messages import TABLES, Course
 from weighloop.daemon.lab.reanalysis import Settings, figures_of, reanalyse
 from weighloop.daemon.lab.trial import arrived, lab_process
+from weighloop.daemon.store.raw_blocks import Raw
 from weighloop.daemon.store.store import Store
 
 pytestmark = [
@@ -90,6 +91,22 @@ def test_what_is_weighed_is_archived_once_through_kills_and_restores(tmp_path: P
 
         check_figures(archive)
         views(archive)
+        open_readings(archive, stores["bench-2"])
+
+
+def open_readings(archive: Archive, path: Path) -> None:
+    """Raw readings that stand in no block yet are in the archive, and make room for their block."""
+    with Store(path) as store:
+        store.begin_session("boot", "1", "2026-03-04T05:06:07+00:00", 0.0)
+        store.append(raw=[(2, [Raw(1.0, 2e-6, "steady")])])
+        identity = store.identity
+        course = Course("bench-2", identity["uuid"], identity["epoch"])
+        here = store.db.execute("SELECT session, run, packed FROM raw_tail ORDER BY id").fetchall()
+        until(lambda: archive.open_block(course) == here)
+        before = archive.holds(course)["raw"]
+        store.pack_tail(1)
+        until(lambda: archive.holds(course)["raw"] == before + 1)
+        assert archive.open_block(course) == []
 
 
 def check_figures(archive: Archive) -> None:

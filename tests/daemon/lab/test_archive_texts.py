@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from tests.support.store.lab_store import weigh
+from tests.support.store.lab_store import UTC, weigh
 from weighloop.analysis.errors import WeighloopError
 from weighloop.daemon.lab.archive import as_json, as_stored
-from weighloop.daemon.lab.messages import decode, encode
+from weighloop.daemon.lab.messages import OpenBlock, decode, encode
 from weighloop.daemon.lab.reanalysis import Settings, figures_of
 from weighloop.daemon.lab.source import StoreSource
+from weighloop.daemon.store import raw_blocks
+from weighloop.daemon.store.raw_blocks import Raw
 from weighloop.daemon.store.store import Store
 from weighloop.tui.cli import weighloop
 
@@ -33,10 +35,10 @@ from weighloop.tui.cli import weighloop
 )
 def test_what_the_database_s_json_cannot_hold_is_kept_as_text_only(content: str, held: bool) -> None:
     """RFC 8259; PostgreSQL's manual, 8.14: jsonb takes no \\u0000 and no half of a surrogate pair."""
-    row = (1, 1, None, 0.0, "u", "k", "a\0b", content, None, None)
+    row = (1, 1, None, 0.0, "u", "k", "a\0b\udc80", content, None, None)
     stored = as_stored("events", row)
     assert stored[7] == content
-    assert stored[6] == "a\ufffdb"
+    assert stored[6] == "a\ufffdb\ufffd"
     assert stored[-1] == as_json(content) == (content if held else None)
 
 
@@ -78,6 +80,23 @@ def test_a_row_that_is_not_what_was_committed_is_left_out(tmp_path: Path) -> Non
     changed = [(*row[:7], row[7].replace("value_kg", "volume_kg"), *row[8:]) for row in batch.rows]
     with pytest.raises((WeighloopError, ValueError), match="no reading yet"):
         figures_of(1, [a if a[5] == "x" else b for a, b in zip(batch.rows, changed, strict=True)], Settings())
+
+
+def test_readings_that_stand_in_no_block_yet_are_seen(tmp_path: Path) -> None:
+    path = tmp_path / "store.sqlite"
+    weigh(path)
+    source = StoreSource(path, "bench-1")
+    assert source.look({}, open_block=True).open_block == OpenBlock(1, ())
+    readings = [Raw(float(n), 1e-6 * n, None) for n in range(20)]
+    with Store(path) as store:
+        store.begin_session("boot", "1", UTC, 0.0)
+        store.append(raw=[(1, readings)])
+        store.append(raw=[(2, readings[:5])])
+    block = source.look({}, open_block=True).open_block
+    source.close()
+    assert block is not None
+    found = [(run, packed) for _, run, packed in block.pieces]
+    assert found == [(1, raw_blocks.pack(readings)), (2, raw_blocks.pack(readings[:5]))]
 
 
 def test_rows_that_a_damaged_disk_left_strange_hold_nothing_up(tmp_path: Path) -> None:

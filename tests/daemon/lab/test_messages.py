@@ -14,6 +14,7 @@ from weighloop.daemon.lab.messages import (
     Archived,
     Course,
     EventBatch,
+    OpenBlock,
     Table,
     check_name,
     decode,
@@ -52,6 +53,18 @@ def test_a_batch_comes_out_as_it_went_in(table: Table, row: st.SearchStrategy) -
         assert [list(map(type, r)) for r in back.rows] == [list(map(type, r)) for r in batch.rows]
 
     check()
+
+
+@given(NUMBER, st.lists(st.tuples(NUMBER, st.none() | NUMBER, st.binary(max_size=64)), max_size=4))
+def test_an_open_block_comes_out_as_it_went_in(after: int, pieces: list) -> None:
+    block = OpenBlock(after, tuple(pieces))
+    assert OpenBlock.decode(block.encode()) == block
+
+
+@given(st.binary(max_size=60) | st.text(max_size=60).map(str.encode))
+def test_anything_else_is_no_open_block(payload: bytes) -> None:
+    with pytest.raises(ValueError):
+        OpenBlock.decode(payload)
 
 
 @given(st.sampled_from(TABLES), st.binary(max_size=60) | st.text(max_size=60).map(str.encode))

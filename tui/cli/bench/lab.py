@@ -89,9 +89,17 @@ def command() -> None:
 @click.option("--bench", "bench", required=True, metavar="NAME", help="This bench's name in the lab.")
 @store_option
 @_with_broker
+@click.option(
+    "--live",
+    type=click.Path(path_type=Path),
+    metavar="SOCKET",
+    help="Show the live values of the daemon at this socket once a second, for dashboards.",
+)
 @click.option("--once", is_flag=True, help="End when the archive has everything.")
 @_unit
-def forward(bench: str, store_path: Path | None, once: bool, unit: bool, **broker: Any) -> None:
+def forward(
+    bench: str, store_path: Path | None, live: Path | None, once: bool, unit: bool, **broker: Any
+) -> None:
     """Copy this bench's store to the archive, beside its daemon, until stopped.
 
     The store is opened read only. With the broker or the archive away it waits, and goes on where the
@@ -108,7 +116,7 @@ def forward(bench: str, store_path: Path | None, once: bool, unit: bool, **broke
     if unit:
         _print_unit(f"copies the store of {bench} to the lab's archive")
         return
-    forwarder = Forwarder(store_path or store_file(), bench, _address(**broker))
+    forwarder = Forwarder(store_path or store_file(), bench, _address(**broker), live)
     _until_told(lambda stop: forwarder.run(stop, once=once))
     note(f"rows sent {forwarder.published}, of these again {forwarder.again}")
 
