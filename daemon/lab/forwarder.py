@@ -16,7 +16,7 @@ from pathlib import Path
 from ..store.store import StoreError
 from .broker import BrokerAddress, BrokerConnection
 from .live_values import LiveValues
-from .messages import TABLES, Archived, Course, OpenBlock, check_name, encode, read_topic
+from .messages import TABLES, Archived, Course, OpenBlock, Table, check_name, encode, read_topic
 from .outbox import Outbox
 from .source import StoreSource
 
@@ -108,7 +108,7 @@ class Forwarder:
         if not self._up:
             return False
         now = time.monotonic()
-        wanted = {table: self._outbox.room(table, now) for table in TABLES}
+        wanted: dict[Table, tuple[int, int] | None] = {t: self._outbox.room(t, now) for t in TABLES}
         look = self._source.look(wanted, open_block=now - self._open_looked >= OPEN_EVERY)
         if look.course != self._course:
             # Another store, or another course of it, of which nothing is known yet.
