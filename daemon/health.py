@@ -12,7 +12,7 @@ from typing import Any
 
 #: Below this much free space a run is held and raw readings are no longer kept, bytes.
 DISK_LEAST = 200 * 1024 * 1024
-#: A fault that repeats is told again with its count after this many s of the machine's time.
+#: A fault that repeats is reported again with its count after this many s of the machine's time.
 REPEAT_EVERY = 600.0
 #: What is to be written waits no longer than this where all is well, s of the machine's time.
 WRITER_PATIENCE = 10.0

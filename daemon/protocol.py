@@ -210,7 +210,7 @@ TOPIC_DATA: Final[dict[Topic, str]] = {
 }
 REPLACEABLE: Final[frozenset[Topic]] = frozenset(("live", "run", "device"))
 
-#: Every method: parameters (name: what), result, and whether it needs the control role.
+#: Every method: parameters (name: what), result, and whether only the client in control may call it.
 METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "snapshot": ("everything needed to draw a screen", {}, "Snapshot", False),
     "status": ("health in short, for monitoring", {}, "object", False),

@@ -213,7 +213,7 @@ class Daemon:
             "planned": [r.id for r in controller.queue.waiting],
             "alarms_undelivered": self.alarm.undelivered(),
             "clients": len(self.server.connections) if self.server is not None else 0,
-            "raw_let_go": self.log_writer.raw_let_go,
+            "raw_let_go": self.log_writer.raw_dropped,
             "commit_s": _spread(list(self.log_writer.delays)),
         }
         well, why = health.verdict(facts)
@@ -265,7 +265,7 @@ class Daemon:
         self.lock.say(socket=str(socket_path))
         self._stopped = asyncio.Event()
         if bench is not None:
-            with contextlib.suppress(OSError, UnicodeDecodeError):  # told when its devices are opened
+            with contextlib.suppress(OSError, UnicodeDecodeError):  # reported when its devices are opened
                 self.controller.publisher.bench_text = bench.read_text(encoding="utf-8-sig")
         methods = Methods(
             self.controller, self.store_path, self.version, self.status, self.stop, self.may_start
@@ -384,7 +384,7 @@ def serve(
     act_from_afar: bool = False,
     disk_least: int = health.DISK_LEAST,
 ) -> None:
-    """Own the ports and the store and serve clients, until told to stop.
+    """Own the ports and the store and serve clients, until asked to stop.
 
     ``clock_rate`` above 1 is for rehearsals on a twin of the same speed. ``tcp`` (host, port)
     listens there as well, with a key for watching and one for acting; beyond loopback the latter only

@@ -1,4 +1,4 @@
-"""Is what the daemon writes written? The store's file, its writer's progress, and what is told of both."""
+"""Is what the daemon writes written? The store's file, its writer's progress, and the reports of both."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class StoreGuard:
             self._tell(self._late)
         elif not late:
             self._late = None
-        with contextlib.suppress(OSError):  # a full disk: told by the writer, and the next look tries again
+        with contextlib.suppress(OSError):  # a full disk: the writer reports it; the next look tries again
             self._lock.say(mark=list(self.log_writer.mark))
 
     def end(self) -> str:

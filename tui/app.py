@@ -191,7 +191,7 @@ class WeighloopApp(App[None]):
     async def act(self, method: str, **params: Any) -> Any:
         """Ask the daemon to do something; takes control where it is free, asks where it is not.
 
-        Returns the daemon's answer, or None where it refused (the person is told why).
+        Returns the daemon's answer, or None where it refused (the person sees why).
         """
         try:
             try:

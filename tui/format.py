@@ -112,7 +112,7 @@ def interval(low: float | None, high: float | None, u: float | None) -> str:
     return f"{one(low)} to {one(high)}"
 
 
-#: The filter's reasons in one word each, with a sign that can be told without colour.
+#: The filter's reasons in one word each, with a sign that can be told apart without colour.
 STATES: Final[dict[str, tuple[str, str]]] = {
     "accepted": ("■", "settled"),
     "still settling": ("◌", "settling"),
@@ -161,14 +161,14 @@ def device_line(name: str, device: Device | None) -> str:
 
 def telemetry_words(device: Device | None) -> list[str]:
     """What the lift also measures, each in a few words; nothing for a probe that is not there."""
-    told = (device or {}).get("telemetry", {})
+    sent = (device or {}).get("telemetry", {})
     shown = {
         "temperature_K": lambda kelvin: f"{kelvin - 273.15:.1f} °C at the magnet",
         "hall_V": lambda volt: f"field probe {volt:.3f} V",
         "vibration_V": lambda volt: f"vibration {two_figures(volt * 1e3)} mV rms",
     }
     return [
-        _signed(words(told[key])) for key, words in shown.items() if math.isfinite(told.get(key, math.nan))
+        _signed(words(sent[key])) for key, words in shown.items() if math.isfinite(sent.get(key, math.nan))
     ]
 
 

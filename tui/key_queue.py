@@ -88,7 +88,7 @@ class Patience:
 
 
 async def _through(pump: MessagePump, patience: Patience) -> None:
-    """Wait until all that a part of the screen was told has been dealt with, up to the app."""
+    """Wait until all that a part of the screen was sent has been dealt with, up to the app."""
     done = asyncio.Event()
     going = pump.post_message(Passed(done))
     while going and not done.is_set() and not patience.over():

@@ -121,7 +121,7 @@ _LOSES, _LOST = 0.7, 1.5
 
 
 def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Figure]:
-    """What may be told of a sample that was taken off the magnet before each reading, where it stands in
+    """What may be claimed of a sample that was taken off the magnet before each reading, where it stands in
     its own field alone: on the way it was at an internal field of -N M, and what is above that is a recoil
     line's and lies inside its loop."""
     points = estimate.points

@@ -19,7 +19,7 @@ from ..records.arrays import Floats
 OWN_FIELD = 0.015
 #: A sample that is taken off stands in its own field -N Mr. By how much M falls from internal field zero to
 #: so many times that field, and which part of it it may have lost besides; with more than that much it has
-#: lost what cannot be told.
+#: lost what cannot be determined.
 BEYOND, LOST_OF_FALL, MOST_FALL = 1.25, 0.3, 0.08
 #: How far a knee between two readings may be drawn from where it is, by the distance of their fields.
 BETWEEN = 1 / 3

@@ -30,8 +30,8 @@ from .sensitivities import State, SystematicInput, of_method, shared_inputs
 
 #: A figure that is missing in more than this part of the trials is not determined.
 MISSING = 0.05
-#: A figure whose standard uncertainty is more than this part of it is not told: what is read of so vague a
-#: loop may be anything.
+#: A figure whose standard uncertainty is more than this part of it is not reported: what is read of so
+#: vague a loop may be anything.
 VAGUE = 0.25
 #: Trials of one batch of the adaptive procedure. Shorter than the standard's 10^4, as a trial is a loop.
 BATCH = 1000
@@ -227,7 +227,7 @@ def _result(figure: Figure, samples: Floats | None, u_linear: float | None) -> F
         holds = validates(interval, (s.low, s.high), s.u, digits=1)
     if s.u > VAGUE * abs(figure.value):
         known = 100 * s.u / max(abs(figure.value), 1e-300)
-        why = f"It is known to {known:.0f} % only, and not told beyond {100 * VAGUE:.0f} %."
+        why = f"It is known to {known:.0f} % only, and not reported beyond {100 * VAGUE:.0f} %."
         return FigureResult(None, None, None, None, "not determined", why)
     if figure.status == "bound":
         # A bound is stated at its own confidence limit, so that it is one in 97.5 % of cases.
@@ -237,7 +237,7 @@ def _result(figure: Figure, samples: Floats | None, u_linear: float | None) -> F
 
 
 def _possible(name: str, found: FigureResult, all_: dict[str, FigureResult]) -> FigureResult:
-    """A figure that cannot be what it says is not told."""
+    """A figure that cannot be what it says is not reported."""
     if found.status != "measured" or found.value is None or found.u is None:
         return found
     most, least = np.inf, -np.inf

@@ -36,9 +36,9 @@ def with_values(text: str, values: Mapping[tuple[str, str], str], source: str = 
     try:
         parse_bench(changed, source)
     except InputError as error:
-        told = f"the values do not go into this bench file by themselves ({error.faults[0].place})"
+        found = f"the values do not go into this bench file by themselves ({error.faults[0].place})"
         expected = "the lines that are printed, put in by hand"
-        raise InputError(source, [Fault("file", told, expected)]) from None
+        raise InputError(source, [Fault("file", found, expected)]) from None
     return changed
 
 

@@ -1,7 +1,7 @@
 """The tolerant reader: notebooks as spreadsheets and people really write them.
 
 It turns a foreign table into the strict notebook CSV and hands that to ``notebook``. Every guess on the
-way is told in a sentence; what can be read in two ways is refused, with both named.
+way is named in a sentence; what can be read in two ways is refused, with both named.
 """
 
 from __future__ import annotations

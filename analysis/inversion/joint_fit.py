@@ -137,10 +137,10 @@ class _Fit:
                 break
             model, self.scale = self.stated.moved(z), scale
         if silent and chi <= self.enough:
-            told, self.parts, self.roles, conditioned = self.parts, {}, silent, self.conditioned
+            usable, self.parts, self.roles, conditioned = self.parts, {}, silent, self.conditioned
             self.conditioned = False
             self._settle(model, z)
-            self.parts, self.conditioned = told | self.parts, conditioned
+            self.parts, self.conditioned = usable | self.parts, conditioned
         return self._finished(model, z)
 
     # -- one bench
@@ -148,7 +148,7 @@ class _Fit:
     def _settle(self, model: LinearisedBench, z: Floats) -> Floats:
         """Gauss-Newton steps with the field linear around ``model``; the inputs found."""
         old = np.inf
-        # On a bench worked out anew the smoothing stays, unless the readings have come to count otherwise.
+        # On a bench worked out again the smoothing stays, unless the readings have come to count otherwise.
         choosing, self.chosen_at = self.chosen_at != self.scale or not self.conditioned, self.scale
         self._begin(model)
         for step in range(_STEPS):

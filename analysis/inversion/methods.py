@@ -246,12 +246,12 @@ def _of_inputs(fit: JointFit) -> Sensitivity:
 
 
 def _evidence(fit: JointFit) -> dict[str, float]:
-    told = [p for p in fit.parts.values() if p.constrains_bench]
-    n = sum(len(p.force) for p in told)
+    informative = [p for p in fit.parts.values() if p.constrains_bench]
+    n = sum(len(p.force) for p in informative)
     return {
-        "misfit": sum(float(np.sum((p.residual / p.doubt) ** 2)) for p in told)
-        / max(sum(float(np.sum(1.0 - p.hat)) for p in told), 1.0),
-        "held_out": sum(p.held_out * len(p.force) for p in told) / n,
+        "misfit": sum(float(np.sum((p.residual / p.doubt) ** 2)) for p in informative)
+        / max(sum(float(np.sum(1.0 - p.hat)) for p in informative), 1.0),
+        "held_out": sum(p.held_out * len(p.force) for p in informative) / n,
         "objective": fit.objective,
         "degrees": fit.degrees,
     }

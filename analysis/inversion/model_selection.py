@@ -9,7 +9,7 @@ degrees of
    difference goes into the uncertainty.
 2. Is M one function of the field on each branch? It is where the whole sample has been past its largest
    field: the branches, as the splines find them, have met before the top.
-3. If not, a hysteron density, which follows each part's own history. It must foretell a held-out point no
+3. If not, a hysteron density, which follows each part's own history. It must predict a held-out point no
    worse than the splines do, within what chance allows.
 """
 
@@ -65,7 +65,7 @@ def best_estimate(model: LinearisedBench) -> LoopEstimate:
         missed = (
             "misses the readings, which the splines do not"
             if unfit
-            else (f"foretells held-out points {worse:.1f} times worse than the splines")
+            else (f"predicts held-out points {worse:.1f} times worse than the splines")
         )
         return _with(spline, f"The sample may not be saturated, but a hysteron density {missed}.")
     density = replace(density, evidence=density.evidence | evidence)

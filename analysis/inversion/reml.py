@@ -17,7 +17,7 @@ import numpy as np
 
 from ..records.arrays import Floats
 
-#: Weights tried, by the one at which the best-told combination of readings is half smoothed away.
+#: Weights tried, by the one at which the best-determined combination of readings is half smoothed away.
 _WEIGHTS = 10.0 ** np.arange(-15.0, 2.1, 0.25)
 #: Columns of less than this part of the largest are left out.
 _LEAST = 3e-3
@@ -56,10 +56,12 @@ def restricted_likelihoods(
     A = rest @ (X @ shapes)
     values, vectors = np.linalg.eigh(A @ A.T)
     values = np.maximum(values, 0.0)
-    told = (vectors.T @ (rest @ y)) ** 2
+    misfit = (vectors.T @ (rest @ y)) ** 2
     weights = max(float(values.max(initial=0.0)), 1e-300) * _WEIGHTS
     grown = 1.0 + values / weights[:, None]
-    return RestrictedLikelihoods(weights, np.sum(np.log(grown), axis=1) + fixed, np.sum(told / grown, axis=1))
+    return RestrictedLikelihoods(
+        weights, np.sum(np.log(grown), axis=1) + fixed, np.sum(misfit / grown, axis=1)
+    )
 
 
 def main_columns(columns: Floats) -> Floats:

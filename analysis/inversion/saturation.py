@@ -38,7 +38,7 @@ _MEET, _TOGETHER = 5 / 6, 0.01
 _TIMES_HCJ = 3.0
 
 
-#: Own demagnetising field by HcJ beyond which internal field zero is not told: a fiftieth of the own field
+#: Own demagnetising field by HcJ beyond which internal field zero is not reported: a fiftieth of it
 #: is then an eighth of HcJ (trials of ours: it is uneven by that much, and remanence off by 15 to 25 %).
 _SHEARED = 6.0
 
@@ -47,7 +47,7 @@ _SHEARED = 6.0
 _OPEN = 0.02
 
 
-#: Above this mean square of misfits nothing is told of a minor loop, or of one by hysterons: in trials of
+#: Above this mean square of misfits nothing is claimed of a minor loop, or of one by hysterons: in trials of
 #: ours with samples that are no set of hysterons the bounds then were up to a sixth above the true values,
 #: and HcJ off by as much.
 _MISFIT = 4.0
@@ -95,7 +95,7 @@ class Verdict:
     sign_change: bool
     reverse_field: float
     second_quadrant: bool
-    #: Figures that are not told though they could be read off, and why, a sentence each.
+    #: Figures that are not claimed though they could be read off, and why, a sentence each.
     withheld: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -121,7 +121,7 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
 def _unfit(misfit: float) -> str:
     return (
         f"The readings do not fit: their misfits are {np.sqrt(misfit):.1f} times what a model of a sample "
-        "may be off by, so that not even a bound can be told. (The sample did not saturate, and is no set of "
+        "may be off by: not even a bound can be given. (The sample did not saturate, and is no set of "
         "independent hysterons; or the bench file is wrong beyond its uncertainties.)"
     )
 
@@ -159,7 +159,7 @@ def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool)
     H, M = curve.H_internal, curve.M
     if not sign_change or top <= 0.0:
         return False, (
-            "Whether the largest field saturates the sample cannot be told: "
+            "Whether the largest field saturates the sample cannot be determined: "
             + (
                 "M never reached zero on the reverse branch."
                 if top > 0.0

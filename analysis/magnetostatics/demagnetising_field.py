@@ -7,7 +7,7 @@ H_j - sum_i T_ji M_i. Two hypotheses are on offer, and the data say which holds 
 - ``shape``: T as the sample's shape makes it, from the charges on the faces of its parts;
 - ``part``: every part feels its own magnetisation, T = N 1 (bodies of loose grains, thin ones).
  What a part feels of its own magnetisation beyond this, an exchange-like mean field of either sign, cannot
-be told from the material's own curve and need not be.
+be told apart from the material's own curve and need not be.
  T is split in two: what each part does to itself, ``own`` M_j, and the rest, D. T comes from the charges on
 the faces of the body's cells, rings or boxes of even magnetisation, each cell's that of the nodes around
 it; what the cells make is worked out at the nodes themselves, as close to the edges as they lie."""

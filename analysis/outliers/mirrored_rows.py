@@ -197,8 +197,8 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
 
 
 def _ends(count: int) -> set[int]:
-    """Where stretches longer than a row begin and end: anywhere, in a long passage at so many places evenly
-    spread, so that what is tried grows no faster than the rows."""
+    """Where stretches longer than a row begin and end: anywhere, in a long passage at ``_PLACES`` places
+    evenly spread, so that what is tried grows no faster than the rows."""
     return set(np.unique(np.linspace(0, count, min(count, _PLACES) + 1).round().astype(int)).tolist())
 
 

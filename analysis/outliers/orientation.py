@@ -1,4 +1,4 @@
-"""Turn-overs that were missed or noted wrongly, told from the sign of the force."""
+"""Turn-overs that were missed or noted wrongly, seen from the sign of the force."""
 
 from __future__ import annotations
 

@@ -50,8 +50,8 @@ def limits_of(arranged: Arrangement, bench: Bench) -> Limits:
     uneven = _unevenness(arranged, bench)
     sees = uneven < _UNEVEN
     # A high quantile and not the largest: one slip must not set the scale it is judged by.
-    told = used & sees if (used & sees).any() else used
-    scale = float(np.quantile(np.abs(arranged.M[told]), 0.8))
+    informative = used & sees if (used & sees).any() else used
+    scale = float(np.quantile(np.abs(arranged.M[informative]), 0.8))
     u_M = np.abs(arranged.M_slope) * arranged.zeros.u_change
     slack = _COARSENESS * scale * (1.0 + uneven**2) + SURE * u_M
     return Limits(slack, 1.0 / demagnetising_factor(bench.sample).axial, scale, sees)

@@ -308,24 +308,24 @@ def _check_pull(bench: Bench, pull: float, warnings: list[str]) -> tuple[float, 
     """The load on the pan (kg) and whether it was stated; refuses a pull that load or balance cannot bear."""
     as_mass = pull / force_per_kg(bench.site)
     capacity = bench.balance.capacity
-    told = f"the largest pull expected is {_g(as_mass)} ({pull:.3g} N)"
+    largest = f"the largest pull expected is {_g(as_mass)} ({pull:.3g} N)"
     relief = "use a larger smallest gap, a smaller sample or a heavier riser"
     stated = bench.reference_magnet.pan_load
     load = stated.value if stated is not None else magnet_volume(bench.reference_magnet) * MAGNET_DENSITY
     if as_mass > capacity:
-        raise NotPossible(f"{told}, more than the balance's capacity of {_g(capacity)}; {relief}")
+        raise NotPossible(f"{largest}, more than the balance's capacity of {_g(capacity)}; {relief}")
     if stated is not None and as_mass > load:
-        raise NotPossible(f"{told}, but only {_g(load)} stands on the pan: it would lift off; {relief}")
+        raise NotPossible(f"{largest}, but only {_g(load)} stands on the pan: it would lift off; {relief}")
     if as_mass > load:
         raise NotPossible(
-            f"{told}, and the magnet alone weighs about {_g(load)} (from its size): it would lift off. Weigh "
-            'magnet and riser together and give their mass, such as pan_load = "150 g"; if that is not '
+            f"{largest}, and the magnet alone weighs about {_g(load)} (from its size): it would lift off. "
+            'Weigh magnet and riser together and give their mass, such as pan_load = "150 g"; if that is not '
             f"clearly more than the pull, {relief}"
         )
     # Only a sample harder than the field pushes that hard: the reading would be lost, nothing worse.
     if load + as_mass > capacity:
         warnings.append(
-            f"{told}; a sample that the field cannot turn would push down as hard, and with {_g(load)} on "
+            f"{largest}; a sample that the field cannot turn would push down as hard, and with {_g(load)} on "
             f"the pan that exceeds the capacity of {_g(capacity)}: the run is held where that happens"
         )
     return load, stated is not None

@@ -14,7 +14,7 @@ class NoiseMemory:
     """The noise statistics of one bench at one time; plain numbers and tuples, so JSON holds it.
 
     ``scales`` are each model's noise standard deviations in kg, ``log_weights`` how well each
-    foretold the readings, ``counts`` from how many readings that is known. ``interval`` is the
+    predicted the readings, ``counts`` from how many readings that is known. ``interval`` is the
     usual time between readings (s), 0 where unknown.
     """
 

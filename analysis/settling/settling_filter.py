@@ -112,7 +112,7 @@ class SettlingFilter:
         self._depth_before = math.inf  # resolutions, of the breath before this level; unknown at first
         self._youngest = YOUNGEST  # s for which it must stand
         self._moving_since = 0.0  # own time the level was found to be over
-        self._told = False  # whether the present change was announced by ``begin``
+        self._announced = False  # whether the present change was announced by ``begin``
         self._calmness = 1.0  # running mean square of the normalised errors, those set aside left out
         self._lively = 1.0  # the same with them, over LIVELY_TIME
         self._accepted = False
@@ -124,7 +124,7 @@ class SettlingFilter:
         """A new level begins now: the sample was placed, the lift stands, the balance was re-zeroed."""
         self._accepted = False
         self._recent.clear()
-        self._told = True
+        self._announced = True
         if self._bank is not None:
             self._phase = Phase.WAIT_FOR_CALM
             self._depth_before = self._bank.depth()
@@ -197,7 +197,7 @@ class SettlingFilter:
         self._since = self._watched_since = first[0][0]
         self._readings = len(first)
         self._remainder = spread(first[len(first) // 2 :])
-        self._accepted = self._told = False
+        self._accepted = self._announced = False
         self._level_begins()
         return "level"
 
@@ -233,7 +233,7 @@ class SettlingFilter:
                 self._phase = Phase.WAIT_FOR_CALM
                 self._moving_since = now
                 self._depth_before = bank.depth()
-                self._told = False
+                self._announced = False
                 recent = list(self._recent)[-self._run :]
                 self._recent.clear()
                 self._recent.extend(recent)
@@ -276,7 +276,7 @@ class SettlingFilter:
             return None
         if stopped:
             bank.reset_swing(swing)
-        if not self._told:
+        if not self._announced:
             mean, parts = bank.level()
             covariance = parts.sum(axis=0)
             ahead = level_row(times.mean() - self._carried)
@@ -299,7 +299,7 @@ class SettlingFilter:
             bank.update(y, t - self._carried, learn=0.05, extra=self._transient(t))
             self._carried = t
             self._readings += 1
-        self._told = False
+        self._announced = False
         self._level_begins()
         self._suspects = 0.0
         self._calmness = 1.0
@@ -314,7 +314,7 @@ class SettlingFilter:
         since = self._since - self._shift
         if self._phase is Phase.WAIT_FOR_CALM:
             reason: Reason
-            if self._told or event == "moving":
+            if self._announced or event == "moving":
                 reason = "still settling"
                 text = "the reading is still moving: wait"
             else:

@@ -39,7 +39,7 @@ Code = Literal["take", "wait", "unanswered", "late", "dead", "moved-alone"]
 class AnswerVerdict:
     """What to do with a level the filter accepts; ``why`` in words where the run is to be held.
 
-    ``doubtful``: so many of the readings before it may be of the same fault.
+    ``doubtful``: how many of the readings before it may be of the same fault.
     """
 
     code: Code
@@ -73,7 +73,7 @@ class Answers:
 
     @property
     def unvouched(self) -> int:
-        """So many readings were taken since the balance last clearly answered."""
+        """How many readings were taken since the balance last clearly answered."""
         return len(self._unvouched)
 
     @property

@@ -121,8 +121,8 @@ class Acquisition:
             return None
         if handling:
             return self._follow(reading, handling)
-        told = [self._follow(one, handling) for one in self._lone.feed(reading)]
-        return next((settling for settling in reversed(told) if settling is not None), None)
+        found = [self._follow(one, handling) for one in self._lone.feed(reading)]
+        return next((settling for settling in reversed(found) if settling is not None), None)
 
     def _follow(self, reading: BalanceReading, handling: bool) -> Settling | None:
         heard = self._thinner.feed(reading)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 #: Readings stand still when those of the last STILL seconds, at least FEWEST of them, lie within the width.
 STILL, FEWEST = 1.5, 4
-#: While they stand still the level is told so often, s: what was set down may creep into its place.
+#: While they stand still the level is reported again after this long, s: what was set down may creep.
 AGAIN = 0.5
 #: The width is this many times the range the readings had while one was last accepted: breathing, draughts.
 ROOM = 1.5
@@ -24,7 +24,7 @@ class Levels:
     def __init__(self, width: float) -> None:
         self._least = self.width = width  # what lies closer together is one level
         self._recent: deque[tuple[float, float]] = deque()
-        self._told = 0.0
+        self._reported = 0.0
 
     def reset(self) -> None:
         """What came before does not count."""
@@ -46,11 +46,11 @@ class Levels:
         while len(self._recent) > FEWEST and time - self._recent[1][0] >= STILL:
             self._recent.popleft()
         if not _enough(self._recent) or _range(self._recent) > self.width:
-            self._told = time - AGAIN
+            self._reported = time - AGAIN
             return None
-        if time - self._told < AGAIN:
+        if time - self._reported < AGAIN:
             return None
-        self._told = time
+        self._reported = time
         return sum(v for _, v in self._recent) / len(self._recent)
 
 

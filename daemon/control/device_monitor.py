@@ -1,4 +1,4 @@
-"""From what the devices say of themselves to what it means for a run. Only in the conductor's thread."""
+"""From what the devices say of themselves to what it means for a run. Only in the controller's thread."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from ..health import Repeats
 from ..procedure.events import BalanceBack, BalanceGone, Event, LiftBack, LiftVoid
 
 #: Silence of the balance that is tolerated before the run is held, s by the clock.
-SILENCE_BORNE = 10.0
+SILENCE_TOLERATED = 10.0
 #: The same in s of the machine's time, where the clock runs faster than life: the far end is a program then,
 #: and a busy machine may not let it speak for a second or two.
 LEAST_PATIENCE = 3.0
@@ -67,7 +67,7 @@ class DeviceMonitor:
         if self._gone or self._silent_since is None:
             return
         least = LEAST_PATIENCE * self._clock.rate
-        if self._clock.now() - self._silent_since > max(SILENCE_BORNE, least):
+        if self._clock.now() - self._silent_since > max(SILENCE_TOLERATED, least):
             self._is_gone()
 
     def _is_gone(self) -> None:

@@ -40,7 +40,7 @@ class Forwarder:
         self._outbox = Outbox()
         self._course: Course | None = None
         self._up = False
-        self._told: set[str] = set()
+        self._logged: set[str] = set()
         self.published = 0
         self._open: OpenBlock | None = None
         self._open_looked = self._open_sent = float("-inf")
@@ -137,6 +137,6 @@ class Forwarder:
 
     def _tell(self, text: str) -> None:
         """Say it once."""
-        if text not in self._told:
-            self._told.add(text)
+        if text not in self._logged:
+            self._logged.add(text)
             log.warning("%s", text)

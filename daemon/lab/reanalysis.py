@@ -91,7 +91,7 @@ def reanalyse(
     *,
     scheduler: str | None = None,
     workers: int | None = None,
-    told: Callable[[Done], None] = lambda done: None,
+    on_done: Callable[[Done], None] = lambda done: None,
 ) -> list[Done]:
     """Analyse every ended run that has no figures yet by these settings and this program.
 
@@ -128,7 +128,7 @@ def reanalyse(
             )
             for future in queue:
                 done.append(_keep(archive, of.pop(future.key), settings, ours, future.result()))
-                told(done[-1])
+                on_done(done[-1])
                 if (following := next(left, None)) is not None:
                     queue.add(_submit(client, archive, following, settings, of))
         finally:

@@ -35,7 +35,7 @@ class StoreSource:
         self._file: tuple[int, int] | None = None
 
     def look(self, after: Mapping[Table, tuple[int, int] | None], *, open_block: bool = False) -> Look:
-        """The course, and by table the rows after a number (at most so many); also the open block.
+        """The course, and by table the next rows after a number (a batch at most); also the open block.
 
         Raises StoreError where there is no store, sqlite3.Error where it cannot be read.
         """

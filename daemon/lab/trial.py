@@ -90,7 +90,7 @@ def _weigh(rehearsal: Rehearsal, points: int, ended: dict[str, str], bench: str)
             client.call("run.start", bench_text=rehearsal.bench_text, **settings)
             run = rehearsal.operate(client)
             ended[bench] = run["state"] + (f": {run['why']}" if run["why"] else "")
-    except Exception as error:  # told in the table; the other benches go on
+    except Exception as error:  # it stands in the table; the other benches go on
         ended[bench] = str(error)
 
 

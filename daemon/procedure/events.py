@@ -187,7 +187,7 @@ class Accepted:
 class NotBelieved:
     """A level that stands and is not surely of this gap; ``code``: unanswered, late, dead or moved-alone.
 
-    ``doubtful``: so many of the readings before it may be of the same fault.
+    ``doubtful``: how many of the readings before it may be of the same fault.
     """
 
     serial: int

@@ -54,7 +54,7 @@ LIFT_TRIES = 3
 #: How often in a run, until a person lets it go on, a branch is begun again because the lift was reset.
 MOST_RESETS = 4
 #: Homing finds its switch again to some micrometres; a motor loses four full steps at a time, 0.04 mm.
-LOST_BORNE = 1.5e-5
+LOST_TOLERATED = 1.5e-5
 #: The entries a run waits for.
 RECORDS = frozenset(
     (
@@ -240,7 +240,7 @@ def _homed(run: RunRecord, stage: BenchState, lost: float | None) -> Outcome:
         return _uncounted(run, stage)
     found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
     acts: list[Act] = [Record("homed", f"Homed: {found}." if lost else "Homed.", {"lost_m": lost})]
-    if abs(lost) <= LOST_BORNE or not run.unchecked:
+    if abs(lost) <= LOST_TOLERATED or not run.unchecked:
         return run, stage, acts
     why = f"steps were lost: {found}"
     acts += _set_aside(run, why)

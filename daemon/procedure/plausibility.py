@@ -1,6 +1,6 @@
 """What a reading says against its own step: another number of spacers, or a sample that was not turned.
 
-A reading in doubt is not written down; the person is asked. Silent wherever nothing foretells the reading.
+A reading in doubt is not written down; the person is asked. Silent wherever nothing predicts the reading.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from .run import RunRecord
 #: A count is doubted when the pull is off its prediction by the share OFF and within half of it of another
 #: count's, over no more than WIDEST spacers, on a leg whose last pulls changed their ratio to the plan by
 #: less than STEADY; one spacer changes the pull by a tenth at the far end, by a third near the magnet. What
-#: was weighed two passages before foretells it better: then OFF_THE_LOOP is enough.
+#: was weighed two passages before predicts it better: then OFF_THE_LOOP is enough.
 OFF, OFF_THE_LOOP, STEADY, WIDEST = 0.2, 0.08, 0.08, 4
 #: A pull that kept its sign when the sample was turned, and so much of its size, speaks against the turn.
 KEPT = 0.5
@@ -31,7 +31,7 @@ def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
     """The doubt about a ``value`` (kg) just read, without its reading; None where there is none.
 
     Three independent signs: the zeros, where one spacer's mass is known and spacers stand on the pan; the
-    pull, foretold from the leg so far (measured over planned, carried on along the leg); and the pull's
+    pull, predicted from the leg so far (measured over planned, carried on along the leg); and the pull's
     sign, which changes when the sample is turned at the far end, where it keeps its magnetisation.
     """
     if step["kind"] == "zero":
@@ -128,7 +128,7 @@ def _before_the_turn(run: RunRecord, step: Step) -> float | None:
 def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
     """Measured over planned pull changes slowly along a leg; a wrong count breaks that.
 
-    Silent wherever the leg so far foretells nothing: the first curve, wide steps, a pull that nearly
+    Silent wherever the leg so far predicts nothing: the first curve, wide steps, a pull that nearly
     vanishes, a ratio that is on the move itself.
     """
     count, least = step["spacers"], least_of(run)
@@ -136,12 +136,12 @@ def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
         return ""
     weighed = _two_passages_before(run, step)
     if weighed and run.limits.get("spacer_mass_kg") is None:
-        foretold, off = weighed, OFF_THE_LOOP
+        predicted, off = weighed, OFF_THE_LOOP
     else:
-        foretold, off = _by_the_plan(run, step, count, least), OFF
+        predicted, off = _by_the_plan(run, step, count, least), OFF
     misses = {}
     for other in range(max(0, count - WIDEST), count + WIDEST + 1):
-        expected = _at(foretold, other)
+        expected = _at(predicted, other)
         if expected is not None and abs(expected) > least:
             misses[other] = abs(pull / expected - 1)
     best = min(misses, key=lambda n: misses[n], default=count)
@@ -179,7 +179,7 @@ def _by_the_plan(run: RunRecord, step: Step, count: int, least: float) -> list[t
     (_, first), (_, last) = before
     if min(first, last) <= 0.2 or abs(last / first - 1) > STEADY:
         return []
-    return [(n, last * foretold) for n, foretold in plan]
+    return [(n, last * predicted) for n, predicted in plan]
 
 
 def _by_nothing(run: RunRecord, step: Step, pull: float) -> str:
@@ -206,9 +206,9 @@ def _ratios(run: RunRecord, leg: int, plan: list[tuple[int, float]], least: floa
         n = p["spacers"]
         if p["kind"] != "point" or p["leg"] != leg or p["set_aside"] is not None or n is None:
             continue
-        foretold, pull = _at(plan, n), pull_at(run, p)
-        if foretold is not None and abs(foretold) > least and pull is not None:
-            ratios.append((n, pull / foretold))
+        predicted, pull = _at(plan, n), pull_at(run, p)
+        if predicted is not None and abs(predicted) > least and pull is not None:
+            ratios.append((n, pull / predicted))
     return ratios
 
 

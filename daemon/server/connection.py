@@ -1,7 +1,7 @@
 """One client of the daemon: its requests read one by one, answers and events sent in its own time.
 
 No client can slow the daemon or fill its memory: events wait in a bounded queue, in which a newer live
-reading takes the place of an older one (what was dropped or replaced is counted and told); who does not
+reading takes the place of an older one (what was dropped or replaced is counted and reported); who does not
 read the answers is not read either; who has not said a key may send little.
 """
 

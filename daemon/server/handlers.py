@@ -1,4 +1,4 @@
-"""What each method of the protocol does: a few lines each, over the conductor and the store."""
+"""What each method of the protocol does: a few lines each, over the controller and the store."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ RETRY_EVERY = 1.0
 FEWEST_CLIENTS = 4
 #: File handles that clients leave to the store, the ports and whatever else the daemon opens.
 RESERVED = 64
-#: A shortage is told once in this many seconds.
+#: A shortage is reported once in this many seconds.
 TELL_EVERY = 60.0
 
 
@@ -104,14 +104,14 @@ async def accept_all(line: socket.socket, let_in: Callable[[socket.socket], Awai
     """
     loop = asyncio.get_running_loop()
     line.setblocking(False)
-    told: float | None = None
+    reported: float | None = None
     with contextlib.closing(line):
         while True:
             try:
                 caller, _ = await loop.sock_accept(line)
                 await let_in(caller)
             except OSError as error:
-                if told is None or time.monotonic() - told > TELL_EVERY:
-                    told = time.monotonic()
+                if reported is None or time.monotonic() - reported > TELL_EVERY:
+                    reported = time.monotonic()
                     log.error("no further client can be served now: %s", error.strerror or error)
                 await asyncio.sleep(RETRY_EVERY)

@@ -160,8 +160,8 @@ class Server:
                 ERROR_NOT_IN_CONTROL, f"{method} is for those who may act; this client only watches"
             )
         if needs_control and self.controller is not connection:
-            who = f"{self.controller.name} has it" if self.controller else "nobody has it: control.take"
-            raise RpcError(ERROR_NOT_IN_CONTROL, f"{method} needs the control role; {who}")
+            who = f"that is {self.controller.name}" if self.controller else "nobody is: control.take"
+            raise RpcError(ERROR_NOT_IN_CONTROL, f"{method} is for the client in control; {who}")
         match method:
             case "subscribe":
                 connection.topics = frozenset(params.get("topics", TOPICS))
@@ -187,7 +187,7 @@ class Server:
         # Every key is compared, each in constant time.
         fitting = [rights for rights, key in self._keys.items() if hmac.compare_digest(said, key.encode())]
         if not fitting:
-            raise RpcError(ERROR_NOT_IN_CONTROL, "this is not the token")
+            raise RpcError(ERROR_NOT_IN_CONTROL, "this is not the key")
         connection.grant(fitting[0])
         return True
 

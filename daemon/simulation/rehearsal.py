@@ -72,17 +72,17 @@ class Rehearsal:
                     raise
                 time.sleep(0.05)
 
-    def operate(self, client: Client, told: Callable[[Run], None] = lambda run: None) -> Run:
+    def operate(self, client: Client, on_change: Callable[[Run], None] = lambda run: None) -> Run:
         """Be the person at the bench until the run has ended; returns the run.
 
-        Does with the twin's hands what the run's next action says, then confirms it. ``told`` hears
-        of every change of the run.
+        Does with the twin's hands what the run's next action says, then confirms it. ``on_change``
+        hears of every change of the run.
         """
         acted: tuple[Any, ...] | None = None
         for run in _changes(client):
             if run is None:
                 continue
-            told(run)
+            on_change(run)
             if run["state"] in ("finished", "stopped", "held"):
                 return run
             action = run["action"]

@@ -20,7 +20,7 @@ class FileWatch:
         except FileNotFoundError:
             return f"the store's file {self._path} was deleted or renamed while it was in use"
         except OSError:
-            return None  # a disk that does not answer is told of by the writer
+            return None  # a disk that does not answer is reported by the writer
         if os.path.samestat(now, self._opened):
             return None
         return f"another file stands in the place of the store {self._path} that is in use"

@@ -1,4 +1,4 @@
-"""The log's rows as events, each checked against its own sum; a damaged one is told instead of believed."""
+"""The log's rows as events, each checked against its own sum; a damaged one is reported, not believed."""
 
 from __future__ import annotations
 

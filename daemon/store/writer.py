@@ -85,7 +85,7 @@ class LogWriter:
         self._in_trouble = False
         self._unpacked = 0
         self._written = time.monotonic()
-        self.raw_let_go = 0
+        self.raw_dropped = 0
         self.delays: deque[float] = deque(maxlen=1000)  # s from handing over to committed
         self.keep_raw = True
         self.mark: Mark = store.mark()
@@ -121,14 +121,14 @@ class LogWriter:
     def raw(self, run: int | None, readings: list[Raw]) -> None:
         """Hand over raw readings; written within a second, and before any later entry."""
         if not self.keep_raw:
-            self.raw_let_go += len(readings)
+            self.raw_dropped += len(readings)
             return
         now = time.monotonic()
         with self._wake:
             self._raw.extend((run, r, now) for r in readings)
             while len(self._raw) > RAW_KEPT:
                 self._raw.popleft()
-                self.raw_let_go += 1
+                self.raw_dropped += 1
 
     def rescue(self, path: Path, done: Callable[[Exception | None], None]) -> None:
         """Copy the store to ``path`` and write there from now on; ``done`` hears how it went."""

@@ -176,7 +176,7 @@ def _units(file: _File, faults: list[str]) -> dict[bytes, Decimal]:
         elif meant in KILOGRAMS:
             units[written.encode("ascii")] = KILOGRAMS[meant]
         elif meant == "N":
-            # A balance does not weigh newtons: it multiplies by a gravity it was told, which must be undone.
+            # A balance does not weigh newtons: it multiplies by a gravity set in it, which must be undone.
             if file.gravity is None:
                 faults.append(f"units.{written}: newtons need 'gravity', the m/s2 the balance reckons with")
             else:

@@ -1,4 +1,4 @@
-"""How long a pattern of a dialect may take to match or to refuse a line, told from its form alone.
+"""How long a pattern of a dialect may take to match or to refuse a line, judged from its form alone.
 
 A regular expression that tries one way after another can take years for one line (nested quantifiers).
 Here every choice of a pattern is looked at: where the next byte decides it, it costs nothing; where several

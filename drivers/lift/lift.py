@@ -95,7 +95,7 @@ class SerialLift:
 
     @property
     def state(self) -> DeviceState:
-        """The state last told to the listener; ``why`` says why."""
+        """The state last reported to the listener; ``why`` says why."""
         return self._link.state
 
     @property
@@ -137,7 +137,7 @@ class SerialLift:
             )
             self._link.command("M17", epoch)
             each, turner = HOMING_DEADLINE
-            with self._link.told_by_its_end():
+            with self._link.void_while_finding():
                 number, _ = self._link.command("G28", epoch)
                 ended = self._link.wait(number, each * self._highest + turner, epoch)
                 result = int(ended.words.get("R", -1))
@@ -183,7 +183,7 @@ class SerialLift:
             raise ValueError(f"orientation {orientation!r} is neither 1 nor -1")
         if self.turning_height is None:
             raise DeviceRefused("the bench file names no turner: [lift] turner = true")
-        with _OneMotion(self._moving), self._link.told_by_its_end():
+        with _OneMotion(self._moving), self._link.void_while_finding():
             epoch = self._link.known_epoch()
             angle = words.ANGLES[orientation]
             low = f"the sample turns only at and above {self.turning_height * 1e3:g} mm: establish first"
@@ -218,7 +218,7 @@ class SerialLift:
         return self._link.say(reply)
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Release the port."""
         self._link.close()
 
     # ---- motion ----
@@ -268,7 +268,7 @@ class SerialLift:
 
 
 class _OneMotion:
-    """Only one motion at a time; a second caller is told instead of queued."""
+    """Only one motion at a time; a second caller is refused instead of queued."""
 
     def __init__(self, lock: threading.Lock) -> None:
         self._lock = lock

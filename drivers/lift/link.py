@@ -37,7 +37,7 @@ class PositionVoid(DeviceError):
 
 
 class LiftLink:
-    """The line to one lift. ``floor`` in m is told to it in every session.
+    """The line to one lift. ``floor`` in m is sent to it in every session.
 
     With a ``turner`` the position is known only as long as the turner's angle is.
     ``epoch`` grows with everything that makes the position void; a command or a wait that was begun
@@ -80,7 +80,7 @@ class LiftLink:
         self._keeper.start()
 
     def close(self) -> None:
-        """Let go of the port and end the threads."""
+        """Release the port and end the threads."""
         self._closing.set()
         self.void(DeviceState.ABSENT, "closed")
         self._line.close()
@@ -91,8 +91,8 @@ class LiftLink:
         self._line.write(byte)
 
     @contextmanager
-    def told_by_its_end(self) -> Iterator[None]:
-        """While it homes or turns, not to be homed is no news: only the end tells how it went."""
+    def void_while_finding(self) -> Iterator[None]:
+        """While it homes or turns, a position that is void is no news: how it ends says how it went."""
         self._finding = True
         try:
             yield
@@ -150,7 +150,7 @@ class LiftLink:
             except PositionVoid:  # a homing cannot be held, it halts: known and expected here
                 pass
             if end.left() <= 0:
-                raise DeviceTimeout("the lift goes on moving though told to stop")
+                raise DeviceTimeout("the lift goes on moving though it was asked to stop")
             self._closing.wait(real_seconds(self._clock, 0.1, least=0.01))
 
     # ---- talking ----

@@ -336,7 +336,7 @@ class TwinBench:
         return truth(self.scenario)
 
     def stated(self, seed: int) -> dict[str, Any]:
-        """Another bench file of this bench: its values drawn anew about the truth by what they state."""
+        """Another bench file of this bench: its values drawn again about the truth by what they state."""
         text = scenarios.bench_file(
             self.scenario,
             seed=int(seed),

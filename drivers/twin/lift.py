@@ -58,7 +58,7 @@ class LiftTwin(LiftSession):
         self.stopping, self._stop_result = False, HELD
         self.phase = self.waiting = self.home_error = self.closing = self.floor = 0
         self.telemetry_every = self.telemetry_in = self.host_watch = self.time = 0.0
-        # Whether the count goes back to a homing; whether its error is known, and has been told.
+        # Whether the count goes back to a homing; whether its error is known, and has been reported.
         self.counted = self.error_known = self.error_kept = self.untold = False
         self.closed = 0.0  # steps since the last homing
         self.turner.boot()

@@ -1,6 +1,6 @@
 """The person at the bench: takes the sample off, turns it, sets spacers, presses the zero key.
 
-Each act is a little story told as a generator: it does something, then says for how many seconds
+Each act is a little story written as a generator: it does something, then says for how many seconds
 of the bench's time it is busy. People take human seconds and touch things while they act.
 """
 

@@ -185,7 +185,7 @@ class Service:
 
 
 def serve(bench: TwinBench, speed: float = 1.0, say: Callable[[str], object] = print) -> None:
-    """Serve a bench until standard input closes or the process is told to end.
+    """Serve a bench until standard input closes or the process is asked to end.
 
     ``say`` gets one JSON line when everything is ready: the ports' names, the control socket, the
     bench file.

@@ -125,4 +125,4 @@ def test_a_store_that_takes_nothing_is_told_in_words_at_the_start(
     with pytest.raises(StoreError, match="make room on the disk"):
         Daemon(path)
     monkeypatch.undo()
-    Daemon(path).lock.release()  # the lock was let go
+    Daemon(path).lock.release()  # the lock was released

@@ -66,7 +66,7 @@ def test_a_level_ends_where_its_uncertainty_does(value: float | None, u: float |
 @pytest.mark.parametrize(
     ("seconds", "said"), [(6.2, "about 6 s more"), (300.0, "about 5 min more"), (6e4, "not within 10 min")]
 )
-def test_what_takes_very_long_is_not_foretold(seconds: float, said: str) -> None:
+def test_what_takes_very_long_is_not_predicted(seconds: float, said: str) -> None:
     assert words.more(seconds) == said
 
 

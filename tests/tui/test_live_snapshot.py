@@ -70,7 +70,7 @@ def test_pulls_count_from_the_zero_before_and_attraction_is_up() -> None:
     assert strongest.pull == pytest.approx(expected, abs=2e-6)
 
 
-def test_what_is_to_come_is_foretold_by_the_loop_itself() -> None:
+def test_what_is_to_come_is_predicted_by_the_loop_itself() -> None:
     """M and H change sign together on the other branch (the loop's symmetry), so that a gap pulls alike."""
     run = S.run_at(38)  # three passages and a part of the fourth; the script's loop is symmetric
     truth = S.plan()
@@ -84,7 +84,7 @@ def test_what_is_to_come_is_foretold_by_the_loop_itself() -> None:
         assert f.pull == pytest.approx(weighed, abs=3e-6)  # the script's readings are off by up to 1 mg each
 
 
-def test_before_the_turn_only_the_plan_foretells() -> None:
+def test_before_the_turn_only_the_plan_predicts() -> None:
     run = S.run_at(17)
     ahead = list(foreseen(run))
     assert not ahead[0].by_the_loop

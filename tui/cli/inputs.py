@@ -37,7 +37,7 @@ _OPTIONS = [
     click.option(
         "--tolerant",
         is_flag=True,
-        help="Read a notebook as spreadsheets write it (decimal comma, other headers); every guess is told.",
+        help="Read a notebook as spreadsheets write it (decimal comma, other headers); every guess is named.",
     ),
     store_option,
 ]

@@ -26,7 +26,7 @@ class CallRefused(WeighloopError):
 
     @property
     def not_in_control(self) -> bool:
-        """Another client holds the control role."""
+        """Another client is in control."""
         return self.code == ERROR_NOT_IN_CONTROL
 
 

@@ -100,7 +100,7 @@ class LiveSnapshot:
         return self.now() - self.live_at
 
     def devices_later(self) -> float:
-        """Seconds since the devices' ages were told."""
+        """Seconds since the devices' ages were reported."""
         return max(0.0, self.now() - self.devices_at)
 
 

@@ -101,7 +101,7 @@ class Sheet(Canvas):
 class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     """The plot widget with our drawing order: what matters most is drawn last.
 
-    A later series blanks earlier dots in the same cell. Orientation is told by filled and open
+    A later series blanks earlier dots in the same cell. Orientation is shown by filled and open
     dots, so neither colour nor brightness is needed. The mouse wheel zooms.
     """
 

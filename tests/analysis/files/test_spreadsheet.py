@@ -1,4 +1,4 @@
-"""The tolerant reader: every guess is told, what can be read in two ways is refused."""
+"""The tolerant reader: every guess is named, what can be read in two ways is refused."""
 
 from __future__ import annotations
 

@@ -66,7 +66,7 @@ def test_real_layers_are_held_likely() -> None:
     assert abs(HcJ) <= 1.0
 
 
-def test_the_answers_foretell_what_a_changed_force_does() -> None:
+def test_the_answers_predict_what_a_changed_force_does() -> None:
     """Against a repeated inversion (with the choices held), which is what the answers stand for.
 
     By hysterons the answers leave out how the interaction at the turning points moves: a fifth.
@@ -81,9 +81,9 @@ def test_the_answers_foretell_what_a_changed_force_does() -> None:
         found = invert(points, bench, settled=settled)
         push = 1e-5 * points.force * np.random.default_rng(0).standard_normal(len(points))
         moved = invert(replace(points, force=points.force + push), bench, settled=settled)
-        foretold = found.descending.M_sensitivity.d_force @ push
+        predicted = found.descending.M_sensitivity.d_force @ push
         actual = moved.descending.M - found.descending.M
-        assert np.linalg.norm(actual - foretold) < most * np.linalg.norm(foretold)
+        assert np.linalg.norm(actual - predicted) < most * np.linalg.norm(predicted)
         at_points = found.M_sensitivity.d_force @ push
         assert np.linalg.norm(moved.M - found.M - at_points) < most * np.linalg.norm(at_points)
 

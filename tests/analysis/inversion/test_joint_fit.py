@@ -122,7 +122,7 @@ def test_a_bench_far_from_what_is_stated_is_said_to_be_inconsistent() -> None:
     assert {"input", "stated", "u_stated", "found", "u_found", "shift_in_u"} == set(rows[0])
 
 
-def test_answers_foretell_what_another_statement_does() -> None:
+def test_answers_predict_what_another_statement_does() -> None:
     """The contact gap stated 0.05 u larger, all else alike, against a repeated inversion: so little that no
     coefficient comes to its bound or leaves it, up to where alone the answers hold."""
     bench = reclaimed_bench()

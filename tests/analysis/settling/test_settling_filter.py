@@ -187,7 +187,7 @@ def test_a_touch_right_after_placing_is_not_taken_for_a_deeper_breath() -> None:
     assert abs(accepted.value / MG - s.level(accepted.at)) < 2.5 * accepted.u / MG
 
 
-def test_readings_that_jump_more_than_foretold_widen_what_is_stated() -> None:
+def test_readings_that_jump_more_than_predicted_widen_what_is_stated() -> None:
     calm, restless = Bench(), Bench()
     for b in (calm, restless):
         b.show(quiet(200, 0.0, noise=1.0, seed=16))

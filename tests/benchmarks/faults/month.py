@@ -2,7 +2,7 @@
 
     python tests/benchmarks/faults/month.py [--days 30]
 
-The conductor, the procedure, the settling filter and the store are the real ones; ports, threads and
+The controller, the procedure, the settling filter and the store are the real ones; ports, threads and
 time are virtual (tests/support/bench/virtual_bench.py). Loops are started one after the other; in between the
 balance is only listened to. Prints memory, time, bytes a reading and the outcome of each kind of fault;
 exit status 1 when memory grew by more than 5 %, a fault had another outcome than defined, or the store

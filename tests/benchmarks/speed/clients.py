@@ -4,7 +4,7 @@
 
 A balance of 100 lines a second runs through the daemon, a run waits for its person. Notes are written
 into the run's log, without other clients and again with 45 that read everything and 5 that subscribed to
-everything and never read. A note goes the way of every reading: conductor, writer's thread, sync, answer.
+everything and never read. A note goes the way of every reading: controller, writer's thread, sync, answer.
 The daemon itself keeps the time from handing an entry to the writer to its commit: that is recording's
 delay, and the bar is 50 ms more than alone. The answers' times are shown beside it.
 """
@@ -68,7 +68,7 @@ def main() -> int:
         place = folder / "d.sock"
         command = [sys.executable, "-m", "weighloop.daemon", "--store", str(folder / "store.sqlite")]
         daemon = subprocess.Popen([*command, "--socket", str(place)], stderr=subprocess.DEVNULL)
-        atexit.register(daemon.kill)  # whatever happens here: it must not hold its port for ever
+        atexit.register(daemon.kill)  # whatever happens here: it must not hold its port indefinitely
         client = None
         while client is None:
             with contextlib.suppress(ClientError, OSError):

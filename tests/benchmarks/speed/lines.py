@@ -108,7 +108,7 @@ def through_the_daemon(rate: float, seconds: float, folder: Path) -> dict[str, f
     place, store = folder / "d.sock", folder / "store.sqlite"
     command = [sys.executable, "-m", "weighloop.daemon", "--store", str(store), "--socket", str(place)]
     daemon = subprocess.Popen([*command, "--bench", str(bench)], stderr=subprocess.DEVNULL)
-    atexit.register(daemon.kill)  # whatever happens here: it must not hold its port for ever
+    atexit.register(daemon.kill)  # whatever happens here: it must not hold its port indefinitely
     while True:
         try:
             client = Client.connect(place)

@@ -72,7 +72,7 @@ def test_a_whole_loop_with_spacers_under_the_sample_without_a_key() -> None:
 
 
 class TwinAtHand(VirtualBench):
-    """The conductor on the bench twin's own physics and person, with neither ports nor waiting."""
+    """The controller on the bench twin's own physics and person, with neither ports nor waiting."""
 
     def __init__(self, twin: TwinBench) -> None:
         self.twin = twin

@@ -17,7 +17,7 @@ from weighloop.drivers.device import BalanceReading, DeviceState
 
 
 class TestBalance:
-    def test_a_short_silence_is_borne(self) -> None:
+    def test_a_short_silence_is_tolerated(self) -> None:
         bench = started(4)
         bench.silent = True
         bench.controller.watch.balance_is(DeviceState.SILENT, "nothing heard for 0.4 s")

@@ -58,7 +58,7 @@ def test_everything_arrives_once_whatever_the_channel_does(loss: float, seed: in
     rows: set[int] = set()
     upto, session, backup = 0, "s0", (set[int](), 0)
     box, now = Outbox(), 0.0
-    calm = 400  # after so many rounds the channel is quiet
+    calm = 400  # after this many rounds the channel is quiet
     for round_ in range(3000):
         now += 0.3
         rough = round_ < calm

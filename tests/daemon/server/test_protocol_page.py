@@ -32,7 +32,7 @@ STANDARD = {
 OWN = {
     protocol.ERROR_NOT_POSSIBLE: "not possible now: no run, held, a balance that is not heard, no such run",
     protocol.ERROR_BAD_INPUT: "wrong input: a bench file with faults (all of them), a number out of range",
-    protocol.ERROR_NOT_IN_CONTROL: "without the control role, without a key, or with one that only watches",
+    protocol.ERROR_NOT_IN_CONTROL: "not in control, without a key, or with one that only watches",
 }
 
 

@@ -33,7 +33,7 @@ def test_a_socket_is_not_taken_from_the_one_who_has_it(tmp_path: Path) -> None:
             asyncio.run(second.run(daemon.place, None, None))
         assert str(daemon.store) in str(refused.value)
         assert client.call("status")["well"]
-        Daemon(tmp_path / "second" / "store.sqlite").lock.release()  # the second has let go of its store
+        Daemon(tmp_path / "second" / "store.sqlite").lock.release()  # the second has released its store
     assert not daemon.place.exists()
 
 

@@ -27,7 +27,7 @@ class HostileBench(VirtualBench):
     def __init__(self, store: Path | str = ":memory:", **more: float) -> None:
         super().__init__(store, **more)  # pyright: ignore[reportArgumentType]
         self.age = 0.0  # so old are the readings that come out of the line, s
-        self.frozen = False  # the display shows the same for ever
+        self.frozen = False  # the display shows the same from now on
         self.scale = 1.0  # another balance's
         self.wrong_for: tuple[float, float] | None = None  # until when (s) which wrong level (kg) is shown
         self.fault: Callable[[], None] = lambda: None

@@ -1,6 +1,6 @@
 """A whole daemon without threads or ports: a clock turned by hand, a balance and a lift that obey.
 
-The conductor, the procedure, the filter and the store are the real ones. The far end is a few lines:
+The controller, the procedure, the filter and the store are the real ones. The far end is a few lines:
 a pull that falls off with height, some noise, a lift that takes its time. Nights pass in seconds.
 """
 
@@ -65,7 +65,7 @@ def attraction(height: float) -> float:
 
 
 class VirtualBench:
-    """A conductor and all that it talks to. ``steps`` by the plan given, or by a small one of its own."""
+    """A controller and all that it talks to. ``steps`` by the plan given, or by a small one of its own."""
 
     def __init__(
         self, store: Path | str = ":memory:", *, seed: int = 1, interval: float = 0.1, noise: float = 0.4e-6

@@ -47,7 +47,7 @@ class Stream:
     sampled: Floats
     reading: Floats
     hand: float  # the hand comes
-    released: float  # the sample is let go
+    released: float  # the sample is released
     load: float
     drift: float
     creep: tuple[float, float]

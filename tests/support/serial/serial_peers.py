@@ -67,7 +67,7 @@ class FarEnd:
 
 
 def take_terminal(name: str, seconds: float = 2.0) -> list[int]:
-    """Open terminals until one is called ``name``, which was let go just now; all of their descriptors.
+    """Open terminals until one is called ``name``, which was released just now; all of their descriptors.
 
     The system frees a number a moment after its last user has closed it; another program may be quicker.
     """

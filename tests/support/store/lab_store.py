@@ -16,7 +16,7 @@ UTC = "2026-03-04T05:06:07+00:00"
 
 
 def weigh(path: Path, disc: int = 1, runs: int = 1) -> None:
-    """Append so many runs of disc WP-07-``disc`` to the store at ``path``, with raw readings."""
+    """Append ``runs`` runs of disc WP-07-``disc`` to the store at ``path``, with raw readings."""
     toml = EXAMPLES / f"wp-07-{disc}.toml"
     bench = read_bench(toml)
     table = read_notebook(EXAMPLES / f"wp-07-{disc}.csv", bench)

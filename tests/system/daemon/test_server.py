@@ -99,7 +99,7 @@ def test_acting_needs_control_and_one_holder_at_a_time(served: Served) -> None:
             first.call("run.note", text="x")
     with served.client() as third:
         end = time.monotonic() + 5
-        while third.call("snapshot")["controller"] is not None:  # let go when its holder left
+        while third.call("snapshot")["controller"] is not None:  # released when its holder left
             assert time.monotonic() < end
             time.sleep(0.01)
 

@@ -259,7 +259,7 @@ def test_another_adapter_under_the_old_name_is_refused_and_the_old_one_followed(
 def test_a_terminal_s_number_given_to_a_stranger_is_left_to_the_stranger(
     tmp_path: Path, ears: Ears, by_link: bool
 ) -> None:
-    """The system gives a number that was let go to the next who asks (pts(4): the lowest free one)."""
+    """The system gives a number that was released to the next who asks (pts(4): the lowest free one)."""
     ours, foreign = FarEnd(tmp_path, "ours"), FarEnd(tmp_path, "foreign")
     number = os.path.realpath(ours.port)
     stale = tmp_path / "stale"

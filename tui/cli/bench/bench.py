@@ -31,7 +31,7 @@ SENSIBLE = {
     "temperature": ("1 degC", "a room thermometer"),
 }
 
-#: The sample that the costs are told for: saturation, HcJ and width of the switching, A/m. It saturates on a
+#: The sample that the costs are for: saturation, HcJ and width of the switching, A/m. It saturates on a
 #: usual bench, so that none of its figures is a bound.
 SUPPOSED = (300e3, 70e3, 20e3)
 

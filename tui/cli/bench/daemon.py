@@ -19,8 +19,8 @@ def _options() -> list[click.Parameter]:
     for action in parser()._actions:
         if isinstance(action, argparse._HelpAction) or action.help is argparse.SUPPRESS:
             continue
-        told = (action.help or "").strip()
-        settings: dict[str, Any] = {"help": told[:1].upper() + told[1:] + "."}
+        text = (action.help or "").strip()
+        settings: dict[str, Any] = {"help": text[:1].upper() + text[1:] + "."}
         if action.nargs == 0:
             settings["is_flag"] = True
         else:

@@ -29,7 +29,7 @@ _NOTICE = (
 @click.option(
     "--benches",
     type=Whole(2, 1000),
-    help="Draw the bench file anew so many times and say how often each interval holds the truth.",
+    help="Draw the bench file again N times and say how often each interval holds the truth.",
 )
 @click.option("--tui", "show", is_flag=True, help="Show the run live on the terminal screen.")
 @click.option(
@@ -88,8 +88,8 @@ def command(
         raise NotPossible(f"run {run['id']} was {run['state']}: {run['why']}")
     _conclude(run, store, output, truth, as_json, speed)
     if files:
-        told = _coverage(run["id"], store, files, truth["minor"])
-        note(told) if as_json else print("\n" + told)
+        table = _coverage(run["id"], store, files, truth["minor"])
+        note(table) if as_json else print("\n" + table)
 
 
 def _show(rehearsal: Any, client: Any, start: Any) -> None:
@@ -176,7 +176,7 @@ def _beside_the_truth(result: Any, truth: dict[str, float]) -> str:
 
 
 def _coverage(number: int, store: Path, files: list[str], truth: dict[str, float]) -> str:
-    """How often each interval holds the truth over bench files drawn anew, with the same readings."""
+    """How often each interval holds the truth over bench files drawn again, with the same readings."""
     from ....analysis.figures.names import FIGURE_NAMES
     from ....analysis.files.bench_file import parse_bench
     from ....analysis.results import analyse

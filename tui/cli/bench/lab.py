@@ -68,7 +68,7 @@ def _print_unit(about: str) -> None:
     note("# belongs in ~/.config/systemd/user/; paths in it should be absolute")
 
 
-def _until_told(work: Callable[[threading.Event], None]) -> None:
+def _until_stopped(work: Callable[[threading.Event], None]) -> None:
     """Work until a signal ends it, in order."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s: %(message)s", stream=sys.stderr)
     stop = threading.Event()
@@ -117,7 +117,7 @@ def forward(
         _print_unit(f"copies the store of {bench} to the lab's archive")
         return
     forwarder = Forwarder(store_path or store_file(), bench, _address(**broker), live)
-    _until_told(lambda stop: forwarder.run(stop, once=once))
+    _until_stopped(lambda stop: forwarder.run(stop, once=once))
     note(f"rows sent {forwarder.published}, of these again {forwarder.again}")
 
 
@@ -136,7 +136,7 @@ def archive(database: str, unit: bool, **broker: Any) -> None:
         return
     with Archive(database) as opened:  # at the start a database that is not there is a mistake
         opened.migrate()
-    _until_told(Archivist(database, address).run)
+    _until_stopped(Archivist(database, address).run)
 
 
 @command.command("reanalyse")

@@ -52,8 +52,8 @@ def figures_table(result: LoopResult, units: str = "si") -> str:
         if figure.why:
             reasons.setdefault(figure.why, []).append(name.printed)
     out = table(["figure", "symbol", "value", "u", "95 % interval", "unit", "status"], rows)
-    told = [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
-    return "\n".join([out, "", *told]) if told else out
+    notes = [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
+    return "\n".join([out, "", *notes]) if notes else out
 
 
 def like(value: float | None, u: float | None) -> str:

@@ -87,9 +87,9 @@ def command(
             }
             for s in ladder.steps
         ]
-        told = {} if foreseen is None else {"expected": foreseen.to_json()["figures"]}
-        told |= {} if fewest is None else {"until": fewest.to_json()}
-        print_json({"steps": steps, **told} if told else steps)
+        more = {} if foreseen is None else {"expected": foreseen.to_json()["figures"]}
+        more |= {} if fewest is None else {"until": fewest.to_json()}
+        print_json({"steps": steps, **more} if more else steps)
     else:
         print(_all_rows(ladder) if rows else _by_passage(ladder))
         pull = ladder.largest_pull / force_per_kg(bench.site)
