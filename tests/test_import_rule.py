@@ -52,6 +52,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/magnetostatics", "analysis/records", "analysis/results",
     },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
+    "analysis/interlaboratory": {"analysis/records"},
     "analysis/data_package": {"analysis/errors", "analysis/files", "analysis/records", "analysis/results"},
     "analysis/report": {
         "analysis/calibration", "analysis/comparison", "analysis/constants", "analysis/errors",
@@ -109,8 +110,9 @@ ROOMS: dict[str, set[str]] = {
     "daemon/simulation": {"analysis/errors", "daemon/protocol", "daemon/server"},
     # Beside the bench's daemon, which does not import it.
     "daemon/lab": {
-        "analysis/errors", "analysis/files", "analysis/results", "daemon/procedure", "daemon/protocol",
-        "daemon/server", "daemon/simulation", "daemon/store",
+        "analysis/errors", "analysis/files", "analysis/interlaboratory", "analysis/records",
+        "analysis/results", "daemon/procedure", "daemon/protocol", "daemon/server", "daemon/simulation",
+        "daemon/store",
     },
     "daemon/store_guard": {
         "daemon/clock", "daemon/health", "daemon/paths", "daemon/procedure", "daemon/store",
@@ -147,9 +149,10 @@ ROOMS: dict[str, set[str]] = {
     "tui/app": {"daemon/protocol", "tui/key_queue", "tui/keys", "tui/screens", "tui/state"},
     "tui/cli": {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
-        "analysis/figures", "analysis/files", "analysis/forces", "analysis/inversion",
-        "analysis/magnetostatics", "analysis/planning", "analysis/records", "analysis/report",
-        "analysis/results", "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms",
+        "analysis/figures", "analysis/files", "analysis/forces", "analysis/interlaboratory",
+        "analysis/inversion", "analysis/magnetostatics", "analysis/planning", "analysis/records",
+        "analysis/report", "analysis/results", "analysis/settling", "analysis/units", "daemon/__main__",
+        "daemon/alarms",
         "daemon/balance_check", "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
         "daemon/store", "tui/app", "tui/bench_form", "tui/web",
     },

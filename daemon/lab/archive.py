@@ -172,6 +172,32 @@ class Archive:
         rows = self.db.execute(_NOT_DONE, (settings, version)).fetchall()
         return [ArchivedRun(Course(*row[:3]), int(row[3]), int(row[4])) for row in rows]
 
+    def run_of(self, bench: str, run: int) -> ArchivedRun:
+        """Run ``run`` of a bench, in the course that goes on. Raises ArchiveError where there is none."""
+        row = self.db.execute(
+            "SELECT store::text, epoch::text, max(id) FROM events JOIN courses USING (bench, store, epoch)"
+            " WHERE bench = %s AND run = %s GROUP BY store, epoch, since ORDER BY since DESC LIMIT 1",
+            (bench, run),
+        ).fetchone()
+        if row is None:
+            raise ArchiveError(f"the archive has no run {run} of {bench}")
+        return ArchivedRun(Course(bench, row[0], row[1]), run, int(row[2]))
+
+    def figures_of_sample(self, sample: str) -> list[tuple[str, str, float, float, str]]:
+        """The newest figures of every ended run of a sample: ``(bench, figure, value, u, status)``, SI.
+
+        Of each run those made last, whatever their settings; figures without an uncertainty are left out.
+        """
+        found = self.db.execute(
+            "SELECT bench, figure, value, u, status FROM (SELECT DISTINCT ON (f.bench, f.store, f.epoch,"
+            " f.run, figure) f.* FROM run_figures f JOIN runs r USING (bench, store, epoch, run)"
+            " WHERE r.sample = %s"
+            " ORDER BY f.bench, f.store, f.epoch, f.run, figure, f.made DESC) newest"
+            " WHERE value IS NOT NULL AND u IS NOT NULL",
+            (sample,),
+        )
+        return list(found)
+
     def run_rows(self, wanted: ArchivedRun) -> list[tuple[Any, ...]]:
         """The events of a run as they were in the bench's store."""
         course = wanted.course

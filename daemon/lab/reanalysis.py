@@ -13,11 +13,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from itertools import islice
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ...analysis.errors import NotPossible, WeighloopError
 from ..store.checksums import row_sum
 from .archive import Archive, ArchivedRun
+
+if TYPE_CHECKING:
+    from ...analysis.records.bench import Bench
+    from ...analysis.records.readings import Readings
 
 #: One figure: name, value, u, low95, high95, status, why (SI).
 FigureRow = tuple[str, float | None, float | None, float | None, float | None, str, str | None]
@@ -47,12 +51,31 @@ class Done:
 def figures_of(run: int, rows: Sequence[tuple[Any, ...]], settings: Settings) -> tuple[str, list[FigureRow]]:
     """Version of the program, and the figures of run ``run`` from its rows in the archive.
 
+    Raises WeighloopError or ValueError where there is nothing to analyse.
+    """
+    from ...analysis.results import analyse
+
+    readings, bench = readings_and_bench(run, rows)
+    result = analyse(
+        readings,
+        bench,
+        method=settings.method,  # pyright: ignore[reportArgumentType]
+        trials=settings.trials,
+        seed=settings.seed,
+    )
+    return version("weighloop"), [
+        (name, f.value, f.u, f.low95, f.high95, f.status, f.why) for name, f in result.figures.items()
+    ]
+
+
+def readings_and_bench(run: int, rows: Sequence[tuple[Any, ...]]) -> tuple[Readings, Bench]:
+    """What run ``run`` measured, and on which bench, from its rows in the archive.
+
     ``rows`` are in the columns of the store's events, with their checksum last; one that does not fit its
     checksum is left out, as the bench leaves it out. Raises WeighloopError or ValueError where there is
     nothing to analyse.
     """
     from ...analysis.files.bench_file import parse_bench
-    from ...analysis.results import analyse
     from ..procedure.events import BenchState
     from ..procedure.next_task import action_of
     from ..procedure.run import LogEvent, replay, to_protocol
@@ -65,16 +88,7 @@ def figures_of(run: int, rows: Sequence[tuple[Any, ...]], settings: Settings) ->
     record = replay(run, events)
     found = to_protocol(record, action_of(record, BenchState()))
     bench = parse_bench(found["bench_text"], f"bench of run {run}")
-    result = analyse(
-        readings_of(found),
-        bench,
-        method=settings.method,  # pyright: ignore[reportArgumentType]
-        trials=settings.trials,
-        seed=settings.seed,
-    )
-    return version("weighloop"), [
-        (name, f.value, f.u, f.low95, f.high95, f.status, f.why) for name, f in result.figures.items()
-    ]
+    return readings_of(found), bench
 
 
 def _task(run: int, rows: Sequence[tuple[Any, ...]], settings: Settings) -> tuple[str, list[FigureRow] | str]:

@@ -129,7 +129,10 @@ def trial(folder: Path, benches: int, speed: float, points: int, workers: int) -
         _print_live(engines.broker_port, names)
         print("the loops have ended; waiting for what is still on its way")
         good = _compared(archive, stores, ended)
-        return _figures_compared(archive, stores, workers) and good
+        good = _figures_compared(archive, stores, workers) and good
+        print("\nthe benches' biases, by the sample that all of them weighed", flush=True)
+        command = [sys.executable, "-m", "weighloop.tui.cli", "lab", "biases", "WP-07-1"]
+        return not subprocess.run([*command, "--database", engines.dsn]).returncode and good
 
 
 def _print_live(port: int, names: Sequence[str], patience: float = 20.0) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from tests.support.store.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
@@ -17,6 +19,7 @@ from weighloop.daemon.lab.reanalysis import Settings, figures_of, reanalyse
 from weighloop.daemon.lab.trial import arrived, lab_process
 from weighloop.daemon.store.raw_blocks import Raw
 from weighloop.daemon.store.store import Store
+from weighloop.tui.cli import weighloop
 
 pytestmark = [
     pytest.mark.slow,
@@ -92,6 +95,27 @@ def test_what_is_weighed_is_archived_once_through_kills_and_restores(tmp_path: P
         check_figures(archive)
         views(archive)
         open_readings(archive, stores["bench-2"])
+        archived_runs_on_the_command_line(engines.dsn)
+
+
+def archived_runs_on_the_command_line(dsn: str) -> None:
+    """A run of the archive is an INPUT like any other; the benches' biases are those of its figures."""
+    words = ["figures", "bench-1:1", "--method", "mean", "--trials", "100", "--seed", "5", "--json"]
+    printed = CliRunner().invoke(weighloop, words, env={"WEIGHLOOP_ARCHIVE": dsn})
+    assert printed.exit_code == 0, printed.output
+    here = json.loads(printed.stdout)["figures"]["remanence_A_per_m"]["value"]
+    found = CliRunner().invoke(weighloop, ["lab", "biases", "WP-07-1", "--database", dsn, "--json"])
+    assert found.exit_code == 0, found.output
+    remanence = json.loads(found.stdout)["remanence_A_per_m"]
+    assert [one["bench"] for one in remanence["benches"]] == ["bench-1", "bench-2"]
+    assert remanence["assigned"]["value"] == pytest.approx(here)
+    assert all(one["bias"] == pytest.approx(0.0, abs=1e-6 * here) for one in remanence["benches"])
+    assigned = ["--figure", "remanence_A_per_m", "--assigned", "100 kA/m +/- 1 kA/m"]
+    against = CliRunner().invoke(weighloop, ["lab", "biases", "WP-07-1", "--database", dsn, *assigned])
+    assert "assigned: 100.0 kA/m, u 1.0 kA/m" in against.stdout, against.output
+    missing_run = CliRunner().invoke(weighloop, ["figures", "bench-1:99"], env={"WEIGHLOOP_ARCHIVE": dsn})
+    assert "no run 99 of bench-1" in missing_run.output
+    assert missing_run.exit_code == 1
 
 
 def open_readings(archive: Archive, path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     from ...analysis.results import LoopResult
     from ...daemon.store.store import Store
 
+#: A run of the lab's archive: BENCH:RUN.
+_ARCHIVED = re.compile(r"([A-Za-z0-9][A-Za-z0-9_.-]{1,63}):([0-9]{1,18})", re.ASCII)
 _OPTIONS = [
     click.option(
         "--bench",
@@ -74,8 +78,9 @@ def read_input(
 ) -> tuple[Readings, Bench]:
     """The readings and the bench behind INPUT: a notebook CSV, a data package, or a run's number.
 
-    A run or a package brings the bench it was measured on, a notebook the bench file of its own name
-    beside it; a bench file that is named is used instead.
+    BENCH:RUN is a run of the lab's archive (``WEIGHLOOP_ARCHIVE``). A run or a package brings the bench it
+    was measured on, a notebook the bench file of its own name beside it; a bench file that is named is used
+    instead.
     """
     from ...analysis.data_package import is_package, read_package
     from ...analysis.errors import Fault, InputError
@@ -90,6 +95,9 @@ def read_input(
         # A run records heights and spacers: another contact gap or scale moves its gaps.
         other = bench_of(bench_path)
         return readings.moved(bench.gap, other.gap), other
+    if (archived := _ARCHIVED.fullmatch(source)) and not Path(source).exists():
+        readings, bench = _from_archive(archived[1], int(archived[2]))
+        return readings, bench_of(bench_path) if bench_path else bench
     if is_package(source):
         readings, bench = read_package(source)
         return readings, bench_of(bench_path) if bench_path else bench
@@ -104,6 +112,20 @@ def read_input(
         )
     bench = bench_of(bench_path or beside)
     return _read_notebook(source, bench, tolerant), bench
+
+
+def _from_archive(bench: str, run: int) -> tuple[Readings, Bench]:
+    """A run of the lab's archive."""
+    from ...analysis.errors import NotPossible
+
+    try:
+        from ...daemon.lab.archive import Archive
+        from ...daemon.lab.reanalysis import readings_and_bench
+    except ImportError:
+        raise NotPossible("runs of the lab's archive need `pip install weighloop[lab]`") from None
+    with Archive(os.environ.get("WEIGHLOOP_ARCHIVE", "dbname=weighloop")) as archive:
+        found = archive.run_of(bench, run)
+        return readings_and_bench(run, archive.run_rows(found))
 
 
 def _is_run(source: str) -> bool:

@@ -6,14 +6,19 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import SEED, OneOf, json_option, note, print_json, store_option, table
+from ..common import SEED, OneOf, json_option, note, print_json, significant, store_option, table
 from .service import user_unit
+
+if TYPE_CHECKING:
+    from ....analysis.figures.names import FigureName
+    from ....analysis.interlaboratory import AssignedValue, BenchScore
 
 _BROKER = [
     click.option(
@@ -179,3 +184,89 @@ def reanalyse_runs(
         print("Every ended run in the archive has its figures already.")
     if any(why for *_, why in rows):
         sys.exit(1)
+
+
+@command.command("biases")
+@click.argument("sample")
+@_database
+@click.option(
+    "--figure",
+    "figures",
+    multiple=True,
+    metavar="FIGURE",
+    help="Its key in the JSON of figures; more than once. By default Mr, HcJ and (BH)max.",
+)
+@click.option(
+    "--assigned",
+    metavar="VALUE",
+    help="The figure's value from a certificate, such as '114 kA/m +/- 1 kA/m'; else the benches' consensus.",
+)
+@json_option
+def biases(sample: str, database: str, figures: tuple[str, ...], assigned: str | None, as_json: bool) -> None:
+    """Each bench's bias, from the figures in the archive of a sample that was weighed on all of them.
+
+    The consensus is the robust average of ISO 13528; z is in units of the benches' robust spread, zeta in
+    units of the stated uncertainties.
+    """
+    from ....analysis.errors import NotPossible
+    from ....analysis.figures.names import FIGURE_NAMES
+    from ....daemon.lab.archive import Archive
+    from ....daemon.lab.bench_bias import FIGURES, bench_biases
+
+    wanted = figures or FIGURES
+    if unknown := [name for name in wanted if name not in FIGURE_NAMES]:
+        raise click.BadParameter(
+            f"{unknown[0]!r} is none of {', '.join(FIGURE_NAMES)}", param_hint="--figure"
+        )
+    value = None
+    if assigned is not None:
+        if len(wanted) != 1:
+            raise click.UsageError("an assigned value is of one figure: name it with --figure")
+        value = _assigned(assigned, FIGURE_NAMES[wanted[0]])
+    with Archive(database) as opened:
+        opened.migrate()
+        found = bench_biases(opened.figures_of_sample(sample), wanted, value)
+    if not found:
+        raise NotPossible(
+            f"no figure of {sample!r} was measured on two benches or more;"
+            " `weighloop lab reanalyse` makes them"
+        )
+    if as_json:
+        print_json(
+            {
+                name: {"assigned": asdict(against), "benches": [asdict(one) for one in scored]}
+                for name, (against, scored) in found.items()
+            }
+        )
+        return
+    print("\n\n".join(_scores(FIGURE_NAMES[name], *those) for name, those in found.items()))
+
+
+def _assigned(text: str, name: FigureName) -> AssignedValue:
+    """A value with its uncertainty as it is typed, in SI."""
+    from ....analysis.interlaboratory import AssignedValue
+    from ....analysis.units import NotAQuantity, parse_measured
+
+    unit, one = name.si
+    try:
+        read = parse_measured(text, unit.translate({ord("³"): "^3", ord("²"): "^2", ord("·"): "*"}))
+    except NotAQuantity as error:
+        raise click.BadParameter(str(error), param_hint="--assigned") from None
+    return AssignedValue(read.value * one, read.u * one, 0.0, consensus=False)
+
+
+def _scores(name: FigureName, against: AssignedValue, scored: Sequence[BenchScore]) -> str:
+    """One figure's scores as a table, with what they are against."""
+    from ..desk.figures import like
+
+    unit = name.unit()
+    value, u, spread = (name.shown(v) for v in (against.value, against.u, against.spread))
+    source = f"consensus of {len(scored)} benches" if against.consensus else "assigned"
+    head = f"{name.words} {name.printed}, {source}: {like(value, u)} {unit}, u {significant(u, 2)} {unit}"
+    head += f", robust spread {significant(spread, 2)} {unit}" if against.consensus else ""
+    rows = []
+    for one in scored:
+        value, u, bias, u_bias = (name.shown(v) for v in (one.value, one.u, one.bias, one.u_bias))
+        numbers = [like(value, u), significant(u, 2), like(bias, u_bias), significant(u_bias, 2)]
+        rows.append([one.bench, *numbers, f"{one.z:.1f}", f"{one.zeta:.1f}", one.verdict])
+    return f"{head}\n{table(['bench', 'value', 'u', 'bias', 'u of bias', 'z', 'zeta', 'verdict'], rows)}"
