@@ -7,6 +7,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from ..figures.names import FIGURE_NAMES
 from .output import page_file, write_page
 from .page import versions
@@ -52,8 +54,9 @@ def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path
         ],
         batch=[_batch(b) for b in comparison.batch] if is_batch else [],
         going=[_trend(t) for t in comparison.trend],
-        trend=svg(trend_drawing(comparison)) if is_batch else "",
-        trend_alt="Remanence, coercivity and energy product by sample, with standard uncertainties.",
+        spread=svg(distribution_drawing(comparison.names, results)),
+        spread_alt="Remanence, coercivity and energy product by sample: how the Monte Carlo trials are "
+        "spread (width: their density; bar: 95 % interval; triangle: a lower bound).",
         versions=versions(),
     )
     write_page(target, page)
@@ -70,27 +73,31 @@ def overlay_drawing(names: Sequence[str], results: Sequence[LoopResult]) -> Figu
     return figure
 
 
-def trend_drawing(comparison: Comparison) -> Figure:
-    """A few figures sample by sample, in the order given."""
-    lines = {line["figure"]: line["runs"] for line in comparison.table}
-    shown = [key for key in _TREND if key in lines]
-    figure, axes = new_figure(height=1.6 * max(len(shown), 1) + 0.4, rows=max(len(shown), 2))
+def distribution_drawing(names: Sequence[str], results: Sequence[LoopResult]) -> Figure:
+    """How the Monte Carlo trials of a few figures are spread, sample by sample in the order given: the width
+    of a body is their density, its bar the 95 % interval, a lone triangle a lower bound."""
+    shown = [key for key in _TREND if any(key in result.figures for result in results)]
+    figure, axes = new_figure(height=1.7 * max(len(shown), 2) + 0.4, rows=max(len(shown), 2))
     for i, (key, ax) in enumerate(zip(shown, axes, strict=False)):
         name = FIGURE_NAMES[key]
-        cells = [(x, lines[key][run]) for x, run in enumerate(comparison.names)]
-        cells = [(x, cell) for x, cell in cells if cell is not None and cell["value"] is not None]
-        ax.errorbar(
-            [x for x, _ in cells],
-            [name.shown(cell["value"]) for _, cell in cells],
-            yerr=[name.shown(cell["u"] or 0.0) for _, cell in cells],
-            color=_COLOURS[i],
-            marker=_MARKS[i],
-            linestyle="none",
-            capsize=3,
-        )
+        for x, result in enumerate(results):
+            found, trials = result.figures.get(key), result.samples.get(key, np.zeros(0))
+            trials = trials[np.isfinite(trials)]
+            if found is None or found.value is None:
+                continue
+            low, high = found.low95, found.high95
+            mark = "^" if found.status == "bound" else "o"
+            ax.plot(x, name.shown(found.value), marker=mark, color=_COLOURS[i], markersize=5)
+            if found.status != "measured" or low is None or high is None or len(set(trials)) < 2:
+                continue
+            (body,) = ax.violinplot(name.shown(1.0) * trials, [x], widths=0.7, showextrema=False)["bodies"]
+            body.set_facecolor(_COLOURS[i])
+            body.set_alpha(0.25)
+            ax.vlines(x, name.shown(low), name.shown(high), color=_COLOURS[i], linewidth=1.2)
         ax.set_ylabel(f"{name.printed}, {name.unit()}")
-        ax.set_xticks(range(len(comparison.names)), comparison.names)
-        ax.set_xlim(-0.5, len(comparison.names) - 0.5)
+        many = len(names) > 6
+        ax.set_xticks(range(len(names)), names, rotation=30 if many else 0, ha="right" if many else "center")
+        ax.set_xlim(-0.5, len(names) - 0.5)
     return figure
 
 

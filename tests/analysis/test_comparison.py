@@ -118,3 +118,35 @@ def test_wrong_calls(alike):
     other = analyse(alike[0].readings, alike[0].bench, trials=50, seed=2)
     with pytest.raises(ValueError, match="different seeds"):
         compare([alike[0], other])
+
+
+def test_the_distributions_are_those_of_the_trials(alike):
+    """A body a sample and figure; its middle half lies where that of the trials does."""
+    from matplotlib.collections import PolyCollection
+
+    from weighloop.analysis.report.comparison import distribution_drawing
+
+    figure = distribution_drawing(["a", "b"], alike[:2])
+    for axes, key, scale in zip(figure.axes, ("remanence_A_per_m", HCJ), (1e-3, 1e-3), strict=False):
+        bodies = [c for c in axes.collections if isinstance(c, PolyCollection)]
+        assert len(bodies) == 2
+        for body, result in zip(bodies, alike, strict=False):
+            trials = scale * result.samples[key][np.isfinite(result.samples[key])]
+            drawn = body.get_paths()[0].vertices[:, 1]
+            assert drawn.min() == pytest.approx(trials.min(), rel=1e-6)
+            assert drawn.max() == pytest.approx(trials.max(), rel=1e-6)
+
+
+def test_the_page_s_style_is_written_as_it_is(alike, tmp_path):
+    """Quotes escaped inside <style> are no CSS: fonts, page numbers and the phone's labels would go."""
+    from weighloop.analysis.report import write_report
+    from weighloop.analysis.report.comparison import write_comparison
+
+    write_report(alike[0], tmp_path / "report.html")
+    write_comparison(compare(alike), alike, tmp_path / "comparison.html")
+    for name in ("report", "comparison"):
+        style = (
+            (tmp_path / f"{name}.html").read_text(encoding="utf-8").split("<style>")[1].split("</style>")[0]
+        )
+        assert '"page " counter(page)' in style
+        assert "&#" not in style
