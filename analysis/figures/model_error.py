@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..inversion.joint_fit import DOUBT
 from ..inversion.loop import Curve, LoopEstimate
+from ..inversion.settings import MODEL_DOUBT
 from ..records.arrays import Floats
 
 #: The own field's unevenness beyond what the cells know, by the sample's largest own field.
@@ -29,7 +29,7 @@ SHARED = ("own field", "taken off")
 
 def of_forces(estimate: LoopEstimate) -> Floats:
     """(n, n), N: a part of each force of its own, by one standard normal a column."""
-    return np.diag(DOUBT * np.nan_to_num(estimate.points.force) * estimate.points.used)
+    return np.diag(MODEL_DOUBT * np.nan_to_num(estimate.points.force) * estimate.points.used)
 
 
 def of_own_field(curve: Curve) -> Floats:

@@ -7,6 +7,7 @@ import numpy as np
 from ..errors import about_rows
 from ..forces.branches import Arrangement
 from .loop import LoopEstimate
+from .settings import ALONE, LEAST_SLIP, OUTLYING, TIP
 
 
 def off_the_fit(estimate: LoopEstimate) -> int | None:
@@ -18,13 +19,13 @@ def off_the_fit(estimate: LoopEstimate) -> int | None:
     off = np.where(on, np.abs(np.nan_to_num(estimate.residual)) / own, 0.0)
     # Where a branch starts the whole sample turns back at once, and a method that cannot follow shows it
     # in the first rows; what is off there by less than a slip's size is not called one.
-    strongest = np.abs(estimate.H_applied) > _TIP * np.abs(estimate.H_applied[points.used]).max(initial=0.0)
-    off[strongest & (np.abs(np.nan_to_num(estimate.residual)) < _SLIP * np.abs(points.force))] = 0.0
+    strongest = np.abs(estimate.H_applied) > TIP * np.abs(estimate.H_applied[points.used]).max(initial=0.0)
+    off[strongest & (np.abs(np.nan_to_num(estimate.residual)) < LEAST_SLIP * np.abs(points.force))] = 0.0
     usual = 1.4826 * float(np.median(off[on])) if on.any() else 0.0
     worst = int(np.argmax(off))
     beside = np.abs(np.arange(len(off)) - worst) <= 3
     others = float(off[on & ~beside].max()) if (on & ~beside).any() else 0.0
-    if off[worst] > _OUTLYING * max(usual, 1.0) and off[worst] > _ALONE * others:
+    if off[worst] > OUTLYING * max(usual, 1.0) and off[worst] > ALONE * others:
         return worst
     return None
 
@@ -35,13 +36,3 @@ def set_aside_by_fit(arranged: Arrangement, estimate: LoopEstimate, i: int) -> A
     reason = f"{100 * step:+.1f} % off the loop through the other rows: gap or reading noted wrongly"
     warning = about_rows("gap-outlier", arranged.points.row[[i]], f"{reason}; set aside")
     return arranged.set_aside({i: reason}, [warning])
-
-
-#: A residual this many times the usual one, and this many times the largest of rows not beside it, is a
-#: slip (a trial of ours: up to 32 and 1.5 where a method cannot follow a sample, which it then shows on
-#: both branches alike).
-_OUTLYING, _ALONE = 12.0, 2.5
-
-
-#: Rows above this part of the strongest field lie at the tip; a slip there is at least this part of F.
-_TIP, _SLIP = 0.85, 0.04

@@ -12,6 +12,7 @@ from ..magnetostatics.applied_field import NodeField
 from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import DemagnetisingField
 from ..records.arrays import Floats, Indices
+from .settings import MODEL_SPREAD
 
 
 class Material(Protocol):
@@ -170,13 +171,8 @@ def local_field_changes(
     return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
 
 
-#: Relative standard deviation of a force beyond its reading's own uncertainty: the gap's repeatability
-#: (0.3 um at a gradient of 10 % per mm) and the quadrature. Our choice, from trials.
-_MODEL_SPREAD = 3e-4
-
-
 def weighing_spread(force: Floats, u_force: Floats) -> Floats:
     """Standard deviation a fit may expect of each force, N: its reading's and the bench's repeatability."""
     own = np.where(np.isfinite(u_force), u_force, 0.0)
     least = 1e-6 * np.abs(force).max() if len(force) else 0.0
-    return np.maximum(np.hypot(own, _MODEL_SPREAD * force), max(least, 1e-12))
+    return np.maximum(np.hypot(own, MODEL_SPREAD * force), max(least, 1e-12))

@@ -36,35 +36,23 @@ from .fit_records import (
     local_field_changes,
     weighing_spread,
 )
-
-#: No hypothesis on the sample's own field is better than this part of the force, real samples being neither
-#: even nor quite of their shape; a misfit tells of the bench by what it exceeds that. Our choice, from
-#: trials: with a fine model of the own field fitted to a coarse one's forces, parts of 1e-3 pulled the
-#: contact gap by 0.05 mm.
-DOUBT = 4e-3
-#: Gauss-Newton steps at most, and how often the smoothing is chosen anew among them.
-_STEPS, _CHOICES = 14, 4
-#: No input moves farther than this in one step, in standard uncertainties: what a slope is worth is known
-#: near where the fit stands.
-_STRIDE = 1.0
-#: After so many steps a fit four times worse than what is enough is hopeless.
-_HOPELESS = 5
-#: Enough when the objective and the inputs (in standard uncertainties) move by less than this.
-_STILL, _STILL_Z = 3e-3, 0.02
-#: A step is halved where it makes the objective this many times worse. (Some it may: the coefficients'
-#: step serves the roughness too.)
-_WORSE = 1.1
-#: The parts agree with what they feel when M is off by less than this part of the largest; and rounds.
-_AGREED, _ROUNDS = 1e-5, 8
-#: A reduced chi-square above this says the readings are not as good as they claim, and count less beside
-#: what the bench file states (Birge ratio; R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
-_CLAIM = 1.5
-#: The bench is worked out anew at the inputs found, at most so often, until they (in standard
-#: uncertainties) and the Birge ratio stay about as they are.
-_BENCHES, _NEAR, _ALIKE = 4, 0.2, 0.15
-#: No input is sought farther than this from what is stated, in standard uncertainties, nor at less than half
-#: of it: there is then something else the matter.
-_FARTHEST = 8.0
+from .settings import (
+    AGREED,
+    AGREED_ROUNDS,
+    ALIKE,
+    CLAIM,
+    FARTHEST,
+    HOPELESS,
+    LONGEST_STEP,
+    MODEL_DOUBT,
+    MOST_BENCHES,
+    MOST_CHOICES,
+    MOST_STEPS,
+    NEAR,
+    STILL,
+    STILL_Z,
+    WORSE,
+)
 
 
 def fit_jointly(
@@ -114,7 +102,7 @@ class _Fit:
         self.root = np.linalg.cholesky(model.prior)
         self.reach = np.array(
             [
-                _FARTHEST if key in MAY_BE_ZERO else min(_FARTHEST, 0.5 * abs(s.value) / s.u)
+                FARTHEST if key in MAY_BE_ZERO else min(FARTHEST, 0.5 * abs(s.value) / s.u)
                 for key, s in zip(model.keys, model.stated, strict=True)
             ]
         )
@@ -128,12 +116,12 @@ class _Fit:
         silent = {name: role for name, role in self.roles.items() if not role.constrains_bench}
         self.roles = {name: role for name, role in self.roles.items() if role.constrains_bench}
         model, chi = self.stated.moved(z), np.inf
-        for _ in range(_BENCHES):
+        for _ in range(MOST_BENCHES):
             z = self._settle(model, z)
             chi, left = self._objective(z, _of_readings), self._left_over()
-            scale = float(np.sqrt(chi / left)) if chi > _CLAIM * left else 1.0
-            steady = abs(scale / self.scale - 1.0) < _ALIKE
-            if (np.abs(z - model.z).max(initial=0.0) < _NEAR and steady) or chi > self.enough:
+            scale = float(np.sqrt(chi / left)) if chi > CLAIM * left else 1.0
+            steady = abs(scale / self.scale - 1.0) < ALIKE
+            if (np.abs(z - model.z).max(initial=0.0) < NEAR and steady) or chi > self.enough:
                 break
             model, self.scale = self.stated.moved(z), scale
         if silent and chi <= self.enough:
@@ -151,9 +139,9 @@ class _Fit:
         # On a bench worked out again the smoothing stays, unless the readings have come to count otherwise.
         choosing, self.chosen_at = self.chosen_at != self.scale or not self.conditioned, self.scale
         self._begin(model)
-        for step in range(_STEPS):
+        for step in range(MOST_STEPS):
             self._linearise(model, z, self.conditioned)
-            if choosing and step < _CHOICES:
+            if choosing and step < MOST_CHOICES:
                 self._choose(z, step)
             wanted = self._inputs(z) if step and self.conditioned else z
             reference = self._objective(z, self._doubt) if step else np.inf
@@ -166,15 +154,15 @@ class _Fit:
                     p.c, p.M = target if c is None else c + length * (target - c), M
                 self._follow(model, at)
                 new = self._objective(at, self._doubt)
-                if new <= _WORSE * (1.0 + reference) or length < 0.2:
+                if new <= WORSE * (1.0 + reference) or length < 0.2:
                     break
                 length *= 0.5
             moved, z = float(np.abs(at - z).max(initial=0.0)), at
             if not self.conditioned and not self.own.left.shape[1]:
                 break  # one linear problem
-            if step >= _HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
+            if step >= HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
                 break
-            if step >= _CHOICES and abs(new - old) < _STILL * (1.0 + new) and moved < _STILL_Z:
+            if step >= MOST_CHOICES and abs(new - old) < STILL * (1.0 + new) and moved < STILL_Z:
                 break
             old = new
         return z
@@ -212,14 +200,14 @@ class _Fit:
         for p in self.parts.values():
             assert p.c is not None
             f, M = field.rows(p.rows), p.M
-            for _ in range(_ROUNDS):
+            for _ in range(AGREED_ROUNDS):
                 p.H_local = self._local_field(model, f, z, M)
                 value, p.slope = p.material.state(p.c, p.H_local)
                 if not self.own.left.shape[1]:
                     M = value
                     break
                 off = value - M
-                if np.abs(off).max() < _AGREED * np.abs(M).max():
+                if np.abs(off).max() < AGREED * np.abs(M).max():
                     break
                 M = M + self.own.answered(p.slope, off)
             p.M = M
@@ -258,7 +246,7 @@ class _Fit:
 
     def _choose(self, z: Floats, step: int) -> None:
         """The smoothing of each part, the likeliest."""
-        rough = not any(p.smoothing for p in self.parts.values()) or step < _CHOICES // 2
+        rough = not any(p.smoothing for p in self.parts.values()) or step < MOST_CHOICES // 2
         for name, p in self.parts.items():
             if name in self.known:
                 p.smoothing = self.known[name]
@@ -282,7 +270,7 @@ class _Fit:
 
     def _doubt(self, p: FittedBranch) -> Floats:
         """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
-        return np.hypot(p.sigma, DOUBT * p.force)
+        return np.hypot(p.sigma, MODEL_DOUBT * p.force)
 
     def _inputs(self, z: Floats) -> Floats:
         """The inputs that fit best once every part's coefficients have done their best."""
@@ -294,7 +282,7 @@ class _Fit:
                 normal += J.T @ J
                 rhs += J.T @ left @ self._targets(p, z)
         step = np.clip(np.linalg.solve(normal, rhs), -self.reach, self.reach) - z
-        return z + step * min(1.0, _STRIDE / max(float(np.abs(step).max(initial=0.0)), 1e-9))
+        return z + step * min(1.0, LONGEST_STEP / max(float(np.abs(step).max(initial=0.0)), 1e-9))
 
     def _coefficients(self, wanted: Floats, z: Floats) -> list[Floats]:
         found = []
@@ -328,7 +316,7 @@ class _Fit:
             seen[name] = left, answer = self._left(p)
             p.c_d_force, p.c_to_z = answer, -answer @ p.by_input
             p.hat = 1.0 - np.einsum("ii->i", left)
-            p.doubt = np.hypot(p.sigma, DOUBT * p.force)
+            p.doubt = np.hypot(p.sigma, MODEL_DOUBT * p.force)
             if p.constrains_bench and self.conditioned:
                 J = left @ p.by_input / self._doubt(p)[:, None]
                 normal += J.T @ J

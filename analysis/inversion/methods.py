@@ -11,28 +11,23 @@ from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import LOCAL
 from ..records.arrays import Floats, Indices
 from ..records.points import Branch, Points
-from . import monotone_spline as branch_spline
-from . import preisach as hysterons
 from .fit_records import BranchSpec, JointFit
 from .joint_fit import fit_jointly
 from .loop import Curve, FixedChoices, LoopEstimate, Sensitivity, branch_rows
 from .monotone_spline import MonotoneSpline
 from .preisach import Density, magnetised_before
+from .settings import (
+    BIAS_ROUNDS,
+    BIASES,
+    CURVE_POINTS,
+    LEAST_ROWS_OF_DENSITY,
+    LEAST_ROWS_OF_SPLINE,
+    OUT_OF_TUNE,
+)
 from .uniform_loop import as_of_points, curve_of_density, curve_of_spline
 
 MEAN, SPLINE, DENSITY = "mean", "branch spline", "hysteron density"
 BRANCHES: tuple[Branch, ...] = ("first", "descending", "ascending")
-
-#: Points of a branch's curve. The spacing, about 3 kA/m on a small bench, is finer than a point's own
-#: uncertainty makes sense of; the figures interpolate.
-_CURVE_POINTS = 201
-
-#: The first curve is left out of the density where its rows miss by so much more than the others: the
-#: sample then had a past that no simple one describes.
-_OUT_OF_TUNE = 4.0
-
-#: Steady fields tried for a sample magnetised before, by N times its largest M; rounds of refinement.
-_BIASES, _BIAS_ROUNDS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4), 4
 
 
 def mean_estimate(model: LinearisedBench, reason: str) -> LoopEstimate:
@@ -63,7 +58,7 @@ def spline_fit(
     for branch in BRANCHES:
         rows = branch_rows(points, branch, H)
         rows = rows[np.isfinite(points.force[rows])]
-        if len(rows) >= branch_spline.LEAST_ROWS:
+        if len(rows) >= LEAST_ROWS_OF_SPLINE:
             # The first curve may have begun anywhere: it has no say in the bench.
             roles[branch] = BranchSpec(rows, MonotoneSpline(), constrains_bench=branch != "first")
     if "descending" not in roles and "ascending" not in roles:
@@ -91,7 +86,7 @@ def spline_estimate(fit: JointFit) -> LoopEstimate:
         own = np.array(fit.model.points.branch)[part.rows] == branch
         found.put(part.rows[own], part.residual[own], *as_of_points(fit, part, own))
         if branch != "first":
-            curves[branch] = curve_of_spline(fit, branch, part, _CURVE_POINTS)
+            curves[branch] = curve_of_spline(fit, branch, part, CURVE_POINTS)
     for branch in BRANCHES[1:]:
         if branch not in curves:
             curves[branch] = found.curve(branch)
@@ -118,8 +113,8 @@ def density_fit(
     names = np.array(points.branch)
     fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(H))
     if (
-        len(fitted) < hysterons.LEAST_ROWS
-        or np.sum(names[fitted] == "descending") < branch_spline.LEAST_ROWS
+        len(fitted) < LEAST_ROWS_OF_DENSITY
+        or np.sum(names[fitted] == "descending") < LEAST_ROWS_OF_SPLINE
         or len(np.unique(points.orientation[fitted])) < 2
         or not np.isfinite(H).all()
     ):
@@ -162,7 +157,7 @@ def density_estimate(fit: JointFit) -> LoopEstimate:
     for branch in BRANCHES[1:]:
         rows, own = branch_rows(points, branch, H), np.flatnonzero(names == branch)
         if len(rows) > 1 and len(own) > 1:
-            curves[branch] = curve_of_density(fit, branch, part, rows, int(own[1]), _CURVE_POINTS)
+            curves[branch] = curve_of_density(fit, branch, part, rows, int(own[1]), CURVE_POINTS)
         else:
             curves[branch] = found.curve(branch)
     evidence: dict[str, float] = {}
@@ -224,9 +219,9 @@ def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, floa
     strongest = float(-np.sign(start) * field.N * M)
     first = np.array(points.branch)[fitted] == "first"
     # A coarse look, then halving the distance around the best: the minimum is sharp and not always single.
-    tried = {part: with_bias(part) for part in (0.0, *(_BIASES if start else ()))}
-    step = _BIASES[0]
-    for _ in range(_BIAS_ROUNDS if start else 0):
+    tried = {part: with_bias(part) for part in (0.0, *(BIASES if start else ()))}
+    step = BIASES[0]
+    for _ in range(BIAS_ROUNDS if start else 0):
         best = min(tried, key=lambda part: tried[part].parts[DENSITY].held_out)
         step *= 0.5
         for part in (best - step, best + step):
@@ -236,7 +231,7 @@ def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, floa
     if first.any() and not first.all():
         rows = tried[best].parts[DENSITY].chi_square_rows
         missed, others = (float(np.mean(rows[part])) for part in (first, ~first))
-        if missed > _OUT_OF_TUNE * max(others, 1.0) and np.sum(~first) >= hysterons.LEAST_ROWS:
+        if missed > OUT_OF_TUNE * max(others, 1.0) and np.sum(~first) >= LEAST_ROWS_OF_DENSITY:
             return fitted[~first], 0.0, 0.0
     return fitted, start, best * strongest
 
@@ -293,7 +288,7 @@ class PointwiseEstimate:
             return Curve(branch, x, M[rows], N, H_sensitivity, M_sensitivity, *_nothing(len(x)))
         from scipy.interpolate import PchipInterpolator
 
-        grid = np.linspace(x[0], x[-1], _CURVE_POINTS)
+        grid = np.linspace(x[0], x[-1], CURVE_POINTS)
         right = np.clip(np.searchsorted(x, grid), 1, len(x) - 1)
         share = (grid - x[right - 1]) / (x[right] - x[right - 1])
         between = (1 - share)[:, None] * pick[right - 1] + share[:, None] * pick[right]

@@ -26,13 +26,7 @@ from .fit_records import JointFit
 from .loop import Curve, LoopEstimate
 from .methods import DENSITY, SPLINE, WAYS, Way, mean_estimate
 from .saturation import judge
-
-#: The density may foretell held-out points worse by this factor: the splines have their freedom by branch.
-_NO_WORSE = 3.0
-#: A hypothesis is given up where its objective is this many times the best one's, and more than so much.
-_FAR, _AT_LEAST = 10.0, 200.0
-#: Hypotheses whose weight beside the best one's is less than this are not thought of.
-_UNLIKELY = 0.05
+from .settings import FAR, FAR_AT_LEAST, NO_WORSE, STRETCHES, UNLIKELY
 
 
 def best_estimate(model: LinearisedBench) -> LoopEstimate:
@@ -60,7 +54,7 @@ def best_estimate(model: LinearisedBench) -> LoopEstimate:
         "held_out_hysteron_density": density.evidence["held_out"],
     }
     unfit = _unfit(density) and not _unfit(spline)
-    if unfit or worse > _NO_WORSE:
+    if unfit or worse > NO_WORSE:
         spline = replace(spline, evidence=spline.evidence | evidence)
         missed = (
             "misses the readings, which the splines do not"
@@ -86,13 +80,13 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
         if fit is None:
             return None
         tried.append(fit)
-        enough = min(enough, max(_FAR * fit.objective, _AT_LEAST))
+        enough = min(enough, max(FAR * fit.objective, FAR_AT_LEAST))
         near = near or fit
     weights = _weights(tried)
     order = np.argsort(-weights)
     weights, tried = weights[order] / weights[order[0]], [tried[i] for i in order]
     evidence = {f"objective_{f.own.name}": f.objective for f in tried}
-    likely = [(w, way.estimate(f), f) for w, f in zip(weights, tried, strict=True) if w > _UNLIKELY]
+    likely = [(w, way.estimate(f), f) for w, f in zip(weights, tried, strict=True) if w > UNLIKELY]
     evidence |= {f"weight_{f.own.name}": float(w / weights.sum()) for w, _, f in likely}
     _, best, fit = likely[0]
     best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
@@ -112,11 +106,6 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
     )
 
 
-#: How many misfits of its own a wrong model of the sample has, in effect: it is off by as much along whole
-#: stretches of a branch, so that a hundred readings more say no more of it (our choice, from trials).
-_STRETCHES = 4.0
-
-
 def _weights(fits: list[JointFit]) -> Floats:
     """How likely each hypothesis is, by the readings and before them; up to a factor.
 
@@ -126,7 +115,7 @@ def _weights(fits: list[JointFit]) -> Floats:
     chance = []
     for fit in fits:
         left = max(len(fit.model.points) - fit.degrees, 1.0)
-        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * _STRETCHES * np.log(max(fit.objective, left)))
+        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(fit.objective, left)))
     return np.exp(np.array(chance) - max(chance))
 
 

@@ -14,20 +14,9 @@ import numpy as np
 
 from ..records.arrays import Floats, Indices
 from .reml import restricted_likelihoods
-
-#: Fewest rows a spline is fitted to: below, the plain mean is the honest answer.
-LEAST_ROWS = 6
-
-#: Knots no closer than this part of the range of field, none farther apart than that.
-_CLOSEST, _FARTHEST = 1 / 300, 1 / 50
-
-#: The knots reach beyond the field felt by this part of its range: the field moves with the bench values.
-_MARGIN = 0.03
+from .settings import CLOSEST_KNOTS, FARTHEST_KNOTS, MARGIN, WEIGHT_STRIDE
 
 _DEGREE = 3
-
-#: Weights of the smoothing are tried with a spline that rises at every second one.
-_STRIDE = 2
 
 
 class MonotoneSpline:
@@ -44,7 +33,7 @@ class MonotoneSpline:
         from scipy.interpolate import BSpline
 
         low, high = float(H_local.min()), float(H_local.max())
-        margin = _MARGIN * (high - low)
+        margin = MARGIN * (high - low)
         low, high = low - margin, high + margin
         weight = np.abs(pull)
         breaks = _breaks((weight * H_local).sum(axis=1) / weight.sum(axis=1), low, high)
@@ -111,7 +100,7 @@ class MonotoneSpline:
         """
         weights, log_det, penalised_rss = found = restricted_likelihoods(X, y, self._bent, self._level)
         best, deviance = np.nan, np.inf
-        for i in range(found.best, -1, -_STRIDE):
+        for i in range(found.best, -1, -WEIGHT_STRIDE):
             if log_det[i] + penalised_rss[i] >= deviance:
                 break  # not even a spline that may fall is likelier
             c = self.fit(X, y, weights[i])[0]
@@ -152,11 +141,11 @@ def _breaks(data: Floats, low: float, high: float) -> Floats:
     span = high - low
     kept = [low]
     for u in np.sort(data):
-        if u - kept[-1] > _CLOSEST * span and high - u > _CLOSEST * span:
+        if u - kept[-1] > CLOSEST_KNOTS * span and high - u > CLOSEST_KNOTS * span:
             kept.append(u)
     kept.append(high)
     pieces = [
-        np.linspace(a, b, max(1, int(np.ceil((b - a) / (_FARTHEST * span)))) + 1)[1:]
+        np.linspace(a, b, max(1, int(np.ceil((b - a) / (FARTHEST_KNOTS * span)))) + 1)[1:]
         for a, b in pairwise(kept)
     ]
     return np.concatenate([[low], *pieces])

@@ -5,11 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..records.arrays import Bools, Floats
-
-#: So often in a row a change of the guess may bring no fewer faults.
-_PATIENCE = 3
-#: A slope of this part of what its terms may be is zero but for rounding.
-_ROUNDING = 1e-14
+from .settings import NNLS_PATIENCE, ROUNDING
 
 
 def solved(normal: Floats, target: Floats) -> Floats:
@@ -29,16 +25,16 @@ def nnls_warm(normal: Floats, target: Floats, free: Bools) -> Floats:
     where that goes round in a circle the unknowns are freed one by one instead.
     """
     size = np.sqrt(np.diag(normal))
-    free, fewest, patience = free.copy(), len(target) + 1, _PATIENCE
+    free, fewest, patience = free.copy(), len(target) + 1, NNLS_PATIENCE
     while patience:
         c = np.zeros(len(target))
         c[free] = solved(normal[np.ix_(free, free)], target[free])
         slope = normal @ c - target
-        wrong = np.where(free, c < 0.0, slope < -_ROUNDING * size * (size @ np.abs(c)))
+        wrong = np.where(free, c < 0.0, slope < -ROUNDING * size * (size @ np.abs(c)))
         faults = int(wrong.sum())
         if not faults:
             return c
-        patience = _PATIENCE if faults < fewest else patience - 1
+        patience = NNLS_PATIENCE if faults < fewest else patience - 1
         fewest = min(fewest, faults)
         free ^= wrong
     from scipy.optimize import nnls

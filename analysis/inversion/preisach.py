@@ -22,19 +22,8 @@ from ..magnetostatics.applied_field import NodeField
 from ..records.arrays import Floats, Indices
 from .fit_records import weighing_spread
 from .nnls import nnls_warm, solved
-from .preisach_memory import RAMPS, Masses, Medium, Past, columns, grid
-
-#: Weight of plain size beside curvature in the penalty: keeps what no force sees from wandering.
-_SIZE = 1e-4
-#: The density reaches beyond the largest field felt by this part: the field moves with the bench values.
-_MARGIN = 0.03
-#: A sample whose first M is below this part of the largest counts as virgin.
-_UNMAGNETISED = 0.05
-#: Each degree of freedom counts this much in the choice of smoothing, against too little of it on short
-#: series, and of the rows at least this part stays free.
-_DEGREES_WEIGHT, _LEAST_LEFT = 1.2, 0.15
-#: Fewest used rows a density is fitted to.
-LEAST_ROWS = 20
+from .preisach_memory import Masses, Medium, Past, columns, grid
+from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED
 
 
 class Density:
@@ -58,7 +47,7 @@ class Density:
 
     def begin(self, H_local: Floats, pull: Floats) -> None:
         """Cells for rows whose nodes feel ``H_local`` (n, q), A/m."""
-        self.medium = Medium(float(np.abs(H_local).max()) * (1.0 + _MARGIN))
+        self.medium = Medium(float(np.abs(H_local).max()) * (1.0 + MARGIN))
 
     def design(self, H_local: Floats, weights: Floats) -> Floats:
         """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density."""
@@ -93,8 +82,8 @@ class Density:
         best = (np.inf, 1e-6 * values.max())
         for weight in values.max() * 10.0 ** np.arange(-12.0, 0.1, 0.5):
             kept = values / (values + weight)
-            left = n - _DEGREES_WEIGHT * kept.sum()
-            if left >= _LEAST_LEFT * n:
+            left = n - DEGREES_WEIGHT * kept.sum()
+            if left >= LEAST_LEFT * n:
                 score = np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
                 if score < best[0]:
                     best = (float(score), float(weight))
@@ -152,7 +141,7 @@ def _penalties() -> tuple[Floats, Floats]:
     for k in range(pairs - 2):
         roughness[len(g.roughness) + k, at + k : at + k + 3] = (1.0, -2.0, 1.0)
     penalty = roughness.T @ roughness
-    penalty[np.diag_indices_from(penalty)] += _SIZE
+    penalty[np.diag_indices_from(penalty)] += SIZE
     return penalty, np.asarray(np.linalg.inv(np.linalg.cholesky(penalty)).T, float)
 
 
@@ -165,9 +154,9 @@ def magnetised_before(field: NodeField, force: Floats, u_force: Floats, fitted: 
         M = np.nan_to_num(force / field.pull_mean)
     if fitted[0] != 0 or len(fitted) < 3 or not abs(H[0]) < abs(H[1]):
         return 0.0  # a run that begins at its strongest field has no past to tell
-    if abs(M[0]) < _UNMAGNETISED * np.abs(M[fitted]).max():
+    if abs(M[0]) < UNMAGNETISED * np.abs(M[fitted]).max():
         return 0.0
-    medium, sign = Medium(float(np.abs(field.H).max()) * (1.0 + _MARGIN)), float(np.sign(M[0]))
+    medium, sign = Medium(float(np.abs(field.H).max()) * (1.0 + MARGIN)), float(np.sign(M[0]))
     scale = Density(H, 0.0).scale
     sigma = weighing_spread(force[fitted], u_force[fitted])
     virgin, magnetised = (

@@ -14,12 +14,8 @@ from numpy.typing import NDArray
 
 from ..records.arrays import Floats, Indices
 from .everett import Cells, Steps, Triangles, steps_below
+from .settings import CELLS, RAMPS
 
-#: Cells along each axis of the density: fine enough that twice as many change nothing beyond the noise
-#: (a trial of ours), few enough for a quick solution.
-_CELLS = 32
-#: Ramps of the purely reversible part, odd in the field.
-RAMPS = 4
 #: No row farther on than it is.
 NOWHERE = np.zeros(1)
 
@@ -54,7 +50,7 @@ class Grid:
 
 
 @lru_cache(maxsize=4)
-def grid(cells: int = _CELLS) -> Grid:
+def grid(cells: int = CELLS) -> Grid:
     """The grid of ``cells`` per axis: edges evenly from -1 to 1, to be scaled by the largest field."""
     folded: dict[tuple[int, int], int] = {}
     where = np.empty((cells, cells), dtype=int)

@@ -16,11 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..records.arrays import Floats
-
-#: Weights tried, by the one at which the best-determined combination of readings is half smoothed away.
-_WEIGHTS = 10.0 ** np.arange(-15.0, 2.1, 0.25)
-#: Columns of less than this part of the largest are left out.
-_LEAST = 3e-3
+from .settings import LEAST_COLUMN, WEIGHTS
 
 
 class RestrictedLikelihoods(NamedTuple):
@@ -57,7 +53,7 @@ def restricted_likelihoods(
     values, vectors = np.linalg.eigh(A @ A.T)
     values = np.maximum(values, 0.0)
     misfit = (vectors.T @ (rest @ y)) ** 2
-    weights = max(float(values.max(initial=0.0)), 1e-300) * _WEIGHTS
+    weights = max(float(values.max(initial=0.0)), 1e-300) * WEIGHTS
     grown = 1.0 + values / weights[:, None]
     return RestrictedLikelihoods(
         weights, np.sum(np.log(grown), axis=1) + fixed, np.sum(misfit / grown, axis=1)
@@ -69,5 +65,5 @@ def main_columns(columns: Floats) -> Floats:
     if not columns.size:
         return columns[:, :0]
     U, size, _ = np.linalg.svd(columns, full_matrices=False)
-    kept = size > _LEAST * max(size[0], 1e-300)
+    kept = size > LEAST_COLUMN * max(size[0], 1e-300)
     return U[:, kept] * size[kept]

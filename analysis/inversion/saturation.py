@@ -9,9 +9,7 @@ import numpy as np
 
 from ..records.arrays import Floats
 from .loop import Curve
-
-#: Above this part of the largest internal field the law of approach is fitted.
-TOP = 2 / 3
+from .settings import EXTRAPOLATED, FOLLOWED, MEET, MOST_MISFIT, OPEN, SHEARED, TIMES_HCJ, TOGETHER, TOP
 
 
 def of_approach(H: Floats, M: Floats, power: int = 2) -> Floats:
@@ -24,37 +22,6 @@ def of_approach(H: Floats, M: Floats, power: int = 2) -> Floats:
         dx = weight * (x - mean_x[:, None])
         slope = (dx * M).sum(axis=1) / (dx * x).sum(axis=1)
         return np.where(n >= 5, mean_y - slope * mean_x, np.nan)
-
-
-#: The branches of a saturated loop have met before the top: at this part of the largest internal field
-#: they may be no farther apart than this part of M at the top. What turns over beyond the top is then
-#: less than 1 %, in the spirit of IEC 60404-5 (50 % more field raises (BH)max by less than 1 %; by the
-#: introduction to IEC/TR 62517, which finds multiples of HcJ too crude).
-_MEET, _TOGETHER = 5 / 6, 0.01
-
-
-#: Largest internal field by HcJ that is taken for saturating when there is no second branch to compare
-#: with: the rule of thumb of the trade for hard ferrite (IEC 60404-5: 3 to 5).
-_TIMES_HCJ = 3.0
-
-
-#: Own demagnetising field by HcJ beyond which internal field zero is not reported: a fiftieth of it
-#: is then an eighth of HcJ (trials of ours: it is uneven by that much, and remanence off by 15 to 25 %).
-_SHEARED = 6.0
-
-
-#: A loop that opens at internal field zero by less than this part of M is closed.
-_OPEN = 0.02
-
-
-#: Above this mean square of misfits nothing is claimed of a minor loop, or of one by hysterons: in trials of
-#: ours with samples that are no set of hysterons the bounds then were up to a sixth above the true values,
-#: and HcJ off by as much.
-_MISFIT = 4.0
-
-
-#: How closely M must follow the law of approach, by M at the top; and how far it may extrapolate.
-_FOLLOWED, _EXTRAPOLATED = 0.0015, 0.05
 
 
 #: Figures read at internal field zero or in the second quadrant.
@@ -113,7 +80,7 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
         withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, closed)
     elif (sheared := _sheared(curve, sign_change)) is not None:
         withheld = dict.fromkeys(READ_INSIDE, sheared)
-    if misfit > _MISFIT:
+    if misfit > MOST_MISFIT:
         withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | withheld
     return Verdict(saturated, why, law, sign_change, reverse, quadrant, withheld)
 
@@ -132,7 +99,7 @@ def _closed(curve: Curve, other: Curve | None) -> str | None:
         return None
     at_zero = [float(np.interp(0.0, c.H_internal, c.M)) for c in (curve, other)]
     opening = 0.5 * (at_zero[0] - at_zero[1]) / float(np.abs(curve.M).max())
-    if opening > _OPEN:
+    if opening > OPEN:
         return None
     return (
         f"The branches do not part (by {100 * opening:.1f} % of M): no hysteresis is seen up to "
@@ -146,7 +113,7 @@ def _sheared(curve: Curve, sign_change: bool) -> str | None:
         return None
     own = curve.N * float(np.interp(0.0, curve.H_internal, curve.M))
     HcJ = float(-np.interp(0.0, curve.M, curve.H_internal))
-    if own <= _SHEARED * HcJ:
+    if own <= SHEARED * HcJ:
         return None
     return (
         f"The sample's own demagnetising field, {own / 1e3:.0f} kA/m, is {own / max(HcJ, 1e-3 * own):.0f} "
@@ -168,10 +135,10 @@ def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool)
         )
     HcJ = float(-np.interp(0.0, M, H))
     times = top / HcJ if HcJ > 0.0 else np.inf
-    if other is not None and len(other) > 1 and other.H_internal[-1] >= _MEET * top:
-        at = _MEET * top
+    if other is not None and len(other) > 1 and other.H_internal[-1] >= MEET * top:
+        at = MEET * top
         apart = float(np.interp(at, H, M) - np.interp(at, other.H_internal, other.M)) / abs(M[-1])
-        if abs(apart) > _TOGETHER:
+        if abs(apart) > TOGETHER:
             # Crossed branches are no better: taken for functions of the field they are none.
             return False, (
                 f"The branches are still {100 * abs(apart):.1f} % of M apart at five sixths of the largest "
@@ -179,10 +146,10 @@ def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool)
                 "saturated, and the loop is a minor loop."
             )
         return True, None
-    if times < _TIMES_HCJ:
+    if times < TIMES_HCJ:
         return False, (
             f"The largest internal field, {top / 1e3:.0f} kA/m, is {times:.1f} times HcJ; about "
-            f"{_TIMES_HCJ:.0f} times is needed to saturate, so the loop may be a minor loop."
+            f"{TIMES_HCJ:.0f} times is needed to saturate, so the loop may be a minor loop."
         )
     return True, None
 
@@ -192,9 +159,9 @@ def _follows_law(H: Floats, M: Floats, top: float) -> bool:
     data tell it from Ms (1 - a/H), which extrapolates to another saturation."""
     square, simple = (float(of_approach(H[None], M[None], power)[0]) for power in (2, 1))
     # Where M is level at the top, chance alone decides whether it seems to rise.
-    within = (1 - _FOLLOWED) * M[-1] <= square <= (1 + _EXTRAPOLATED) * M[-1]
-    if not (within and abs(simple - square) < _FOLLOWED * M[-1]):
+    within = (1 - FOLLOWED) * M[-1] <= square <= (1 + EXTRAPOLATED) * M[-1]
+    if not (within and abs(simple - square) < FOLLOWED * M[-1]):
         return False
     b = (1.0 - M[-1] / square) * top**2
     below = np.abs(H - 0.75 * top) < 0.25 * top
-    return bool(np.all(np.abs(square * (1 - b / H[below] ** 2) - M[below]) < _FOLLOWED * M[-1]))
+    return bool(np.all(np.abs(square * (1 - b / H[below] ** 2) - M[below]) < FOLLOWED * M[-1]))

@@ -16,9 +16,7 @@ from .loop import Curve, Sensitivity
 from .monotone_spline import MonotoneSpline
 from .preisach import Density
 from .reml import main_columns
-
-#: Fields at which a uniform sample's branch is worked out to find what it feels.
-_FINE = 2000
+from .settings import UNIFORM_FIELDS
 
 
 def as_of_points(fit: JointFit, part: FittedBranch, chosen: NDArray[np.bool_]) -> tuple[Floats, Sensitivity]:
@@ -43,7 +41,7 @@ def curve_of_spline(fit: JointFit, branch: Branch, part: FittedBranch, points: i
     u = H
     if others:
         # u + others * f(u) rises strictly, so its inverse is an interpolation.
-        fine = np.linspace(spline.knots[0], spline.knots[-1], _FINE)
+        fine = np.linspace(spline.knots[0], spline.knots[-1], UNIFORM_FIELDS)
         u = np.interp(H, fine + others * spline.state(part.c, fine)[0], fine)
     M, slope = spline.state(part.c, u)
     slower = 1.0 + others * slope
@@ -68,7 +66,7 @@ def curve_of_density(
     slope = np.zeros(len(H))
     if others:
         reach = density.medium.largest
-        fine = np.linspace(-reach, reach, _FINE)
+        fine = np.linspace(-reach, reach, UNIFORM_FIELDS)
         M = np.maximum.accumulate(density.uniform_state(c, row, turns, fine))
         u = np.interp(u, fine + others * M, fine)
         slope = np.interp(u, fine, np.gradient(M, fine))

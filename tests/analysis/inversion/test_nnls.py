@@ -40,7 +40,7 @@ def test_freed_one_by_one_they_are_the_same(seed: int, monkeypatch: pytest.Monke
     _, _, normal, target = problem(seed)
     free = np.ones(len(target), bool)
     at_once = nnls_warm(normal, target, free)
-    monkeypatch.setattr(module, "_PATIENCE", 0)
+    monkeypatch.setattr(module, "NNLS_PATIENCE", 0)
     np.testing.assert_allclose(nnls_warm(normal, target, free), at_once, rtol=1e-6, atol=1e-9)
 
 

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from tests.support.models.forward import Magnet, Pellet, block_factor
 from tests.support.models.grains import Grains
 from tests.support.models.preisach_medium import Material, Memory
-from weighloop.analysis.inversion.preisach_memory import RAMPS, Masses, Medium, Past, columns, grid
+from weighloop.analysis.inversion.preisach_memory import Masses, Medium, Past, columns, grid
+from weighloop.analysis.inversion.settings import RAMPS
 
 _CELLS = grid().cells
 _fields = st.lists(st.integers(-_CELLS // 2 + 1, _CELLS // 2 - 1).filter(bool), min_size=1, max_size=9)
