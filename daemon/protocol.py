@@ -80,7 +80,10 @@ class Live(TypedDict):
 
 
 class Step(TypedDict):
-    """One step of a run's plan. ``leg`` counts 0..4: first in, out, turned in, out, turned in."""
+    """One step of a run's plan. ``leg`` counts 0..4: first in, out, turned in, out, turned in; 5: afterwards.
+
+    Where no ``zero`` is read with the sample off, readings at the far end tell it, the sample either way up.
+    """
 
     step: int
     kind: Literal["zero", "turn", "point"]
@@ -136,6 +139,8 @@ class Run(TypedDict):
     points: list[Point]
     bench_text: str
     hands_free: bool  # the balance may show that an action was done
+    turner: NotRequired[bool]  # the lift turns the sample over: no hands between start and finish
+    unattended: NotRequired[bool]  # held, it goes on by itself where that is safe
     warnings: NotRequired[list[str]]  # events of its log that are damaged and were left out, in words
 
 
@@ -210,6 +215,12 @@ TOPIC_DATA: Final[dict[Topic, str]] = {
 }
 REPLACEABLE: Final[frozenset[Topic]] = frozenset(("live", "run", "device"))
 
+#: How a lift's run knows the balance's zero.
+ZEROS: Final = (
+    "str or null, optional: hand (the sample is taken off for it) or far (readings at the far end tell it; "
+    "so without it where there is a turner)"
+)
+
 #: Every method: parameters (name: what), result, and whether only the client in control may call it.
 METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "snapshot": ("everything needed to draw a screen", {}, "Snapshot", False),
@@ -236,9 +247,11 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "points": "int",
             "target_u_kg": "float or null, optional: the wanted uncertainty of a reading, "
             "a mass in kg above zero",
+            "zeros": ZEROS,
         },
         "object: steps, seconds, largest_pull_kg, expected_u_M_A_per_m (at the strongest field and at the "
-        "weakest; null where a reading says nothing of M), warnings",
+        "weakest; null where a reading says nothing of M), warnings, attendance (when somebody is expected "
+        "to be needed: seconds from the start, and what for)",
         False,
     ),
     "run.start": (
@@ -255,6 +268,8 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "Only for clients that give the code with run.confirm",
             "spacers_on_pan": "bool, optional: whether spacers lie between magnet and pan (so without it) "
             "or under the sample, where only its pull shows them",
+            "unattended": "bool, optional: held, it goes on by itself where that is safe",
+            "zeros": ZEROS,
         },
         "int: the run's id",
         True,

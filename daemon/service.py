@@ -23,7 +23,7 @@ from .alarms import Alarms
 from .clock import LongClock, StepWatch, boot_id, start_after, utc_now
 from .control.controller import RunController
 from .control.publisher import LOG_SHOWN, log_line
-from .procedure.events import Trouble
+from .procedure.events import Trouble, TroubleOver
 from .procedure.next_task import as_seen
 from .procedure.run import ENDED
 from .protocol import RunLine, Topic
@@ -225,7 +225,10 @@ class Daemon:
 
     def look(self) -> None:
         """Once a second: disk, the store's file and its writer, clock."""
+        wrong = self.guard.trouble
         self.guard.look()
+        if wrong is not None and self.guard.trouble is None:
+            self.controller.happen(TroubleOver("store"))
         trouble = self.disk.trouble()
         if trouble is not None and self.disk_trouble is None:
             self.log_writer.keep_raw = False
@@ -234,6 +237,7 @@ class Daemon:
         elif trouble is None and self.disk_trouble is not None:
             self.log_writer.keep_raw = True
             self.controller.post(lambda: self.controller.note("disk", "There is room on the disk again."))
+            self.controller.happen(TroubleOver("disk"))
         self.disk_trouble = trouble
         step = self._steps.look(time.time(), time.monotonic())
         if step is not None:
@@ -361,7 +365,7 @@ class Daemon:
         while time.monotonic() < deadline:
             time.sleep(0.05)
             stage = controller.stage
-            moving = stage.task is not None and stage.task.kind in ("retreat", "establish", "approach")
+            moving = stage.task is not None and stage.task.driven
             if controller.inbox.empty() and not stage.unrecorded and not moving:
                 break
             if self.guard.trouble:

@@ -135,8 +135,8 @@ ROOMS: dict[str, set[str]] = {
     "tui/bench_form": set(),
     "tui/state": {
         "analysis/comparison", "analysis/errors", "analysis/files", "analysis/inversion", "analysis/outliers",
-        "analysis/records", "analysis/results", "analysis/settling", "daemon/paths", "daemon/protocol",
-        "daemon/server", "daemon/store",
+        "analysis/records", "analysis/results", "analysis/settling", "daemon/paths", "daemon/procedure",
+        "daemon/protocol", "daemon/server", "daemon/store",
     },
     "tui/format": {"analysis/units", "daemon/protocol", "tui/state"},
     "tui/bench_shifts": {"analysis/figures", "tui/format"},

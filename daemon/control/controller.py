@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-#: A run held because a reading did not settle tries again after this time, s by the clock.
+#: A run held for what may pass by itself tries again after this time, s by the clock.
 TRY_AGAIN = 600.0
 #: Of readings that have piled up the filter hears only the newest where somebody only looks at them.
 NEWEST = 50
@@ -214,10 +214,8 @@ class RunController(Worker):
         if self._armed and now - self._read_began > max(PATIENCE, 3 * least):
             self._not_settled(now)
         if self._held_at is not None and now - self._held_at > TRY_AGAIN:
-            self._held_at = None
-            held = self.run is not None and self.run.state == "held" and self.run.code == "not-settled"
-            if held and not self.stage.person_first:
-                self._person(events.Asked("go-on"), Future())
+            self._held_at = now  # and once more, where it is held still
+            self._dispatch(events.TryAgain())
         if self.run is None or self.run.state in ENDED:
             self._start_planned()
 
@@ -234,7 +232,7 @@ class RunController(Worker):
 
     def resume(self, run: RunRecord, why: str) -> None:
         """A run found in the store that had not ended; held until a person lets it go on."""
-        self.run = run
+        self.run, self._held_at = run, self.clock.now()
         self.stage = replace(machine.resumed(run, why), balance_ok=self.stage.balance_ok)
         if run.state == "running":
             self._do([events.Record("held", f"Held: {why}", {"why": why, "code": "restart"})])
@@ -323,15 +321,15 @@ class RunController(Worker):
     def _begin(self, task: events.Task) -> None:
         if task.kind != "read":
             self.answers.moving(self.clock.now(), by_hand=task.by_hand)
-        if task.kind in ("establish", "retreat", "approach"):
+        if task.driven or task.sets_by_hand:
             self.mover.begin(task)
         elif task.kind == "read" and self.acquisition is not None:
             self._read_began = self.clock.now()
             self.answers.stands(self._read_began)
             self._armed = True
             self.hands_free.reading_begins(self._read_began)
-            zero = self.run.last("zero") if self.run is not None else None
-            self.acquisition.zero = zero["value_kg"] if zero is not None else None
+            zero = self.run.zero if self.run is not None else None
+            self.acquisition.zero = zero.value if zero is not None else None
             self.acquisition.begin(self._read_began, expected_reading(self.run, task.step))
 
     def _refused_by_store(self, kind: str, why: str) -> None:

@@ -82,7 +82,8 @@ class GapWorker:
                 # The height asked for, not the rounded one reported: equal heights stay equal.
                 height = task.height if task.height is not None else position.height
                 lost = self._lost() if task.kind == "establish" else 0.0
-                self._dispatch(Stands(task.serial, height, far=task.kind != "approach", lost=lost))
+                far = task.kind != "approach"
+                self._dispatch(Stands(task.serial, height, far, lost, position.orientation))
             except Exception as error:
                 self._dispatch(LiftFailed(task.serial, str(error)))
 
@@ -100,6 +101,10 @@ class GapWorker:
         if task.kind == "approach":
             assert task.height is not None
             position = setter.approach(task.height)
+        elif task.kind == "turn":
+            if not isinstance(setter, SerialLift) or task.step is None:
+                raise DeviceError("nothing on this bench turns the sample")
+            position = setter.turn(task.step["orientation"])
         else:
             position = setter.establish() if task.kind == "establish" else setter.retreat()
         if not position.known:

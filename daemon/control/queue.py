@@ -20,7 +20,8 @@ TARGET_DIGITS = 2.0
 @dataclass(frozen=True)
 class RunRequest:
     """What a run is to be. ``target`` is a standard uncertainty in kg, ``later`` the moment (UTC) before
-    which it does not start, ``spacers_on_pan`` whether those that are not in use lie on the pan."""
+    which it does not start, ``spacers_on_pan`` whether those that are not in use lie on the pan;
+    ``unattended``: held, it goes on by itself where that is safe."""
 
     plan: RunPlan
     bench_text: str
@@ -30,6 +31,7 @@ class RunRequest:
     later: str | None = None
     hands_free: bool = False
     spacers_on_pan: bool = True
+    unattended: bool = False
 
 
 class RunQueue:
@@ -64,6 +66,8 @@ class RunQueue:
             "not_before_utc": new.later,
             "hands_free": new.hands_free,
             "spacers_on_pan": new.spacers_on_pan,
+            "turner": plan.turner,
+            "unattended": new.unattended,
         } | ({"single": True} if plan.single else {})
         text = f"Planned: {data['sample']}, {'by single' if plan.single else len(steps)} steps"
         self.waiting.append(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from ..protocol import Step
 from .run import RunRecord
+from .zeros import zeros
 
 #: Legs that mirror each other, and how many standard uncertainties apart is worth a word.
 FIRST, SECOND = 1, 3
@@ -35,13 +36,13 @@ def drift_check(run: RunRecord, step: Step, value_kg: float, u_kg: float) -> dic
     if not mirrored:
         return None
     then = mirrored[-1]
-    zeros_then = [z for z in good if z["kind"] == "zero" and z["id"] < then["id"]]
-    zeros_now = [z for z in good if z["kind"] == "zero"]
+    zeros_now = zeros(good)
+    zeros_then = [zero for zero in zeros_now if zero.id < then["id"]]
     if not zeros_then or not zeros_now:
         return None
     before, now = zeros_then[-1], zeros_now[-1]
-    change = (value_kg - now["value_kg"]) - (then["value_kg"] - before["value_kg"])
-    parts = (u_kg, now["u_kg"], then["u_kg"], before["u_kg"])
+    change = (value_kg - now.value) - (then["value_kg"] - before.value)
+    parts = (u_kg, now.u, then["u_kg"], before.u)
     return {"change_kg": change, "u_kg": sum(u * u for u in parts) ** 0.5, "then_s": then["time_s"]}
 
 

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from ..protocol import ActionCode, Step
 from .run import LogEvent
 
-TaskKind = Literal["establish", "retreat", "approach", "ask", "read"]
+TaskKind = Literal["establish", "retreat", "approach", "turn", "ask", "read"]
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Task:
     @property
     def driven(self) -> bool:
         """Whether a motor is about it, which must come to its end."""
-        return self.kind in ("establish", "retreat", "approach") and not self.sets_by_hand
+        return self.kind in ("establish", "retreat", "approach", "turn") and not self.sets_by_hand
 
     def same_as(self, other: Task | None) -> bool:
         """Whether the two ask for the same thing."""
@@ -59,6 +59,8 @@ class BenchState:
     lift_known: bool = False
     height: float | None = None
     at_far_end: bool = False
+    orientation: int | None = None  # how the turner holds the sample, confirmed by its switch
+    closed: bool = True  # whether the lift may have closed since it was homed: then it does not turn
     balance_ok: bool = False
     balance_why: str = "not opened yet"
     lift_ok: bool = True
@@ -147,6 +149,7 @@ class Stands:
     height: float
     far: bool
     lost: float | None = 0.0  # after a homing: by how much the position before was wrong, m; None: no count
+    orientation: int | None = None  # of a sample in a turner, confirmed by its switch
 
 
 @dataclass(frozen=True)
@@ -251,6 +254,18 @@ class Trouble:
 
 
 @dataclass(frozen=True)
+class TroubleOver:
+    """What a trouble of this code forbade is possible again."""
+
+    code: str
+
+
+@dataclass(frozen=True)
+class TryAgain:
+    """A held run has waited long enough for a bench that may have come to rest by itself."""
+
+
+@dataclass(frozen=True)
 class Asked:
     """A person's word: hold, go on, stop, confirm, repeat; or a script's that asks for single steps."""
 
@@ -277,5 +292,7 @@ Event = (
     | BalanceGone
     | BalanceBack
     | Trouble
+    | TroubleOver
+    | TryAgain
     | Asked
 )

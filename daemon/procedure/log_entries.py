@@ -49,6 +49,14 @@ def reading_of(step: Step, reading: dict[str, Any]) -> Record:
     return Record(step["kind"], text, {"point": point})
 
 
+def turned(run: RunRecord, task: Task) -> Record:
+    """The lift has turned the sample over, and its switch confirms it."""
+    assert task.step is not None
+    way = task.step["orientation"]
+    data = {"orientation": way, "step_done": task.step["kind"] == "turn"}
+    return Record("turned", f"{run.sample} is turned to {way:+d}.", data)
+
+
 def hands_done(run: RunRecord, task: Task, how: str) -> Record:
     """What was asked of the person is done; ``how`` that became known."""
     assert task.step is not None

@@ -6,8 +6,10 @@ asks ``next_task`` what the two together call for, and begins that if it is not 
 taken up again after a crash goes the same way as one that was never broken off.
 
 Order of a lift run: home, sample off, zero, sample on, legs in and out; at the far end sample off,
-zero, turn over, sample on, and so on. With spacers every point has its own: spacers, zero, sample on,
-reading, sample off. Hands-free, the balance shows what was done: see ``hands``, ``taps`` and ``doubts``.
+zero, turn over, sample on, and so on. A turner takes the person's place: at the far end a reading, the turn,
+a reading, and the legs; nobody is needed from start to finish. With spacers every point has its own:
+spacers, zero, sample on, reading, sample off. Hands-free, the balance shows what was done: see ``hands``,
+``taps`` and ``doubts``.
 """
 
 from __future__ import annotations
@@ -42,9 +44,12 @@ from .events import (
     Stands,
     StopMove,
     Tapped,
+    Task,
     Trouble,
+    TroubleOver,
+    TryAgain,
 )
-from .log_entries import hands_done, held, reading_of, restarted
+from .log_entries import hands_done, held, reading_of, restarted, turned
 from .next_task import next_task
 from .restart import restart, unconfirmed, under_way
 from .run import RunRecord, apply
@@ -58,10 +63,15 @@ LOST_TOLERATED = 1.5e-5
 #: The entries a run waits for.
 RECORDS = frozenset(
     (
-        *("zero", "point", "hands", "asked", "held", "went-on"),
-        *("stopped", "finished", "restarted", "started", "homed"),
+        *("zero", "point", "hands", "asked", "turned", "homed", "restarted"),
+        *("started", "held", "went-on", "stopped", "finished"),
     )
 )
+#: What an unattended run goes on after by itself, by the code of its hold: as soon as what it waited for is
+#: back, or after a while, from the far end through the strongest field. After anything else, such as a pull
+#: out of range, a stop or a lift that did something else than asked, it waits for a person.
+GOES_ON = frozenset(("balance", "lift", "restart", "disk", "store"))
+TRIES_AGAIN = frozenset(("not-settled", "moved-alone", "unanswered", "late", "dead", "lift"))
 
 
 def advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
@@ -101,7 +111,8 @@ def _advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     if moving or wanted.same_as(stage.task):
         return run, stage, acts
     task = replace(wanted, serial=stage.serial + 1)
-    return run, replace(stage, task=task, serial=task.serial), [*acts, Do(task)]
+    closed = stage.closed or task.kind == "approach"
+    return run, replace(stage, task=task, serial=task.serial, closed=closed), [*acts, Do(task)]
 
 
 def _any_record(acts: list[Act]) -> bool:
@@ -137,12 +148,14 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
                 lift_known=True,
                 height=event.height,
                 at_far_end=event.far,
+                orientation=event.orientation,
+                closed=stage.closed and task.kind != "establish",
                 task=None,
                 retreat=stage.retreat and not event.far,
                 retreat_tries=0,
                 halted=False,
             )
-            return _homed(run, stage, event.lost) if task.kind == "establish" else (run, stage, [])
+            return _stands(run, stage, task, event.lost)
         case LiftFailed():
             if event.serial != serial or stage.task is None:
                 return run, stage, []
@@ -162,7 +175,7 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             return _lift_lost(run, stage, event.why, event.kind, unconfirmed=unconfirmed)
         case LiftBack():
             tries = stage.retreat_tries if stage.lift_ok else 0
-            return run, replace(stage, lift_ok=True, retreat_tries=tries), []
+            return _by_itself(run, replace(stage, lift_ok=True, retreat_tries=tries))
         case Accepted():
             if event.serial != serial or stage.task is None or stage.task.step is None:
                 return run, stage, []
@@ -202,6 +215,10 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             if not _going(run, stage):
                 return run, stage, []
             return _fault(run, stage, event.why, event.code, at_once=False)
+        case TroubleOver():
+            return _by_itself(run, stage) if run.code == event.code else (run, stage, [])
+        case TryAgain():
+            return _try_again(run, stage)
         case Asked():
             return answer(run, stage, event)
 
@@ -211,16 +228,42 @@ def _going(run: RunRecord, stage: BenchState) -> bool:
     return run.state == "running" and not stage.holding
 
 
+def _able(stage: BenchState) -> bool:
+    """Whether the bench could go on; a stopped lift waits for a person."""
+    return stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
+
+
 def _by_itself(run: RunRecord, stage: BenchState) -> Outcome:
-    """A run held for the balance alone goes on when it is back; a stopped lift waits for a person."""
-    able = stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
-    if run.state == "held" and run.code == "balance" and able:
+    """A run held for the balance alone goes on when it is back; an unattended one after other things too."""
+    waited = run.code == "balance" or (run.unattended and run.code in GOES_ON)
+    if run.state == "held" and waited and _able(stage):
         return go_on(run, stage, "itself")
     return run, stage, []
 
 
+def _try_again(run: RunRecord, stage: BenchState) -> Outcome:
+    """What came by itself may have gone by itself: a draught, a knock, a balance that stood still."""
+    again = run.code == "not-settled" or (run.unattended and run.code in TRIES_AGAIN)
+    if run.state != "held" or not again or not _able(stage):
+        return run, stage, []
+    if run.code != "not-settled":  # nothing that was read before is gone by
+        stage = replace(stage, zero_void=True, compare=True)
+    return go_on(run, stage, "itself")
+
+
 def _void(stage: BenchState) -> BenchState:
-    return replace(stage, lift_known=False, height=None, at_far_end=False)
+    return replace(stage, lift_known=False, height=None, at_far_end=False, orientation=None, closed=True)
+
+
+def _stands(run: RunRecord, stage: BenchState, task: Task, lost: float | None) -> Outcome:
+    """What a move that ended where it should is good for."""
+    if task.kind == "establish":
+        return _homed(run, stage, lost)
+    if task.kind == "turn":
+        return run, stage, [turned(run, task)]
+    if run.turner and task.kind == "approach" and task.step and stage.orientation != task.step["orientation"]:
+        return _lift_lost(run, stage, "the angle of its turner is not confirmed", "reset", unconfirmed=False)
+    return run, stage, []
 
 
 def _fault(run: RunRecord, stage: BenchState, why: str, code: str, *, at_once: bool) -> Outcome:
@@ -246,6 +289,9 @@ def _homed(run: RunRecord, stage: BenchState, lost: float | None) -> Outcome:
     acts += _set_aside(run, why)
     if not _going(run, stage):
         return run, stage, acts
+    plan = unconfirmed(run, why, need_zero=stage.zero_void) if run.unattended else None
+    if plan is not None and run.resets < MOST_RESETS:
+        return run, stage, [*acts, restarted(why, plan, "lift")]
     advice = f"{why}; {len(run.unchecked)} readings are set aside. Free the lift, then start the run again"
     return run, replace(stage, holding=True), [*acts, held(advice, "lift")]
 
@@ -300,11 +346,11 @@ def _lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconf
     """
     failures = stage.lift_failures + 1
     stage = replace(_void(stage), lift_failures=failures, lift_ok=kind != "gone")
-    if kind != "reset":
+    if kind not in ("reset", "gone") or (kind == "gone" and not run.unattended):
         stage = replace(stage, person_first=True)
     if kind == "button":
         stage = replace(stage, retreat=False)
-    if stage.task is not None and stage.task.kind == "approach":
+    if stage.task is not None and stage.task.kind in ("approach", "turn"):
         stage = replace(stage, task=None)
     if not _going(run, stage) or run.ladder != "lift":
         return run, stage, []

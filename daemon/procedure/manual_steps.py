@@ -11,6 +11,7 @@ import math
 from ..protocol import ActionCode, Point, Step
 from .events import Level
 from .run import RunRecord
+from .zeros import zeros
 
 #: A change counts above this many digits of the balance and this many times the uncertainty aimed at.
 DIGITS, SIGMAS = 10.0, 5.0
@@ -41,15 +42,8 @@ def least_of(run: RunRecord) -> float:
 
 def pull_at(run: RunRecord, point: Point) -> float | None:
     """A point less the zero that was read last before it, kg; None without one."""
-    zeros = [
-        z["value_kg"]
-        for z in run.points
-        if z["kind"] == "zero"
-        and z["set_aside"] is None
-        and z["id"] < point["id"]
-        and z["spacers"] == point["spacers"]
-    ]
-    return point["value_kg"] - zeros[-1] if zeros else None
+    before = [z.value for z in zeros(run.points) if z.id < point["id"] and z.spacers == point["spacers"]]
+    return point["value_kg"] - before[-1] if before else None
 
 
 def seen(code: ActionCode, step: Step, run: RunRecord, stands: Level, before: float | None) -> bool:
@@ -57,10 +51,10 @@ def seen(code: ActionCode, step: Step, run: RunRecord, stands: Level, before: fl
 
     ``before`` is the level before it (kg), None where there was none.
     """
-    zero, level = run.last("zero"), stands.value
+    zero, level = run.zero, stands.value
     if zero is None or not could_see(code, step, run):
         return False
-    change = level - zero["value_kg"]
+    change = level - zero.value
     if code == "remove-sample":
         pull = abs(_last_pull(run) or 0.0)
         return pull > 2 * stands.width and abs(change) <= max(least_of(run), stands.width, BACK * pull)
@@ -72,7 +66,7 @@ def seen(code: ActionCode, step: Step, run: RunRecord, stands: Level, before: fl
         # The balance's own zero key, pressed after something on the pan was changed.
         if before is None or not _shows_zero(run, level):
             return False
-        return min(abs(before), abs(before - zero["value_kg"])) > least_of(run)
+        return min(abs(before), abs(before - zero.value)) > least_of(run)
     if was is None or count is None or (_shows_zero(run, level) and not _shows_zero(run, change)):
         return False  # re-zeroed: the masses are counted from another zero
     return mass > 2 * stands.width and abs(abs(change) - abs(count - was) * mass) < SPACER * mass
@@ -80,7 +74,7 @@ def seen(code: ActionCode, step: Step, run: RunRecord, stands: Level, before: fl
 
 def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:
     """Whether the balance can show that the action ``code`` was done."""
-    zero, least = run.last("zero"), least_of(run)
+    zero, least = run.zero, least_of(run)
     if run.ladder != "spacers" or zero is None:
         return False  # with a lift the sample is handled where its pull is smallest
     if code == "remove-sample":
@@ -88,21 +82,21 @@ def could_see(code: ActionCode, step: Step, run: RunRecord) -> bool:
         return pull is not None and abs(pull) > least
     if code == "place-sample":
         expected = _by_the_loop(run, step)
-        here = run.spacers_with_sample or zero["spacers"] == run.spacers
+        here = run.spacers_with_sample or zero.spacers == run.spacers
         return here and (abs(expected) if expected is not None else _most(run, step)) > least
     if code == "set-spacers":
         mass = run.limits.get("spacer_mass_kg")
         if mass is None:
             return run.spacers is not None
         moved = step["spacers"] is not None and run.spacers not in (None, step["spacers"])
-        return moved and zero["spacers"] == run.spacers and mass > least
+        return moved and zero.spacers == run.spacers and mass > least
     return False
 
 
 def zero_moved(run: RunRecord, level: float) -> bool:
     """Whether the balance was re-zeroed since its zero was read: zero where it was not."""
-    zero = run.last("zero")
-    return zero is not None and _shows_zero(run, level) and abs(zero["value_kg"]) > least_of(run)
+    zero = run.zero
+    return zero is not None and _shows_zero(run, level) and abs(zero.value) > least_of(run)
 
 
 def comes_back(run: RunRecord, step: Step, pull: float) -> bool:

@@ -1,8 +1,8 @@
 """What the bench should be doing now, and the same in words for a person. Pure.
 
 Lift and spacers go one way: the sample is handled where it may be, the gap is set, the reading is taken.
-With a lift the sample is handled at the far end; spacers are set by the person, the sample away, and each
-point has a zero with its own.
+With a lift the sample is handled at the far end, by a person or by the turner; spacers are set by the person,
+the sample away, and each point has a zero with its own.
 """
 
 from __future__ import annotations
@@ -39,6 +39,8 @@ def next_task(run: RunRecord, stage: BenchState) -> Task | None:
 
 def _towards(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
     """The next thing on the way to the step."""
+    if run.turner and step["kind"] != "zero":
+        return _with_turner(run, stage, step)
     wanted = step["kind"] == "point"
     handled = run.sample_on is wanted and (not wanted or run.orientation == step["orientation"])
     if run.spacers_with_sample and wanted:
@@ -55,6 +57,20 @@ def _towards(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
     if setting is None and run.waits == step["step"]:
         return None
     return setting or Task("read", step=step)
+
+
+def _with_turner(run: RunRecord, stage: BenchState, step: Step) -> Task:
+    """The sample stays in its blade; it is turned at the far end only, and after a homing."""
+    turning = step["kind"] == "turn" or stage.orientation != step["orientation"]
+    if (turning or not run.sample_on) and not stage.at_far_end:
+        return Task("retreat")
+    if not run.sample_on:
+        return _ask("place-sample", {**step, "orientation": stage.orientation or 1}, run)
+    if turning and stage.closed:
+        return Task("establish")  # turned only where the homing shows that it is high enough
+    if turning:
+        return Task("turn", step=step)
+    return _setting(run, stage, step) or Task("read", step=step)
 
 
 def _setting(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
@@ -173,5 +189,6 @@ def action_of(run: RunRecord, stage: BenchState) -> Action:
         "establish": "The lift finds its position at the far end.",
         "retreat": "The lift goes to the far end.",
         "approach": f"The lift goes to {(task.height or 0.0) * 1e3:.2f} mm.",
+        "turn": f"The lift turns {run.sample} over.",
     }
     return {**action, "code": "wait-move", "text": texts[task.kind]}

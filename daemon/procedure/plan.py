@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, cast
 
 from ..protocol import Step
 
 if TYPE_CHECKING:
+    from ...analysis.planning.passages import ZeroBy
     from ...analysis.records.bench import Bench
 
 
@@ -16,7 +18,8 @@ class RunPlan:
     """All that is decided before a run starts. Masses in kg, ``seconds`` is the expected time.
 
     ``expected_u_M``: the standard uncertainty of M that the wanted uncertainty of a reading makes, at the
-    strongest field and at the weakest, A/m.
+    strongest field and at the weakest, A/m. ``attendance``: when somebody is expected to be needed, s from
+    the start, and what for.
     """
 
     bench: Bench
@@ -26,13 +29,28 @@ class RunPlan:
     expected_u_M: tuple[float, float]
     warnings: tuple[str, ...] = ()
     limits: dict[str, float] = field(default_factory=dict)
+    attendance: tuple[tuple[float, str], ...] = ()
     single: bool = False  # a script asks for its steps one by one
 
+    @property
+    def turner(self) -> bool:
+        """Whether the lift turns the sample over."""
+        return self.bench.gap.ladder == "lift" and self.bench.gap.turner is not None
 
-def make_plan(bench_text: str, points: int, target_u: float | None = None, source: str = "bench") -> RunPlan:
+
+def make_plan(
+    bench_text: str,
+    points: int,
+    target_u: float | None = None,
+    source: str = "bench",
+    *,
+    zeros: ZeroBy | None = None,
+) -> RunPlan:
     """Read the bench and plan its run. The heavy libraries are first loaded here.
 
     ``target_u``: wanted standard uncertainty of a reading, kg; None: by the balance's resolution.
+    ``zeros``: by "hand" (a lift's: the sample is taken off), or by readings at the "far" end; None: those
+    where there is a turner.
     Raises InputError for a wrong bench and NotPossible where the magnet would lift off the pan
     or the pull would leave the balance's range.
     """
@@ -41,9 +59,14 @@ def make_plan(bench_text: str, points: int, target_u: float | None = None, sourc
     from ...analysis.planning.gap_ladder import plan
 
     bench = parse_bench(bench_text, source)
-    ladder = plan(bench, points, target_u=target_u)
+    ladder = plan(bench, points, target_u=target_u, zeros=zeros)
     rungs = [_point(rung) for rung in ladder.steps]
-    steps = _with_lift(rungs) if bench.gap.ladder == "lift" else _with_spacers(rungs)
+    if bench.gap.ladder == "spacers":
+        steps = _with_spacers(rungs)
+    elif ladder.zeros == "hand":
+        steps = _with_lift(rungs)
+    else:
+        steps = _turned(rungs) if bench.gap.turner is not None else rungs
     by_field = sorted(ladder.steps, key=lambda rung: abs(rung.H_applied))
     limits = {
         "capacity_kg": bench.balance.capacity,
@@ -62,6 +85,7 @@ def make_plan(bench_text: str, points: int, target_u: float | None = None, sourc
         expected_u_M=(float(by_field[-1].expected_u_M), float(by_field[0].expected_u_M)),
         warnings=tuple(str(w) for w in ladder.warnings),
         limits=limits,
+        attendance=tuple((needed.seconds, needed.what) for needed in ladder.attendance),
     )
 
 
@@ -83,18 +107,10 @@ def _point(rung: Any) -> Step:
     }
 
 
-def _bare(kind: Any, leg: int, orientation: int, spacers: int | None = None) -> Step:
-    return {
-        "step": 0,
-        "kind": kind,
-        "leg": leg,
-        "gap_m": None,
-        "height_m": None,
-        "spacers": spacers,
-        "orientation": orientation,
-        "H_applied_A_per_m": None,
-        "predicted_reading_kg": None,
-    }
+def bare_step(kind: str, like: Step) -> Step:
+    """A step that sets no gap, beside the step ``like``."""
+    empty = dict.fromkeys(("gap_m", "height_m", "H_applied_A_per_m", "predicted_reading_kg"))
+    return cast(Step, {**like, **empty, "step": 0, "kind": kind})
 
 
 def _with_lift(rungs: list[Step]) -> list[Step]:
@@ -103,13 +119,23 @@ def _with_lift(rungs: list[Step]) -> list[Step]:
     orientation: int | None = None
     for rung in rungs:
         if rung["orientation"] != orientation:
-            steps.append(_bare("zero", rung["leg"], rung["orientation"]))
+            steps.append(bare_step("zero", rung))
             if orientation is not None:
-                steps.append(_bare("turn", rung["leg"], rung["orientation"]))
+                steps.append(bare_step("turn", rung))
             orientation = rung["orientation"]
         steps.append(rung)
     if rungs:
-        steps.append(_bare("zero", rungs[-1]["leg"], rungs[-1]["orientation"]))
+        steps.append(bare_step("zero", rungs[-1]))
+    return steps
+
+
+def _turned(rungs: list[Step]) -> list[Step]:
+    """All with the sample on: the turner turns it over where the next reading wants it the other way up."""
+    steps = rungs[:1]
+    for before, rung in pairwise(rungs):
+        if rung["orientation"] != before["orientation"]:
+            steps.append(bare_step("turn", rung))
+        steps.append(rung)
     return steps
 
 
@@ -119,8 +145,8 @@ def _with_spacers(rungs: list[Step]) -> list[Step]:
     orientation: int | None = None
     for rung in rungs:
         if orientation is not None and rung["orientation"] != orientation:
-            steps.append(_bare("turn", rung["leg"], rung["orientation"], rung["spacers"]))
+            steps.append(bare_step("turn", rung))
         orientation = rung["orientation"]
-        steps.append(_bare("zero", rung["leg"], rung["orientation"], rung["spacers"]))
+        steps.append(bare_step("zero", rung))
         steps.append(rung)
     return steps

@@ -37,10 +37,10 @@ def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
     if step["kind"] == "zero":
         text = _by_mass(run, step, value) if run.ladder == "spacers" else ""
         return Doubt(text, {}, spacers_wrong=True) if text else None
-    zero = run.last("zero")
+    zero = run.zero
     if zero is None:
         return None
-    pull = value - zero["value_kg"]
+    pull = value - zero.value
     if text := _by_sign(run, step, pull):
         return Doubt(text, {}, turn_missed=True)
     text = ""
@@ -55,11 +55,11 @@ def compared(run: RunRecord, step: Step, reading: dict[str, Any]) -> tuple[bool,
     With a lift the strongest field tells: the sample is in the same state whenever it is there. With spacers
     the last gap does.
     """
-    zero, same = run.last("zero"), _read_there_before(run, step)
+    zero, same = run.zero, _read_there_before(run, step)
     if zero is None or same is None or (before := pull_at(run, same)) is None:
         return None
-    change = reading["value_kg"] - zero["value_kg"] - before
-    u = math.hypot(math.hypot(reading["u_kg"], same["u_kg"]), 2**0.5 * zero["u_kg"])
+    change = reading["value_kg"] - zero.value - before
+    u = math.hypot(math.hypot(reading["u_kg"], same["u_kg"]), 2**0.5 * zero.u)
     if abs(before) < 20 * u:
         return None  # too small a pull to tell one balance from another
     share, words = change / before, f"the pull is {before * 1e3:.3f} g before and {change * 1e6:+.1f} mg now"
@@ -111,7 +111,7 @@ def _by_mass(run: RunRecord, step: Step, value: float) -> str:
 
 def _by_sign(run: RunRecord, step: Step, pull: float) -> str:
     """At the far end the field is too weak to turn the magnetisation: turned over, the pull turns too."""
-    before = _before_the_turn(run, step)
+    before = None if run.turner else _before_the_turn(run, step)  # a turner's own switch has confirmed it
     if before is None or abs(before) <= least_of(run) or pull / before < KEPT:
         return ""
     return f"The pull has not changed its sign since {run.sample} was to be turned over. Was it turned?"

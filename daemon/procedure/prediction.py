@@ -14,11 +14,11 @@ SAME_GAP = 5e-6
 
 def expected_reading(run: RunRecord | None, step: Step | None) -> tuple[float, float] | None:
     """The reading (kg) predicted for a step, and its standard uncertainty; None where nothing predicts it."""
-    zero = run.last("zero") if run is not None else None
+    zero = run.zero if run is not None else None
     if run is None or step is None or step["kind"] != "point" or zero is None:
         return None
     pull = (None if run.single else _by_its_pair(run, step)) or _by_the_branch(run, step)
-    return (zero["value_kg"] + pull[0], pull[1]) if pull is not None else None
+    return (zero.value + pull[0], pull[1]) if pull is not None else None
 
 
 def _by_its_pair(run: RunRecord, step: Step) -> tuple[float, float] | None:

@@ -11,10 +11,13 @@ from dataclasses import dataclass
 from typing import cast
 
 from ..protocol import Step
-from .run import RunRecord
+from .plan import bare_step
+from .run import RunRecord, zeros_by_hand
 
 #: Legs of one branch, and the leg whose strongest field the branch starts from.
 _BRANCHES: tuple[tuple[tuple[int, ...], int | None], ...] = (((0,), None), ((1, 2), 0), ((3, 4), 2))
+#: The last leg of a branch; what is read after it at the far end belongs to none.
+_LAST = 4
 
 
 @dataclass(frozen=True)
@@ -29,10 +32,10 @@ class Restart:
 def under_way(run: RunRecord) -> bool:
     """Whether the sample stands within a leg: the step before and the step to come are both points.
 
-    Before a leg and between two legs the lift is at the far end, where going further out harms nothing.
+    Before a leg, between two legs and after the last one going to the far end harms nothing.
     """
     step = run.next_step
-    if step is None or step["kind"] != "point" or run.done == 0:
+    if step is None or step["kind"] != "point" or run.done == 0 or step["leg"] > _LAST:
         return False
     return run.steps[run.done - 1]["kind"] == "point"
 
@@ -52,13 +55,16 @@ def restart(
         return Restart(_renumber(run, (_zero(run.steps[-1]),)), {}) if broken else None
     if step is None:
         return None
-    if run.ladder == "lift" and ((moved and under_way(run)) or (compare and _may_compare(run))):
+    spoilt = (moved or need_zero) and under_way(run)  # a zero is read at the far end
+    if run.ladder == "lift" and (spoilt or (compare and _may_compare(run))):
         return _branch_again(run, step, why, need_zero)
     if run.ladder == "spacers" and compare and _may_compare(run):
         return _last_again(run, why)
-    if need_zero and step["kind"] != "zero":
-        zero = _zero(step)
-        return Restart(_renumber(run, (zero, *run.steps[run.done :])), {})
+    if need_zero and step["kind"] != "zero" and (run.points or zeros_by_hand(run.plan)):
+        fresh = _fresh_zero(run, step)
+        if step["kind"] == "turn":
+            fresh = fresh[:1]  # the turn comes, and the other half of the pair
+        return Restart(_renumber(run, (*fresh, *run.steps[run.done :])), {}) if fresh else None
     return None
 
 
@@ -90,7 +96,7 @@ def _last_again(run: RunRecord, why: str) -> Restart | None:
 
 
 def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Restart:
-    legs, lead_leg = next(entry for entry in _BRANCHES if step["leg"] in entry[0])
+    legs, lead_leg = next((entry for entry in _BRANCHES if step["leg"] in entry[0]), _BRANCHES[-1])
     plan = list(run.plan)
     first = next(i for i, s in enumerate(plan) if s["kind"] == "point" and s["leg"] == legs[0])
     orientation = plan[first]["orientation"]
@@ -98,13 +104,14 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
     if lead_leg is not None:
         leading = [s for s in plan if s["kind"] == "point" and s["leg"] == lead_leg]
         lead = [max(leading, key=lambda s: abs(s["H_applied_A_per_m"] or 0.0))]
-    turn_back = run.orientation != orientation
+    # A turner turns it before it is needed, and a person who does not take it off for the zeros does.
+    turn_back = run.orientation != orientation and not run.turner and zeros_by_hand(run.plan)
     prelude: list[Step] = []
     model = lead[0] if lead else plan[first]
-    if need_zero or turn_back:
-        prelude.append(_zero(model))
+    if turn_back or (need_zero and (lead or zeros_by_hand(run.plan))):
+        prelude += _fresh_zero(run, model, whole=True)
     if turn_back:
-        prelude.append(cast(Step, {**_zero(model), "kind": "turn"}))
+        prelude.append(bare_step("turn", model))
     reason = f"the branch was started again: {why}"
     aside = {
         point["id"]: reason
@@ -128,18 +135,23 @@ def again(run: RunRecord, step: Step) -> tuple[Step, ...]:
 
 
 def _zero(step: Step) -> Step:
-    spacers = step["spacers"]
-    return {
-        "step": 0,
-        "kind": "zero",
-        "leg": step["leg"],
-        "gap_m": None,
-        "height_m": None,
-        "spacers": spacers,
-        "orientation": step["orientation"],
-        "H_applied_A_per_m": None,
-        "predicted_reading_kg": None,
-    }
+    return bare_step("zero", step)
+
+
+def _fresh_zero(run: RunRecord, step: Step, whole: bool = False) -> tuple[Step, ...]:
+    """The steps that read the zero before ``step``, in the way the run's plan does.
+
+    Of a pair at the far end the step itself is the second half where it is at the far end; ``whole``: it is
+    not.
+    """
+    if zeros_by_hand(run.plan):
+        return (_zero(step),)
+    far = max((s for s in run.plan if s["height_m"] is not None), key=lambda s: s["height_m"] or 0.0)
+    second = cast(Step, {**far, "leg": step["leg"], "orientation": step["orientation"]})
+    first = cast(Step, {**second, "orientation": -step["orientation"]})
+    if not run.turner:
+        return (second,) if whole else ()  # the readings on the way out tell it
+    return (first, bare_step("turn", second), *((second,) if whole else ()))
 
 
 def _renumber(run: RunRecord, steps: tuple[Step, ...]) -> tuple[Step, ...]:

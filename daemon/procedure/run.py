@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from ..protocol import Point, Run, RunLine, RunState, Step
+from .zeros import Zero, last_zero
 
 #: Where a run stands in its life; from these there is no way on.
 ENDED: frozenset[RunState] = frozenset(("finished", "stopped"))
@@ -61,6 +62,8 @@ class RunRecord:
     not_before_utc: str | None = None
     homed: int = 0  # the event of the last homing: readings after it stand on it
     hands_free: bool = False  # the balance may show that an action was done
+    turner: bool = False  # the lift turns the sample over
+    unattended: bool = False  # held, it goes on by itself where that is safe
     spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
     resets: int = 0  # branches begun again because the lift lost its position, since a person let it go on
     single: bool = False  # its steps are asked for one by one
@@ -85,12 +88,22 @@ class RunRecord:
             p for p in self.points if p["id"] > self.homed and p["kind"] == "point" and not p["set_aside"]
         )
 
+    @property
+    def zero(self) -> Zero | None:
+        """The zero found last; None before there is one."""
+        return last_zero(self.points)
+
     def last(self, kind: str) -> Point | None:
         """The last point of that kind still to be used."""
         for point in reversed(self.points):
             if point["kind"] == kind and point["set_aside"] is None:
                 return point
         return None
+
+
+def zeros_by_hand(plan: Iterable[Step]) -> bool:
+    """Whether the sample is taken off for the zeros; else readings at the far end tell them."""
+    return any(step["kind"] == "zero" for step in plan)
 
 
 def apply(run: RunRecord, event: LogEvent) -> RunRecord:
@@ -123,6 +136,10 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 hands_free=data.get("hands_free", False),
                 spacers_on_pan=data.get("spacers_on_pan", True),
                 single=data.get("single", False),
+                turner=data.get("turner", False),
+                unattended=data.get("unattended", False),
+                # Whoever starts a run that needs no hands says with it that the sample is in its blade.
+                sample_on=True if data.get("turner") and steps and not zeros_by_hand(steps) else None,
                 started_utc=event.utc,
                 plan=steps,
                 steps=steps,
@@ -151,6 +168,9 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             # What the person did; a turn is itself a step of the plan.
             known = {key: data[key] for key in ("sample_on", "orientation", "spacers") if key in data}
             return replace(run, **known, done=run.done + (1 if data.get("step_done") else 0))
+        case "turned":
+            done = run.done + (1 if data.get("step_done") else 0)
+            return replace(run, orientation=data["orientation"], done=done)
         case "restarted":
             fresh = tuple(cast(list[Step], data["steps"]))
             aside = {int(number): why for number, why in data["set_aside"].items()}
@@ -233,5 +253,7 @@ def to_protocol(run: RunRecord, action: Any) -> Run:
         "points": list(run.points),
         "bench_text": run.bench_text,
         "hands_free": run.hands_free,
+        "turner": run.turner,
+        "unattended": run.unattended,
         "warnings": list(run.warnings),
     }

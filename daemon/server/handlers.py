@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -83,6 +84,7 @@ class Methods:
             "largest_pull_kg": plan.largest_pull_kg,
             "expected_u_M_A_per_m": [u if math.isfinite(u) else None for u in plan.expected_u_M],
             "warnings": list(plan.warnings),
+            "attendance": [list(needed) for needed in plan.attendance],
         }
 
     async def start(self, connection: Connection, params: dict[str, Any]) -> int:
@@ -103,6 +105,7 @@ class Methods:
             later,
             params.get("hands_free", False),
             params.get("spacers_on_pan", True),
+            params.get("unattended", False),
         )
         queued = params.get("queue", False)
 
@@ -225,7 +228,10 @@ class Methods:
             raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
         if not 2 <= points <= 200:
             raise RpcError(ERROR_BAD_INPUT, f"points is {points!r}; expected 2 to 200 gaps")
-        return await self._made(make_plan, text, points, _target(params))
+        zeros = params.get("zeros")
+        if zeros not in (None, "hand", "far"):
+            raise RpcError(ERROR_BAD_INPUT, f"zeros is {zeros!r}; expected hand or far")
+        return await self._made(partial(make_plan, zeros=zeros), text, points, _target(params))
 
     async def _made(self, make: Callable[..., Any], *words: Any) -> Any:
         """What ``make`` makes of a bench file, in a thread of its own."""

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from ..procedure.zeros import Zero, zeros
 from ..protocol import Point, Run
 
 if TYPE_CHECKING:
@@ -15,9 +16,10 @@ if TYPE_CHECKING:
 def readings_of(run: Run) -> Readings:
     """The run's points with the zeros around each; row n is the n-th point taken, from 1.
 
-    With a lift the zeros before and after a point bracket it; with spacers a zero holds for its own
-    number of spacers only, so there is one before and none after. Points set aside are kept, with
-    the reason; zeros set aside are not used. Raises ValueError for a run without a point.
+    With a lift the zeros before and after a point bracket it, pairs at the far end among them; with
+    spacers a zero holds for its own number of spacers only, so there is one before and none after. Points
+    set aside are kept, with the reason; zeros set aside are not used. Raises ValueError for a run without
+    a point.
     """
     import numpy as np
 
@@ -27,10 +29,10 @@ def readings_of(run: Run) -> Readings:
     points = [p for p in taken if p["kind"] == "point"]
     if not points:
         raise ValueError(f"run {run['id']} has no reading yet")
-    zeros = [p for p in taken if p["kind"] == "zero" and p["set_aside"] is None]
+    known = zeros(taken)
     spacers = run["ladder"] == "spacers"
-    before = [_before(point, zeros, spacers) for point in points]
-    after = [math.nan if spacers else _after(point, zeros) for point in points]
+    before = [_before(point, known, spacers) for point in points]
+    after = [math.nan if spacers else _after(point, known) for point in points]
 
     def column(values: Sequence[float | int | None]) -> np.ndarray:
         return np.array([math.nan if v is None else v for v in values], dtype=float)
@@ -54,12 +56,10 @@ def readings_of(run: Run) -> Readings:
     )
 
 
-def _before(point: Point, zeros: list[Point], spacers: bool) -> float:
-    earlier = [z for z in zeros if z["id"] < point["id"]]
-    if spacers:
-        earlier = [z for z in earlier if z["spacers"] == point["spacers"]]
-    return earlier[-1]["value_kg"] if earlier else math.nan
+def _before(point: Point, known: list[Zero], spacers: bool) -> float:
+    earlier = [z for z in known if z.id < point["id"] and (not spacers or z.spacers == point["spacers"])]
+    return earlier[-1].value if earlier else math.nan
 
 
-def _after(point: Point, zeros: list[Point]) -> float:
-    return next((z["value_kg"] for z in zeros if z["id"] > point["id"]), math.nan)
+def _after(point: Point, known: list[Zero]) -> float:
+    return next((z.value for z in known if z.id > point["id"]), math.nan)

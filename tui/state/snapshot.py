@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, cast
 
+from ...daemon.procedure.zeros import last_zero as newest_zero
+from ...daemon.procedure.zeros import zeros
 from ...daemon.protocol import Device, Live, LogLine, Point, Run, Snapshot, Step
 
 #: Readings kept for the live trace: ten minutes at ten a second.
@@ -167,9 +169,10 @@ def pulls(run: Run) -> list[PullPoint]:
     steps = {step["step"]: step for step in run["steps"]}
     zero = 0.0
     found = []
+    known = {zero.id: zero.value for zero in zeros(run["points"])}
     for point in run["points"]:
-        if point["kind"] == "zero":
-            zero = point["value_kg"]
+        zero = known.get(point["id"], zero)
+        if point["kind"] != "point":
             continue
         step = steps.get(point["step"])
         if step is None or step["H_applied_A_per_m"] is None:
@@ -221,10 +224,8 @@ def foreseen(run: Run) -> Iterator[ExpectedPull]:
 
 def last_zero(run: Run) -> float:
     """The zero that holds now, kg."""
-    for point in reversed(run["points"]):
-        if point["kind"] == "zero":
-            return point["value_kg"]
-    return 0.0
+    found = newest_zero(run["points"])
+    return 0.0 if found is None else found.value
 
 
 def last_spacers(run: Run) -> int | None:

@@ -150,6 +150,9 @@ class Mover:
             why = bench.lift_fails.pop(0)
             bench.later(2.0, lambda: bench.controller.happen(events.LiftFailed(task.serial, why)))
             return
+        if task.kind == "turn":
+            bench.turn(task)
+            return
         far = task.kind != "approach"
         target = bench.travel if task.height is None else task.height
         bench.path.append(target)
@@ -161,7 +164,8 @@ class Mover:
             if bench.moving_to == target and bench.move_serial == task.serial:
                 bench.height, bench.moving_to = target, None
                 lost, bench.lost = (bench.lost, 0.0) if task.kind == "establish" else (0.0, bench.lost)
-                bench.controller.happen(events.Stands(task.serial, target, far, lost))
+                way = bench.found(task.kind) if bench.run is not None and bench.run.turner else None
+                bench.controller.happen(events.Stands(task.serial, target, far, lost, way))
 
         bench.later(seconds, arrive)
 

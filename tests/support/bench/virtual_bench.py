@@ -54,6 +54,9 @@ capacity = "220 g"
 port = "/dev/ttyVirtual1"
 """
 
+#: What a bench file says of a turner.
+TURNER = 'turner = true\neccentricity = "0 mm +/- 0.05 mm"\n'
+
 
 #: Gaps (m above the closest) at which the virtual sample follows the field. Farther out it keeps its way.
 STRONG = 5e-3
@@ -82,6 +85,9 @@ class VirtualBench:
         self.lost: float | None = 0.0  # what the next homing will find, m; None: no count was kept
         self.sample_on = True
         self.orientation = 1
+        self.angle: int | None = None  # what the turner's switch has confirmed
+        self.homed_and_up = False  # nothing closed since the homing: it may turn
+        self.turns: list[float] = []  # the heights at which the sample was turned
         self.spacers = 0
         self.spacer_mass = 0.9e-3
         self.offset = 0.0  # what the balance shows with nothing on it, kg
@@ -186,6 +192,31 @@ class VirtualBench:
             )
             self.advance(0.1)
 
+    def found(self, kind: str) -> int | None:
+        """The turner's angle after a move: a homing finds it, through every angle, and leaves it upright."""
+        if kind == "establish":
+            self.angle, self.homed_and_up = self.angle or 1, True
+        elif kind == "approach":
+            self.homed_and_up = False
+        self.orientation = self.angle or self.orientation
+        return self.angle
+
+    def turn(self, task: events.Task) -> None:
+        """The sample turned over at the far end, in five seconds; refused below it."""
+        assert self.homed_and_up, "to be turned without a homing after a passage"
+        assert task.step is not None
+        self.turns.append(self.place)
+        way, self.move_serial, self.angle = task.step["orientation"], task.serial, None
+        self.moving_to = self.height
+        self.move_time = (self.clock.now(), 5.0)
+
+        def arrive() -> None:
+            if self.moving_to is not None and self.move_serial == task.serial:
+                self.moving_to, self.angle, self.orientation = None, way, way
+                self.controller.happen(events.Stands(task.serial, self.height, True, 0.0, way))
+
+        self.later(5.0, arrive)
+
     def break_move(self, why: str) -> None:
         """The move under way ends where it is, and the lift's driver says so."""
         if self.moving_to is not None:
@@ -201,12 +232,20 @@ class VirtualBench:
     def action(self) -> Any:
         return self.controller.action()
 
-    def start(self, ladder: str = "lift", points: int = 4, **more: Any) -> int:
+    def start(
+        self,
+        ladder: str = "lift",
+        points: int = 4,
+        *,
+        turner: bool = False,
+        zeros: Any = None,
+        **more: Any,
+    ) -> int:
         """Plan with the real planner and start."""
         from weighloop.daemon.procedure.plan import make_plan
 
-        text = BENCH_TEXT.format(ladder=ladder)
-        plan = make_plan(text, points)
+        text = BENCH_TEXT.format(ladder=ladder) + (TURNER if turner else "")
+        plan = make_plan(text, points, zeros=zeros)
         keep = self.controller.acquisition
         number = self.controller.add_run(RunRequest(plan, text, "test", **more))
         assert keep is not None

@@ -1,0 +1,128 @@
+"""Whatever breaks at whatever moment, mid-turn included: no reading is lost, none is recorded that was taken
+elsewhere, the sample turns far out only, and the run ends.
+
+The bench is on paper and keeps the sample's true way (tests.support.bench.paper_bench.py). The rules are the
+project's own safety rules; no outside source.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.support.bench.paper_bench import PaperBench, turner_plan
+from weighloop.daemon.procedure import events
+from weighloop.daemon.procedure.plan import RunPlan
+
+FAULTS = ("power", "reset", "lift plug", "balance plug", "noise", "knock", "disk")
+
+
+@cache
+def plan() -> RunPlan:
+    return turner_plan()
+
+
+def walk(bench: PaperBench, faults: dict[int, tuple[str, float]], most: int = 3000) -> None:
+    """One task after the other, a fault where one stands under the count; to the end or to a hold."""
+    for count in range(most):
+        if bench.run.state == "finished":
+            return
+        if count in faults:
+            bench.breaks(*faults[count])
+        elif not bench.ends():
+            if bench.run.state != "held":
+                raise AssertionError(f"nothing goes on: {bench.run.state}, {bench.stage}")
+            bench.happen(events.TryAgain())  # ten minutes have gone by
+            if bench.run.state == "held":
+                return
+    raise AssertionError(f"no end: {bench.stage}")
+
+
+def sound(bench: PaperBench) -> None:
+    assert bench.wrong == []
+    assert bench.one_way() == []
+    assert [p["id"] for p in bench.run.points] == bench.told
+    assert bench.hands == 0
+
+
+def whole(bench: PaperBench) -> None:
+    """Every gap of every passage has one reading in use."""
+    wanted = [(s["leg"], s["orientation"], s["height_m"]) for s in plan().steps if s["kind"] == "point"]
+    used = [(p["leg"], p["orientation"], p["height_m"]) for p in bench.run.points if p["set_aside"] is None]
+    assert set(wanted) <= set(used)
+
+
+def test_nobody_is_needed_and_every_turn_is_made_far_out() -> None:
+    bench = PaperBench(plan())
+    walk(bench, {})
+    sound(bench)
+    whole(bench)
+    assert bench.run.state == "finished"
+    assert [p["set_aside"] for p in bench.run.points] == [None] * len(bench.run.points)
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_at_every_moment_of_a_run_once(fault: str) -> None:
+    length = sum(1 for _ in plan().steps) * 2 + 12
+    for moment in range(length):
+        for share in (0.02, 0.5, 0.98) if fault in ("power", "reset") else (0.5,):
+            bench = PaperBench(plan())
+            walk(bench, {moment: (fault, share)})
+            sound(bench)
+            assert bench.run.state == "finished", (moment, bench.run.why)
+            whole(bench)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.dictionaries(
+        st.integers(0, 150),
+        st.tuples(st.sampled_from((*FAULTS, "lost steps")), st.floats(0.01, 0.99)),
+        max_size=12,
+    )
+)
+def test_many_faults_in_one_run(faults: dict[int, tuple[str, float]]) -> None:
+    bench = PaperBench(plan())
+    walk(bench, faults)
+    sound(bench)
+    if bench.run.state == "held":  # too often in one run: a person looks, and says go on
+        assert bench.run.code == "lift"
+        bench.happen(events.Asked("go-on"))
+        walk(bench, {})
+    assert bench.run.state == "finished"
+
+
+@pytest.mark.parametrize("kind", ["fault", "button"])
+def test_a_lift_that_was_stopped_waits_for_a_person(kind: str) -> None:
+    for moment in range(3, 45, 7):
+        bench = PaperBench(plan())
+        for _ in range(moment):
+            bench.ends()
+        bench.happen(events.LiftVoid("stopped", kind))  # pyright: ignore[reportArgumentType]
+        bench.known = False
+        for _ in range(4):
+            bench.ends()
+            bench.happen(events.TryAgain())
+            bench.happen(events.LiftBack())
+            bench.happen(events.BalanceBack())
+        assert bench.run.state == "held"
+        bench.happen(events.Asked("go-on"))
+        walk(bench, {})
+        sound(bench)
+        assert bench.run.state == "finished"
+
+
+def test_attended_it_waits_after_a_power_cut() -> None:
+    bench = PaperBench(plan(), unattended=False)
+    for _ in range(20):
+        bench.ends()
+    bench.breaks("power")
+    bench.happen(events.TryAgain())
+    assert (bench.run.state, bench.run.code) == ("held", "restart")
+    bench.happen(events.Asked("go-on"))
+    walk(bench, {})
+    sound(bench)
+    whole(bench)
