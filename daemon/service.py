@@ -162,6 +162,7 @@ class Daemon:
             self.controller.happen(what)
         else:
             self.controller.post(lambda: self.controller.note(*what))
+            self.controller.happen(TroubleOver(what[0]))
 
     # -- from other threads --------------------------------------------------------------------
 
@@ -225,10 +226,7 @@ class Daemon:
 
     def look(self) -> None:
         """Once a second: disk, the store's file and its writer, clock."""
-        wrong = self.guard.trouble
         self.guard.look()
-        if wrong is not None and self.guard.trouble is None:
-            self.controller.happen(TroubleOver("store"))
         trouble = self.disk.trouble()
         if trouble is not None and self.disk_trouble is None:
             self.log_writer.keep_raw = False
@@ -236,13 +234,11 @@ class Daemon:
             self.controller.happen(Trouble("disk", trouble))
         elif trouble is None and self.disk_trouble is not None:
             self.log_writer.keep_raw = True
-            self.controller.post(lambda: self.controller.note("disk", "There is room on the disk again."))
-            self.controller.happen(TroubleOver("disk"))
+            self._post(("disk", "There is room on the disk again."))
         self.disk_trouble = trouble
         step = self._steps.look(time.time(), time.monotonic())
         if step is not None:
-            text = f"The wall clock was set by {step:+.0f} s; times of readings are not touched by it."
-            self.controller.post(lambda: self.controller.note("clock", text))
+            self._post(("clock", f"The wall clock was set by {step:+.0f} s; no reading's time is touched."))
 
     # -- running -------------------------------------------------------------------------------
 

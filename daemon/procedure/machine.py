@@ -21,7 +21,7 @@ from ..protocol import Step
 from . import drift
 from . import manual_steps as hands
 from . import plausibility as doubts
-from .commands import Outcome, answer, by_hand, go_on
+from .commands import Outcome, answer, by_hand
 from .events import (
     Accepted,
     Act,
@@ -44,22 +44,17 @@ from .events import (
     Stands,
     StopMove,
     Tapped,
-    Task,
     Trouble,
     TroubleOver,
     TryAgain,
 )
-from .log_entries import hands_done, held, reading_of, restarted, turned
+from .lift_faults import going, homing, lift_lost, stands, void
+from .log_entries import hands_done, held, reading_of, restarted
 from .next_task import next_task
-from .restart import restart, unconfirmed, under_way
+from .restart import restart, under_way
 from .run import RunRecord, apply
+from .unattended import by_itself, try_again
 
-#: How often in a row a lift may lose its position before a person is asked for.
-LIFT_TRIES = 3
-#: How often in a run, until a person lets it go on, a branch is begun again because the lift was reset.
-MOST_RESETS = 4
-#: Homing finds its switch again to some micrometres; a motor loses four full steps at a time, 0.04 mm.
-LOST_TOLERATED = 1.5e-5
 #: The entries a run waits for.
 RECORDS = frozenset(
     (
@@ -67,11 +62,6 @@ RECORDS = frozenset(
         *("started", "held", "went-on", "stopped", "finished"),
     )
 )
-#: What an unattended run goes on after by itself, by the code of its hold: as soon as what it waited for is
-#: back, or after a while, from the far end through the strongest field. After anything else, such as a pull
-#: out of range, a stop or a lift that did something else than asked, it waits for a person.
-GOES_ON = frozenset(("balance", "lift", "restart", "disk", "store"))
-TRIES_AGAIN = frozenset(("not-settled", "moved-alone", "unanswered", "late", "dead", "lift"))
 
 
 def advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
@@ -128,13 +118,13 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             if event.event.kind in ("stopped", "finished"):
                 stage = replace(stage, ending=False)
             if event.event.kind == "held":
-                return _by_itself(run, replace(stage, holding=False))
+                return by_itself(run, replace(stage, holding=False))
             return run, stage, []
         case NotRecorded():
             stage = replace(stage, unrecorded=max(0, stage.unrecorded - 1), ending=False)
             if event.kind == "held":
                 stage = replace(stage, holding=False)
-            if not _going(run, stage):
+            if not going(run, stage):
                 return run, stage, []
             return _fault(run, stage, event.why, "store", at_once=False)
         case Stands():
@@ -155,33 +145,33 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
                 retreat_tries=0,
                 halted=False,
             )
-            return _stands(run, stage, task, event.lost)
+            return stands(run, stage, task, event.lost)
         case LiftFailed():
             if event.serial != serial or stage.task is None:
                 return run, stage, []
             if stage.task.sets_by_hand:
                 return run, replace(stage, task=None, holding=True), [held(event.why, "spacers")]
-            homing = _homing(stage)
-            kind = "fault" if homing and stage.lift_known else "reset"
+            confirming = homing(stage)
+            kind = "fault" if confirming and stage.lift_known else "reset"
             tries = stage.retreat_tries + (1 if stage.retreat else 0)
             stage = replace(stage, task=None, retreat_tries=tries)
             if stage.halted:
-                return run, _void(replace(stage, halted=False)), []
-            return _lift_lost(run, stage, event.why, kind, unconfirmed=homing)
+                return run, void(replace(stage, halted=False)), []
+            return lift_lost(run, stage, event.why, kind, unconfirmed=confirming)
         case LiftVoid():
             if stage.halted or (not stage.lift_known and event.kind in ("reset", "fault")):
                 return run, stage, []  # asked for, known already, or a homing under way will tell
-            unconfirmed = event.kind == "fault" and _homing(stage)
-            return _lift_lost(run, stage, event.why, event.kind, unconfirmed=unconfirmed)
+            unconfirmed = event.kind == "fault" and homing(stage)
+            return lift_lost(run, stage, event.why, event.kind, unconfirmed=unconfirmed)
         case LiftBack():
             tries = stage.retreat_tries if stage.lift_ok else 0
-            return _by_itself(run, replace(stage, lift_ok=True, retreat_tries=tries))
+            return by_itself(run, replace(stage, lift_ok=True, retreat_tries=tries))
         case Accepted():
             if event.serial != serial or stage.task is None or stage.task.step is None:
                 return run, stage, []
             return _accepted(run, stage, stage.task.step, event.reading)
         case NotBelieved():
-            if event.serial != serial or not _going(run, stage):
+            if event.serial != serial or not going(run, stage):
                 return run, stage, []
             return _not_believed(run, stage, event)
         case NotSettled():
@@ -201,69 +191,26 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             if event.code == "magnet-lifted" and _waits_to_place(run, stage):
                 return _zero_again(run, stage, "the magnet was taken off the pan")
             with_sample = task is not None and task.step is not None and task.step["kind"] == "point"
-            if not _going(run, stage) or task is None or task.by_hand or not with_sample:
+            if not going(run, stage) or task is None or task.by_hand or not with_sample:
                 return run, stage, []  # a hand leaning on the pan is no fault
             return _fault(run, stage, event.why, event.code, at_once=True)
         case BalanceGone():
             stage = replace(stage, balance_ok=False, balance_why=event.why, zero_void=True, compare=True)
-            if not _going(run, stage):
+            if not going(run, stage):
                 return run, stage, []
             return _fault(run, stage, f"the balance: {event.why}", "balance", at_once=False)
         case BalanceBack():
-            return _by_itself(run, replace(stage, balance_ok=True, balance_why=""))
+            return by_itself(run, replace(stage, balance_ok=True, balance_why=""))
         case Trouble():
-            if not _going(run, stage):
+            if not going(run, stage):
                 return run, stage, []
             return _fault(run, stage, event.why, event.code, at_once=False)
         case TroubleOver():
-            return _by_itself(run, stage) if run.code == event.code else (run, stage, [])
+            return by_itself(run, stage) if run.code == event.code else (run, stage, [])
         case TryAgain():
-            return _try_again(run, stage)
+            return try_again(run, stage)
         case Asked():
             return answer(run, stage, event)
-
-
-def _going(run: RunRecord, stage: BenchState) -> bool:
-    """Whether the run is running and no hold is on its way into the log."""
-    return run.state == "running" and not stage.holding
-
-
-def _able(stage: BenchState) -> bool:
-    """Whether the bench could go on; a stopped lift waits for a person."""
-    return stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
-
-
-def _by_itself(run: RunRecord, stage: BenchState) -> Outcome:
-    """A run held for the balance alone goes on when it is back; an unattended one after other things too."""
-    waited = run.code == "balance" or (run.unattended and run.code in GOES_ON)
-    if run.state == "held" and waited and _able(stage):
-        return go_on(run, stage, "itself")
-    return run, stage, []
-
-
-def _try_again(run: RunRecord, stage: BenchState) -> Outcome:
-    """What came by itself may have gone by itself: a draught, a knock, a balance that stood still."""
-    again = run.code == "not-settled" or (run.unattended and run.code in TRIES_AGAIN)
-    if run.state != "held" or not again or not _able(stage):
-        return run, stage, []
-    if run.code != "not-settled":  # nothing that was read before is gone by
-        stage = replace(stage, zero_void=True, compare=True)
-    return go_on(run, stage, "itself")
-
-
-def _void(stage: BenchState) -> BenchState:
-    return replace(stage, lift_known=False, height=None, at_far_end=False, orientation=None, closed=True)
-
-
-def _stands(run: RunRecord, stage: BenchState, task: Task, lost: float | None) -> Outcome:
-    """What a move that ended where it should is good for."""
-    if task.kind == "establish":
-        return _homed(run, stage, lost)
-    if task.kind == "turn":
-        return run, stage, [turned(run, task)]
-    if run.turner and task.kind == "approach" and task.step and stage.orientation != task.step["orientation"]:
-        return _lift_lost(run, stage, "the angle of its turner is not confirmed", "reset", unconfirmed=False)
-    return run, stage, []
 
 
 def _fault(run: RunRecord, stage: BenchState, why: str, code: str, *, at_once: bool) -> Outcome:
@@ -275,48 +222,6 @@ def _fault(run: RunRecord, stage: BenchState, why: str, code: str, *, at_once: b
         acts.append(StopMove())
         stage = replace(stage, halted=True)
     return run, stage, acts
-
-
-def _homed(run: RunRecord, stage: BenchState, lost: float | None) -> Outcome:
-    """Homing tells whether steps were lost: then the readings since the last one stand at other gaps."""
-    if lost is None:
-        return _uncounted(run, stage)
-    found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
-    acts: list[Act] = [Record("homed", f"Homed: {found}." if lost else "Homed.", {"lost_m": lost})]
-    if abs(lost) <= LOST_TOLERATED or not run.unchecked:
-        return run, stage, acts
-    why = f"steps were lost: {found}"
-    acts += _set_aside(run, why)
-    if not _going(run, stage):
-        return run, stage, acts
-    plan = unconfirmed(run, why, need_zero=stage.zero_void) if run.unattended else None
-    if plan is not None and run.resets < MOST_RESETS:
-        return run, stage, [*acts, restarted(why, plan, "lift")]
-    advice = f"{why}; {len(run.unchecked)} readings are set aside. Free the lift, then start the run again"
-    return run, replace(stage, holding=True), [*acts, held(advice, "lift")]
-
-
-def _uncounted(run: RunRecord, stage: BenchState) -> Outcome:
-    """The lift kept no count: what no homing had confirmed before is read again, from its branch's start."""
-    acts: list[Act] = [Record("homed", "Homed; the lift had kept no count to compare.", {"lost_m": None})]
-    if not run.unchecked:
-        return run, stage, acts
-    why = "the lift lost its count before a homing confirmed their heights"
-    plan = unconfirmed(run, why, need_zero=stage.zero_void)
-    acts += _set_aside(run, why)
-    if plan is not None and _going(run, stage):
-        acts.append(restarted(why, plan))
-    elif run.state == "held":
-        stage = replace(stage, interrupted=why)
-    return run, stage, acts
-
-
-def _set_aside(run: RunRecord, why: str) -> list[Act]:
-    """The readings that no homing has confirmed."""
-    return [
-        Record("set-aside", f"Reading {p['id']} set aside: {why}", {"point": p["id"], "why": why})
-        for p in run.unchecked
-    ]
 
 
 def _not_believed(run: RunRecord, stage: BenchState, event: NotBelieved) -> Outcome:
@@ -331,45 +236,6 @@ def _not_believed(run: RunRecord, stage: BenchState, event: NotBelieved) -> Outc
         return run, stage, [*acts, *more]
     stage = replace(stage, unsettled=event.reading, holding=True)
     return run, stage, [*acts, held(event.why, event.code)]
-
-
-def _homing(stage: BenchState) -> bool:
-    """Whether a homing is under way: it is to confirm what was read since the one before."""
-    return stage.task is not None and stage.task.kind == "establish"
-
-
-def _lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconfirmed: bool) -> Outcome:
-    """The position is void. After a reset the branch is begun again by itself, a few times in a row.
-
-    ``unconfirmed``: the homing that should have confirmed the last readings' heights failed; where it is not
-    tried again, they are set aside.
-    """
-    failures = stage.lift_failures + 1
-    stage = replace(_void(stage), lift_failures=failures, lift_ok=kind != "gone")
-    if kind not in ("reset", "gone") or (kind == "gone" and not run.unattended):
-        stage = replace(stage, person_first=True)
-    if kind == "button":
-        stage = replace(stage, retreat=False)
-    if stage.task is not None and stage.task.kind in ("approach", "turn"):
-        stage = replace(stage, task=None)
-    if not _going(run, stage) or run.ladder != "lift":
-        return run, stage, []
-    reason = f"the lift: {why}"
-    often = run.resets >= MOST_RESETS
-    if kind == "reset" and often:
-        reason = (
-            f"{reason}; it started afresh {run.resets + 1} times in this run: look at its supply and cable"
-        )
-    if kind != "reset" or failures >= LIFT_TRIES or often:
-        far = kind in ("reset", "fault")
-        stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0, holding=True)
-        aside = _set_aside(run, f"no homing confirmed its height: {why}") if unconfirmed else []
-        return run, stage, [*aside, held(reason, "lift")]
-    plan = restart(run, reason, need_zero=stage.zero_void, moved=True)
-    if plan is None:
-        return run, stage, []
-    stage = replace(stage, zero_void=False)
-    return run, stage, [restarted(reason, plan, "lift")]
 
 
 def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, Any]) -> Outcome:
@@ -420,7 +286,7 @@ def _confirmed_by_the_balance(run: RunRecord, stage: BenchState, how: str) -> Ou
 def _waits_to_place(run: RunRecord, stage: BenchState) -> bool:
     """Whether the sample is away, its zero is read, and it is about to go on."""
     task = stage.task
-    if not _going(run, stage) or task is None or run.sample_on:
+    if not going(run, stage) or task is None or run.sample_on:
         return False
     return task.code == "place-sample" or (task.code == "turn-over" and run.ladder == "lift")
 

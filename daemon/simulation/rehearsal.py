@@ -33,9 +33,11 @@ class Rehearsal:
         speed: float = 1.0,
         ladder: str = "lift",
         sample: str | None = None,
+        turner: bool = False,
     ) -> None:
         self.store = store
-        self.twin = TwinProcess(seed=seed, speed=speed, ladder=ladder, sample=sample)
+        self.twin = TwinProcess(seed=seed, speed=speed, ladder=ladder, sample=sample, turner=turner)
+        self.hands = 0  # how often hands were at the bench
         self._speed = speed
         self._folder = tempfile.TemporaryDirectory(prefix="weighloop-")
         self.socket = Path(self._folder.name) / "daemon.sock"
@@ -120,6 +122,7 @@ class Rehearsal:
 
     def _act(self, action: Any) -> None:
         """Let the twin's hands do one action; a question needs no hands."""
+        self.hands += action["code"] != "question"
         if action["code"] == "set-spacers":
             self.twin.do("set-spacers", n=action["spacers"])
         elif action["code"] == "place-sample":

@@ -24,6 +24,7 @@ _NOTICE = (
 @click.option("--seed", type=SEED, default=7, show_default=True)
 @click.option("--speed", type=Speed(), help="Times as fast as life: 40; with --tui about a minute a loop.")
 @click.option("--points", type=Whole(4, 100), default=22, show_default=True, help="Gaps of the ladder.")
+@click.option("--hands", is_flag=True, help="A lift without a turner, and a (simulated) person's hands.")
 @click.option("--manual", is_flag=True, help="Spacers and a (simulated) person instead of the lift.")
 @click.option("--sample", help="One of the twin's own samples.")
 @click.option(
@@ -44,6 +45,7 @@ def command(
     seed: int,
     speed: float | None,
     points: int,
+    hands: bool,
     manual: bool,
     sample: str | None,
     benches: int | None,
@@ -51,8 +53,9 @@ def command(
     output: Path,
     as_json: bool,
 ) -> None:
-    """Run one whole unattended loop on the bench twin, analyse it and write the report.
+    """Run one whole loop on the bench twin, without a person's word, analyse it and write the report.
 
+    The lift turns the sample over by itself, and readings at the far end tell the balance's zero.
     The virtual balance and lift are spoken to through real serial ports, by a real daemon with a
     real store. With --tui the screen shows it; quitting the screen does not stop the run.
     """
@@ -65,12 +68,14 @@ def command(
     store = output / "store.sqlite"
     ladder = "spacers" if manual else "lift"
     speed = speed or (_SPEED_TO_WATCH[ladder] if show else _SPEED)
-    with Rehearsal(store, seed=seed, speed=speed, ladder=ladder, sample=sample) as rehearsal:
+    turner = not (hands or manual)
+    twin = {"seed": seed, "speed": speed, "ladder": ladder, "sample": sample, "turner": turner}
+    with Rehearsal(store, **twin) as rehearsal:
         client = rehearsal.client()
         client.call("control.take", name="demo", force=True)
 
         def start() -> None:
-            settings = {"points": points, "target_u_kg": None, "name": None}
+            settings = {"points": points, "target_u_kg": None, "name": None, "unattended": turner}
             client.call("run.start", bench_text=rehearsal.bench_text, **settings)
 
         if show:
@@ -86,7 +91,7 @@ def command(
         client.close()
     if run["state"] != "finished":
         raise NotPossible(f"run {run['id']} was {run['state']}: {run['why']}")
-    _conclude(run, store, output, truth, as_json, speed)
+    _conclude(run, store, output, truth, as_json, speed, rehearsal.hands)
     if files:
         table = _coverage(run["id"], store, files, truth["minor"])
         note(table) if as_json else print("\n" + table)
@@ -115,7 +120,7 @@ def _tell(run: Any) -> None:
 
 
 def _conclude(
-    run: Any, store: Path, output: Path, truth: dict[str, Any], as_json: bool, speed: float
+    run: Any, store: Path, output: Path, truth: dict[str, Any], as_json: bool, speed: float, hands: int
 ) -> None:
     """Analyse the stored run the way any run is, write the report, print the figures."""
     from ....analysis.report import write_report
@@ -130,13 +135,16 @@ def _conclude(
     again = f"weighloop figures {number} --store {store} --method {result.method} --seed {result.seed}"
     write_report(result, report, recompute=f"Recompute with: {again}.")
     if as_json:
-        print_json({"run": number, "report": str(report), "result": result.to_json(), "twin_truth": truth})
+        found = {"run": number, "hands": hands, "report": str(report), "result": result.to_json()}
+        print_json(found | {"twin_truth": truth})
         return
     began, ended = (datetime.fromisoformat(run[key]) for key in ("started_utc", "ended_utc"))
     seconds = (ended - began).total_seconds()
+    by_whom = f"with a person's hands {hands} times" if hands else "without a hand or a word from a person"
     print(
         f"Run {number}, sample {bench.sample.name}: {len(readings)} readings in "
-        f"{seconds * speed / 60:.0f} min of bench time ({seconds:.0f} s at {speed:g} times life's speed).\n"
+        f"{seconds * speed / 60:.0f} min of bench time ({seconds:.0f} s at {speed:g} times life's speed),\n"
+        f"{by_whom}.\n"
     )
     print(figures_table(result))
     for warning in result.warnings:
