@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import os
+import sys
 
 import pytest
 
@@ -11,6 +13,10 @@ from tests.support import ROOT
 # Two workers with two threads each on two cores are in each other's way; before numpy is first imported.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# What hundreds of started programs import is compiled once, also where a machine forbids to keep it.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # Programs that a test starts find the package `tests` as the tests do.
 os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
@@ -21,3 +27,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if (ROOT / "tests" / "system") in item.path.parents:
             item.add_marker(pytest.mark.slow)
+
+
+def pytest_collection_finish() -> None:
+    """What is imported stays: the garbage collector need not look through it again with every test."""
+    gc.collect()
+    gc.freeze()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -189,10 +190,16 @@ MODULES = {
 }
 
 
+@cache
+def tree_of(path: Path) -> ast.Module:
+    """A source file, parsed."""
+    return ast.parse((ROOT / path).read_text(encoding="utf-8"))
+
+
 def imports_of(path: Path) -> set[Path]:
     """The project's files that a source file imports, at any depth in it."""
     found = set()
-    for node in ast.walk(ast.parse((ROOT / path).read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             bare = [a.name for a in node.names if a.name.split(".")[0] in (*FOLDERS, "weighloop")]
             assert not bare, f"{path}: imports {bare} by a bare or absolute name"
@@ -209,24 +216,27 @@ def imports_of(path: Path) -> set[Path]:
     return found
 
 
-GRAPH = {path: imports_of(path) for path in MODULES.values()}
+@pytest.fixture(scope="module")
+def graph() -> dict[Path, set[Path]]:
+    """What every source file imports."""
+    return {path: imports_of(path) for path in MODULES.values()}
 
 
-def test_every_room_stands_in_the_table() -> None:
-    assert {room_of(path) for path in GRAPH if path.stem != "__init__"} == set(ROOMS)
+def test_every_room_stands_in_the_table(graph: dict[Path, set[Path]]) -> None:
+    assert {room_of(path) for path in graph if path.stem != "__init__"} == set(ROOMS)
 
 
 @pytest.mark.parametrize("room", ROOMS)
-def test_a_room_imports_only_what_the_table_allows(room: str) -> None:
-    for path, found in GRAPH.items():
+def test_a_room_imports_only_what_the_table_allows(room: str, graph: dict[Path, set[Path]]) -> None:
+    for path, found in graph.items():
         if room_of(path) == room:
             extra = {room_of(other) for other in found} - ROOMS[room] - {room}
             assert not extra, f"{path} imports {extra}"
 
 
-def test_no_room_and_no_file_imports_in_a_circle() -> None:
+def test_no_room_and_no_file_imports_in_a_circle(graph: dict[Path, set[Path]]) -> None:
     tuple(TopologicalSorter(ROOMS).static_order())
-    tuple(TopologicalSorter(GRAPH).static_order())
+    tuple(TopologicalSorter(graph).static_order())
     for room, allowed in ROOMS.items():
         folder = room.split("/")[0]
         assert {other.split("/")[0] for other in allowed} <= FOLDER_RULE[folder], room

@@ -7,21 +7,19 @@ import builtins
 from collections import defaultdict
 from collections.abc import Iterator
 
-from tests.support import ROOT
-from tests.test_import_rule import MODULES, room_of
+from tests.test_import_rule import MODULES, room_of, tree_of
 
 #: Records of the wire keep their names (``daemon/protocol``), and so does the door ``weighloop.Run``.
 ON_THE_WIRE = {"Run", "Devices"}
 #: Textual's own name for a widget's key.
 ALLOWED = {"id"}
-TREES = {path: ast.parse((ROOT / path).read_text(encoding="utf-8")) for path in MODULES.values()}
 BUILTINS = {name for name in dir(builtins) if not name.startswith("_")} - ALLOWED
 
 
 def test_no_class_name_stands_in_two_rooms() -> None:
     rooms: dict[str, set[str]] = defaultdict(set)
-    for path, tree in TREES.items():
-        for node in ast.walk(tree):
+    for path in MODULES.values():
+        for node in ast.walk(tree_of(path)):
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 rooms[node.name].add(room_of(path))
     twice = {name: found for name, found in rooms.items() if len(found) > 1}
@@ -52,5 +50,7 @@ def bound(tree: ast.AST) -> Iterator[str]:
 
 
 def test_no_builtin_is_shadowed() -> None:
-    found = {(str(path), name) for path, tree in TREES.items() for name in bound(tree) if name in BUILTINS}
+    found = {
+        (str(path), name) for path in MODULES.values() for name in bound(tree_of(path)) if name in BUILTINS
+    }
     assert not found

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import ast
 import re
+from pathlib import Path
 
 from tests.support import ROOT
-from tests.test_import_rule import ROOMS
+from tests.test_import_rule import ROOMS, tree_of
 
 PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
@@ -22,7 +23,7 @@ def rows(text: str) -> list[list[str]]:
 
 def names_in(path: str) -> set[str]:
     found = set()
-    for node in ast.walk(ast.parse((ROOT / path).read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(Path(path))):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
             found.add(node.name)
         if isinstance(node, ast.ClassDef):

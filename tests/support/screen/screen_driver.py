@@ -8,6 +8,7 @@ from typing import Any
 
 from textual.pilot import Pilot
 
+import tests.support.screen.quick_textual  # noqa: F401
 import tests.support.screen.scripted_daemon as S
 from weighloop.tui.app import WeighloopApp
 
@@ -28,8 +29,8 @@ class Stage:
         """Wait for something to come true; computations run in threads."""
         waited = 0.0
         while not true():
-            await self.pilot.pause(0.02)
-            waited += 0.02
+            await self.pilot.pause(0.01)
+            waited += 0.01
             assert waited < patience, f"did not come true; on the screen:\n{self.text()}"
 
     def text(self) -> str:
@@ -61,7 +62,7 @@ async def click(st: Stage, words: str) -> None:
     """Click on words that stand on the screen, once they stand still: what is above them may yet grow."""
     place, before = place_of(st, words), None
     while place != before:
-        await st.pilot.pause(0.1)
+        await st.pilot.pause(0.05)
         place, before = place_of(st, words), place
     await st.pilot.click(offset=place)
     await st.pilot.pause()
