@@ -1,13 +1,18 @@
 """Sphinx: the project's pages, its notebooks executed, the reference from the docstrings."""
 
+import sys
 from importlib.metadata import version as version_of
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).parent))  # equations.py
 
 project = "Weighloop"
 author = "The Weighloop founders"
 version = release = version_of("weighloop")
 root_doc = "index"
-extensions = ["myst_nb", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "sphinx.ext.viewcode"]
+extensions = ["equations", "myst_nb", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "sphinx.ext.viewcode"]
 exclude_patterns = [".docs/conf.py", "**.ipynb_checkpoints"]
+html_math_renderer = "mathml"
 html_theme = "furo"
 html_title = "Weighloop"
 html_static_path: list[str] = []
