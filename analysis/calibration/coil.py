@@ -19,12 +19,7 @@ from ..records.arrays import Floats
 from ..records.bench import Coil, ReferenceMagnet, Sample
 from ..units import Measured
 from .fit import Source
-
-#: Relative uncertainty of the ratio of the sample's gradient to the coil's: within 1.4 % of 1, and 0.05 to
-#: 0.15 % off at all gaps on uneven magnets (trials of ours).
-U_RATIO = 0.0015
-#: A coil warmer than this (K) is driven too hard: its area, its leads and the air about it move.
-TOO_WARM = 15.0
+from .settings import TOO_WARM, U_RATIO
 
 
 @dataclass(frozen=True, eq=False)

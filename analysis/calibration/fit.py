@@ -23,6 +23,14 @@ from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet
 from ..units import Measured
 from .outcome import Calibration, with_u, words
+from .settings import (
+    MODEL_FLOOR,
+    WORST_CHI_SQUARE,
+    WORST_CONDITION,
+    WORST_PULL,
+    WORST_U_CONTACT,
+    WORST_U_REMANENCE,
+)
 
 #: A reading predicted for a magnet, at gaps (n,) in m, with the source's own values in the order given.
 Model = Callable[[ReferenceMagnet, Floats, Floats], Floats]
@@ -31,20 +39,6 @@ Model = Callable[[ReferenceMagnet, Floats, Floats], Floats]
 KNOWN_OF_MAGNET = (
     "height", "diameter", "length", "width", "outer_diameter", "inner_diameter", "core_excess",
 )  # fmt: skip
-#: Refusal: the two columns of the fit's Jacobian, each scaled to length 1, have this condition number when a
-#: change of the contact gap can be undone to 1 % by a change of the remanence (correlation 0.9998). Ours.
-WORST_CONDITION = 100.0
-#: Refusal: a calibration vaguer than this is worth less than a data sheet and a feeler gauge. Ours.
-WORST_U_REMANENCE = 0.05  # relative
-WORST_U_CONTACT = 0.3e-3  # m
-#: Refusal of a fit with a prior on everything: a reduced chi-square above this, or a value this many standard
-#: uncertainties from what was known of it, says that the magnet is none of those the model knows. Ours, from
-#: trials: a narrow strong core shows itself by both, every magnet the model fits to 0.3 % of B by neither.
-WORST_CHI_SQUARE = 2.0
-WORST_PULL = 3.0
-#: No magnet is quite two zones: what the model's own gradient may be off by, relative. (Its field may be off
-#: by more: ``bench_linearisation.U_FIELD_MODEL``, beside it in every figure.) From the same trials.
-MODEL_FLOOR = 0.0015
 
 _ADVICE = (
     "take readings both closer and farther away, or state one of the two in the bench file and hold it "

@@ -30,12 +30,9 @@ from ..magnetostatics.reference_magnet import REMANENCE_TEMPERATURE, on_axis
 from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet, Sample
 from ..units import Measured
-from .fit import WORST_PULL, Problem, Source
+from .fit import Problem, Source
 from .outcome import Calibration
-
-#: A soft standard counts as saturated where the applied field exceeds its demagnetising field this many
-#: times. Common practice, no source.
-SATURATION_MARGIN = 1.5
+from .settings import SATURATION_MARGIN, WORST_PULL
 
 
 def probe(

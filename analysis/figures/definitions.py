@@ -28,7 +28,8 @@ from ..inversion.saturation import READ_INSIDE, READ_OFF_A_MINOR_LOOP, Verdict, 
 from ..magnetostatics.quadrature import volume
 from ..records.bench import Bench
 from .extract import NAMES, read_figures
-from .model_error import MOST_FALL, fall_when_taken_off
+from .model_error import fall_when_taken_off
+from .settings import HOLE, LOSES, LOST, MOST_FALL
 
 Status = Literal["measured", "bound", "not determined"]
 
@@ -70,8 +71,6 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
     return found | _of_the_body(found, bench)
 
 
-#: So many neighbouring rows set aside leave a hole.
-_HOLE = 2
 #: At which internal field a figure is read off, by its own value.
 _READ_AT = {
     "remanence_A_per_m": 0.0,
@@ -91,7 +90,7 @@ def _across_holes(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str,
         return {}
     order = np.argsort(estimate.H_applied[on])
     at, rows = estimate.H_applied[on][order], points.row[on][order]
-    holes = [(a, b) for a, b in pairwise(np.flatnonzero(used[order]).tolist()) if b - a > _HOLE]
+    holes = [(a, b) for a, b in pairwise(np.flatnonzero(used[order]).tolist()) if b - a > HOLE]
     read_at = {
         name: float(np.interp(-sign * value, curve.H_internal, curve.H_applied))
         for name, sign in _READ_AT.items()
@@ -114,12 +113,6 @@ def _across_holes(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str,
     }
 
 
-#: Own field N Mr by HcJ above which a sample that was taken off for every change of spacers has lost
-#: magnetisation, and above which even its coercivity may be a minor loop's: at the knee, and where nothing
-#: is left of the sample's hold.
-_LOSES, _LOST = 0.7, 1.5
-
-
 def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Figure]:
     """What may be claimed of a sample that was taken off the magnet before each reading, where it stands in
     its own field alone: on the way it was at an internal field of -N M, and what is above that is a recoil
@@ -129,14 +122,14 @@ def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Fi
     if HcJ is None or Mr is None or not np.isfinite(points.spacers[points.used]).any():
         return {}
     times = estimate.N * Mr / HcJ
-    if times < _LOSES and fall_when_taken_off(estimate.descending) < MOST_FALL:
+    if times < LOSES and fall_when_taken_off(estimate.descending) < MOST_FALL:
         return {}
     why = (
         "Taken off for every change of spacers, the sample stands in its own demagnetising field, "
         f"{times:.1f} times HcJ, and loses magnetisation: what is read above that field is a "
         "recoil line's. A lift would tell."
     )
-    kept = () if times > _LOST else ("coercivity_HcJ_A_per_m",)
+    kept = () if times > LOST else ("coercivity_HcJ_A_per_m",)
     return {
         name: Figure(found[name].value, "bound", why)
         if name in READ_OFF_A_MINOR_LOOP

@@ -12,13 +12,7 @@ from ..inversion.loop import LoopEstimate
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from . import model_error
-
-#: Repeatability of a gap that is set again, m, standard uncertainty: noted to 0.01 mm, or a lift's
-#: (0.01 mm wide rectangle; common practice, no source).
-U_GAP = 0.01e-3 / np.sqrt(12.0)
-#: Part of the stated uncertainty of a spacer that differs from one to the next, besides the whole of it
-#: that all have in common (our choice: the stack's error is then the batch's, as it should be).
-OWN_OF_SPACER = 0.5
+from .settings import OWN_OF_SPACER, U_GAP
 
 
 @dataclass(frozen=True, eq=False)

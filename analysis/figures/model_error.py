@@ -14,15 +14,8 @@ import numpy as np
 from ..inversion.loop import Curve, LoopEstimate
 from ..inversion.settings import MODEL_DOUBT
 from ..records.arrays import Floats
+from .settings import BETWEEN, BEYOND, LOST_OF_FALL, OWN_FIELD
 
-#: The own field's unevenness beyond what the cells know, by the sample's largest own field.
-OWN_FIELD = 0.015
-#: A sample that is taken off stands in its own field -N Mr. By how much M falls from internal field zero to
-#: so many times that field, and which part of it it may have lost besides; with more than that much it has
-#: lost what cannot be determined.
-BEYOND, LOST_OF_FALL, MOST_FALL = 1.25, 0.3, 0.08
-#: How far a knee between two readings may be drawn from where it is, by the distance of their fields.
-BETWEEN = 1 / 3
 #: What runs of one bench have in common of these, by its key.
 SHARED = ("own field", "taken off")
 

@@ -27,16 +27,8 @@ from .extract import read_figures
 from .independent_inputs import IndependentInput, birge_ratio, independent_inputs
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
 from .sensitivities import State, SystematicInput, of_method, shared_inputs
+from .settings import BAND_TRIALS, BATCH, MISSING, VAGUE
 
-#: A figure that is missing in more than this part of the trials is not determined.
-MISSING = 0.05
-#: A figure whose standard uncertainty is more than this part of it is not reported: what is read of so
-#: vague a loop may be anything.
-VAGUE = 0.25
-#: Trials of one batch of the adaptive procedure. Shorter than the standard's 10^4, as a trial is a loop.
-BATCH = 1000
-#: Trials the drawn bands are taken from: their edges need no second digit.
-_BAND_TRIALS = 400
 #: Half width of a 95 % interval by standard uncertainties, normal distribution (JCGM 100, G.1).
 _K95 = 1.959963984540054
 
@@ -331,7 +323,7 @@ def _spread_of_M(model: _Model) -> Floats:
 
 def _bands(model: _Model) -> dict[str, tuple[Floats, Floats]]:
     """The 95 % band of M at fixed applied field along both branches: low and high (m,), A/m."""
-    states = model.states(_BAND_TRIALS)
+    states = model.states(BAND_TRIALS)
     bands: dict[str, tuple[Floats, Floats]] = {}
     for name, H_name, M_name in (("descending", "H_down", "M_down"), ("ascending", "H_up", "M_up")):
         at = model.centre.part(H_name)

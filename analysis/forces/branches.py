@@ -22,18 +22,8 @@ from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
 from . import force as weighing
+from .settings import AWAY, FAR, NEAR, SAME_GAP, WHOLE
 from .zeros import Zeros, bracket
-
-#: Two gaps closer than this are the same gap, m.
-SAME_GAP = 2e-6
-#: A passage that comes back to this part of the strongest field, after one that fell below the other
-#: part of it, is a passage of its own and no step back.
-_NEAR, _FAR = 0.8, 0.5
-#: Readings in no more than this part of the strongest field, with an orientation of their own, were taken at
-#: the far end for the balance's zero, and are no passage.
-_AWAY = 0.2
-#: A branch is whole when it runs from this part of the run's strongest field to as much on the other side.
-_WHOLE = 0.97
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,7 +220,7 @@ def _passages(H: Floats, orientation: NDArray[np.int64], gap: Floats, at: NDArra
     strongest = np.abs(H[at]).max(initial=0.0)
     for block in _blocks(np.abs(H), orientation, gap, at):
         strength, o = np.abs(H[block]), int(orientation[block[0]])
-        if strength.max() < _AWAY * strongest and not (been_out and o == last_orientation):
+        if strength.max() < AWAY * strongest and not (been_out and o == last_orientation):
             # Turned over far away: the branch goes on by as little as the field there changes.
             turned: Branch = "descending" if o < 0 else "ascending"
             passages.append(Passage(block, True, o, turned if been_out else "first"))
@@ -263,9 +253,9 @@ def _blocks(
         return blocks
     for block in np.split(at, np.flatnonzero(np.diff(orientation[at])) + 1):
         s = strength[block]
-        near = s >= _NEAR * s.max()
+        near = s >= NEAR * s.max()
         # Over a ring the field falls toward the hole, too; a second visit comes from farther away.
-        far = (s < _FAR * s.max()) & (gap[block] > gap[block[np.argmax(s)]])
+        far = (s < FAR * s.max()) & (gap[block] > gap[block[np.argmax(s)]])
         cuts: list[int] = []
         last_near: int | None = None
         for i in np.flatnonzero(near):
@@ -386,9 +376,9 @@ def incomplete(arranged: Arrangement) -> list[Finding]:
         along = sign * arranged.H[on]  # a descending branch runs from + to -, an ascending one from - to +
         if not len(on):
             text = f"the {name} branch was not measured: the loop is not closed"
-        elif along.max() < _WHOLE * strongest:
+        elif along.max() < WHOLE * strongest:
             text = f"the {name} branch does not start from the strongest field of the run"
-        elif along.min() > -_WHOLE * strongest:
+        elif along.min() > -WHOLE * strongest:
             reached = f"{abs(min(along.min(), 0.0)) / 1e3:.0f} kA/m"
             text = (
                 f"the {name} branch ends at {reached} on the other side, short of {strongest / 1e3:.0f} kA/m"

@@ -14,12 +14,10 @@ from numpy.typing import NDArray
 from ..records.arrays import Floats
 from ..records.bench import Balance, Bench
 from ..records.readings import Readings
+from .settings import ENOUGH_PAIRS
 
 #: A digital balance resolves to one step: a rectangular error one step wide (JCGM 100, F.2.2.1).
 _STEP = 1.0 / np.sqrt(12.0)
-
-#: Pairs of zeros needed before their scatter is taken as evidence of the balance's repeatability.
-_ENOUGH_PAIRS = 6
 
 
 @dataclass(frozen=True)
@@ -55,7 +53,7 @@ def repeatability(readings: Readings, balance: Balance) -> float:
     rounding = balance.resolution * _STEP
     jump = readings.zero_after - readings.zero_before
     jump = jump[np.isfinite(jump)]
-    if len(jump) >= _ENOUGH_PAIRS and np.any(jump != 0):
+    if len(jump) >= ENOUGH_PAIRS and np.any(jump != 0):
         # Robust, as one forgotten re-zero must not pass for noise; two zeros scatter sqrt(2) wider.
         scatter = 1.4826 * float(np.median(np.abs(jump - np.median(jump)))) / np.sqrt(2.0)
         return float(np.hypot(rounding, scatter))

@@ -23,22 +23,20 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from .counterparts import Pairs, Rows, mirrored_pairs
 from .physical_limits import Limits, total_violation, whole_roughness
+from .settings import (
+    AS_WELL,
+    EXPLAINED,
+    FEWEST_BENDS,
+    LIKELIER,
+    LOOKED_AT,
+    MATTERS,
+    MOST_SLIPS,
+    PLACES,
+    REPEATS,
+    UNLIKE,
+)
 from .table import Table
 from .wording import describe_as_miscount, describe_as_spacers
-
-#: Gaps of one noted height differ by this part of the force (our choice: 3 um where it falls 10 % a mm).
-_REPEATS = 3e-4
-#: A slip lowers chi-square by more than this (of thousands of stretches tried, chance lowers it by 20).
-_SURE = 60.0
-#: Stretches that explain the pairs as well, to within this, are told apart by their branches' smoothness.
-_AS_WELL = 15.0
-#: With a usual misfit above this many standard uncertainties the passages are not alike, and say nothing.
-_UNLIKE = 5.0
-#: It explains this part of what the pairs differ by, bend by bend, and moves M by this part of its scale.
-_EXPLAINED, _MATTERS = 0.5, 0.008
-_FEWEST_BENDS, _MOST_SLIPS, _LOOKED_AT = 8, 6, 80
-#: Places in a passage where a stretch of wrong rows may begin or end.
-_PLACES = 48
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,11 +52,11 @@ class Slip:
 
 def mirrored_stretches(table: Table) -> Table:
     """Set aside the stretches of rows that differ from their counterparts."""
-    for _ in range(_MOST_SLIPS):
+    for _ in range(MOST_SLIPS):
         pairs = mirrored_pairs(table.arranged, table.limits)
         found = (
             _likeliest(table.arranged, table.limits, table.bench, pairs)
-            if len(pairs.row) > _FEWEST_BENDS
+            if len(pairs.row) > FEWEST_BENDS
             else None
         )
         if found is None:
@@ -72,11 +70,11 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     """The stretch that explains best what the pairs differ by, and the rows that might be wrong instead."""
     points = arranged.points
     force = points.force
-    spread = np.hypot(points.u_force, _REPEATS * force)
+    spread = np.hypot(points.u_force, REPEATS * force)
     sigma = np.hypot(spread[pairs.row], spread[pairs.other])
     bent = _second_differences(pairs) / sigma
     smooth = bent @ _smooth(arranged, pairs)
-    if len(bent) < smooth.shape[1] + _FEWEST_BENDS:
+    if len(bent) < smooth.shape[1] + FEWEST_BENDS:
         return None
     basis = np.linalg.svd(smooth, full_matrices=False)[0]
     bent = bent - basis @ (basis.T @ bent)
@@ -96,12 +94,12 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     left = differs - seen[:, best] * along[best] / power[best]
     # The median, as the slips that are not yet found must not count.
     usual = max(1.0, 1.4826 * float(np.median(np.abs(left))))
-    if usual > _UNLIKE or gain[best] < max(_SURE * usual**2, _EXPLAINED * float(differs @ differs)):
+    if usual > UNLIKE or gain[best] < max(LIKELIER * usual**2, EXPLAINED * float(differs @ differs)):
         return None
 
     per_newton = arranged.M_slope / weighing.force(1.0, bench)
-    near = np.argsort(-gain)[:_LOOKED_AT]
-    near = near[gain[near] >= gain[best] - _AS_WELL * usual**2]
+    near = np.argsort(-gain)[:LOOKED_AT]
+    near = near[gain[near] >= gain[best] - AS_WELL * usual**2]
 
     def cost(M: Floats) -> float:
         together = total_violation(arranged, M, limits) + whole_roughness(arranged, M, limits)
@@ -119,7 +117,7 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     unlike = float(np.median(np.abs(arranged.M[pairs.row] + arranged.M[pairs.other])))
     moved = float(np.abs(per_newton * slip.force).max())
     whole = slip.kind == "zero" and describe_as_spacers(slip.step, arranged)
-    if moved < 2.0 * unlike or (moved < _MATTERS * limits.scale and not whole):
+    if moved < 2.0 * unlike or (moved < MATTERS * limits.scale and not whole):
         return None
     # Taken away, it must leave all branches smoother and more alike, not the bends of the pairs alone.
     if mended > cost(arranged.M) - 0.5 * moved:
@@ -197,9 +195,9 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
 
 
 def _ends(count: int) -> set[int]:
-    """Where stretches longer than a row begin and end: anywhere, in a long passage at ``_PLACES`` places
+    """Where stretches longer than a row begin and end: anywhere, in a long passage at ``PLACES`` places
     evenly spread, so that what is tried grows no faster than the rows."""
-    return set(np.unique(np.linspace(0, count, min(count, _PLACES) + 1).round().astype(int)).tolist())
+    return set(np.unique(np.linspace(0, count, min(count, PLACES) + 1).round().astype(int)).tolist())
 
 
 def _where(n: int, rows: Rows, value: float | Floats) -> Floats:

@@ -6,11 +6,9 @@ import numpy as np
 
 from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
-from .physical_limits import SURE, jumps
+from .physical_limits import jumps
+from .settings import STRONG, SURE
 from .table import Table
-
-#: Rows above this part of a passage's strongest field tell whether the sample is attracted.
-_STRONG = 0.7
 
 
 def turns(table: Table) -> Table:
@@ -76,7 +74,7 @@ def attraction(table: Table) -> Table:
         rows = passage.rows[points.used[passage.rows]]
         if len(rows):
             strength = np.abs(arranged.H[rows])
-            near = rows[strength >= _STRONG * strength.max()]
+            near = rows[strength >= STRONG * strength.max()]
             # Over a ring the pull vanishes where the field is strongest: the clearest of the rows there.
             i = near[np.argmax(np.abs(points.force[near]))]
             clear = abs(points.force[i]) > SURE * points.u_force[i]

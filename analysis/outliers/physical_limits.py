@@ -16,16 +16,7 @@ from ..magnetostatics import quadrature
 from ..magnetostatics.demagnetising_factor import demagnetising_factor
 from ..records.arrays import Floats
 from ..records.bench import Bench
-
-#: How far the mean method may stray from a monotone branch, as a part of the largest M (a trial of ours:
-#: up to 3 % where a sample that does not saturate turns back, discs 6 x 3 mm over a cylinder 20 x 10 mm).
-_COARSENESS = 0.035
-#: Spread of the gradient inside the sample, by its mean, from which on the mean method says nothing of M.
-_UNEVEN = 0.3
-#: How much steeper than 1/N a branch may look by the mean method (same trials: up to 1.2).
-_STEEPER = 1.4
-#: Standard uncertainties a reading must be off before it is called a slip.
-SURE = 6.0
+from .settings import COARSENESS, STEEPER, SURE, UNEVEN
 
 
 @dataclass(frozen=True)
@@ -48,12 +39,12 @@ def limits_of(arranged: Arrangement, bench: Bench) -> Limits:
     """Limits from the bench, and the scale of M from the rows in use."""
     used = arranged.points.used
     uneven = _unevenness(arranged, bench)
-    sees = uneven < _UNEVEN
+    sees = uneven < UNEVEN
     # A high quantile and not the largest: one slip must not set the scale it is judged by.
     informative = used & sees if (used & sees).any() else used
     scale = float(np.quantile(np.abs(arranged.M[informative]), 0.8))
     u_M = np.abs(arranged.M_slope) * arranged.zeros.u_change
-    slack = _COARSENESS * scale * (1.0 + uneven**2) + SURE * u_M
+    slack = COARSENESS * scale * (1.0 + uneven**2) + SURE * u_M
     return Limits(slack, 1.0 / demagnetising_factor(bench.sample).axial, scale, sees)
 
 
@@ -78,7 +69,7 @@ def violation(M: Floats, H: Floats, sign: float, limits: Limits, slack: Floats) 
     step, allowed = sign * np.diff(M), limits.steepest * np.abs(np.diff(H))
     # 1/N is rigorous for a sample magnetised evenly; by the mean method a steep branch looks steeper yet.
     both = np.maximum(slack[1:], slack[:-1])
-    return np.minimum(step + both, 0.0) + np.maximum(step - _STEEPER * allowed - both, 0.0)
+    return np.minimum(step + both, 0.0) + np.maximum(step - STEEPER * allowed - both, 0.0)
 
 
 def total_violation(arranged: Arrangement, M: Floats, limits: Limits) -> float:

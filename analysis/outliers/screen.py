@@ -13,6 +13,7 @@ from ..records.readings import Readings
 from .mirrored_rows import mirrored_stretches
 from .orientation import attraction, turns
 from .remarks import density, incomplete_branches, order_in_time, unread_columns
+from .settings import FEWEST_ROWS
 from .single_rows import single_rows
 from .table import Screen, Table
 from .unpaired_rows import unpaired_rows
@@ -24,8 +25,6 @@ BEFORE_LIMITS: tuple[Screen, ...] = (zeros_that_moved, attraction)
 AGAINST_LIMITS: tuple[Screen, ...] = (mirrored_stretches, unpaired_rows, zero_steps, turns, single_rows)
 #: What is said about the run and sets no row aside.
 REMARKS: tuple[Screen, ...] = (incomplete_branches, density, order_in_time, unread_columns)
-#: With fewer rows in use there are no limits to compare with.
-FEWEST_ROWS = 4
 
 
 def find_outliers(readings: Readings, bench: Bench) -> Arrangement:

@@ -8,13 +8,9 @@ from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
 from .counterparts import mirrored_M
 from .physical_limits import Limits, direction, roughness, violation
+from .settings import LONGEST, SHORT
 from .table import Table
 from .wording import describe_as_spacers
-
-#: A stretch this short is no slip where the other orientation shows the same.
-_SHORT = 3
-#: Longest stretch looked for that does not end in a broken step, rows.
-_LONGEST = 12
 
 
 def single_rows(table: Table) -> Table:
@@ -28,7 +24,7 @@ def single_rows(table: Table) -> Table:
         sign = direction(arranged, rows)
         for stretch, step in _shifted(arranged, rows, sign, limits):
             off = np.abs(step * arranged.M_slope[stretch])
-            if len(stretch) <= _SHORT and np.all(np.abs(arranged.M[stretch] - again[stretch]) < 0.5 * off):
+            if len(stretch) <= SHORT and np.all(np.abs(arranged.M[stretch] - again[stretch]) < 0.5 * off):
                 continue  # the other orientation shows it too: the method's error and no slip
             if len(stretch) > 1:
                 stretches.append((stretch, step))
@@ -70,8 +66,8 @@ def _shifted(
         single = {int(b) for b in broken} | {int(b) + 1 for b in broken}
         candidates = {(a, b) for a in starts for b in stops if a < b} | {(s, s + 1) for s in single}
         # Where a wrong zero fades into the slack, only one end of the stretch is a broken step.
-        candidates |= {(a, min(a + k, len(rows))) for a in starts for k in range(2, _LONGEST)}
-        candidates |= {(max(b - k, 0), b) for b in stops for k in range(2, _LONGEST)}
+        candidates |= {(a, min(a + k, len(rows))) for a in starts for k in range(2, LONGEST)}
+        candidates |= {(max(b - k, 0), b) for b in stops for k in range(2, LONGEST)}
         for a, b in candidates:
             if b - a > len(rows) // 2:
                 continue

@@ -5,15 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from ..errors import about_rows
-from ..forces.branches import SAME_GAP
+from ..forces.settings import SAME_GAP
 from .counterparts import opposite_passages
-from .physical_limits import SURE
+from .settings import SURE, UNPAIRED, UNUSUAL
 from .table import Table
-
-#: A gap that no other passage has is likely noted wrongly anyway: it needs to move M by less of its scale,
-#: but by this many times what rows with a counterpart are off by in the same way (our choice, from
-#: simulated slips).
-_UNPAIRED, _UNUSUAL = 0.004, 4.0
 
 
 def unpaired_rows(table: Table) -> Table:
@@ -45,7 +40,7 @@ def unpaired_rows(table: Table) -> Table:
             near = paired & (np.abs(np.arange(len(rows)) - k) <= 3) & np.isfinite(off)
             usual = float(np.abs(off[near]).max(initial=0.0))
             u = SURE * float(np.abs(arranged.M_slope[rows[k]]) * arranged.zeros.u_change[rows[k]])
-            if near.sum() >= 2 and abs(off[k]) > max(_UNUSUAL * usual, _UNPAIRED * limits.scale, u):
+            if near.sum() >= 2 and abs(off[k]) > max(UNUSUAL * usual, UNPAIRED * limits.scale, u):
                 part = 100.0 * off[k] / max(abs(M[rows[k]] - off[k]), 1e-9 * limits.scale)
                 aside[int(rows[k])] = (
                     f"off by {part:+.0f} % from what the gaps around show with the other orientation: the "

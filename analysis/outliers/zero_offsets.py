@@ -10,13 +10,9 @@ from numpy.typing import NDArray
 from ..errors import Finding, about_rows
 from ..forces.branches import Arrangement
 from .physical_limits import Limits, jumps, total_violation, whole_roughness
+from .settings import MOST_STEPS, ZERO_MOVED
 from .table import Table
 from .wording import describe_as_spacers
-
-#: A zero that moved by this many standard uncertainties of the difference did not drift there.
-_ZERO_MOVED = 6.0
-#: Wrong zeros looked for in one run; with more the run is beyond repair by rows.
-_MOST_STEPS = 3
 
 
 def zeros_that_moved(table: Table) -> Table:
@@ -30,7 +26,7 @@ def zeros_that_moved(table: Table) -> Table:
     # A balance that drifts moves every zero: what all brackets do alike is drift and is interpolated.
     drift = np.abs(zeros.jump - np.median(zeros.jump[moved]))
     usual = 3.0 * float(np.median(np.abs(zeros.jump[moved])))
-    suspect = moved & (drift > _ZERO_MOVED * u + usual)
+    suspect = moved & (drift > ZERO_MOVED * u + usual)
     spans: dict[tuple[float, float], list[int]] = {}
     for i in np.flatnonzero(suspect):
         spans.setdefault((readings.zero_before[i], readings.zero_after[i]), []).append(int(i))
@@ -51,7 +47,7 @@ def zero_steps(table: Table) -> Table:
     Across a turn-over M hardly changes, while what a wrong zero makes of it changes sign: the jump there
     gives the constant, and the row from which taking it away makes the loop whole is where it began.
     """
-    for _ in range(_MOST_STEPS):
+    for _ in range(MOST_STEPS):
         arranged = table.arranged
         found = _one_zero_step(arranged, table.limits)
         if found is None:

@@ -16,15 +16,11 @@ from ..records.bench import Bench
 from ..results import LoopResult
 from .expected_uncertainty import expected
 from .gap_ladder import LadderPlan, plan
+from .settings import COUNTS, ENOUGH
 
-#: Ladders that are tried. Fewer gaps than the first lose the test of fit: the true errors of (BH)max and HcB
-#: grow and u does not follow (tests/benchmarks/adversary.py draws such ladders).
-COUNTS = (10, 12, 14, 16, 20, 24, 30, 40)
 #: What more readings make smaller; every other line of a budget is shared by all readings.
 _RANDOM = {"readings", "zeros", "setting of each gap", "thickness of each single spacer"}
 _BETWEEN_READINGS = ("inversion:", "model:")
-#: More readings cannot help where the random part is at most this part of the shared one.
-_ENOUGH = 1 / 3
 #: Asked where nothing is: no number, only that more readings could not help.
 DEFAULT: Mapping[str, float | None] = {"coercivity_HcJ_A_per_m": None, "remanence_A_per_m": None}
 
@@ -50,7 +46,7 @@ class Expectation:
     @property
     def exhausted(self) -> bool:
         """More readings could not help."""
-        return self.u is not None and self.u**2 <= self.shared**2 * (1.0 + _ENOUGH**2)
+        return self.u is not None and self.u**2 <= self.shared**2 * (1.0 + ENOUGH**2)
 
     def sentence(self) -> str:
         """What to expect, and what to do where readings are not what is missing."""

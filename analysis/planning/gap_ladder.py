@@ -22,20 +22,13 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Branch
 from .passages import Attendance, LadderStep, Visit, ZeroBy, attendance, far_heights, visits
-
-#: Saturation assumed of an unknown sample, A/m: hard ferrite of the better grades, Jr about 0.4 T (common
-#: practice: vendors' tables of Y30 to Y35).
-HARD_FERRITE_SATURATION = 320e3
-#: The assumed loop's coercivity (A/m) and remanence / saturation: middling sintered ferrite. They shape the
-#: spacing and the predicted readings only; nothing measured rests on them.
-ASSUMED_COERCIVITY = 150e3
-ASSUMED_SQUARENESS = 0.95
-
-#: Density of sintered NdFeB, kg/m^3, for the weight of a magnet nobody weighed. Common practice, no source.
-MAGNET_DENSITY = 7500.0
-
-#: A turn that is expected to change the sample by more than this part of it is warned of (our choice).
-_DISTURBED = 0.1
+from .settings import (
+    ASSUMED_COERCIVITY,
+    ASSUMED_SQUARENESS,
+    DISTURBED,
+    HARD_FERRITE_SATURATION,
+    MAGNET_DENSITY,
+)
 
 #: The lift's heights are multiples of this, m.
 LIFT_PITCH = 0.01e-3
@@ -165,7 +158,7 @@ def _disturbed_by_turns(
     N, field = demagnetising_factor(bench.sample).axial, abs(far.H_applied)
     before, after = assumed.at(np.array([field, -field]), N, "descending")
     part = (before - after) / max(abs(before), 1e-300)
-    if part > _DISTURBED:
+    if part > DISTURBED:
         warnings.append(
             f"turned over in the far field of {field / 1e3:.2g} kA/m the sample is expected to lose "
             f"{min(part, 1.0):.0%} of its magnetisation, so that the zero of the balance is known less well "

@@ -39,15 +39,11 @@ import numpy as np
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Branch
+from .settings import FAR_HEIGHTS, SECONDS_OF_TURNER, SECONDS_TO_MOVE, SECONDS_TO_SETTLE, SECONDS_TO_TURN
 
 #: How the zero of the balance is known: by taking the sample off, or by readings at the far end.
 ZeroBy = Literal["hand", "far"]
 
-#: Expected times, s: what a step takes apart from waiting, and the wait for an accepted reading. Estimates,
-#: for the plan's total only.
-SECONDS_TO_MOVE = {"lift": 4.0, "spacers": 40.0}
-SECONDS_TO_SETTLE = 12.0
-SECONDS_TO_TURN, SECONDS_OF_TURNER = 60.0, 8.0
 
 #: (orientation, direction of travel, branch) of the legs of a loop.
 LEGS: tuple[tuple[int, Literal["in", "out"], Branch], ...] = (
@@ -59,9 +55,6 @@ LEGS: tuple[tuple[int, Literal["in", "out"], Branch], ...] = (
 )
 #: The leg of what is read after the last passage.
 AFTER = len(LEGS)
-#: Far heights that a passage out reads where there is no turner, by the farthest: pulls there differ about
-#: twofold from one end to the other, and M hardly.
-FAR_HEIGHTS = (0.8, 0.87, 0.93, 1.0)
 
 
 @dataclass(frozen=True)

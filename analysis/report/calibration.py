@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..calibration.fit import MODEL_FLOOR
 from ..calibration.outcome import words
+from ..calibration.settings import MODEL_FLOOR
 from .output import page_file, write_page
 from .style import BRANCH_STYLE, MUTED, new_figure, svg
 from .wording import rounded

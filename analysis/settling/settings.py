@@ -19,7 +19,7 @@ Units: seconds, hertz, and the balance's resolution ("resolutions") unless said 
 
 from __future__ import annotations
 
-# -- noise laws of the bank --------------------------------------------------------------------
+# -- noise laws --------------------------------------------------------------------------------------
 
 #: Correlation times of the slow noise (s); beyond the last it counts as drift.
 SLOW_TIMES = (0.6, 2.4, 9.6)
@@ -46,7 +46,7 @@ SLOWS = (
 UNEVEN = (((2.0, 0.03, 0.03), -2.1),)
 DRAUGHTY = 0.1  # variance of the slowest noise over the fast from which a model counts as one of draughts
 
-# -- what is not known beforehand, and how it wanders ---------------------------------------------
+# -- not known beforehand ----------------------------------------------------------------------------
 
 LEVEL_PRIOR = 1e4  # each way
 DRIFT_PRIOR = 0.5  # a second
@@ -62,9 +62,9 @@ SCALE_PRIOR = 0.3  # noise scale
 SCALE_FLOOR = 0.02 * QUANTISATION  # its square
 SCALE_DOF = 4.0  # readings that what the first look says of the scale is worth
 
-# -- memories (s) -----------------------------------------------------------------------------------
+# -- memories ----------------------------------------------------------------------------------------
 
-SCALE_TIME = 25.0  # of each model's noise scale
+SCALE_TIME = 25.0  # s, of each model's noise scale
 PRIOR_TIME = 5.0  # of what the first look said of it
 WEIGHT_TIME = 150.0  # of the weights
 DEPTH_TIME = 30.0  # of the depth: a breath held is released again
@@ -104,7 +104,7 @@ SHRINKING, DYING, LONGEST_LOOK = 0.4, 4.0, 10.0
 #: first was not the bench but hands: begin again. No breath of 0.15 Hz turns as flat as that.
 AGAIN, AGAIN_TIME = 0.1, 30.0
 
-# -- waiting for calm ---------------------------------------------------------------------------------
+# -- waiting -----------------------------------------------------------------------------------------
 
 STOPPED = 1.5  # s without the breathing that was reckoned with: longer than it turns
 PATIENCE = 3.0  # s of movement after which the noise itself must have changed
@@ -135,7 +135,7 @@ LIVELY, MOST_LIVELY = 0.7, 3.0
 #: What the reading still moved by when the level began is left in it, dying with this time (s).
 LEFT_TIME = 0.5
 
-# -- past of the bench --------------------------------------------------------------------------------
+# -- past --------------------------------------------------------------------------------------------
 
 #: Edges (Hz) of the bands in which slow noise is kept; breathing lies above the last.
 BANDS = (1 / 1000, 1 / 150, 1 / 45, 1 / 15)

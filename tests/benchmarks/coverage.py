@@ -35,7 +35,7 @@ from tests.support.models.loops import (
 )
 from tests.support.models.preisach_medium import HasMemory, Material
 from weighloop.analysis.figures.extract import read_figures
-from weighloop.analysis.figures.independent_inputs import U_GAP
+from weighloop.analysis.figures.settings import U_GAP
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from tests.analysis.planning.test_expected_uncertainty import BENCH, LOOP
 from tests.support import EXAMPLES
 from weighloop.analysis.figures.names import FIGURE_NAMES
-from weighloop.analysis.planning.fewest_gaps import COUNTS, fewest_gaps, parse_wanted
+from weighloop.analysis.planning.fewest_gaps import fewest_gaps, parse_wanted
+from weighloop.analysis.planning.settings import COUNTS
 from weighloop.analysis.units import Measured
 from weighloop.tui.cli import weighloop
 
