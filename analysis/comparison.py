@@ -120,8 +120,11 @@ def compare(results: Sequence[LoopResult]) -> Comparison:
         having = [(n, r) for n, r in zip(names, results, strict=True) if key in r.samples and _has(r, key)]
         for (first, a), (second, b) in combinations(having, 2):
             differences.append(_difference(key, first, a, second, b))
-        if len(having) > 1:
-            batch.append(_batch(key, [r for _, r in having]))
+        tally = BatchTally(key)
+        for _, r in having:
+            tally.add(_value(r, key), r.samples[key])
+        if (whole := tally.batch()) is not None:
+            batch.append(whole)
         if len(having) == len(results) > 2:
             trend.append(_trend(key, results))
     return Comparison(
@@ -131,7 +134,7 @@ def compare(results: Sequence[LoopResult]) -> Comparison:
         tuple(batch),
         tuple(trend),
         shared,
-        _text(shared),
+        shared_words(shared),
     )
 
 
@@ -149,6 +152,12 @@ def _names(results: Sequence[LoopResult]) -> tuple[str, ...]:
 def _has(result: LoopResult, key: str) -> bool:
     figure = result.figures.get(key)
     return figure is not None and figure.value is not None
+
+
+def _value(result: LoopResult, key: str) -> float:
+    value = result.figures[key].value
+    assert value is not None
+    return value
 
 
 def _row(key: str, names: tuple[str, ...], results: Sequence[LoopResult]) -> dict[str, Any]:
@@ -182,25 +191,47 @@ def _difference(key: str, first: str, a: LoopResult, second: str, b: LoopResult)
     return Difference(key, first, second, value, s.u, s.low, s.high, apart, not s.low <= 0.0 <= s.high, note)
 
 
-def _batch(key: str, results: Sequence[LoopResult]) -> Batch:
-    trials = _together(key, results)
-    trials = trials[:, np.isfinite(trials).all(axis=0)]
-    values = np.array([result.figures[key].value for result in results], float)
-    # About each run's own middle: what the trials scatter by, were all samples alike.
-    alike = trials - trials.mean(axis=1, keepdims=True)
-    by_chance = alike.std(axis=0, ddof=1)
-    spread = float(values.std(ddof=1))
-    chance = float(np.mean(by_chance >= spread)) if trials.shape[1] else np.nan
-    return Batch(
-        key,
-        len(values),
-        float(values.mean()),
-        float(trials.mean(axis=0).std(ddof=1)) if trials.shape[1] > 1 else np.nan,
-        spread,
-        float(np.sqrt(np.mean(by_chance**2))) if trials.shape[1] else np.nan,
-        chance,
-        bool(chance < _CHANCE),
-    )
+class BatchTally:
+    """One figure over any number of runs, added up run by run: of no run's trials anything is kept."""
+
+    def __init__(self, figure: str) -> None:
+        self._figure = figure
+        self._values: list[float] = []
+        self._sum = self._own = self._squares = np.zeros(0)
+
+    def add(self, value: float, trials: Floats) -> None:
+        """One more run: the figure's value and its trials (t,), cut to the fewest of all runs."""
+        trials = np.asarray(trials, float)
+        # About each run's own middle: what the trials scatter by, were all samples alike.
+        own = trials - np.nanmean(trials) if np.isfinite(trials).any() else trials
+        if not self._values:
+            self._sum, self._own, self._squares = trials, own, own**2
+        else:
+            count = min(len(self._sum), len(trials))
+            self._sum = self._sum[:count] + trials[:count]
+            self._own = self._own[:count] + own[:count]
+            self._squares = self._squares[:count] + own[:count] ** 2
+        self._values.append(value)
+
+    def batch(self) -> Batch | None:
+        """The batch so far; None for fewer than two runs. A trial that failed in any run counts in none."""
+        runs, values = len(self._values), np.array(self._values)
+        if runs < 2:
+            return None
+        good = np.isfinite(self._sum)
+        by_chance = np.sqrt(np.maximum(self._squares[good] - self._own[good] ** 2 / runs, 0.0) / (runs - 1))
+        spread, some = float(values.std(ddof=1)), int(good.sum())
+        chance = float(np.mean(by_chance >= spread)) if some else np.nan
+        return Batch(
+            self._figure,
+            runs,
+            float(values.mean()),
+            float(np.std(self._sum[good] / runs, ddof=1)) if some > 1 else np.nan,
+            spread,
+            float(np.sqrt(np.mean(by_chance**2))) if some else np.nan,
+            chance,
+            bool(chance < _CHANCE),
+        )
 
 
 def _trend(key: str, results: Sequence[LoopResult]) -> Trend:
@@ -211,7 +242,8 @@ def _trend(key: str, results: Sequence[LoopResult]) -> Trend:
     return Trend(key, len(results), slope, s.u, s.low, s.high, not s.low <= 0.0 <= s.high)
 
 
-def _text(shared: tuple[str, ...]) -> str:
+def shared_words(shared: tuple[str, ...]) -> str:
+    """What all runs have in common, as a sentence."""
     if not shared:
         return "The runs have no input in common; nothing cancels from the differences."
     return f"The runs share these inputs, whose errors cancel from the differences: {', '.join(shared)}."

@@ -54,10 +54,15 @@ ROOMS: dict[str, set[str]] = {
     },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/interlaboratory": {"analysis/records"},
+    "analysis/run_summary": {"analysis/figures", "analysis/records", "analysis/results"},
+    "analysis/many_runs": {
+        "analysis/comparison", "analysis/figures", "analysis/interlaboratory", "analysis/run_summary",
+    },
     "analysis/data_package": {"analysis/errors", "analysis/files", "analysis/records", "analysis/results"},
     "analysis/report": {
         "analysis/calibration", "analysis/comparison", "analysis/constants", "analysis/errors",
-        "analysis/figures", "analysis/magnetostatics", "analysis/records", "analysis/results",
+        "analysis/figures", "analysis/magnetostatics", "analysis/many_runs", "analysis/records",
+        "analysis/results",
     },
     "analysis/run": {
         "analysis/data_package", "analysis/errors", "analysis/exchange", "analysis/figures", "analysis/files",
@@ -151,10 +156,10 @@ ROOMS: dict[str, set[str]] = {
     "tui/cli": {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
         "analysis/figures", "analysis/files", "analysis/forces", "analysis/interlaboratory",
-        "analysis/inversion", "analysis/magnetostatics", "analysis/planning", "analysis/records",
-        "analysis/report", "analysis/results", "analysis/settling", "analysis/units", "daemon/__main__",
-        "daemon/alarms",
-        "daemon/balance_check", "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
+        "analysis/inversion", "analysis/magnetostatics", "analysis/many_runs", "analysis/planning",
+        "analysis/records", "analysis/report", "analysis/results", "analysis/run_summary",
+        "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms", "daemon/balance_check",
+        "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
         "daemon/store", "tui/app", "tui/bench_form", "tui/web",
     },
 }  # fmt: skip

@@ -33,8 +33,10 @@ _RC: Any = {
 }
 
 
-def new_figure(width: float = 6.4, height: float = 4.2, rows: int = 1) -> tuple[Figure, Any]:
-    """A figure and its axes, without pyplot's global state."""
+def new_figure(
+    width: float = 6.4, height: float = 4.2, rows: int = 1, columns: int = 1
+) -> tuple[Figure, Any]:
+    """A figure and its axes, without pyplot's global state; axes in one column share what they are over."""
     from matplotlib import rc_context
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
@@ -42,7 +44,7 @@ def new_figure(width: float = 6.4, height: float = 4.2, rows: int = 1) -> tuple[
     with rc_context(_RC):
         figure = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasSVG(figure)
-        axes = figure.subplots(rows, 1, sharex=rows > 1)
+        axes = figure.subplots(rows, columns, sharex=rows > 1 and columns == 1)
     return figure, axes
 
 

@@ -67,10 +67,18 @@ def analysed(
     """INPUT analysed. ``named`` gives the sample another name than the bench file's."""
     from ...analysis.results import analyse
 
+    readings, bench = named_input(source, bench_path, store_path, tolerant, named)
+    return analyse(readings, bench, method=method, trials=trials, seed=seed)
+
+
+def named_input(
+    source: str, bench_path: Path | None, store_path: Path | None, tolerant: bool, named: str | None
+) -> tuple[Readings, Bench]:
+    """``read_input``, and the sample with the name ``named`` where there is one."""
     readings, bench = read_input(source, bench_path, store_path, tolerant)
     if named is not None:
         bench = replace(bench, sample=replace(bench.sample, name=named))
-    return analyse(readings, bench, method=method, trials=trials, seed=seed)
+    return readings, bench
 
 
 def read_input(

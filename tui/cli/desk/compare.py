@@ -9,6 +9,7 @@ import click
 
 from ..common import OneOf, PageFile, json_option, note, print_json, significant, table
 from ..inputs import analysed, with_analysis_options
+from . import many
 from .figures import like
 
 if TYPE_CHECKING:
@@ -20,15 +21,17 @@ if TYPE_CHECKING:
 @with_analysis_options
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
 @click.option("--output", "-o", type=PageFile(), help="Write a page too, .html or .pdf.")
+@click.option("--pairs", is_flag=True, help="Every pair's difference also where there are many inputs.")
 @json_option
 def command(
-    sources: tuple[str, ...], units: str, output: Path | None, as_json: bool, **settings: Any
+    sources: tuple[str, ...], units: str, output: Path | None, pairs: bool, as_json: bool, **settings: Any
 ) -> None:
     """Put runs, notebooks or packages side by side; a folder stands for the notebooks in it.
 
     Differences come with their joint uncertainty: what the runs share (the same bench values) cancels.
     A notebook is called after the sample of its own bench file; notebooks that share the one named with
-    --bench are called after their files.
+    --bench are called after their files. More than 20 inputs are one table, those that stand apart first,
+    analysed on all cores; what was analysed before is not analysed again.
     """
     from ....analysis.comparison import compare
 
@@ -36,7 +39,11 @@ def command(
     if len(inputs) < 2:
         raise click.UsageError("a comparison needs two inputs or more")
     shared = settings["bench_path"] is not None
-    results = [analysed(each, named=_name(each) if shared else None, **settings) for each in inputs]
+    named = [(each, _name(each) if shared else None) for each in inputs]
+    if len(inputs) > many.MANY and not pairs:
+        _compare_many(named, units, output, as_json, settings)
+        return
+    results = [analysed(each, named=name, **settings) for each, name in named]
     comparison = compare(results)
     if output is not None:
         from ....analysis.report import write_comparison
@@ -47,6 +54,29 @@ def command(
         print_json(comparison.to_json())
         return
     _print(comparison, units)
+
+
+def _compare_many(
+    named: list[tuple[str, str | None]],
+    units: str,
+    output: Path | None,
+    as_json: bool,
+    settings: dict[str, Any],
+) -> None:
+    from ....analysis.many_runs import many_runs
+
+    failed: list[many.Failed] = []
+    found = many_runs(many.summaries(named, settings, failed))
+    if output is not None:
+        from ....analysis.report import write_many
+
+        write_many(found, output)
+        note(f"written: {output}")
+    if as_json:
+        print_json(found.to_json())
+    else:
+        many.tell(found, units)
+    many.tell_failures(failed)
 
 
 def _expanded(source: str) -> list[str]:
