@@ -11,7 +11,6 @@ import math
 from ..protocol import ActionCode, Point, Step
 from .events import Level
 from .run import RunRecord
-from .zeros import zeros
 
 #: A change counts above this many digits of the balance and this many times the uncertainty aimed at.
 DIGITS, SIGMAS = 10.0, 5.0
@@ -42,7 +41,7 @@ def least_of(run: RunRecord) -> float:
 
 def pull_at(run: RunRecord, point: Point) -> float | None:
     """A point less the zero that was read last before it, kg; None without one."""
-    before = [z.value for z in zeros(run.points) if z.id < point["id"] and z.spacers == point["spacers"]]
+    before = [z.value for z in run.zeros if z.id < point["id"] and z.spacers == point["spacers"]]
     return point["value_kg"] - before[-1] if before else None
 
 

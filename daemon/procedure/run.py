@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, cast
 
 from ..protocol import Point, Run, RunLine, RunState, Step
-from .zeros import Zero, last_zero
+from .zeros import Zero, zeros
 
 #: Where a run stands in its life; from these there is no way on.
 ENDED: frozenset[RunState] = frozenset(("finished", "stopped"))
@@ -88,10 +89,15 @@ class RunRecord:
             p for p in self.points if p["id"] > self.homed and p["kind"] == "point" and not p["set_aside"]
         )
 
+    @cached_property
+    def zeros(self) -> list[Zero]:
+        """The zeros found so far."""
+        return zeros(self.points)
+
     @property
     def zero(self) -> Zero | None:
         """The zero found last; None before there is one."""
-        return last_zero(self.points)
+        return self.zeros[-1] if self.zeros else None
 
     def last(self, kind: str) -> Point | None:
         """The last point of that kind still to be used."""

@@ -52,8 +52,3 @@ def _paired(first: Point, second: Point) -> bool:
         and first["height_m"] is not None
         and first["height_m"] == second["height_m"]
     )
-
-
-def last_zero(points: Iterable[Point]) -> Zero | None:
-    """The zero found last, None before there is one."""
-    return next(reversed(zeros(points)), None)

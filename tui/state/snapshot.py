@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, cast
 
-from ...daemon.procedure.zeros import last_zero as newest_zero
 from ...daemon.procedure.zeros import zeros
 from ...daemon.protocol import Device, Live, LogLine, Point, Run, Snapshot, Step
 
@@ -224,8 +223,8 @@ def foreseen(run: Run) -> Iterator[ExpectedPull]:
 
 def last_zero(run: Run) -> float:
     """The zero that holds now, kg."""
-    found = newest_zero(run["points"])
-    return 0.0 if found is None else found.value
+    found = zeros(run["points"])
+    return found[-1].value if found else 0.0
 
 
 def last_spacers(run: Run) -> int | None:
