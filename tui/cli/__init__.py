@@ -27,6 +27,7 @@ VERBS: dict[str, tuple[str, str]] = {
     "service": ("bench.service", "Write the system's unit, udev rule, completion and man page."),
     "steady": ("bench.steady", "Check how steady the balance is."),
     "ports": ("bench.ports", "List serial ports; find out what a balance speaks."),
+    "examples": ("desk.examples", "Write the worked example's notebooks and bench files."),
     "plan": ("desk.plan", "Make the gap ladder for wanted fields, in history-safe order."),
     "field": ("desk.field", "The reference magnet's field and gradient at given gaps."),
     "demag": ("desk.demag", "Demagnetising factor of a sample shape."),

@@ -131,11 +131,15 @@ def _conclude(
     number = run["id"]
     readings, bench = read_input(str(number), None, store)
     result = analyse(readings, bench)
-    report = output / f"run-{number}.html"
+    report = str(output / f"run-{number}.html")
     again = f"weighloop figures {number} --store {store} --method {result.method} --seed {result.seed}"
-    write_report(result, report, recompute=f"Recompute with: {again}.")
+    try:
+        write_report(result, report, recompute=f"Recompute with: {again}.")
+    except ModuleNotFoundError as error:  # a bench computer's installation, without extras
+        note(f"no report: {error.name} is not installed; pip install 'weighloop[report]'")
+        report = ""
     if as_json:
-        found = {"run": number, "hands": hands, "report": str(report), "result": result.to_json()}
+        found = {"run": number, "hands": hands, "report": report or None, "result": result.to_json()}
         print_json(found | {"twin_truth": truth})
         return
     began, ended = (datetime.fromisoformat(run[key]) for key in ("started_utc", "ended_utc"))
@@ -150,7 +154,7 @@ def _conclude(
     for warning in result.warnings:
         note(f"{warning.code}: {warning.text}")
     print("\n" + _beside_the_truth(result, truth["minor"]))
-    print(f"\nReport: {report}\nStore:  {store}")
+    print((f"\nReport: {report}" if report else "") + f"\nStore:  {store}")
 
 
 def _beside_the_truth(result: Any, truth: dict[str, float]) -> str:
