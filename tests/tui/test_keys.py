@@ -67,9 +67,18 @@ async def go_to(st: Stage, place: str) -> None:
         await st.until(lambda: "remanence" in st.text())
 
 
+def row_of(st: Stage) -> str:
+    """The key row, the lowest line."""
+    return st.text().splitlines()[-1]
+
+
 @pytest.mark.parametrize("place", PLACES)
-async def test_every_key_does_what_it_says(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_every_key_and_every_word_of_the_key_row_does_what_it_says(
+    place: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     keys = (*KEYS[place], *KEYS["everywhere"])
+    on_row = [key for key in keys if key.on_row]
+    assert len(on_row) >= 6
     async with listening(place, keys, monkeypatch) as (st, asked):
         for key in keys:
             for name in key.keys.split(","):
@@ -77,19 +86,6 @@ async def test_every_key_does_what_it_says(place: str, monkeypatch: pytest.Monke
                 await st.press(name)
                 await st.until(lambda: asked)
                 assert asked == [key.action], name
-
-
-def row_of(st: Stage) -> str:
-    """The key row, the lowest line."""
-    return st.text().splitlines()[-1]
-
-
-@pytest.mark.parametrize("place", PLACES)
-async def test_every_word_of_the_key_row_takes_a_click(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    keys = (*KEYS[place], *KEYS["everywhere"])
-    async with listening(place, keys, monkeypatch) as (st, asked):
-        on_row = [key for key in keys if key.on_row]
-        assert len(on_row) >= 6
         for key in on_row:
             asked.clear()
             await st.pilot.click(offset=(row_of(st).index(f" {key.word}") + 2, 23))

@@ -20,25 +20,27 @@ def spacers_run(**more: Any) -> Any:
     return S.run_at(20, "spacers", action=more.pop("action", act), **more)
 
 
-@pytest.mark.parametrize(
-    ("key", "method", "params"),
-    [
-        ("enter", "run.confirm", {"choice": None, "code": "set-spacers"}),
-        ("space", "run.confirm", {"choice": None, "code": "set-spacers"}),
-        ("h", "run.hold", {"why": "held at the screen"}),
-        ("g", "run.go_on", {}),
-        ("r", "run.repeat", {}),
-    ],
+PLAIN_KEYS: tuple[tuple[str, str, dict[str, Any]], ...] = (
+    ("enter", "run.confirm", {"choice": None, "code": "set-spacers"}),
+    ("space", "run.confirm", {"choice": None, "code": "set-spacers"}),
+    ("h", "run.hold", {"why": "held at the screen"}),
+    ("g", "run.go_on", {}),
+    ("r", "run.repeat", {}),
 )
-async def test_plain_keys_call_the_daemon_once(key: str, method: str, params: dict[str, Any]) -> None:
+
+
+async def test_plain_keys_call_the_daemon_once() -> None:
     heard: list[Message] = []
     async with stage(S.snapshot(spacers_run(), S.live_at(100.0)), hear=heard.append) as st:
-        await st.press(key)
-        await st.until(lambda: st.feed.calls)
-        await st.until(lambda: any(isinstance(m, ActionDone) for m in heard))
-    assert st.feed.calls == [(method, params)]
-    done = [m for m in heard if isinstance(m, ActionDone)]
-    assert {(m.method, m.error) for m in done} == {(method, "")}
+        for key, method, params in PLAIN_KEYS:
+            heard.clear()
+            st.feed.calls.clear()
+            await st.press(key)
+            await st.until(lambda: st.feed.calls)
+            await st.until(lambda: any(isinstance(m, ActionDone) for m in heard))
+            assert st.feed.calls == [(method, params)], key
+            done = [m for m in heard if isinstance(m, ActionDone)]
+            assert {(m.method, m.error) for m in done} == {(method, "")}
 
 
 async def test_confirm_without_anything_to_confirm_calls_nobody() -> None:
@@ -169,24 +171,27 @@ async def test_the_sentence_the_count_and_the_digits_stand_on_the_screen() -> No
         await st.until(lambda: "settled" in st.text())
 
 
-@pytest.mark.parametrize(
-    ("code", "says"),
-    [
-        ("remove-sample", "Take WP-07-3 off its holder."),
-        ("place-sample", "Put WP-07-3 on its holder, marked face up."),
-        ("turn-over", "Turn the magnet over, with its riser."),
-        ("set-spacers", "Set 17 spacers, the sample away."),
-    ],
+TO_DO: tuple[tuple[Any, str], ...] = (
+    ("remove-sample", "Take WP-07-3 off its holder."),
+    ("place-sample", "Put WP-07-3 on its holder, marked face up."),
+    ("turn-over", "Turn the magnet over, with its riser."),
+    ("set-spacers", "Set 17 spacers, the sample away."),
 )
-async def test_what_a_person_has_to_do_stands_in_one_sentence(code: Any, says: str) -> None:
-    act = S.action(code, says, True, spacers=17 if code == "set-spacers" else None)
-    async with stage(S.snapshot(spacers_run(action=act), S.live_at(100.0), lift=False)) as st:
-        banner = st.text().splitlines()[1:4]
-        assert "NOW YOU, run 12, WP-07-3" in banner[0]
-        assert says in banner[1]
-        assert "Enter when done" in banner[2]
-        # The count stands there in large digits too: 17, three lines high.
-        assert ("▀█" in "".join(banner)) == (code == "set-spacers")
+
+
+async def test_what_a_person_has_to_do_stands_in_one_sentence() -> None:
+    async with stage(S.snapshot(spacers_run(), S.live_at(100.0), lift=False)) as st:
+        for code, says in TO_DO:
+            act = S.action(code, says, True, spacers=17 if code == "set-spacers" else None)
+            st.feed.say("run", spacers_run(action=act))
+            await st.until(lambda says=says: says in st.text())
+            await st.pilot.pause()
+            banner = st.text().splitlines()[1:4]
+            assert "NOW YOU, run 12, WP-07-3" in banner[0]
+            assert says in banner[1]
+            assert "Enter when done" in banner[2]
+            # The count stands there in large digits too: 17, three lines high.
+            assert ("▀█" in "".join(banner)) == (code == "set-spacers")
 
 
 async def test_events_come_in_below_as_they_happen() -> None:
@@ -266,30 +271,31 @@ def place_of(st: Any, sign: str) -> tuple[int, int] | None:
     return next(((line.index(sign), k) for k, line in frame if sign in line), None)
 
 
-@pytest.mark.parametrize("drawn", ["pull", "M"])
-async def test_the_reading_under_way_stands_in_the_plot_and_moves_with_the_balance(drawn: str) -> None:
+async def test_the_reading_under_way_stands_in_the_plot_and_moves_with_the_balance() -> None:
     run = S.run_at(38)
     step = run["steps"][38]
     expected = step["predicted_reading_kg"]
     assert expected is not None
     async with stage(S.snapshot(run, S.live_at(100.0, expected)), size=(120, 40)) as st:
-        if drawn == "M":
+        for k, drawn in enumerate(("pull, g, against applied field", "M, kA/m, against applied field")):
+            await st.until(lambda drawn=drawn: drawn in st.text() and place_of(st, "◆"), 60)
+            there = place_of(st, "◆")
+            st.feed.say("live", S.live_at(101.0 + 10 * k, expected / 2))
+            await st.until(lambda there=there: place_of(st, "◆") != there)
+            moved = place_of(st, "◆")
+            assert there is not None
+            assert moved is not None
+            # Same field, half the pull: half of the magnetisation too, nearer to the axis of zero.
+            zero = next(k for k, line in enumerate(st.text().splitlines()) if line.lstrip().startswith("0 ┫"))
+            assert moved[0] == there[0]
+            assert abs(moved[1] - zero) == pytest.approx(abs(there[1] - zero) / 2, abs=1.1)
+            assert abs(there[1] - zero) > 4
+            st.feed.say("run", {**run, "action": S.action("move-lift", "The lift goes to 3.00 mm.")})
+            await st.until(lambda: place_of(st, "◆") is None)
+            st.feed.say("run", run)
+            st.feed.say("live", S.live_at(105.0 + 10 * k, expected))
+            await st.until(lambda there=there: place_of(st, "◆") == there)
             await st.press("m")
-            await st.until(lambda: "M, kA/m, against applied field" in st.text(), 60)
-        await st.until(lambda: place_of(st, "◆"))
-        there = place_of(st, "◆")
-        st.feed.say("live", S.live_at(101.0, expected / 2))
-        await st.until(lambda: place_of(st, "◆") != there)
-        moved = place_of(st, "◆")
-        assert there is not None
-        assert moved is not None
-        # Same field, half the pull: half of the magnetisation too, nearer to the axis of zero.
-        zero = next(k for k, line in enumerate(st.text().splitlines()) if line.lstrip().startswith("0 ┫"))
-        assert moved[0] == there[0]
-        assert abs(moved[1] - zero) == pytest.approx(abs(there[1] - zero) / 2, abs=1.1)
-        assert abs(there[1] - zero) > 4
-        st.feed.say("run", {**run, "action": S.action("move-lift", "The lift goes to 3.00 mm.")})
-        await st.until(lambda: place_of(st, "◆") is None)
 
 
 async def test_a_run_that_moves_on_does_not_lay_the_screen_out_anew(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -149,10 +149,21 @@ SCREENS = {
 }
 
 
-@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-@pytest.mark.parametrize("name", SCREENS)
+#: Opened anew at each size: cards take their size as they open, a lost link is soon tried again.
+ANEW = ("run-no-link", "run-set-aside", "new-run", "help")
+#: The others are looked at in one app, begun small or large in turns: the terminal's size changes.
+TURNS = [
+    turn
+    for k, name in enumerate(SCREENS)
+    for turn in (
+        ((name, SIZES[:1]), (name, SIZES[1:])) if name in ANEW else ((name, SIZES[:: 1 - 2 * (k % 2)]),)
+    )
+]
+
+
+@pytest.mark.parametrize(("name", "sizes"), TURNS)
 async def test_screen_looks_as_before(
-    name: str, size: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+    name: str, sizes: tuple[tuple[int, int], ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(figures_view, "analyse_run", result)
     monkeypatch.setattr(compare_screen, "analyse_run", result)
@@ -164,12 +175,17 @@ async def test_screen_looks_as_before(
     feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in range(1, 12)]
     feed.answers["runs.get"] = lambda run: finished(run)
     feed.answers["run.plan"] = S.plan_answer()
-    async with stage(feed=feed, size=size) as st:
+    seen: dict[tuple[int, int], str] = {}
+    async with stage(feed=feed, size=sizes[0]) as st:
         await steps(st)
-        await st.pilot.pause(0.05)
-        seen = st.text()
-    stored = STORED / f"{name}-{size[0]}x{size[1]}.txt"
-    if os.environ.get("WEIGHLOOP_NEW_SNAPSHOTS"):
-        stored.parent.mkdir(exist_ok=True)
-        stored.write_text(seen, encoding="utf-8")
-    assert seen == stored.read_text(encoding="utf-8")
+        for size in sizes:
+            if seen:
+                await st.pilot.resize_terminal(*size)
+            await st.pilot.pause(0.05)
+            seen[size] = st.text()
+    for size, text in seen.items():
+        stored = STORED / f"{name}-{size[0]}x{size[1]}.txt"
+        if os.environ.get("WEIGHLOOP_NEW_SNAPSHOTS"):
+            stored.parent.mkdir(exist_ok=True)
+            stored.write_text(text, encoding="utf-8")
+        assert text == stored.read_text(encoding="utf-8"), size
