@@ -7,7 +7,7 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c const
 # A folder is newer than the tree of links where a file was added to it or taken away.
 FOLDERS := $(shell find analysis daemon drivers tui -type d -not -name __pycache__)
 
-.PHONY: docs release-check demo check test bench lab lint lock clean
+.PHONY: docs release-check versions demo check test bench lab lint lock clean
 
 demo: $(VENV)/.linked
 	$(BIN)/weighloop demo
@@ -61,6 +61,10 @@ $(VENV)/.ready-docs: $(VENV)/.ready-dev
 release-check: $(VENV)/.ready-docs
 	$(BIN)/python .ci/release_check.py
 	$(MAKE) docs
+
+# The quick tests on 3.11 to 3.13, as far as uv gets them here.
+versions: $(VENV)/.ready-dev
+	$(BIN)/python .ci/versions.py
 
 # Recorded data for the settling filter's tests (two packages that bring much else along).
 $(VENV)/.ready-recordings: $(VENV)/.ready-dev
