@@ -39,7 +39,6 @@ def summaries(
 ) -> Iterator[RunSummary]:
     """The inputs ``(source, name or None)`` in order, on all cores; those with a fault go to ``failed``."""
     place = kept_in()
-    # Processes made new: one that is copied from a program with threads may stand still.
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     # Processes made new: one that is copied from a program with threads may stand still.
     workers = min(cores, len(sources))
