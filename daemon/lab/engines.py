@@ -55,7 +55,7 @@ class Engines:
                 "`apt-get install mosquitto postgresql`"
             )
         self._broker_lines = broker_lines
-        self._folder = Path(tempfile.mkdtemp(prefix="weighloop-lab-"))
+        self.folder = Path(tempfile.mkdtemp(prefix="weighloop-lab-"))
         self.broker_port, self.database_port = free_port(), free_port()
         self.dsn = f"host=127.0.0.1 port={self.database_port} dbname=postgres user=weighloop"
         self._broker: subprocess.Popen[bytes] | None = None
@@ -63,13 +63,13 @@ class Engines:
 
     def __enter__(self) -> Engines:
         try:
-            (self._folder / "broker.conf").write_text(
+            (self.folder / "broker.conf").write_text(
                 f"listener {self.broker_port} 127.0.0.1\n{self._broker_lines}\n"
             )
             if _ROOT:
-                shutil.chown(self._folder, "nobody", "nogroup")
-            self._folder.chmod(0o755)
-            self._run("initdb", "-D", self._folder / "data", "-A", "trust", "-U", "weighloop", "--no-sync")
+                shutil.chown(self.folder, "nobody", "nogroup")
+            self.folder.chmod(0o755)
+            self._run("initdb", "-D", self.folder / "data", "-A", "trust", "-U", "weighloop", "--no-sync")
             self.start_database()
             self.start_broker()
         except BaseException:
@@ -79,7 +79,7 @@ class Engines:
 
     def start_broker(self) -> None:
         """Start the broker and wait until it listens."""
-        self._broker = self._start("mosquitto", "-c", self._folder / "broker.conf")
+        self._broker = self._start("mosquitto", "-c", self.folder / "broker.conf")
         _until(lambda: _listens(self.broker_port), self._broker, "the broker")
 
     def kill_broker(self) -> None:
@@ -88,7 +88,7 @@ class Engines:
 
     def start_database(self) -> None:
         """Start the database and wait until it answers: after a stop at once it first repairs itself."""
-        where = ("-D", self._folder / "data", "-p", str(self.database_port), "-k", self._folder)
+        where = ("-D", self.folder / "data", "-p", str(self.database_port), "-k", self.folder)
         self._database = self._start("postgres", *where, "-h", "127.0.0.1")
         _until(self._answers, self._database, "the database")
 
@@ -112,15 +112,15 @@ class Engines:
         path = find(str(program))
         assert path is not None
         lower = ["setpriv", "--reuid=nobody", "--regid=nogroup", "--clear-groups"] if _ROOT else []
-        with (self._folder / "engines.log").open("ab") as log:
+        with (self.folder / "engines.log").open("ab") as log:
             return subprocess.Popen(
                 [*lower, path, *map(str, rest)], stdout=log, stderr=log, stdin=subprocess.DEVNULL,
-                cwd=self._folder, start_new_session=True,
+                cwd=self.folder, start_new_session=True,
             )  # fmt: skip
 
     def log(self) -> str:
         """What the two said."""
-        path = self._folder / "engines.log"
+        path = self.folder / "engines.log"
         return path.read_text(errors="replace") if path.exists() else ""
 
     def __exit__(
@@ -128,7 +128,7 @@ class Engines:
     ) -> None:
         _end(self._broker, signal.SIGTERM)
         _end(self._database, signal.SIGINT)
-        shutil.rmtree(self._folder, ignore_errors=True)
+        shutil.rmtree(self.folder, ignore_errors=True)
 
 
 def _listens(port: int) -> bool:
