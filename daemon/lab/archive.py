@@ -77,17 +77,21 @@ class Archive:
         self.stored = self.repeated = 0
 
     def migrate(self) -> list[str]:
-        """Make the schema's steps that are still missing; returns their names. Raises ArchiveError."""
+        """Make the schema's steps that are still missing; returns their names. Raises ArchiveError.
+
+        Who may make no tables can still use those that are there.
+        """
         made = []
         try:
+            if self._steps_made() == len(schema.STEPS):
+                return []
             with self.db.transaction():
                 self.db.execute("SELECT pg_advisory_xact_lock(%s)", (_LOCK,))
                 self.db.execute(
                     "CREATE TABLE IF NOT EXISTS schema_steps"
                     " (step int PRIMARY KEY, name text NOT NULL, made timestamptz NOT NULL DEFAULT now())"
                 )
-                row = self.db.execute("SELECT coalesce(max(step), 0) FROM schema_steps").fetchone()
-                done = int(row[0]) if row else 0
+                done = self._steps_made()
             if done > len(schema.STEPS):
                 raise ArchiveError(
                     f"the archive was made by a newer program (step {done}, this one knows"
@@ -106,6 +110,12 @@ class Archive:
         except psycopg.Error as error:
             raise ArchiveError(f"the archive's tables cannot be made: {in_words(error)}") from None
         return made
+
+    def _steps_made(self) -> int:
+        if self.db.execute("SELECT to_regclass('schema_steps')").fetchone() == (None,):
+            return 0
+        row = self.db.execute("SELECT coalesce(max(step), 0) FROM schema_steps").fetchone()
+        return int(row[0]) if row else 0
 
     def take(self, batches: Sequence[tuple[Course, EventBatch]]) -> None:
         """Commit the batches together. Raises psycopg.Error, and then none of them is there."""

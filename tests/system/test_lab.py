@@ -7,14 +7,16 @@ import time
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
+from uuid import uuid4
 
+import psycopg
 import pytest
 from click.testing import CliRunner
 
 from tests.support.store.lab_store import weigh
 from weighloop.daemon.lab.archive import Archive
 from weighloop.daemon.lab.engines import Engines, missing
-from weighloop.daemon.lab.messages import TABLES, Course
+from weighloop.daemon.lab.messages import TABLES, Course, EventBatch, OpenBlock
 from weighloop.daemon.lab.reanalysis import Settings, figures_of, reanalyse
 from weighloop.daemon.lab.trial import arrived, lab_process
 from weighloop.daemon.store.raw_blocks import Raw
@@ -96,6 +98,7 @@ def test_what_is_weighed_is_archived_once_through_kills_and_restores(tmp_path: P
         views(archive)
         open_readings(archive, stores["bench-2"])
         archived_runs_on_the_command_line(engines.dsn)
+        who_may_what(archive, engines)
 
 
 def archived_runs_on_the_command_line(dsn: str) -> None:
@@ -131,6 +134,27 @@ def open_readings(archive: Archive, path: Path) -> None:
         store.pack_tail(1)
         until(lambda: archive.holds(course)["raw"] == before + 1)
         assert archive.open_block(course) == []
+
+
+def who_may_what(archive: Archive, engines: Engines) -> None:
+    """One who fills the archive adds rows and changes none; one who reads only reads."""
+    for name, role in (("filler", "weighloop_bench"), ("reader", "weighloop_people")):
+        archive.db.execute(f"CREATE ROLE {name} LOGIN IN ROLE {role}")  # pyright: ignore[reportArgumentType]
+    dsn = engines.dsn.replace("user=weighloop", "user={}")
+    course = Course("bench-9", str(uuid4()), str(uuid4()))
+    row = (1, 1, None, 0.0, "2026-03-04T05:06:07+00:00", "note", "a note", "{}", None, None)
+    with Archive(dsn.format("filler")) as filler:
+        filler.take([(course, EventBatch("events", 0, (row,)))])
+        filler.keep_open(course, OpenBlock(0, ((1, None, b"x"),)))
+        filler.keep_open(course, OpenBlock(0, ()))
+        assert filler.holds(course)["events"] == 1
+        assert filler.migrate() == []
+        with pytest.raises(psycopg.errors.InsufficientPrivilege):
+            filler.db.execute("DELETE FROM events")
+    with Archive(dsn.format("reader")) as reader:
+        assert len(reader.rows(course, "events")) == 1
+        with pytest.raises(psycopg.errors.InsufficientPrivilege):
+            reader.take([(course, EventBatch("events", 1, ((2, *row[1:]),)))])
 
 
 def check_figures(archive: Archive) -> None:
