@@ -22,7 +22,6 @@ from . import paths as places
 from .alarms import Alarms
 from .clock import LongClock, StepWatch, boot_id, start_after, utc_now
 from .control.controller import RunController
-from .control.publisher import LOG_SHOWN, log_line
 from .procedure.events import Trouble, TroubleOver
 from .procedure.next_task import as_seen
 from .procedure.run import ENDED
@@ -136,11 +135,7 @@ class Daemon:
 
     def _take_up(self, lines: list[RunLine]) -> None:
         """The runs as the log left them: what was running is held, what was planned is planned."""
-        self.controller.publisher.log = [
-            log_line(event)
-            for event in self.store.last_events(LOG_SHOWN)
-            if not event.kind.startswith("alarm")  # what they are about stands in the log itself
-        ]
+        self.controller.publisher.take_up(self.store.last_events)
         planned = [self.store.record(line["id"]) for line in lines if line["state"] == "planned"]
         self.controller.queue.waiting = [run for run in planned if run.plan]  # without one it cannot start
         begun = [line["id"] for line in lines if line["state"] != "planned"]

@@ -14,23 +14,25 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
-#: A later answer than this is refused, s by the clock: what reads it cannot be trusted to be of this gap.
-LATEST = 2.0
-#: A level must have been seen so long, s: while the balance's delay is not known, and beyond it once it is.
-UNKNOWN, BEYOND, LEAST = 2.2, 0.7, 1.5
-#: An answer that should be seen and is not is waited for so long, s.
-WAIT = 8.0
-#: A level is another one beyond so many standard uncertainties and digits of the balance.
-SURE_U, SURE_DIGITS = 4.0, 2.0
-#: A change must be seen where the least it can be is so many times that; a delay is learnt from more.
-SEEN, CLEAR = 5.0, 20.0
-#: A stretch without a changed digit is odd below the first probability and taken for a dead display below
-#: the second, which takes DEAD_AFTER s at least. A bench "always had noise" after so many levels with some.
-ODD, IMPOSSIBLE, DEAD_AFTER, ALWAYS = 0.05, 1e-9, 10.0, 4
-#: The level stepped without a move: by so many digits and standard uncertainties, and stands since, s.
-STEP_DIGITS, STEP_U, STEP_STANDS = 10.0, 8.0, 10.0
-#: Delays kept: the largest of the last ones counts.
-KEPT = 5
+from .settings import (
+    ALWAYS,
+    BEYOND,
+    CLEAR,
+    DEAD_AFTER,
+    DELAYS_KEPT,
+    IMPOSSIBLE,
+    LATEST,
+    LEAST,
+    ODD,
+    SEEN,
+    STEP_DIGITS,
+    STEP_STANDS,
+    STEP_U,
+    SURE_DIGITS,
+    SURE_U,
+    UNKNOWN,
+    WAIT,
+)
 
 Code = Literal["take", "wait", "unanswered", "late", "dead", "moved-alone"]
 
@@ -60,7 +62,7 @@ class Answers:
 
     def forget(self) -> None:
         """Another balance, or one put right: what was learnt of it does not hold."""
-        self._delays: deque[float] = deque(maxlen=KEPT)
+        self._delays: deque[float] = deque(maxlen=DELAYS_KEPT)
         self._before: tuple[float, float] | None = None  # the last level taken, and its uncertainty
         self._noise: list[float] = []  # share of readings that differ from the one before, by level
         self._began: float | None = None

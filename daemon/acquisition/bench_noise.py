@@ -11,11 +11,10 @@ from ...analysis.settling import NoiseMemory
 from ...drivers.device import BalanceReading
 from .level import Acquisition
 from .rest import RestWatch
+from .settings import NOTES_READ
 
 #: The kind of the log's entries that hold it.
 KIND = "noise"
-#: This many of them, the latest, are looked at: one of each balance and place is enough.
-LOOKED_AT = 20
 
 
 class Note(Protocol):
@@ -42,7 +41,7 @@ class BenchNoise:
     def take_up(self, last_data: Callable[[str, int], Iterable[Mapping[str, Any]]]) -> None:
         """What the log holds: ``last_data(kind, count)`` gives the data of its latest entries of a kind,
         oldest first. Those of another program are left alone."""
-        for entry in last_data(KIND, LOOKED_AT):
+        for entry in last_data(KIND, NOTES_READ):
             memory = NoiseMemory.from_dict(entry.get("memory"))
             if memory is not None:
                 self._known[str(entry.get("balance", ""))] = memory

@@ -12,17 +12,8 @@ from ...drivers.device import BalanceReading
 from ..clock import utc_now
 from ..protocol import Live
 from .second_look import SecondLook
+from .settings import FORGET, HEARD_PER_SECOND, OUT_OF_RANGE_IN_ROW
 from .spikes import SpikeFilter
-
-#: The filter hears at most this many readings a second; faster ones are averaged in pairs, tens, ...
-#: Nothing it looks for (settling, breathing) is quicker than a tenth of a second.
-HEARD_PER_SECOND = 20.0
-#: A reading must settle within this time, s by the clock, or the run is held.
-PATIENCE = 120.0
-#: A filter that heard nothing for so long is begun afresh, s by the clock.
-FORGET = 60.0
-#: Readings in a row out of range before it is believed: one damaged line may look like it.
-OUT_OF_RANGE_IN_ROW = 2
 
 
 class Decimator:

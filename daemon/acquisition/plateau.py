@@ -10,12 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 
-#: Readings stand still when those of the last STILL seconds, at least FEWEST of them, lie within the width.
-STILL, FEWEST = 1.5, 4
-#: While they stand still the level is reported again after this long, s: what was set down may creep.
-AGAIN = 0.5
-#: The width is this many times the range the readings had while one was last accepted: breathing, draughts.
-ROOM = 1.5
+from .settings import AGAIN, FEWEST, ROOM, STILL
 
 
 class Levels:

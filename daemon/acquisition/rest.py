@@ -9,15 +9,7 @@ import numpy as np
 from ...analysis.records.arrays import Floats
 from ...analysis.settling.bench_past import BenchPast, learn_past, second_means
 from ...drivers.device import BalanceReading
-
-#: A change by more digits than this is a hand or the lift, no noise; people who lean on the table stay below.
-HANDLED = 100.0
-#: Silence that ends a stretch, s.
-GAP = 3.0
-#: A stretch is closed after that long (s), so that what is held stays small.
-LONGEST = 600.0
-#: Stretches kept until they are learnt from: hours, at a value a second.
-KEPT = 200
+from .settings import HANDLED, LONGEST_STRETCH, REST_GAP, STRETCHES_KEPT
 
 
 class RestWatch:
@@ -28,7 +20,7 @@ class RestWatch:
         self._times: list[float] = []
         self._values: list[float] = []
         self._handled = False
-        self._stretches: deque[tuple[Floats, Floats, bool]] = deque(maxlen=KEPT)
+        self._stretches: deque[tuple[Floats, Floats, bool]] = deque(maxlen=STRETCHES_KEPT)
 
     def feed(self, reading: BalanceReading, at_rest: bool) -> None:
         """One raw reading; ``at_rest`` is false while the lift moves or hands are asked for."""
@@ -38,7 +30,7 @@ class RestWatch:
         if self._times:
             step = reading.time - self._times[-1]
             moved = abs(reading.value - self._values[-1]) > HANDLED * self._resolution
-            if moved or not 0 <= step < GAP or reading.time - self._times[0] > LONGEST:
+            if moved or not 0 <= step < REST_GAP or reading.time - self._times[0] > LONGEST_STRETCH:
                 self.cut(handled=moved)
         self._times.append(reading.time)
         self._values.append(reading.value)

@@ -5,13 +5,7 @@ from __future__ import annotations
 import math
 
 from ...analysis.settling import Settling
-
-#: A disturbance longer ago than this no longer speaks against a level, s by the clock.
-LATELY = 20.0
-#: The pause before the level counts, s by the clock: what leans on the table has mostly left by then.
-PAUSE = 15.0
-#: A level is unexpected from that many standard uncertainties of level and prediction together.
-FAR = 4.0
+from .settings import LATELY, PAUSE, UNEXPECTED
 
 
 class SecondLook:
@@ -40,4 +34,4 @@ class SecondLook:
         if settling.value is None or settling.u is None:
             return False
         value, u = self._expected
-        return abs(settling.value - value) > FAR * math.hypot(settling.u, u)
+        return abs(settling.value - value) > UNEXPECTED * math.hypot(settling.u, u)

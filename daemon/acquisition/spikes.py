@@ -12,15 +12,7 @@ from collections.abc import Callable
 from statistics import median
 
 from ...drivers.device import BalanceReading
-
-#: A leap: this many resolutions, or usual differences between two readings where those are larger.
-LEAP, USUAL = 30.0, 8.0
-#: Back where it was before: to this share of the leap, if that is no leap by itself.
-BACK = 0.2
-#: Leaping readings in a row that may be damage; with a third one the balance really moves.
-MOST = 2
-#: Differences between readings that say what is usual.
-LOOKED_AT = 16
+from .settings import DIFFERENCES, LEAP, LEAP_BACK, LEAP_USUAL, MOST_DAMAGED
 
 
 class SpikeFilter:
@@ -36,7 +28,7 @@ class SpikeFilter:
         self._resolution, self._alone = resolution, alone
         self._before: float | None = None  # the last one let through
         self._held: list[BalanceReading] = []
-        self._usual: deque[float] = deque(maxlen=LOOKED_AT)
+        self._usual: deque[float] = deque(maxlen=DIFFERENCES)
         self.dropped = 0
 
     def feed(self, reading: BalanceReading) -> list[BalanceReading]:
@@ -46,13 +38,13 @@ class SpikeFilter:
             out = self._let_through(reading)
             self._before = None
             return out
-        leap = max(LEAP * self._resolution, USUAL * median(self._usual or [0.0]))
+        leap = max(LEAP * self._resolution, LEAP_USUAL * median(self._usual or [0.0]))
         if before is None:
             return self._at_first(reading, leap)
-        if held and abs(value - before) <= min(BACK * abs(_value(held[0]) - before), leap):
+        if held and abs(value - before) <= min(LEAP_BACK * abs(_value(held[0]) - before), leap):
             self._drop(len(held))
             return self._let_through(reading)
-        if abs(value - (_value(held[-1]) if held else before)) <= leap or len(held) == MOST:
+        if abs(value - (_value(held[-1]) if held else before)) <= leap or len(held) == MOST_DAMAGED:
             return self._let_through(reading)
         held.append(reading)
         return []
@@ -66,10 +58,10 @@ class SpikeFilter:
         """Nothing to compare with yet: two that agree say which of the first three stood alone."""
         held = self._held
         near = [abs(_value(reading) - _value(other)) <= leap for other in held]
-        if len(held) < MOST and not any(near):
+        if len(held) < MOST_DAMAGED and not any(near):
             held.append(reading)
             return []
-        if len(held) == MOST and sum(near) == 1:
+        if len(held) == MOST_DAMAGED and sum(near) == 1:
             self._drop(1, at=near.index(False))
         return self._let_through(reading)
 

@@ -14,22 +14,21 @@ from __future__ import annotations
 from collections import deque
 from itertools import pairwise
 
-#: A tap presses with more than this part of the capacity: 11 g on a balance of 220 g. What is lighter than
-#: LIGHT of that is no press at all; what lies between is not sure.
-PRESS, LIGHT = 0.05, 0.25
-#: The reading stands where it stood within this part of a press, or this many digits.
-SAME_SHARE, SAME_DIGITS = 0.02, 20.0
-#: The reading stands still for CALM before the first tap and after the last; a filter in the balance draws
-#: the first rise out by EDGE. A press lasts no longer than LONGEST, a pause between two no longer than PAUSE:
-#: a longer one has ended the row, or was before it. All s.
-CALM, EDGE, LONGEST, PAUSE = 0.7, 0.6, 2.0, 1.4
-#: Back at rest, the reading may swing for so much longer than CALM; readings farther apart miss a tap. s.
-SWINGS, GAP = 2.0, 1.0
-#: Where the reading falls below so much of the lighter of two peaks they are two presses, and one if it stays
-#: above ONE of it.
-TWO, ONE = 0.5, 0.8
-#: Nobody taps more often: what goes on for longer is something else.
-MOST = 10
+from .settings import (
+    BETWEEN_TAPS,
+    CALM,
+    EDGE,
+    LIGHT,
+    LONGEST_PRESS,
+    MOST_TAPS,
+    ONE,
+    PRESS,
+    SAME_DIGITS,
+    SAME_SHARE,
+    SWINGS,
+    TAP_GAP,
+    TWO,
+)
 
 
 class Taps:
@@ -53,13 +52,13 @@ class Taps:
         Gives the number of taps when a row of them has ended, 0 where it is not sure, else None.
         """
         missing = value is None and mark != "overload"
-        if missing or (self._recent and not 0.0 <= time - self._recent[-1][0] <= GAP):
+        if missing or (self._recent and not 0.0 <= time - self._recent[-1][0] <= TAP_GAP):
             self._recent.clear()
             return self._end(0) if self.began is not None else None
         # How heavy an overload is is not known: no less than what was shown on the way there.
         shown = self._level + max(self._row, default=self._capacity) if value is None else value
         self._recent.append((time, shown))
-        while len(self._recent) > 1 and self._recent[1][0] <= time - EDGE - PAUSE:
+        while len(self._recent) > 1 and self._recent[1][0] <= time - EDGE - BETWEEN_TAPS:
             self._recent.popleft()
         if self.began is None:
             level = self._stood(time, shown)
@@ -74,23 +73,25 @@ class Taps:
         assert self.began is not None
         before, pressed = self._row[-1] if self._row else 0.0, height > self._light
         self._row.append(height)
-        if height < -self._press or time - self.began > MOST * (LONGEST + PAUSE):
+        if height < -self._press or time - self.began > MOST_TAPS * (LONGEST_PRESS + BETWEEN_TAPS):
             return self._end(0)  # something was lifted off the pan; no end is in sight
         if pressed:
             if before <= self._light:
                 self._rose = time
-                if self._over and time - self._over > PAUSE:
+                if self._over and time - self._over > BETWEEN_TAPS:
                     return self._end(0)  # after a pause without rest
             elif len(_peaks(self._row, self._light)) > len(_peaks(self._row[:-1], self._light)):
                 self._rose = time  # a slow balance had not quite come back from the press before
             self._over = time
-            return self._end(0) if time - self._rose > LONGEST else None  # a leaning hand, another level
+            return (
+                self._end(0) if time - self._rose > LONGEST_PRESS else None
+            )  # a leaning hand, another level
         if before > self._light:
             self.heard = len(_peaks(self._row, self._light))
-        if time - self._over < PAUSE:
+        if time - self._over < BETWEEN_TAPS:
             return None
         if self._still(time - CALM, time) is None:
-            return self._end(0) if time - self._over > PAUSE + SWINGS else None
+            return self._end(0) if time - self._over > BETWEEN_TAPS + SWINGS else None
         return self._end(self._count())
 
     def _end(self, count: int) -> int:
@@ -117,7 +118,7 @@ class Taps:
         if shown <= min(v for _, v in self._recent) + self._light:
             return None
         level = self._still(time - EDGE - CALM, time - EDGE)
-        if level is None or shown <= level + self._light or self._recent[0][0] > time - EDGE - PAUSE:
+        if level is None or shown <= level + self._light or self._recent[0][0] > time - EDGE - BETWEEN_TAPS:
             return None
         quiet = all(abs(v - level) <= self._light for t, v in self._recent if t <= time - EDGE)
         return level if quiet else None

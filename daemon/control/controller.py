@@ -16,7 +16,8 @@ from ...drivers.device import BalanceReading, DeviceState
 from ..acquisition.answers import Answers
 from ..acquisition.bench_noise import BenchNoise
 from ..acquisition.hands_free import HandsFreeInput
-from ..acquisition.level import PATIENCE, Acquisition, PanLimits
+from ..acquisition.level import Acquisition, PanLimits
+from ..acquisition.settings import PATIENCE
 from ..procedure import events, machine
 from ..procedure.manual_steps import least_change as least_by_hand
 from ..procedure.next_task import action_of, next_task
@@ -31,7 +32,8 @@ from .entries import EntriesOnTheWay
 from .gap_worker import GapWorker, Mover
 from .pending import PendingReplies, Refused
 from .publisher import Publisher
-from .queue import TARGET_DIGITS, RunQueue, RunRequest
+from .queue import RunQueue, RunRequest
+from .settings import NEWEST, TARGET_DIGITS, TRY_AGAIN
 from .verdict import not_settled, verdict_on
 from .worker_thread import Worker
 
@@ -39,11 +41,6 @@ if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
 
 log = logging.getLogger(__name__)
-
-#: A run held for what may pass by itself tries again after this time, s by the clock.
-TRY_AGAIN = 600.0
-#: Of readings that have piled up the filter hears only the newest where somebody only looks at them.
-NEWEST = 50
 
 
 class RunController(Worker):

@@ -9,12 +9,8 @@ from ...drivers.clock import Clock
 from ...drivers.device import BalanceReading, DeviceState
 from ..health import Repeats
 from ..procedure.events import BalanceBack, BalanceGone, Event, LiftBack, LiftVoid
+from .settings import LEAST_PATIENCE, SILENCE_TOLERATED
 
-#: Silence of the balance that is tolerated before the run is held, s by the clock.
-SILENCE_TOLERATED = 10.0
-#: The same in s of the machine's time, where the clock runs faster than life: the far end is a program then,
-#: and a busy machine may not let it speak for a second or two.
-LEAST_PATIENCE = 3.0
 GONE = (DeviceState.LOST, DeviceState.ABSENT, DeviceState.FAULT)
 VOID: dict[DeviceState, Literal["reset", "fault", "gone"]] = {
     DeviceState.LOST: "reset",

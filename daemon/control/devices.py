@@ -16,6 +16,7 @@ from ...drivers.gap_setter import GapPosition
 from ...drivers.lift.lift import SerialLift
 from ...drivers.spacers import ManualSpacers
 from ..protocol import Device
+from .settings import TELEMETRY_HOLDS
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
 
 #: Columns beside each reading.
 BESIDE_READINGS = ("temperature_K", "hall_V", "vibration_V")
-#: Telemetry older than this, s by the clock, is not of now (it comes every second; see ``lift_link``).
-TELEMETRY_HOLDS = 10.0
 
 
 class BalanceCallbacks:

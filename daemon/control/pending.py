@@ -5,13 +5,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
 from ...analysis.errors import WeighloopError
 from ..procedure.events import BenchState
-
-#: After this long the person hears that the store cannot be written, s of the machine's time.
-PATIENCE: Final = 10.0
+from .settings import REPLY_WITHIN
 
 
 class Refused(WeighloopError):
@@ -44,7 +42,7 @@ class PendingReplies:
 
         ``ready`` is True, False for not yet, or why it will never be. ``so_far``: what is so meanwhile.
         """
-        waiting = _Waiting(future, time.monotonic() + PATIENCE, ready, so_far or "Command received")
+        waiting = _Waiting(future, time.monotonic() + REPLY_WITHIN, ready, so_far or "Command received")
         self._waiting.append(waiting)
 
     def resolve(self, stage: BenchState) -> None:

@@ -14,13 +14,9 @@ from ..procedure.next_task import action_of, as_seen
 from ..procedure.run import LogEvent, RunRecord, to_protocol
 from ..protocol import LogLine, Snapshot, StoreIdentity, Topic
 from .devices import BenchDevices
+from .settings import DEVICES_EVERY, LIVE_EVERY, LOG_SHOWN
 
 log = logging.getLogger(__name__)
-
-#: Events of the log that a new client is shown.
-LOG_SHOWN = 50
-#: Live readings and states of the devices are published at most once in this, s of the machine's time.
-LIVE_EVERY, DEVICES_EVERY = 0.1, 1.0
 
 
 def log_line(event: LogEvent) -> LogLine:
@@ -39,6 +35,11 @@ class Publisher:
         self.identity: StoreIdentity = {"uuid": "", "epoch": ""}
         self._published: Any = None
         self._live_at = self._devices_at = 0.0
+
+    def take_up(self, last_events: Callable[[int], list[LogEvent]]) -> None:
+        """The log's end as the session before left it; what its alarms are about stands in it anyway."""
+        events = last_events(LOG_SHOWN)
+        self.log = [log_line(event) for event in events if not event.kind.startswith("alarm")]
 
     def committed(self, event: LogEvent, run: RunRecord | None) -> None:
         """An event stands in the store: now others may hear of it."""

@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING, Any
 from ..clock import utc_now
 from ..procedure.events import Record
 from ..procedure.run import LogEvent, RunRecord, apply
+from .settings import TARGET_DIGITS
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
     from ..procedure.plan import RunPlan
-
-#: Target of the standard uncertainty where none is given, in digits of the balance.
-TARGET_DIGITS = 2.0
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,10 @@ from typing import Any
 from . import single_steps
 from .events import Act, Asked, BenchState, Confirm, Do, Record, Refuse, Task
 from .log_entries import hands_done, held, reading_of, restarted
-from .next_task import AS_IT_IS, ONCE_MORE, SAME_HEIGHT
+from .next_task import AS_IT_IS, ONCE_MORE
 from .restart import again, restart
 from .run import ENDED, RunRecord
+from .settings import SAME_PLACE
 
 Outcome = tuple[RunRecord, BenchState, list[Act]]
 
@@ -69,7 +70,7 @@ def go_on(run: RunRecord, stage: BenchState, by: str = "a person") -> Outcome:
     here = (stood, step["height_m"] if step is not None else None)
     leaving = stage.task is not None and stage.task.kind in ("retreat", "establish")
     now = stage.height if stage.height is not None else -1.0
-    near = any(h is not None and abs(now - h) < SAME_HEIGHT for h in here)
+    near = any(h is not None and abs(now - h) < SAME_PLACE for h in here)
     moved = leaving or not stage.lift_known or not near
     why = stage.interrupted or run.why
     plan = restart(run, why, need_zero=stage.zero_void, moved=moved, compare=stage.compare)
@@ -93,7 +94,7 @@ def _repeat(run: RunRecord, stage: BenchState) -> Outcome:
         return run, stage, [Refuse("there is no reading to take once more")]
     if run.ladder == "lift":
         there = stage.height is not None and last["height_m"] is not None
-        if not there or abs((stage.height or 0.0) - (last["height_m"] or 0.0)) > SAME_HEIGHT:
+        if not there or abs((stage.height or 0.0) - (last["height_m"] or 0.0)) > SAME_PLACE:
             return run, stage, [Refuse("the lift has moved on; going back would spoil the branch")]
         if task is not None and task.kind == "approach":
             return run, stage, [Refuse("the lift is moving on; going back would spoil the branch")]

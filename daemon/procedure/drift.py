@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from ..protocol import Step
 from .run import RunRecord
+from .settings import WORTH_A_WORD
 from .zeros import zeros
 
-#: Legs that mirror each other, and how many standard uncertainties apart is worth a word.
+#: Legs that mirror each other.
 FIRST, SECOND = 1, 3
-WORTH_A_WORD = 4.0
 
 
 def drift_check(run: RunRecord, step: Step, value_kg: float, u_kg: float) -> dict[str, float] | None:

@@ -9,13 +9,7 @@ from .events import Act, BenchState, Record, Task
 from .log_entries import held, restarted, turned
 from .restart import restart, unconfirmed
 from .run import RunRecord
-
-#: How often in a row a lift may lose its position before a person is asked for.
-LIFT_TRIES = 3
-#: How often in a run, until a person lets it go on, a branch is begun again because the lift was reset.
-MOST_RESETS = 4
-#: Homing finds its switch again to some micrometres; a motor loses four full steps at a time, 0.04 mm.
-LOST_TOLERATED = 1.5e-5
+from .settings import LIFT_TRIES, LOST_TOLERATED, MOST_RESETS
 
 
 def going(run: RunRecord, stage: BenchState) -> bool:

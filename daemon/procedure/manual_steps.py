@@ -11,27 +11,23 @@ import math
 from ..protocol import ActionCode, Point, Step
 from .events import Level
 from .run import RunRecord
-
-#: A change counts above this many digits of the balance and this many times the uncertainty aimed at.
-DIGITS, SIGMAS = 10.0, 5.0
-#: The zero is back within this part of the pull that went, or within the least change.
-BACK = 0.002
-#: Spacers show by their mass to within this part of one.
-SPACER = 0.3
-#: Weighed at this gap two passages before, the pull comes back to within this part of itself (or of the one
-#: on the way out, where it passes through zero) and half the least change. Where only the plan predicts
-#: it, within these factors: it knows nothing of the sample. Turned over, the sample is magnetised no more
-#: than on the way out: its pull is at most MOST of that.
-LOOP_SHARE, PLAN_LEAST, PLAN_MOST, MOST = 0.05, 0.2, 4.0, 1.2
-#: With another number of spacers the pull changes by more than this part of itself.
-SAME_PULL = 0.03
-#: A balance that was re-zeroed shows zero within this many digits.
-ZERO_DIGITS = 3.0
+from .settings import (
+    BACK,
+    LEAST_DIGITS,
+    LEAST_SIGMAS,
+    LOOP_SHARE,
+    MOST_TURNED,
+    PLAN_LEAST,
+    PLAN_MOST,
+    SAME_PULL,
+    SPACER,
+    ZERO_DIGITS,
+)
 
 
 def least_change(resolution: float, target_u: float) -> float:
     """The least change of a level that counts as one, from the balance's resolution and the target, kg."""
-    return max(DIGITS * resolution, SIGMAS * target_u)
+    return max(LEAST_DIGITS * resolution, LEAST_SIGMAS * target_u)
 
 
 def least_of(run: RunRecord) -> float:
@@ -150,7 +146,7 @@ def _most(run: RunRecord, step: Step) -> float:
     """No sample the plan may be meant for pulls or pushes more at this count, kg."""
     outward = _weighed(run, 1, step) if step["leg"] == 2 else None
     if outward is not None:
-        return MOST * abs(outward)
+        return MOST_TURNED * abs(outward)
     same = [s["predicted_reading_kg"] for s in run.plan if s["spacers"] == step["spacers"]]
     return PLAN_MOST * max((abs(planned) for planned in same if planned is not None), default=0.0)
 

@@ -13,9 +13,8 @@ from ..protocol import Action, ActionCode, Step
 from .events import BenchState, Task
 from .manual_steps import could_see
 from .run import ENDED, RunRecord
+from .settings import SAME_PLACE
 
-#: Heights closer than half a motor's full step (0.01 mm) are the same place.
-SAME_HEIGHT = 5e-6
 AS_IT_IS, ONCE_MORE = "take as it is", "once more"
 
 
@@ -77,7 +76,7 @@ def _setting(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
     """The move that sets the step's gap; None where it is set: a lift under the sample, spacers without."""
     if run.ladder == "lift":
         height = step["height_m"] if step["kind"] == "point" else None
-        there = height is None or (stage.height is not None and abs(stage.height - height) <= SAME_HEIGHT)
+        there = height is None or (stage.height is not None and abs(stage.height - height) <= SAME_PLACE)
         return None if there else Task("approach", height=height, step=step)
     if step["kind"] == "point" or run.spacers_with_sample or run.spacers == step["spacers"]:
         return None

@@ -13,18 +13,7 @@ from ..protocol import Point, Step
 from .events import Doubt
 from .manual_steps import comes_back, least_of, pull_at, unchanged
 from .run import RunRecord
-
-#: A count is doubted when the pull is off its prediction by the share OFF and within half of it of another
-#: count's, over no more than WIDEST spacers, on a leg whose last pulls changed their ratio to the plan by
-#: less than STEADY; one spacer changes the pull by a tenth at the far end, by a third near the magnet. What
-#: was weighed two passages before predicts it better: then OFF_THE_LOOP is enough.
-OFF, OFF_THE_LOOP, STEADY, WIDEST = 0.2, 0.08, 0.08, 4
-#: A pull that kept its sign when the sample was turned, and so much of its size, speaks against the turn.
-KEPT = 0.5
-#: A pull read again at the same place and from the same history agrees within this share, with a lift and
-#: with spacers, which are placed again, and within so many standard uncertainties.
-SAME_BALANCE = {"lift": 0.005, "spacers": 0.01}
-SAME_U = 5.0
+from .settings import KEPT_SIGN, OFF, OFF_THE_LOOP, SAME_BALANCE, SAME_U, STEADY, WIDEST
 
 
 def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
@@ -112,7 +101,7 @@ def _by_mass(run: RunRecord, step: Step, value: float) -> str:
 def _by_sign(run: RunRecord, step: Step, pull: float) -> str:
     """At the far end the field is too weak to turn the magnetisation: turned over, the pull turns too."""
     before = None if run.turner else _before_the_turn(run, step)  # a turner's own switch has confirmed it
-    if before is None or abs(before) <= least_of(run) or pull / before < KEPT:
+    if before is None or abs(before) <= least_of(run) or pull / before < KEPT_SIGN:
         return ""
     return f"The pull has not changed its sign since {run.sample} was to be turned over. Was it turned?"
 

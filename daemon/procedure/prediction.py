@@ -5,11 +5,7 @@ from __future__ import annotations
 from ..protocol import Point, Step
 from .manual_steps import pull_at
 from .run import RunRecord
-
-#: How well a passage repeats the one of two passages before, and how well a branch follows the plan at best.
-PAIR, BRANCH = 0.02, 0.05
-#: Gaps that differ by less than this (m) are the same.
-SAME_GAP = 5e-6
+from .settings import BRANCH, BY_THE_PLAN, BY_THE_PULL, PAIR, SAME_PLACE
 
 
 def expected_reading(run: RunRecord | None, step: Step | None) -> tuple[float, float] | None:
@@ -29,7 +25,7 @@ def _by_its_pair(run: RunRecord, step: Step) -> tuple[float, float] | None:
     for p in run.points:
         if p["kind"] != "point" or p["leg"] != step["leg"] - 2 or p["set_aside"] is not None:
             continue
-        if p["gap_m"] is not None and abs(p["gap_m"] - gap) < SAME_GAP:
+        if p["gap_m"] is not None and abs(p["gap_m"] - gap) < SAME_PLACE:
             pull = pull_at(run, p)
             return (pull, PAIR * abs(pull)) if pull is not None else None
     return None
@@ -49,11 +45,6 @@ def _by_the_branch(run: RunRecord, step: Step) -> tuple[float, float] | None:
         return None
     change = ratios[-1] - ratios[-2]
     return plan * (ratios[-1] + change), abs(plan) * (abs(change) + BRANCH * abs(ratios[-1]))
-
-
-#: The least share of what the geometry alone would change that a change of the gap must show, by the last
-#: pull and, where that nearly vanishes, by the largest ratio of pull to plan so far.
-BY_THE_PULL, BY_THE_PLAN = 0.3, 0.05
 
 
 def least_change(run: RunRecord | None, step: Step | None) -> float:

@@ -14,11 +14,8 @@ from ..protocol import Step
 from .events import Act, Asked, BenchState, Record, Refuse
 from .plan import RunPlan, make_plan
 from .run import RunRecord
+from .settings import MOST_STEPS, SAME_PLACE
 
-#: A run is told whole to every client: after so many steps another one is begun.
-MOST_STEPS = 2000
-#: Gaps closer than half a motor's full step (0.01 mm) are the same place.
-SAME_PLACE = 5e-6
 #: The passages by orientation and way, as a planned loop counts them; the very first is 0.
 _LEGS = {(1, "in"): 4, (1, "out"): 1, (-1, "in"): 2, (-1, "out"): 3}
 _INWARD = (0, 2, 4)

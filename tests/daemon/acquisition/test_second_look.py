@@ -3,7 +3,7 @@
 import numpy as np
 
 from weighloop.daemon.acquisition.level import Acquisition, PanLimits
-from weighloop.daemon.acquisition.second_look import PAUSE
+from weighloop.daemon.acquisition.settings import PAUSE
 from weighloop.drivers.device import BalanceReading
 
 MG = 1e-6

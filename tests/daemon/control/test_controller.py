@@ -7,8 +7,8 @@ import pytest
 
 from tests.support.bench.virtual_bench import STRONG, VirtualBench, attraction
 from weighloop.analysis.settling import SettlingFilter
-from weighloop.daemon.control.controller import NEWEST
 from weighloop.daemon.control.pending import Refused
+from weighloop.daemon.control.settings import NEWEST
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.run import replay
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from tests.support.bench.paper_run import planned, spacer_plan, take
-from weighloop.daemon.procedure import plausibility
+from weighloop.daemon.procedure import plausibility, settings
 
 
 def test_a_wrong_count_is_told_by_the_pull() -> None:
@@ -15,7 +15,7 @@ def test_a_wrong_count_is_told_by_the_pull() -> None:
     plan = [s for s in run.plan if s["kind"] == "point" and s["leg"] == 1]
     predicted = {s["spacers"]: s["predicted_reading_kg"] or 0.0 for s in plan}
     wide = [abs((b["spacers"] or 0) - (a["spacers"] or 0)) for a, b in pairwise(plan)]
-    assert max(wide[:5]) <= plausibility.WIDEST
+    assert max(wide[:5]) <= settings.WIDEST
     while (step := run.next_step) is not None and not (step["leg"] == 1 and step["kind"] == "point"):
         run = take(run, 0.0 if step["kind"] != "point" else 0.8 * (step["predicted_reading_kg"] or 0.0))
     for step in plan[:5]:

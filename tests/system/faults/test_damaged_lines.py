@@ -16,7 +16,8 @@ import pytest
 from tests.drivers.balance.test_framing import load_dialect_once, written
 from tests.support.serial.serial_peers import StoppedClock
 from weighloop.daemon.acquisition.level import Acquisition, PanLimits
-from weighloop.daemon.acquisition.spikes import MOST, SpikeFilter
+from weighloop.daemon.acquisition.settings import MOST_DAMAGED
+from weighloop.daemon.acquisition.spikes import SpikeFilter
 from weighloop.drivers.balance.balance import SerialBalance
 from weighloop.drivers.balance.framing import LineStream, Reading
 from weighloop.drivers.device import BalanceReading
@@ -199,5 +200,5 @@ def test_what_stands_alone_is_not_followed_and_nothing_else_is_lost(
 def test_on_a_bench_that_swings_widely_nothing_is_called_alone() -> None:
     swing = [200 * math.sin(number / 1.3) for number in range(100)]
     out, dropped = lone([*swing])
-    assert len(out) + MOST >= len(swing)
+    assert len(out) + MOST_DAMAGED >= len(swing)
     assert dropped == 0
