@@ -269,6 +269,13 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "spacers_on_pan": "bool, optional: whether spacers lie between magnet and pan (so without it) "
             "or under the sample, where only its pull shows them",
             "unattended": "bool, optional: held, it goes on by itself where that is safe",
+            "runs": "list of object, optional: several runs, one after the other; each may have bench_text, "
+            "points, target_u_kg, name, loops, not_before_utc, zeros of its own",
+            "deadline_utc": "str or null, optional: ISO 8601; none of the runs is begun that would not be "
+            "done by then, and one under way then is stopped",
+            "most_held": "int or null, optional: held so often in all, the rest is not begun",
+            "most_drift_kg": "float or null, optional: the zero having moved by more in a run, the rest is "
+            "not begun",
             "zeros": ZEROS,
         },
         "int: the run's id",

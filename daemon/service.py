@@ -137,8 +137,8 @@ class Daemon:
         """The runs as the log left them: what was running is held, what was planned is planned."""
         self.controller.publisher.take_up(self.store.last_events)
         planned = [self.store.record(line["id"]) for line in lines if line["state"] == "planned"]
-        self.controller.queue.waiting = [run for run in planned if run.plan]  # without one it cannot start
         begun = [line["id"] for line in lines if line["state"] != "planned"]
+        self.controller.queue.take_up(planned, begun, self.store.record)
         if not begun:
             return
         last = self.store.record(begun[-1])

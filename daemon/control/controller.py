@@ -73,7 +73,7 @@ class RunController(Worker):
         self.noise = BenchNoise(self.note)
         self.run: RunRecord | None = None
         self.stage = events.BenchState()
-        self.queue = RunQueue(first_run)
+        self.queue = RunQueue(first_run, clock.rate)
         self.publisher = Publisher(publish, self.devices)
         self.publisher.identity = identity or self.publisher.identity
         self.watch = DeviceMonitor(clock, self._dispatch, self.note, alarm)
@@ -213,6 +213,10 @@ class RunController(Worker):
         if self._held_at is not None and now - self._held_at > TRY_AGAIN:
             self._held_at = now  # and once more, where it is held still
             self._dispatch(events.TryAgain())
+        if (why := self.queue.series_ended(self.run)) and not self.stage.ending:
+            self._person(events.Asked("stop", why), Future())
+        for number, record in self.queue.not_begun():
+            self._entries.hand_over(number, record)
         if self.run is None or self.run.state in ENDED:
             self._start_planned()
 
@@ -221,9 +225,7 @@ class RunController(Worker):
         self._armed = False
         if task is None or task.kind != "read" or acquisition is None:
             return
-        found = not_settled(task, acquisition, now, now - self._read_began)
-        reading = found.reading | self.devices.measured() if found.reading is not None else None
-        self._dispatch(replace(found, reading=reading))
+        self._dispatch(not_settled(task, acquisition, now, now - self._read_began, self.devices.measured()))
 
     # -- runs ----------------------------------------------------------------------------------
 
@@ -267,8 +269,7 @@ class RunController(Worker):
             return  # the run before still brings the lift to the far end
         bench = self.queue.take(run)
         # Where the lift stands is known from one run to the next only at the far end.
-        old = self.stage
-        self.run = run
+        self.run, old = run, self.stage
         self.stage = events.BenchState(
             serial=old.serial, balance_ok=old.balance_ok, balance_why=old.balance_why
         )
@@ -279,6 +280,7 @@ class RunController(Worker):
     # -- the machine ---------------------------------------------------------------------------
 
     def _dispatch(self, event: events.Event) -> None:
+        self.queue.hear(event)
         if self.run is None:
             if isinstance(event, events.BalanceBack):
                 self.stage = replace(self.stage, balance_ok=True, balance_why="")

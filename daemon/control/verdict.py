@@ -26,12 +26,15 @@ def verdict_on(
     return NotBelieved(task.serial, verdict.code, verdict.why, reading, verdict.doubtful)
 
 
-def not_settled(task: Task, acquisition: Acquisition, now: float, waited: float) -> NotSettled:
+def not_settled(
+    task: Task, acquisition: Acquisition, now: float, waited: float, measured: dict[str, float | None]
+) -> NotSettled:
     """No level was accepted within the patience: why, and the reading there is where only noise keeps it from
-    being known well enough."""
+    being known well enough, with what else was ``measured``."""
     acquisition.idle(now)
     settling = acquisition.settling
     why = settling.text if settling is not None else "no readings"
     noisy = settling is not None and settling.reason == "too noisy for the target"
     text = f"the reading did not settle in {waited:.0f} s: {why}"
-    return NotSettled(task.serial, text, acquisition.taken() if noisy else None)
+    reading = acquisition.taken() if noisy else None
+    return NotSettled(task.serial, text, None if reading is None else reading | measured)

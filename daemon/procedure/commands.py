@@ -77,7 +77,7 @@ def go_on(run: RunRecord, stage: BenchState, by: str = "a person") -> Outcome:
     if plan is not None:
         acts.append(restarted(why, plan))
     acts.append(Record("went-on", "The run goes on.", {"by": by}))
-    stage = replace(stage, interrupted="", doubt=None, unsettled=None, retreat=False, zero_void=False)
+    stage = replace(stage, interrupted="", doubt=None, unsettled=None, retreat=False)
     return run, stage, acts
 
 

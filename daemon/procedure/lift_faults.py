@@ -109,5 +109,4 @@ def lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconfi
     plan = restart(run, reason, need_zero=stage.zero_void, moved=True)
     if plan is None:
         return run, stage, []
-    stage = replace(stage, zero_void=False)
     return run, stage, [restarted(reason, plan, "lift")]

@@ -117,6 +117,8 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             stage = replace(stage, unrecorded=max(0, stage.unrecorded - 1))
             if event.event.kind in ("stopped", "finished"):
                 stage = replace(stage, ending=False)
+            if run.zero is not None and run.zero.id == event.event.id:
+                stage = replace(stage, zero_void=False)
             if event.event.kind == "held":
                 return by_itself(run, replace(stage, holding=False))
             return run, stage, []
@@ -250,8 +252,6 @@ def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, 
     doubt = doubts.about(run, step, reading["value_kg"])
     if doubt is not None:
         return run, replace(stage, doubt=replace(doubt, reading=reading), task=None), []
-    if step["kind"] == "zero":
-        stage = replace(stage, zero_void=False)
     acts: list[Act] = [reading_of(step, reading)]
     if (check := drift.drift_check(run, step, reading["value_kg"], reading["u_kg"])) is not None:
         acts.append(Record("drift", drift.in_words(check), check))

@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Any, cast
 
 from ..protocol import Point, Run, RunLine, RunState, Step
+from .series import Series
 from .zeros import Zero, zeros
 
 #: Where a run stands in its life; from these there is no way on.
@@ -67,6 +68,8 @@ class RunRecord:
     unattended: bool = False  # held, it goes on by itself where that is safe
     spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
     resets: int = 0  # branches begun again because the lift lost its position, since a person let it go on
+    holds: int = 0  # how often it was held
+    series: Series | None = None  # the list of runs that it was started with
     single: bool = False  # its steps are asked for one by one
     waits: int = 0  # the step whose gap is set, and which is read when that is asked for
     warnings: tuple[str, ...] = ()  # events that could not be used, in words
@@ -93,6 +96,12 @@ class RunRecord:
     def zeros(self) -> list[Zero]:
         """The zeros found so far."""
         return zeros(self.points)
+
+    @property
+    def zero_moved(self) -> float:
+        """How far apart its zeros lie, kg; 0 before there are two."""
+        values = [zero.value for zero in self.zeros]
+        return max(values) - min(values) if values else 0.0
 
     @property
     def zero(self) -> Zero | None:
@@ -144,6 +153,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 single=data.get("single", False),
                 turner=data.get("turner", False),
                 unattended=data.get("unattended", False),
+                series=Series.of(data.get("series")),
                 # Whoever starts a run that needs no hands says with it that the sample is in its blade.
                 sample_on=True if data.get("turner") and steps and not zeros_by_hand(steps) else None,
                 started_utc=event.utc,
@@ -162,7 +172,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             resets = run.resets if data.get("by") == "itself" else 0
             return replace(run, state="running", why="", code="", resets=resets)
         case "held":
-            return replace(run, state="held", why=data["why"], code=data["code"])
+            return replace(run, state="held", why=data["why"], code=data["code"], holds=run.holds + 1)
         case "stopped" | "finished":
             return replace(
                 run, state=cast(RunState, event.kind), why=data.get("why", ""), code="", ended_utc=event.utc

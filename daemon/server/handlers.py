@@ -6,7 +6,7 @@ import asyncio
 import math
 from collections.abc import Callable
 from concurrent.futures import Future
-from datetime import UTC, datetime
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -18,15 +18,14 @@ from ..control.pending import Refused
 from ..control.queue import RunRequest
 from ..procedure import events
 from ..procedure.run import RunRecord
+from ..procedure.series import Series
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from ..store.store import Store, StoreError
 from .connection import Connection, Handler, RpcError
+from .starting import entries_of, request_of, series_of
 
 if TYPE_CHECKING:
     from ..procedure.plan import RunPlan
-
-#: Loops one start may ask for: a month of hourly ones.
-MOST_LOOPS = 1000
 
 
 class Methods:
@@ -91,28 +90,21 @@ class Methods:
         reason = self._may_start()
         if reason is not None:
             raise RpcError(ERROR_NOT_POSSIBLE, reason)
-        loops = params.get("loops", 1)
-        if not 1 <= loops <= MOST_LOOPS:
-            raise RpcError(ERROR_BAD_INPUT, f"loops is {loops!r}; expected 1 to {MOST_LOOPS}")
-        later = _moment(params.get("not_before_utc"))
-        plan = await self._plan(params)
-        new = RunRequest(
-            plan,
-            params["bench_text"],
-            self.version,
-            params.get("target_u_kg"),
-            params.get("name"),
-            later,
-            params.get("hands_free", False),
-            params.get("spacers_on_pan", True),
-            params.get("unattended", False),
-        )
-        queued = params.get("queue", False)
+        entries = entries_of(params)
+        series = series_of(params)
+        requests: list[RunRequest] = []
+        for entry in entries:
+            new = request_of(entry, await self._plan(entry), self.version)
+            requests += [new] * entry.get("loops", 1)
+        together = len(requests) > 1 or series != Series(0)
+        waits = params.get("queue", False) or requests[0].later is not None
 
         def add() -> int:
-            if not queued and later is None:
+            if not waits:
                 self._refuse_if_busy("stop it first, or start with queue = true")
-            numbers = [self.controller.add_run(new) for _ in range(loops)]
+            first = self.controller.queue.upcoming
+            named = replace(series, number=first) if together else None
+            numbers = [self.controller.add_run(replace(new, series=named)) for new in requests]
             return numbers[0]
 
         return await self._once_committed(add)
@@ -289,19 +281,3 @@ def _whole(params: dict[str, Any], key: str) -> int:
     if key not in params:
         raise RpcError(-32602, f"{key} is needed: a whole number")
     return params[key]
-
-
-def _moment(text: str | None) -> str | None:
-    """A wall-clock moment, ISO 8601 with its zone, as UTC."""
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-        if moment.tzinfo is None:
-            raise ValueError
-        moment = moment.astimezone(UTC)
-    except (ValueError, OverflowError):  # of a year that has no neighbour in UTC
-        raise RpcError(
-            ERROR_BAD_INPUT, f"not_before_utc is {text!r}; expected such as 2026-01-31T22:00:00Z"
-        ) from None
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")

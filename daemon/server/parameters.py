@@ -1,7 +1,8 @@
 """The parameters of a call against the types that ``protocol.METHODS`` declares for them.
 
-A type is the beginning of a parameter's text there: ``str``, ``int``, ``float``, ``bool`` or
-``list of Topic``, with ``or null`` where null is meant, and what it is for behind a colon.
+A type is the beginning of a parameter's text there: ``str``, ``int``, ``float``, ``bool``,
+``list of Topic`` or ``list of object``, with ``or null`` where null is meant, and what it is for behind a
+colon.
 """
 
 from __future__ import annotations
@@ -86,10 +87,15 @@ def _are_topics(value: Any) -> bool:
     return isinstance(value, list) and all(isinstance(topic, str) and topic in TOPICS for topic in value)
 
 
+def _are_objects(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(entry, dict) for entry in value)
+
+
 _KINDS: Final[dict[str, tuple[str, Callable[[Any], bool]]]] = {
     "str": ("a text", lambda value: isinstance(value, str)),
     "int": ("a whole number", _is_whole),
     "float": ("a number", _is_number),
     "bool": ("true or false", lambda value: isinstance(value, bool)),
+    "list of object": ("a list of objects", _are_objects),
     "list of Topic": (f"a list of {', '.join(TOPICS)}", _are_topics),
 }

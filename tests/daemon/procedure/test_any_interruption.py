@@ -44,6 +44,7 @@ def walk(bench: PaperBench, faults: dict[int, tuple[str, float]], most: int = 30
 def sound(bench: PaperBench) -> None:
     assert bench.wrong == []
     assert bench.one_way() == []
+    assert bench.zeros_hold() == []
     assert [p["id"] for p in bench.run.points] == bench.told
     assert bench.hands == 0
 

@@ -104,7 +104,7 @@ def test_the_tables_are_those_of_the_code() -> None:
 def test_the_parameters_named_are_those_that_are_read() -> None:
     named = {key for _, params, _, _ in protocol.METHODS.values() for key in params}
     read: set[str] = set()
-    for file in ("server/handlers.py", "server/server.py"):
+    for file in ("server/handlers.py", "server/starting.py", "server/server.py"):
         for node in ast.walk(ast.parse((FOLDER / file).read_text(encoding="utf-8"))):
             match node:
                 case ast.Call(ast.Attribute(ast.Name("params"), "get"), [ast.Constant(key), *_]):

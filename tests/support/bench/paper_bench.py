@@ -60,6 +60,8 @@ class PaperBench:
         self.at: dict[int, int] = {}  # by a reading's id: its place's index in ``path``
         self.wrong: list[str] = []
         self.hands = 0
+        self.epoch = 0  # grows with everything after which the balance may show another zero
+        self.epochs: dict[int, int] = {}  # by a reading's id
         self._keep("planned", data)
         self._keep("started", {})
 
@@ -89,6 +91,7 @@ class PaperBench:
                     if act.kind in ("zero", "point"):
                         self.told.append(kept.id)
                         self.at[kept.id] = len(self.path) - 1
+                        self.epochs[kept.id] = self.epoch
                 case events.StopMove():
                     self.happen(events.LiftFailed(self.stage.serial, "stopped"))
                 case _:
@@ -169,6 +172,7 @@ class PaperBench:
             case "power":
                 self.known = self.homed_and_up = False
                 self.pending = None
+                self.epoch += 1
                 run = replay(1, self.log)
                 self.run, self.stage = run, machine.resumed(run, "the power was cut")
                 if run.state == "running":
@@ -191,6 +195,7 @@ class PaperBench:
                 self.happen(events.LiftBack())
             case "balance plug":
                 self.happen(events.BalanceGone("the port failed"))
+                self.epoch += 1
                 while self.ends():
                     pass
                 self.happen(events.BalanceBack())
@@ -224,6 +229,18 @@ class PaperBench:
         self._goes(self.height + share * (to - self.height))
 
     # -- what must hold ------------------------------------------------------------------------
+
+    def zeros_hold(self) -> list[str]:
+        """Readings in use whose last zero was found before the balance may have changed it."""
+        faults = []
+        found = {zero.id for zero in self.run.zeros}
+        points = [p for p in self.run.points if p["set_aside"] is None and p["leg"] <= 4]
+        for point, after in pairwise(points):
+            known = [zero for zero in self.run.zeros if zero.id <= point["id"]]
+            half = after["id"] in found  # the zero is found by the next one
+            if not half and known and self.epochs[known[-1].id] != self.epochs[point["id"]]:
+                faults.append(f"reading {point['id']} of leg {point['leg']} goes by zero {known[-1].id}")
+        return faults
 
     def one_way(self) -> list[str]:
         """Readings in use on a leg whose way from one to the next was not one way, or through another."""
