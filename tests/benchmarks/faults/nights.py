@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import random
+import signal
 import sys
 import tempfile
 import time
@@ -38,11 +39,16 @@ class Nights:
         self.points, self.faults = points, Counter[str]()
         self.holds = Counter[str]()
         self._held = ""
+        self.ending = False
+        signal.signal(signal.SIGTERM, self._end)  # what there is by then is judged
+
+    def _end(self, *_: object) -> None:
+        self.ending = True
 
     def go(self, hours: float) -> None:
         night, until = self.night, self.night.twin.now + hours * 3600
         fault, cut, told = night.twin.now + EVERY, night.twin.now + CUT_EVERY, 0.0
-        while night.twin.now < until:
+        while night.twin.now < until and not self.ending:
             if len(night.controller.queue.waiting) < 2:
                 night.plan(self.points, 20)
             self.run_on(20)
