@@ -90,11 +90,14 @@ def _about(result: LoopResult) -> dict[str, Any]:
 
 
 def save(result: LoopResult, path: Path, raw: RawReadings | None = None) -> Path:
-    """Write ``.h5``, ``.nc`` or ``.parquet``. Raises ValueError for another ending."""
+    """Write ``.h5``, ``.nc`` or ``.parquet`` (a table a file: raw readings in ``NAME.raw.parquet``). Raises
+    ValueError for another ending."""
     if path.suffix in (".h5", ".nc"):
         dataset_of(result, raw).to_netcdf(path, engine="h5netcdf")
     elif path.suffix == ".parquet":
         _save_parquet(result, path)
+        if raw is not None:
+            _save_raw(raw, path.with_suffix(".raw.parquet"))
     else:
         raise ValueError(f"{path.name}: a run is saved as .h5, .nc or .parquet")
     return path
@@ -110,3 +113,16 @@ def _save_parquet(result: LoopResult, path: Path) -> None:
     about = {**_about(result), "figures": json.dumps(result.to_json()["figures"], ensure_ascii=False)}
     metadata = {key: str(value) for key, value in about.items()}
     pq.write_table(table.cast(pa.schema(fields, metadata=metadata)), path)
+
+
+def _save_raw(raw: RawReadings, path: Path) -> None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    kinds = {"number": pa.float64(), "string": pa.string()}
+    fields = [
+        pa.field(name, kinds[kind], metadata={"units": unit, "long_name": words})
+        for name, _, kind, unit, words in RAW_COLUMNS
+    ]
+    columns = {name: getattr(raw, field) for name, field, *_ in RAW_COLUMNS}
+    pq.write_table(pa.table(columns, schema=pa.schema(fields)), path)

@@ -213,7 +213,8 @@ class Run:
 
     def save(self, path: str | Path) -> Path:
         """Write the run as ``.h5`` or ``.nc`` (all of ``to_xarray``) or ``.parquet`` (a row a reading; units
-        and figures in the file's metadata). Raises ValueError for another ending. Needs ``[desk]``."""
+        and figures in the file's metadata; raw readings beside it in ``NAME.raw.parquet``). Raises
+        ValueError for another ending. Needs ``[desk]``."""
         from .exchange import save
 
         return save(self.result, Path(path), self.raw)

@@ -15,6 +15,7 @@ import pytest
 import weighloop as wl
 from tests.support.example_run import EXAMPLES
 from weighloop.analysis.figures.names import FIGURE_NAMES
+from weighloop.analysis.records.readings import RawReadings
 from weighloop.analysis.units import Measured
 
 NOTEBOOK, BENCH = EXAMPLES / "wp-07-1.csv", EXAMPLES / "wp-07-1.toml"
@@ -110,6 +111,19 @@ def test_parquet_carries_units_and_figures(run: wl.Run, tmp_path: Path) -> None:
     assert figures == run.result.to_json()["figures"]
     with pytest.raises(ValueError, match=r"saved as \.h5"):
         run.save(tmp_path / "run.xls")
+
+
+def test_parquet_carries_raw_readings_beside(run: wl.Run, tmp_path: Path) -> None:
+    import pyarrow.parquet as pq
+
+    raw = RawReadings(np.array([-1.5, 0.1 + 0.2]), np.array([np.nan, 1 / 3]), ("steady", None))
+    kept = wl.Run(run.readings, run.bench, method="mean", trials=200, raw=raw)
+    kept.save(tmp_path / "run.parquet")
+    read = pq.read_table(tmp_path / "run.raw.parquet")
+    np.testing.assert_array_equal(read["time_s"], raw.time)
+    np.testing.assert_array_equal(read["reading_kg"], raw.value)
+    assert read["mark"].to_pylist() == ["steady", None]
+    assert read.schema.field("reading_kg").metadata[b"units"] == b"kg"
 
 
 def test_the_desk_s_questions(run: wl.Run) -> None:
