@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, cast
 
@@ -26,6 +27,9 @@ from .records.points import Points
 from .records.readings import Readings
 
 SCHEMA = 1
+
+#: What an analysis does, one after the other, in words for who waits for it.
+STAGES = ("screening the readings", "force to magnetisation", "uncertainty of the figures")
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,10 +155,12 @@ def analyse(
     method: str = "finite",
     trials: int = 10_000,
     seed: int = 1,
+    progress: Callable[[str], None] = lambda stage: None,
 ) -> LoopResult:
     """Analyse one run: slips, forces to magnetisation (``finite`` or ``mean``), figures, uncertainty.
 
     ``trials`` is the most Monte Carlo trials; fewer are made where the results stand still before.
+    ``progress`` hears of each of ``STAGES`` as it begins.
     Raises ValueError for a method or a number of trials that there is not.
     """
     if method not in ("finite", "mean"):
@@ -162,9 +168,12 @@ def analyse(
     if trials < 2:
         raise ValueError(f"{trials} trials are too few; use 2 or more, 10000 for figures to be shown")
     how = cast(Method, method)
+    progress(STAGES[0])
     arranged = find_outliers(readings, bench)
+    progress(STAGES[1])
     arranged, estimate = _without_outliers(arranged, bench, how)
     claims = figures_of(estimate, bench)
+    progress(STAGES[2])
     known = evaluate(readings, arranged.zeros, estimate, claims, bench, trials=trials, seed=seed)
     warnings = (
         *arranged.warnings,

@@ -142,6 +142,8 @@ class Run(TypedDict):
     turner: NotRequired[bool]  # the lift turns the sample over: no hands between start and finish
     unattended: NotRequired[bool]  # held, it goes on by itself where that is safe
     warnings: NotRequired[list[str]]  # events of its log that are damaged and were left out, in words
+    notes: NotRequired[list[str]]
+    hidden: NotRequired[bool]
 
 
 class RunLine(TypedDict):
@@ -154,6 +156,9 @@ class RunLine(TypedDict):
     started_utc: str
     ended_utc: str | None
     points: int
+    notes: NotRequired[list[str]]
+    hidden: NotRequired[bool]  # lists leave it out unless asked
+    upto: NotRequired[int]  # the last event of the run: what was computed up to it still holds
 
 
 class StoreIdentity(TypedDict):
@@ -329,6 +334,14 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "balance.rezero": ("send the balance its re-zero command", {}, "bool", True),
     "runs.list": ("the runs in the store", {}, "list of RunLine", False),
     "runs.get": ("one run whole", {"run": "int"}, "Run", False),
+    "runs.rename": ("give a run's sample another name", {"run": "int", "name": "str"}, "bool", True),
+    "runs.note": ("write a note on any run", {"run": "int", "text": "str"}, "bool", True),
+    "runs.hide": (
+        "leave a run out of lists, or take it back in; nothing of it is deleted",
+        {"run": "int", "hidden": "bool, optional: true where it is left out"},
+        "bool",
+        True,
+    ),
     "readings.overview": (
         "raw readings thinned to a width: lowest and highest in each slot",
         {"run": "int or null", "slots": "int"},

@@ -8,6 +8,7 @@ import os
 import socket
 import time
 from collections.abc import Callable
+from datetime import datetime
 from importlib import import_module
 from typing import Any, ClassVar
 
@@ -19,11 +20,11 @@ from textual.theme import Theme
 
 from ..daemon.protocol import Run
 from .key_queue import KeyQueue, Passed
-from .keys import bindings
+from .keys import KEYS, bindings, offered
 from .state import compute_process as compute_process
 from .state.follower import CallRefused, Feed, FeedLost, Follower
 from .state.messages import ActionDone, SnapshotChanged
-from .state.snapshot import LiveSnapshot
+from .state.snapshot import LiveSnapshot, situation
 
 # Own colours, chosen so that blue, ochre and the red of a fault stay apart for every kind of colour vision
 # and all keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
@@ -72,12 +73,18 @@ def _view(module: str, name: str) -> Callable[[], Screen[Any]]:
     return make
 
 
+def _commands(name: str) -> Callable[[], Any]:
+    """What the command search offers, imported when it is first opened."""
+    return lambda: getattr(import_module(".screens.commands", __package__), name)
+
+
 class WeighloopApp(App[None]):
     """The app: holds the picture, runs the feed, and passes changes to the view in front."""
 
     TITLE = "Weighloop"
     CSS_PATH = "style.tcss"
-    ENABLE_COMMAND_PALETTE = False
+    COMMAND_PALETTE_BINDING = "ctrl+p"
+    COMMANDS: ClassVar[set[Any]] = {_commands("Commands"), _commands("Runs")}  # pyright: ignore[reportIncompatibleVariableOverride]
     BINDINGS = bindings("everywhere")
     MODES: ClassVar[dict[str, str | Callable[[], Screen[Any]]]] = {  # pyright: ignore[reportIncompatibleVariableOverride]
         "run": _view("run", "RunView"),
@@ -95,18 +102,20 @@ class WeighloopApp(App[None]):
         watch: bool = False,
         now: Callable[[], float] = time.monotonic,
         begin: tuple[str, Callable[[], object]] | None = None,
+        wall: Callable[[], datetime] = datetime.now,
     ) -> None:
         """``cautions``: show them at the start; None: only when this user has not read them yet.
 
         ``watch``: nothing here acts on the bench or on files.
         ``now``: the clock by which readings grow old, s. ``begin``: on the bench twin, a line in place
-        of the cautions and what is called once it is read, in a thread.
+        of the cautions and what is called once it is read, in a thread. ``wall``: the time of day here.
         """
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
         self.only_watches = watch
         self.begin = begin
+        self.wall = wall
         self.snapshot = LiveSnapshot(now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
@@ -197,8 +206,12 @@ class WeighloopApp(App[None]):
             try:
                 answer = await self.feed.call(method, **params)
             except CallRefused as error:
-                if self.only_watches or not error.not_in_control or not await self._take_control():
+                if not error.not_in_control:
                     raise
+                if self.only_watches:
+                    raise CallRefused(error.code, "This screen only watches.") from None
+                if not await self._take_control():
+                    raise CallRefused(error.code, "The other screen stays in control.") from None
                 answer = await self.feed.call(method, **params)
         except (CallRefused, FeedLost) as error:
             self.notify(str(error), severity="warning", timeout=8, markup=False)
@@ -214,7 +227,7 @@ class WeighloopApp(App[None]):
         try:
             await self.feed.call("control.take", name=me, force=False)
         except CallRefused as error:
-            question = f"{error}\nTake over? The other screen can then only watch."
+            question = f"{error}\nTake over? Whoever that is can then only watch."
             if not await self.push_screen_wait(AskYesNo(question, "take over", "only watch")):
                 return False
             await self.feed.call("control.take", name=me, force=True)
@@ -231,16 +244,17 @@ class WeighloopApp(App[None]):
         self.theme = DARK.name if self.theme == LIGHT.name else LIGHT.name
         self.call_after_refresh(self._tell, "all")
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Whether an action that holds everywhere does anything as things stand."""
+        its = [key for key in KEYS["everywhere"] if key.action == action]
+        return all(offered(key, situation(self.snapshot.run)) for key in its)
+
     def action_new_run(self) -> None:
         """The short form for a new run, with the bench of the run before."""
         if len(self.screen_stack) > 1:
             return
         if self.only_watches:
             self.notify("This screen only watches.")
-            return
-        run = self.snapshot.run
-        if run is not None and run["state"] in ("planned", "running", "held"):
-            self.notify(f"Run {run['id']} is not over yet: end it first (s on the run view).")
             return
         self.begin_run()
 

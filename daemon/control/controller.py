@@ -347,12 +347,13 @@ class RunController(Worker):
         """Write a line into the log that changes no run."""
         self._entries.hand_over(run, events.Record(kind, text, data or {}))
 
-    def edit(self, kind: str, text: str, data: dict[str, Any]) -> None:
-        """A person's change to the run that the procedure has no part in: a note, a point set aside."""
-        if self.run is None:
+    def edit(self, kind: str, text: str, data: dict[str, Any], run: int | None = None) -> None:
+        """A person's change to a run (None: the present one) that the procedure has no part in."""
+        if run is None and self.run is None:
             raise Refused("there is no run")
+        number = run or (self.run and self.run.id)
         self._entries.hand_over(
-            self.run.id, events.Record(kind, text, data), lambda event: self.post(lambda: self._fold(event))
+            number, events.Record(kind, text, data), lambda event: self.post(lambda: self._fold(event))
         )
 
     def _fold(self, event: LogEvent) -> None:

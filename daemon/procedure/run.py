@@ -73,6 +73,9 @@ class RunRecord:
     single: bool = False  # its steps are asked for one by one
     waits: int = 0  # the step whose gap is set, and which is read when that is asked for
     warnings: tuple[str, ...] = ()  # events that could not be used, in words
+    notes: tuple[str, ...] = ()  # what people wrote down
+    hidden: bool = False  # left out of lists; nothing else changes
+    upto: int = 0  # the last event of it
 
     @property
     def next_step(self) -> Step | None:
@@ -126,6 +129,7 @@ def apply(run: RunRecord, event: LogEvent) -> RunRecord:
 
     An event that cannot be used is left out and named in ``warnings``: one of them must not cost the others.
     """
+    run = replace(run, upto=event.id)
     try:
         return _apply(run, event)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
@@ -202,7 +206,11 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
         case "set-aside":
             return replace(run, points=_set_aside(run.points, {data["point"]: data["why"]}))
         case "note":
-            return run
+            return replace(run, notes=(*run.notes, event.text))
+        case "renamed":
+            return replace(run, sample=str(data["sample"]))
+        case "hidden":
+            return replace(run, hidden=bool(data["hidden"]))
         case _:
             return run
 
@@ -238,6 +246,9 @@ def run_line(run: RunRecord) -> RunLine:
         "started_utc": run.started_utc,
         "ended_utc": run.ended_utc,
         "points": sum(p["kind"] == "point" and p["set_aside"] is None for p in run.points),
+        "notes": list(run.notes),
+        "hidden": run.hidden,
+        "upto": run.upto,
     }
 
 
@@ -272,4 +283,23 @@ def to_protocol(run: RunRecord, action: Any) -> Run:
         "turner": run.turner,
         "unattended": run.unattended,
         "warnings": list(run.warnings),
+        "notes": list(run.notes),
+        "hidden": run.hidden,
     }
+
+
+def edit_of(run: RunRecord, what: str, value: str | bool) -> tuple[str, str, dict[str, Any]]:
+    """Kind, text and data of the event by which a person changes a run: ``rename``, ``note`` or ``hide``.
+
+    Raises ValueError in words where the change says nothing.
+    """
+    words = value.strip() if isinstance(value, str) else ""
+    match what:
+        case "rename" if words:
+            return "renamed", f"Sample renamed: {run.sample} is now {words}", {"sample": words}
+        case "note" if words:
+            return "note", words, {}
+        case "hide" if isinstance(value, bool):
+            text = "Hidden from the list of runs" if value else "Back in the list of runs"
+            return "hidden", text, {"hidden": value}
+    raise ValueError("the new name is empty" if what == "rename" else "a note has a text")

@@ -17,7 +17,7 @@ from ..control.controller import RunController
 from ..control.pending import Refused
 from ..control.queue import RunRequest
 from ..procedure import events
-from ..procedure.run import RunRecord
+from ..procedure.run import RunRecord, edit_of
 from ..procedure.series import Series
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from ..store.store import Store, StoreError
@@ -65,6 +65,9 @@ class Methods:
             "balance.rezero": self.rezero,
             "runs.list": self.runs_list,
             "runs.get": self.runs_get,
+            "runs.rename": self.rename,
+            "runs.note": self.note_on,
+            "runs.hide": self.hide,
             "readings.overview": self.overview,
             "shutdown": self.shutdown,
         }
@@ -182,6 +185,27 @@ class Methods:
 
     async def runs_get(self, connection: Connection, params: dict[str, Any]) -> Any:
         return await self._from_store(lambda store: store.run(_whole(params, "run")))
+
+    async def rename(self, connection: Connection, params: dict[str, Any]) -> bool:
+        return await self._edit(_whole(params, "run"), "rename", params.get("name", ""))
+
+    async def note_on(self, connection: Connection, params: dict[str, Any]) -> bool:
+        return await self._edit(_whole(params, "run"), "note", params.get("text", ""))
+
+    async def hide(self, connection: Connection, params: dict[str, Any]) -> bool:
+        return await self._edit(_whole(params, "run"), "hide", params.get("hidden", True))
+
+    async def _edit(self, number: int, what: str, value: str | bool) -> bool:
+        """A person's change to any run of the store; it is an event like the others."""
+        record = await self._from_store(lambda store: store.record(number))
+        if what == "rename" and record.state == "planned":
+            raise RpcError(ERROR_NOT_POSSIBLE, f"run {number} has not begun: rename it once it has")
+        try:
+            event = edit_of(record, what, value)
+        except ValueError as error:
+            raise RpcError(ERROR_BAD_INPUT, str(error)) from None
+        await self._once_committed(lambda: self.controller.edit(*event, run=number))
+        return True
 
     async def overview(self, connection: Connection, params: dict[str, Any]) -> Any:
         run = params.get("run")

@@ -194,7 +194,7 @@ class Server:
     def _take(self, connection: Connection, name: str, force: bool) -> bool:
         if self.controller not in (None, connection) and not force:
             assert self.controller is not None
-            raise RpcError(ERROR_NOT_IN_CONTROL, f"{self.controller.name} is in control; take it with force")
+            raise RpcError(ERROR_NOT_IN_CONTROL, f"{self.controller.name} is in control")
         connection.name = name
         self._set_controller(connection)
         return True

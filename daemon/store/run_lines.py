@@ -50,8 +50,10 @@ class RunLines:
         self._runs.clear()
 
     def make_missing(self) -> None:
-        """Make the lines that are not there or reach less far than their run's events."""
-        for run in missing(self._db):
+        """Make the lines that are not there, reach less far than their run's events, or lack what lines have
+        now (an older program wrote them)."""
+        older = self._db.execute("SELECT run FROM run_lines WHERE line NOT LIKE '%\"upto\"%'").fetchall()
+        for run in {*missing(self._db), *(int(row[0]) for row in older)}:
             events = self._db.execute("SELECT max(id) FROM events WHERE run = ?", (run,)).fetchone()
             self._write(run, events[0], run_line(self._replayed(run)))
 

@@ -84,6 +84,7 @@ class Store:
             (*content, row_sum(*content)),
         )
         self.session = number
+        self._lines.make_missing()
         return self.session
 
     @property

@@ -6,10 +6,17 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.screen.scripted_results import magnetised, result
+from weighloop.tui.screens import run as run_view
+from weighloop.tui.screens import runs as runs_view
+
 
 @pytest.fixture(autouse=True)
 def quiet_terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The same terminal and an empty home for every test."""
+    """The same terminal, an empty home and no process that computes, for every test."""
+    monkeypatch.setattr(run_view, "magnetisation", magnetised)
+    for module in (run_view, runs_view):
+        monkeypatch.setattr(module, "analyse_run", result)
     for name in ("NO_COLOR", "COLORFGBG", "TEXTUAL_ANIMATIONS"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -10,7 +11,7 @@ from textual.message import Message
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import click, stage
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, ERROR_NOT_POSSIBLE
-from weighloop.tui.screens.run import RunView
+from weighloop.tui.screens.run import RunView, magnetisation_dots
 from weighloop.tui.state.follower import CallRefused
 from weighloop.tui.state.messages import ActionDone, SnapshotChanged
 
@@ -24,7 +25,6 @@ PLAIN_KEYS: tuple[tuple[str, str, dict[str, Any]], ...] = (
     ("enter", "run.confirm", {"choice": None, "code": "set-spacers"}),
     ("space", "run.confirm", {"choice": None, "code": "set-spacers"}),
     ("h", "run.hold", {"why": "held at the screen"}),
-    ("g", "run.go_on", {}),
     ("r", "run.repeat", {}),
 )
 
@@ -43,10 +43,21 @@ async def test_plain_keys_call_the_daemon_once() -> None:
             assert {(m.method, m.error) for m in done} == {(method, "")}
 
 
-async def test_confirm_without_anything_to_confirm_calls_nobody() -> None:
-    async with stage() as st:
-        await st.press("enter")
+async def test_what_does_nothing_now_is_not_offered_and_does_nothing() -> None:
+    """A held run goes on and nothing else; one under way is held and nothing else; Enter only where asked."""
+    async with stage(size=(120, 40)) as st:
+        bar = st.text().splitlines()[-1]
+        assert "Hold" in bar
+        assert not {"Go on", "Done", "New", "Report"} & set(re.findall(r"Go on|Done|New|Report", bar))
+        await st.press("enter", "g", "w")
         assert st.feed.calls == []
+        assert len(st.app.screen_stack) == 1
+        st.feed.say("run", S.run_at(12, state="held", why="The stop button was pressed."))
+        await st.until(lambda: "Go on" in st.text().splitlines()[-1])
+        assert "Hold" not in st.text().splitlines()[-1]
+        await st.press("h", "g")
+        await st.until(lambda: st.feed.calls)
+        assert st.feed.calls == [("run.go_on", {})]
 
 
 async def test_stop_asks_first_and_no_is_the_answer_at_hand() -> None:
@@ -230,7 +241,7 @@ async def test_what_waits_is_told_in_the_run_states_words() -> None:
     async with stage(S.snapshot(S.run_at(12, state="held", why="The stop button was pressed."))) as st:
         assert "HELD" in st.text()
         assert "The stop button was pressed." in st.text()
-        for state, said in (("finished", "is finished"), ("stopped", "was stopped")):
+        for state, said in (("finished", "all readings are taken"), ("stopped", "was stopped")):
             st.feed.say("run", S.run_at(12, state=state))
             await st.until(lambda said=said: said in st.text())
         st.feed.say("run", None)
@@ -239,30 +250,34 @@ async def test_what_waits_is_told_in_the_run_states_words() -> None:
 
 def test_magnetisation_of_what_is_taken_and_what_is_to_come() -> None:
     """The script's sample in closed form: a hyperbolic tangent in the internal field."""
-    from weighloop.tui.state.compute import magnetisation
+    from weighloop.tui.state.compute import Magnetised, magnetisation
 
     run = S.run_at(38)
     found = magnetisation(run)
-    taken, coming = found.taken, found.coming
-    assert len(taken) == sum(point["kind"] == "point" for point in run["points"])
-    assert len(coming) == sum(step["kind"] == "point" for step in run["steps"][38:])
-    for point in (p for p in (*taken, *coming) if 60e3 < abs(p.H) < 180e3):
-        falling = point in taken and point.leg in (1, 2)
+    taken = found.taken
+    assert {p.row for p in taken} == {point["id"] for point in run["points"] if point["kind"] == "point"}
+    for point in (p for p in taken if 60e3 < abs(p.H) < 180e3):
         # The script pulls by the gradient at the centre alone, which is a few percent off the mean.
-        assert abs(point.M - S.magnetisation_at(point.H, falling)) < 0.07 * 300e3, point
+        assert abs(point.M - S.magnetisation_at(point.H, point.leg in (1, 2))) < 0.07 * 300e3, point
     # A milligram weighs the more the weaker the gradient: bars grow with the gap.
     assert taken[0].u > 30 * max(taken, key=lambda p: p.H).u > 0
+    # What a pull means at a step is the same for a reading that is newer, and for one still to come.
+    _, coming = magnetisation_dots(run, found)
+    assert len(coming) == sum(step["kind"] == "point" for step in run["steps"][38:])
+    for dot in (d for d in coming if 60 < abs(d.x) < 180):
+        assert abs(dot.y - 1e-3 * S.magnetisation_at(1e3 * dot.x, False)) < 0.07 * 300, dot
+    newer, _ = magnetisation_dots(run, Magnetised([], [], found.per_pull))
+    for dot, point in zip(newer, taken, strict=True):
+        assert dot.y == pytest.approx(1e-3 * point.M, rel=1e-3, abs=0.5 + 4e-3 * point.u)
 
 
-async def test_magnetisation_is_drawn_on_demand() -> None:
-    run = S.run_at(60)
-    async with stage(S.snapshot(run, S.live_at(100.0))) as st:
-        assert "pull, g, against applied field" in st.text()
-        await st.press("m")
-        await st.until(lambda: "M, kA/m, against applied field" in st.text(), 60)
-        assert not BARS & set(st.text())  # no bar is drawn where it would be shorter than its dot
+async def test_the_loop_is_of_magnetisation_and_the_pull_is_drawn_on_demand() -> None:
+    async with stage(S.snapshot(S.run_at(60), S.live_at(100.0))) as st:
+        await st.until(lambda: "M against applied field, both kA/m" in st.text())
         await st.press("m")
         assert "pull, g, against applied field" in st.text()
+        await st.press("m")
+        assert "M against applied field, both kA/m" in st.text()
 
 
 def place_of(st: Any, sign: str) -> tuple[int, int] | None:
@@ -277,7 +292,7 @@ async def test_the_reading_under_way_stands_in_the_plot_and_moves_with_the_balan
     expected = step["predicted_reading_kg"]
     assert expected is not None
     async with stage(S.snapshot(run, S.live_at(100.0, expected)), size=(120, 40)) as st:
-        for k, drawn in enumerate(("pull, g, against applied field", "M, kA/m, against applied field")):
+        for k, drawn in enumerate(("M against applied field, both kA/m", "pull, g, against applied field")):
             await st.until(lambda drawn=drawn: drawn in st.text() and place_of(st, "◆"), 60)
             there = place_of(st, "◆")
             st.feed.say("live", S.live_at(101.0 + 10 * k, expected / 2))
@@ -290,7 +305,7 @@ async def test_the_reading_under_way_stands_in_the_plot_and_moves_with_the_balan
             assert moved[0] == there[0]
             assert abs(moved[1] - zero) == pytest.approx(abs(there[1] - zero) / 2, abs=1.1)
             assert abs(there[1] - zero) > 4
-            st.feed.say("run", {**run, "action": S.action("move-lift", "The lift goes to 3.00 mm.")})
+            st.feed.say("run", {**run, "action": S.action("wait-move", "The lift goes to 3.00 mm.")})
             await st.until(lambda: place_of(st, "◆") is None)
             st.feed.say("run", run)
             st.feed.say("live", S.live_at(105.0 + 10 * k, expected))
@@ -317,19 +332,6 @@ async def test_a_run_that_moves_on_does_not_lay_the_screen_out_anew(monkeypatch:
             await st.until(lambda done=done: f"about {45 - done} s more" in st.text())
         assert "step 44 of" in st.text()
         assert count == []
-
-
-#: The ends of a bar, as the plot draws them.
-BARS = {"╷", "╵"}
-
-
-async def test_uncertainty_bars_are_drawn_where_they_show() -> None:
-    run = S.run_at(60)
-    for point in run["points"]:
-        point["u_kg"] = 0.1e-3  # at the far end a tenth of a gram is much of the pull
-    async with stage(S.snapshot(run, S.live_at(100.0)), size=(120, 40)) as st:
-        await st.press("m")
-        await st.until(lambda: set(st.text()) >= BARS, 60)
 
 
 async def test_everything_has_its_click() -> None:

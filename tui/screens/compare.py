@@ -13,12 +13,12 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from ...daemon.protocol import Run
-from ..format import NONE, with_uncertainty
+from ..figure_words import MAIN, name_of, short_cell, symbol_of
+from ..format import NONE
 from ..state.compute import NotYet, differing, loop_points
 from ..state.compute_process import analyse_run
 from ..widgets.key_bar import KeyBar
 from ..widgets.loop_plot import Dot, LoopPlot
-from .figures import name_of
 from .view import BREAK_COLUMNS
 
 #: Marker and colour of each run; the marker alone tells them apart.
@@ -29,13 +29,6 @@ MARKS: Final = (
     ("◇", "primary"),
     ("×", "secondary"),
     ("+", "foreground"),
-)
-SHOWN: Final = (
-    "remanence_A_per_m",
-    "coercivity_HcJ_A_per_m",
-    "coercivity_HcB_A_per_m",
-    "BHmax_J_per_m3",
-    "saturation_A_per_m",
 )
 
 
@@ -64,7 +57,7 @@ class CompareScreen(ModalScreen[None]):
             classes="hint",
             markup=False,
         )
-        symbols = ", ".join(f"{name_of(key).printed} {name_of(key).words}" for key in SHOWN)
+        symbols = ", ".join(f"{symbol_of(key)} {name_of(key).words}" for key in MAIN)
         yield Static(symbols, id="symbols", classes="hint", markup=False)
         yield KeyBar((("escape", "Back", "screen.leave"), ("y", "Copy the table", "screen.copy")))
 
@@ -102,9 +95,8 @@ class CompareScreen(ModalScreen[None]):
         self.query_one(LoopPlot).draw_over(loops)
         table = self.query_one(DataTable)
         table.add_column("run")
-        for key in SHOWN:
-            name = name_of(key)
-            table.add_column(f"{name.printed} {name.unit()}".strip())
+        for key in MAIN:
+            table.add_column(f"{symbol_of(key)} {name_of(key).unit()}".strip())
         for row in self._rows():
             table.add_row(*row)
         table.focus()
@@ -113,7 +105,7 @@ class CompareScreen(ModalScreen[None]):
         rows = []
         for k, (run, result, (marker, _)) in enumerate(zip(self.runs, self.results, MARKS, strict=False)):
             cells = [f"{marker} {run['id']} {run['sample']}"]
-            for key in SHOWN:
+            for key in MAIN:
                 cell = NONE if isinstance(result, str) else short_cell(key, result.figures.get(key))
                 cells.append(f"{cell} ≠" if (k, key) in self.differ else cell)
             rows.append(cells)
@@ -126,12 +118,3 @@ class CompareScreen(ModalScreen[None]):
 
     def action_leave(self) -> None:
         self.dismiss(None)
-
-
-def short_cell(key: str, figure: Any) -> str:
-    """Value and uncertainty of one figure, or its bound, or that there is none."""
-    if figure is None or figure.value is None or figure.status == "not determined":
-        return NONE
-    scale = name_of(key).si[1]
-    text = with_uncertainty(figure.value / scale, None if figure.u is None else figure.u / scale)
-    return f"≥ {text.partition(' ±')[0]}" if figure.status == "bound" else text

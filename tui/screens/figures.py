@@ -15,10 +15,10 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
-from ...analysis.figures.names import FIGURE_NAMES, FigureName
+from ...analysis.figures.names import FIGURE_NAMES
 from ...daemon.protocol import Run
 from ..bench_shifts import bench_rows
-from ..format import NONE, interval, with_uncertainty
+from ..figure_words import figure_cells, name_of
 from ..keys import bindings
 from ..state.compute import NotYet, loop_points
 from ..state.compute_process import analyse_run
@@ -26,6 +26,7 @@ from ..state.snapshot import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
+from .take_away import write_away
 from .view import View
 
 #: While a run goes on, figures are computed again at most this often, s, and never more than this part of
@@ -137,6 +138,7 @@ class FiguresView(View):
 
     def _empty(self, empty: bool) -> None:
         """Where there is nothing to tell no headings and no axes stand."""
+        self.show_keys()
         self.set_class(empty, "empty")
         self.query_one(DataTable).show_header = not empty
 
@@ -193,6 +195,26 @@ class FiguresView(View):
         heading = f"± of {name.words}, by input" if shares else f"{name.words}: no budget"
         self.query_one(BudgetBars).show(heading, shares)
 
+    def situation(self) -> set[str]:
+        return (
+            super().situation()
+            | ({"figures"} if self._result is not None else set())
+            | ({"opened"} if self.owner.opened is not None else set())
+        )
+
+    @work
+    async def action_report(self) -> None:
+        await self._write("report")
+
+    @work
+    async def action_package(self) -> None:
+        await self._write("package")
+
+    async def _write(self, what: str) -> None:
+        run = self.run_shown()
+        if run is not None:
+            await write_away(self, run, what)
+
     def action_compute(self) -> None:
         """Compute again."""
         self._of = None
@@ -206,45 +228,12 @@ class FiguresView(View):
 
     def action_copy(self) -> None:
         """Copy the table, tab-separated, with plain minus signs."""
-        if self._result is None:
-            self.notify("No figures to copy yet.")
-            return
         lines = []
         for key in self._keys():
             cells = [str(cell).strip() for cell in figure_cells(key, self._result.figures[key])]
             lines.append("\t".join(cells).replace("−", "-"))
         self.app.copy_to_clipboard("\n".join(lines))
         self.notify(f"Copied {len(lines)} figures.")
-
-
-def name_of(key: str) -> FigureName:
-    """A figure's name; one that nobody named yet is called by its key, in SI."""
-    plain = ("", 1.0)
-    return FIGURE_NAMES.get(key) or FigureName(key.replace("_", " "), key, plain, plain)
-
-
-def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
-    """One row: name, value, unit, interval, status; a bound is never shown as a value."""
-    name = name_of(key)
-    unit, scale = name.si
-
-    def shown(value: float | None) -> float | None:
-        return None if value is None else value / scale
-
-    value = with_uncertainty(shown(figure.value), shown(figure.u))
-    between = interval(shown(figure.low95), shown(figure.high95), shown(figure.u))
-    if figure.status == "bound" and figure.value is not None:
-        value, between = f"≥ {value.partition(' ±')[0]}", "at least"
-    if figure.status == "not determined":
-        value, unit, between = NONE, "", NONE
-    style = "" if figure.status == "measured" else "dim"
-    return (
-        Text(f" {name.words}", no_wrap=True, overflow="ellipsis"),
-        Text(value, style=style or "bold", justify="right"),
-        Text(f" {unit}", style=style),
-        Text(between, style=style, justify="right"),
-        Text(f" {figure.status}", style=style),
-    )
 
 
 def warnings_list(warnings: Any) -> Table | Text:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import time
-from math import isfinite, nan
-from typing import Final
+from typing import Any, Final
 
 from textual import work
 from textual.app import ComposeResult
@@ -15,15 +14,19 @@ from textual.worker import get_current_worker
 from ...daemon.protocol import Run
 from ..format import grams, point_line
 from ..keys import bindings
-from ..state.compute import Magnetised, NotYet, magnetisation
+from ..state.compute import Magnetised, NotYet, loop_points
+from ..state.compute_process import analyse_run, magnetisation
 from ..state.snapshot import asides, bench_facts, foreseen, pulls, step_of, under_way
 from ..widgets.action_line import ActionLine
+from ..widgets.big_digits import BigDigits
+from ..widgets.finish_card import FinishCard
 from ..widgets.listing import Lines, listing
 from ..widgets.log_lines import LogLines
 from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
 from ..widgets.progress_ladder import ProgressLadder
 from ..widgets.reading_panel import ReadingPanel, live_texts
 from .dialogs import AskText, AskYesNo, Choose
+from .take_away import write_away
 from .view import View
 
 #: What stands in the loop's place before there is one.
@@ -36,6 +39,9 @@ THE_WAY: Final = (
     ("5", "First time? What to check by hand."),
     ("2", "Is the balance steady here?"),
 )
+
+#: From these there is no way on.
+ENDED: Final = ("finished", "stopped")
 
 #: No more than this part of the time is spent on computing the magnetisation while a run goes on.
 WORK_SHARE: Final = 0.015
@@ -58,14 +64,20 @@ class RunView(View):
 
     def __init__(self) -> None:
         super().__init__()
-        self._magnetisation = False
+        self._shows_pull = False
         #: What the magnetisation was computed from last.
         self._of: object = None
         self._started = self._took = 0.0
-        self._found = Magnetised([], [])
+        self._found: Magnetised | None = None
+        #: Of a run that is over: its number and number of readings, when its figures were begun, where their
+        #: computation is, and they themselves.
+        self._finished: tuple[int, int, int] | None = None
+        self._begun, self._stage, self._result = 0.0, "", None
 
     def body(self) -> ComposeResult:
-        yield ActionLine()
+        with Horizontal(id="head"):
+            yield ActionLine()
+            yield BigDigits(id="far-digits", unit="g")
         yield ProgressLadder()
         with Horizontal(id="middle"):
             with Vertical(id="loop"):
@@ -74,22 +86,28 @@ class RunView(View):
                 yield Static(LEGEND, id="legend-line", markup=False)
                 yield Static(listing(THE_WAY, "how a loop is weighed", bold=True), id="the-way")
             yield ReadingPanel()
+            yield FinishCard()
         yield LogLines()
 
     def changed(self, what: str) -> None:
+        run = self.snapshot.run
         if what in ("live", "all", "clock", "link"):
             self.query_one(ReadingPanel).show_live(self.snapshot)
+            self.query_one("#far-digits", BigDigits).show(live_texts(self.snapshot)[0])
             self._move_now()
         if what in ("device", "all", "link"):
             self.query_one(ReadingPanel).show_measured(self.snapshot)
         if what in ("run", "point", "all", "link"):
+            self.set_class(run is not None and run["state"] in ENDED, "over")
             self.query_one(ActionLine).show(self.snapshot)
-            self.query_one(ProgressLadder).show(self.snapshot.run)
             self.query_one(ReadingPanel).show_where(self.snapshot)
+        if what in ("run", "point", "all", "link", "clock"):
+            self.query_one(ProgressLadder).show(run, self.snapshot.pace, self.owner.wall())
         if what in ("run", "point", "all"):
             self._draw()
-        if what in ("clock", "all"):
+        if what in ("clock", "all", "run", "point"):
             self._compute_if_due()
+            self._conclude()
         if what in ("log", "all"):
             self.query_one(LogLines).show(self.snapshot.log)
 
@@ -99,9 +117,21 @@ class RunView(View):
         self.set_class(run is None, "no-run")
         if run is None:
             return
-        if not self._magnetisation:
-            self.query_one(Axes).show("pull, g, against applied field, kA/m  m: M")
-            self.query_one(LoopPlot).draw_loop(*pull_dots(run))
+        plot, axes = self.query_one(LoopPlot), self.query_one(Axes)
+        fields = [step["H_applied_A_per_m"] * 1e-3 for step in run["steps"] if step["H_applied_A_per_m"]]
+        reach = (min(fields), max(fields)) if fields else None
+        if self._shows_pull:
+            axes.show("pull, g, against applied field, kA/m   m: M")
+            plot.draw_loop(*pull_dots(run), reach)
+        elif self._result is not None:
+            axes.show("M against internal field, both kA/m   m: pull")
+            rows = loop_points(self._result)
+            plot.draw_loop(
+                [Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in rows]
+            )
+        elif self._found is not None:
+            axes.show("M against applied field, both kA/m   m: pull")
+            plot.draw_loop(*magnetisation_dots(run, self._found), reach)
         self._move_now()
 
     def _move_now(self) -> None:
@@ -109,52 +139,105 @@ class RunView(View):
         now, place = under_way(self.snapshot), None
         if now is not None:
             step, pull = now
-            by_pull = 1e3
-            if self._magnetisation:  # known for one step only, and a moment later than the run moves on
-                by_pull = self._found.per_pull * 1e-3 if self._found.step == step["step"] else nan
-            if isfinite(by_pull):
-                place = (step["H_applied_A_per_m"] or 0.0) * 1e-3, pull * by_pull
+            found = {} if self._found is None else self._found.per_pull
+            by_pull = 1e6 if self._shows_pull else found.get(step["step"])
+            if by_pull is not None:
+                place = (step["H_applied_A_per_m"] or 0.0) * 1e-3, pull * by_pull * 1e-3
         self.query_one(LoopPlot).move_now(place)
 
     def _compute_if_due(self) -> None:
-        """The magnetisation again where something came, looked at once a second."""
+        """The magnetisation again where something came."""
         run = self.snapshot.run
-        if run is None or not self._magnetisation:
+        if run is None or self._shows_pull or self._result is not None:
             return
-        of = (run["id"], run["steps_done"], len(run["points"]), asides(run), self.app.theme)
-        if of != self._of and time.monotonic() - self._started > self._took / WORK_SHARE:
+        of = (run["id"], run["steps_done"], len(run["points"]), asides(run))
+        other = not isinstance(self._of, tuple) or self._of[0] != run["id"]
+        if of != self._of and (other or time.monotonic() - self._started > self._took / WORK_SHARE):
+            if other:
+                self._found = None
+                self.query_one(Axes).show("M against applied field: computing ...")
             self._of = of
             self._compute(run)
 
     @work(thread=True, exclusive=True, group="loop")
     def _compute(self, run: Run) -> None:
-        self._started = time.monotonic()
+        self._started, self._took = time.monotonic(), float("inf")
         worker = get_current_worker()
+        found, why = None, ""
         try:
-            drawn, why = magnetisation(run), ""
+            found = magnetisation(run)
         except NotYet as error:
-            drawn, why = Magnetised([], []), str(error)
+            why = str(error)
         self._took = time.monotonic() - self._started
         if not worker.is_cancelled:
-            self.app.call_from_thread(self._draw_magnetisation, drawn, why)
+            self.app.call_from_thread(self._take_magnetisation, found, why)
 
-    def _draw_magnetisation(self, found: Magnetised, why: str) -> None:
-        if not self._magnetisation:
+    def _take_magnetisation(self, found: Magnetised | None, why: str) -> None:
+        if found is not None:
+            self._found = found
+            self._draw()
+        elif not self._shows_pull:
+            self.query_one(Axes).show(why)
+
+    # Where a run ends.
+
+    def _conclude(self) -> None:
+        """Figures of a run that is over, begun by themselves; until then nothing of it."""
+        run = self.snapshot.run
+        if run is None or run["state"] not in ENDED:
+            self._finished = self._result = None
             return
-        self._found = found
-        self.query_one(Axes).show(why or "M, kA/m, against applied field, kA/m  m: pull")
-        dots = [
-            Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in found.taken
-        ]
-        self.query_one(LoopPlot).draw_loop(dots, [Dot(p.H * 1e-3, p.M * 1e-3) for p in found.coming])
-        self._move_now()
+        of = run["id"], len(run["points"]), asides(run)
+        if of != self._finished:
+            self._finished, self._result = of, None
+            self._begun, self._stage = time.monotonic(), ""
+            self._figure(run)
+        self.query_one(FinishCard).show(run, self._result, self._stage, time.monotonic() - self._begun)
+
+    @work(thread=True, exclusive=True, group="figures")
+    def _figure(self, run: Run) -> None:
+        worker = get_current_worker()
+        result, stage = None, ""
+        try:
+            result = analyse_run(run, self._hear_stage)
+        except NotYet as why:
+            stage = str(why)
+        if not worker.is_cancelled:
+            self.app.call_from_thread(self._take_figures, result, stage)
+
+    def _hear_stage(self, stage: str) -> None:
+        self._stage = f"{stage} ..."
+
+    def _take_figures(self, result: Any, stage: str) -> None:
+        self._result, self._stage = result, stage
+        self._conclude()
+        self._draw()
+
+    @work
+    async def action_report(self) -> None:
+        await self._write("report")
+
+    @work
+    async def action_package(self) -> None:
+        await self._write("package")
+
+    async def _write(self, what: str) -> None:
+        run = self.snapshot.run
+        if run is not None:
+            await write_away(self, run, what)
+
+    def action_next_sample(self) -> None:
+        """The form, with the name after this one."""
+        self.owner.action_new_run()
+
+    async def action_all_figures(self) -> None:
+        """To the figures of this run."""
+        self.owner.opened = None
+        await self.owner.action_view("figures")
 
     def action_what_is_drawn(self) -> None:
-        """Draw the magnetisation instead of the pull, or back."""
-        self._magnetisation = not self._magnetisation
-        self._of, self._took, self._found = None, 0.0, Magnetised([], [])
-        if self._magnetisation:
-            self.query_one(Axes).show("M against applied field: computing ...")
+        """Draw the plain pull instead of the magnetisation, or back."""
+        self._shows_pull = not self._shows_pull
         self._draw()
         self._compute_if_due()
 
@@ -164,9 +247,7 @@ class RunView(View):
     async def action_confirm(self) -> None:
         """It is done; a question gets its answer from a list."""
         run = self.snapshot.run
-        if run is None:
-            self.owner.action_new_run()
-            return
+        assert run is not None
         action = run["action"]
         choice = None
         if action["choices"]:
@@ -176,9 +257,6 @@ class RunView(View):
             if picked is None:
                 return
             choice = action["choices"][picked]
-        elif not action["needs_confirm"]:
-            self.notify("Nothing waits for you just now.")
-            return
         await self.owner.act("run.confirm", choice=choice, code=action["code"])
 
     @work
@@ -191,9 +269,6 @@ class RunView(View):
 
     @work
     async def action_stop(self) -> None:
-        if self.snapshot.run is None or self.snapshot.run["state"] not in ("running", "held"):
-            self.notify("No run to stop.")
-            return
         question = "Stop this run for good? Its readings are kept; it cannot go on afterwards."
         if await self.app.push_screen_wait(AskYesNo(question, "stop the run", "not now")):
             await self.owner.act("run.stop", why="stopped at the screen")
@@ -205,9 +280,7 @@ class RunView(View):
     @work
     async def action_set_aside(self) -> None:
         run = self.snapshot.run
-        if run is None or not run["points"]:
-            self.notify("No reading to set aside yet.")
-            return
+        assert run is not None
         newest_first = run["points"][::-1]
         lines = [point_line(point, step_of(run, point)) for point in newest_first]
         picked = await self.app.push_screen_wait(Choose("Which reading? (× is set aside already)", lines))
@@ -245,4 +318,23 @@ def pull_dots(run: Run) -> tuple[list[Dot], list[Dot]]:
         Dot(p.field * 1e-3, p.pull * 1e3, p.u * 1e3, p.orientation, p.leg, p.set_aside) for p in pulls(run)
     ]
     coming = [Dot((f.step["H_applied_A_per_m"] or 0.0) * 1e-3, f.pull * 1e3) for f in foreseen(run)]
+    return taken, coming
+
+
+def magnetisation_dots(run: Run, found: Magnetised) -> tuple[list[Dot], list[Dot]]:
+    """Readings taken and readings to come as magnetisation, both axes in kA/m."""
+    taken, screened = [], {p.row: p for p in found.taken}
+    for p in pulls(run):
+        known = screened.get(p.point)
+        if known is not None:
+            aside = p.set_aside or not known.used
+            taken.append(Dot(known.H * 1e-3, known.M * 1e-3, known.u * 1e-3, p.orientation, p.leg, aside))
+        elif (each := found.per_pull.get(p.step)) is not None:
+            M, u = p.pull * each, abs(p.u * each)
+            taken.append(Dot(p.field * 1e-3, M * 1e-3, u * 1e-3, p.orientation, p.leg, p.set_aside))
+    coming = [
+        Dot((f.step["H_applied_A_per_m"] or 0.0) * 1e-3, f.pull * found.per_pull[f.step["step"]] * 1e-3)
+        for f in foreseen(run)
+        if f.step["step"] in found.per_pull
+    ]
     return taken, coming

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any, Protocol, cast
 
 from textual.app import ComposeResult
@@ -9,8 +10,9 @@ from textual.css.query import NoMatches
 from textual.screen import Screen
 
 from ...daemon.protocol import Run
+from ..keys import KEYS, offered
 from ..state.follower import Feed
-from ..state.snapshot import LiveSnapshot
+from ..state.snapshot import LiveSnapshot, situation
 from ..widgets.key_bar import KeyBar, keys_of
 from ..widgets.top_bar import TopBar
 
@@ -21,6 +23,11 @@ class Owner(Protocol):
     snapshot: LiveSnapshot
     feed: Feed
     opened: Run | None
+    only_watches: bool
+
+    def wall(self) -> datetime:
+        """The time of day here."""
+        ...
 
     async def act(self, method: str, **params: Any) -> Any:
         """Call the daemon; None after a refusal, which is shown."""
@@ -68,7 +75,20 @@ class View(Screen[None]):
     def compose(self) -> ComposeResult:
         yield TopBar(self.PLACE)
         yield from self.body()
-        yield KeyBar(keys_of(self.PLACE))
+        yield KeyBar(keys_of(self.PLACE, self.situation()))
+
+    def situation(self) -> set[str]:
+        """How things stand, in the words of ``keys``: what does nothing now is not offered."""
+        return situation(self.snapshot.run)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Whether an action of this view does anything as things stand."""
+        its = [key for key in KEYS.get(self.PLACE, ()) if key.action == action]
+        return all(offered(key, self.situation()) for key in its)
+
+    def show_keys(self) -> None:
+        """Offer what does something now."""
+        self.query_one(KeyBar).show(keys_of(self.PLACE, self.situation()))
 
     def body(self) -> ComposeResult:
         """What stands between the top line and the key row."""
@@ -91,6 +111,8 @@ class View(Screen[None]):
             if what in ("all", "link", "device", "clock"):
                 self.query_one(TopBar).show(self.snapshot)
             self.changed(what)
+            if what in ("all", "run", "point", "link"):
+                self.show_keys()
         except NoMatches:
             if len(self.query("*")) >= self._parts:
                 raise

@@ -6,14 +6,15 @@ What takes longer than a moment is asked for through ``compute_process``, the re
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from ...analysis.errors import WeighloopError
 from ...daemon.protocol import Point, Run
-from .snapshot import bench_facts, foreseen, goes_on
+from .snapshot import ExpectedPull, bench_facts, foreseen, goes_on
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
@@ -38,12 +39,19 @@ class NotYet(WeighloopError):
     """There is nothing to compute from yet; the message says what is missing."""
 
 
-def analyse_run(run: Run, trials: int | None = None) -> LoopResult:
+#: Hears of each stage of a computation as it begins.
+Progress = Callable[[str], None]
+
+
+def analyse_run(run: Run, trials: int | None = None, progress: Progress = lambda stage: None) -> LoopResult:
     """The figures of a run, finished or not. Raises NotYet with words for a person."""
+    global _last
     if trials is None:
         trials = LIVE_TRIALS if goes_on(run) else ALL_TRIALS
     if sum(point["kind"] == "point" for point in run["points"]) < LEAST:
         raise NotYet("Figures appear once a few readings are taken.")
+    if _last is not None and _last[:2] == (_content(run), trials):
+        return _last[2]
     from ...analysis.errors import InputError, NotPossible
 
     try:
@@ -52,16 +60,56 @@ def analyse_run(run: Run, trials: int | None = None) -> LoopResult:
         from ...daemon.store.readings_table import readings_of
 
         bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
-        return analyse(readings_of(run), bench, trials=trials)
+        result = analyse(readings_of(run), bench, trials=trials, progress=progress)
     except (InputError, NotPossible) as error:
         raise NotYet(str(error)) from error
     except Exception as error:  # a fault of ours must not take the live screen down during a run
         raise NotYet(f"The figures could not be computed ({type(error).__name__}: {error}).") from error
+    _last = _content(run), trials, result
+    return result
+
+
+def _content(run: Run) -> tuple[object, ...]:
+    """What the figures of a run depend on."""
+    return run["id"], run["bench_text"], [(p["id"], p["set_aside"]) for p in run["points"]]
+
+
+#: The last analysis made: content, trials, result. Its report or package is asked for next.
+_last: tuple[tuple[object, ...], int, LoopResult] | None = None
+
+
+def write_run_report(run: Run, path: str, progress: Progress = lambda stage: None) -> str:
+    """Write the report of a run to ``path``, .html or .pdf; gives the path. Raises NotYet in words."""
+    result = analyse_run(run, progress=progress)
+    try:
+        from ...analysis.report import write_report
+        from ...analysis.report.output import page_file
+
+        again = f"weighloop figures {run['id']} --method {result.method} --seed {result.seed}"
+        write_report(result, page_file(path), recompute=f"Recompute with: {again}.")
+    except (WeighloopError, OSError) as error:
+        raise NotYet(f"The report was not written: {error}") from error
+    return path
+
+
+def write_run_package(run: Run, folder: str, progress: Progress = lambda stage: None) -> str:
+    """Write the data package of a run into a new ``folder``; gives its path. Raises NotYet in words."""
+    result = analyse_run(run, progress=progress)
+    try:
+        from importlib.metadata import version
+
+        from ...analysis.data_package import write_package
+
+        details = {"version": version("weighloop"), "method": result.method, "seed": result.seed}
+        details |= {"input": str(run["id"]), "trials": result.trials}
+        return str(write_package(result, Path(folder), details=details).parent)
+    except (WeighloopError, OSError) as error:
+        raise NotYet(f"The data package was not written: {error}") from error
 
 
 @dataclass(frozen=True)
 class LoopPoint:
-    """One reading as magnetisation: fields and M in A/m."""
+    """One reading as magnetisation: fields and M in A/m; ``row`` counts the readings from 1."""
 
     H: float
     M: float
@@ -69,39 +117,43 @@ class LoopPoint:
     orientation: int
     leg: int
     used: bool
+    row: int = 0
 
 
 @dataclass(frozen=True)
 class Magnetised:
-    """The loop that fills in: readings taken, readings to come, and how to show the one under way."""
+    """The loop that fills in: readings taken (``row`` is their number in the store), as they were screened,
+    and readings to come; and what a pull means at each step of the plan, A/m per kg, for newer ones."""
 
     taken: list[LoopPoint]
     coming: list[LoopPoint]
-    #: The plan's step that comes next, and its magnetisation by pull, A/m per kg; None where there is none.
-    step: int | None = None
-    per_pull: float = 0.0
+    per_pull: dict[int, float] = field(default_factory=dict)
 
 
 def magnetisation(run: Run) -> Magnetised:
-    """M against applied field by the volume means: quick, for the loop that fills in.
-
-    The readings to come are from the pulls expected of them.
-    """
+    """M against applied field by the volume means: quick, for the loop that fills in. Raises NotYet."""
     from ...analysis.errors import InputError, NotPossible
 
     try:
         from ...analysis.files.bench_file import parse_bench
 
         bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
-        coming = _by_means(_to_come(run), bench)
-        taken = _by_means(run, bench)
-        ahead = next(foreseen(run), None)
-        if ahead is None or not coming or not ahead.pull:
-            return Magnetised(taken, coming)
-        return Magnetised(taken, coming, ahead.step["step"], coming[0].M / ahead.pull)
+        numbers = sorted(point["id"] for point in run["points"] if point["kind"] == "point")
+        taken = [replace(p, row=numbers[p.row - 1]) for p in _by_means(run, bench)]
+        whole = [one for one in foreseen({**run, "points": [], "steps_done": 0}) if one.pull]
+        at = {
+            whole[p.row - 1].step["step"]: (p, whole[p.row - 1].pull) for p in _as_expected(run, whole, bench)
+        }
+        per_pull = {step: p.M / pull for step, (p, pull) in at.items()}
+        coming = [
+            replace(at[one.step["step"]][0], M=one.pull * per_pull[one.step["step"]])
+            for one in foreseen(run)
+            if one.step["step"] in at
+        ]
+        return Magnetised(taken, coming, per_pull)
     except (InputError, NotPossible) as error:
         raise NotYet(str(error)) from error
-    except Exception as error:  # as below: the live screen stays
+    except Exception as error:  # as above: the live screen stays
         raise NotYet(f"M could not be computed ({type(error).__name__}: {error}).") from error
 
 
@@ -120,12 +172,12 @@ def _by_means(run: Run, bench: Bench) -> list[LoopPoint]:
     return _rows(points, estimate.H_applied, estimate.M, abs(higher.M - estimate.M))
 
 
-def _to_come(run: Run) -> Run:
-    """The run as if what is to come were weighed as expected, and nothing else."""
+def _as_expected(run: Run, ahead: Sequence[ExpectedPull], bench: Bench) -> list[LoopPoint]:
+    """The loop as if it were weighed as expected, and nothing else."""
     sign, _ = bench_facts(run["bench_text"])
     points: list[Point] = []
-    for k, ahead in enumerate(foreseen(run), start=1):
-        step = ahead.step
+    for k, one in enumerate(ahead, start=1):
+        step = one.step
         points.append(
             Point(
                 id=k,
@@ -136,7 +188,7 @@ def _to_come(run: Run) -> Run:
                 height_m=step["height_m"],
                 spacers=step["spacers"],
                 orientation=step["orientation"],
-                value_kg=sign * ahead.pull,
+                value_kg=sign * one.pull,
                 u_kg=1e-6,
                 drift_kg_per_s=0.0,
                 time_s=float(k),
@@ -147,7 +199,7 @@ def _to_come(run: Run) -> Run:
                 note="",
             )
         )
-    return {**run, "points": points}
+    return _by_means({**run, "points": points}, bench)
 
 
 def loop_points(result: LoopResult) -> list[LoopPoint]:
@@ -172,7 +224,7 @@ def _rows(points: Points, H: Any, M: Any, u_M: Any) -> list[LoopPoint]:
         if math.isfinite(H[k]) and math.isfinite(M[k]):
             u = float(u_M[k]) if math.isfinite(u_M[k]) else 0.0
             orientation, leg, used = int(points.orientation[k]), int(points.leg[k]), bool(points.used[k])
-            found.append(LoopPoint(float(H[k]), float(M[k]), u, orientation, leg, used))
+            found.append(LoopPoint(float(H[k]), float(M[k]), u, orientation, leg, used, int(points.row[k])))
     return found
 
 

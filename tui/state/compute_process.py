@@ -15,7 +15,7 @@ import sys
 import threading
 from typing import TYPE_CHECKING, Any
 
-from .compute import NotYet, SteadyLook
+from .compute import Magnetised, NotYet, Progress, SteadyLook
 
 if TYPE_CHECKING:
     from ...analysis.results import LoopResult
@@ -37,8 +37,8 @@ class ComputeProcess:
         """The process's number, None while there is none."""
         return None if self._process is None else self._process.pid
 
-    def ask(self, name: str, *arguments: Any) -> Any:
-        """What ``compute``'s function ``name`` answers.
+    def ask(self, name: str, *arguments: Any, progress: Progress | None = None) -> Any:
+        """What ``compute``'s function ``name`` answers; ``progress`` hears of its stages, where it has any.
 
         Raises its NotYet, and one of its own where the process ended before it had answered.
         """
@@ -49,16 +49,19 @@ class ComputeProcess:
             assert process.stdin is not None
             assert process.stdout is not None
             try:
-                pickle.dump((name, arguments), process.stdin)
+                pickle.dump((name, arguments, progress is not None), process.stdin)
                 process.stdin.flush()
-                why_not, answer = pickle.load(process.stdout)
+                while (told := pickle.load(process.stdout))[0] == "stage":
+                    if progress is not None:
+                        progress(told[1])
+                kind, answer = told
             except (OSError, EOFError, ValueError, pickle.UnpicklingError) as error:
                 self.close()
                 raise NotYet(
                     f"The process that computes has ended ({error or 'no answer'}): r tries again."
                 ) from error
-        if why_not is not None:
-            raise NotYet(why_not)
+        if kind != "answer":
+            raise NotYet(answer)
         return answer
 
     def close(self) -> None:
@@ -73,9 +76,24 @@ _process = ComputeProcess()
 close = _process.close
 
 
-def analyse_run(run: Run) -> LoopResult:
+def analyse_run(run: Run, progress: Progress | None = None) -> LoopResult:
     """As ``compute.analyse_run``."""
-    return _process.ask("analyse_run", run)
+    return _process.ask("analyse_run", run, progress=progress)
+
+
+def magnetisation(run: Run) -> Magnetised:
+    """As ``compute.magnetisation``."""
+    return _process.ask("magnetisation", run)
+
+
+def write_run_report(run: Run, path: str, progress: Progress | None = None) -> str:
+    """As ``compute.write_run_report``."""
+    return _process.ask("write_run_report", run, path, progress=progress)
+
+
+def write_run_package(run: Run, folder: str, progress: Progress | None = None) -> str:
+    """As ``compute.write_run_package``."""
+    return _process.ask("write_run_package", run, folder, progress=progress)
 
 
 def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:
@@ -101,20 +119,24 @@ def _answer_until_the_input_ends() -> None:
     # Whatever else is printed must not get between the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    while True:
+
+    def say(kind: str, what: Any) -> None:
         try:
-            name, arguments = pickle.load(sys.stdin.buffer)
-        except EOFError:
-            return
-        try:
-            answer = None, getattr(compute, name)(*arguments)
-        except compute.NotYet as why:
-            answer = str(why), None
-        try:
-            pickle.dump(answer, answers)
+            pickle.dump((kind, what), answers)
             answers.flush()
         except BrokenPipeError:  # the screen has ended meanwhile
             os._exit(0)
+
+    while True:
+        try:
+            name, arguments, has_stages = pickle.load(sys.stdin.buffer)
+        except EOFError:
+            return
+        stages = {"progress": lambda stage: say("stage", stage)} if has_stages else {}
+        try:
+            say("answer", getattr(compute, name)(*arguments, **stages))
+        except compute.NotYet as why:
+            say("not yet", str(why))
 
 
 if __name__ == "__main__":

@@ -34,18 +34,23 @@ class LiveSnapshot:
     #: Of the bench file the daemon was started with; empty where there was none.
     started_with: str = ""
     controller: str | None = None
+    #: Which store it is; empty where the daemon does not say.
+    store: str = ""
     log: deque[LogLine] = field(default_factory=lambda: deque(maxlen=LOG_LENGTH))
     trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TRACE_LENGTH))
     #: This side's clock, s; an input, so that ages can be tested.
     now: Callable[[], float] = time.monotonic
     live_at: float = -math.inf
     devices_at: float = -math.inf
+    #: The first live word heard: this side's clock and the bench's, s.
+    heard_first: tuple[float, float] | None = None
 
     def take(self, snapshot: Snapshot) -> None:
         """Begin again from a snapshot; the trace is kept, as it was heard by this screen."""
         self.linked, self.why = True, ""
         self.balance, self.lift, self.run = snapshot["balance"], snapshot["lift"], snapshot["run"]
         self.controller = snapshot["controller"]
+        self.store = snapshot["store"]["uuid"] if "store" in snapshot else ""
         self.started_with = snapshot["bench_text"]
         self.log.clear()
         self.log.extend(snapshot["log"])
@@ -74,6 +79,8 @@ class LiveSnapshot:
 
     def _hear(self, live: Live) -> None:
         self.live, self.live_at = live, self.now()
+        if self.heard_first is None or live["time_s"] < self.heard_first[1]:
+            self.heard_first = self.live_at, live["time_s"]
         if live["reading_kg"] is not None:
             if self.trace and live["time_s"] < self.trace[-1][0]:
                 self.trace.clear()  # another clock: a restarted daemon
@@ -96,6 +103,15 @@ class LiveSnapshot:
         """The bench file that holds now: the present run's, else the daemon's own."""
         return self.run["bench_text"] if self.run is not None else self.started_with
 
+    @property
+    def pace(self) -> float:
+        """How fast the bench's clock goes by this side's: 1 at a bench, more in a rehearsal."""
+        if self.live is None or self.heard_first is None:
+            return 1.0
+        here, there = self.live_at - self.heard_first[0], self.live["time_s"] - self.heard_first[1]
+        pace = there / here if here > 1.0 else 1.0
+        return pace if pace > 1.5 or 0.0 < pace < 0.7 else 1.0
+
     def silent_for(self) -> float:
         """Seconds since the last live word, on this side's clock."""
         return self.now() - self.live_at
@@ -116,6 +132,17 @@ def step_of(run: Run, point: Point) -> Step | None:
 def goes_on(run: Run) -> bool:
     """Whether readings are still to come without anyone's word."""
     return run["state"] in ("planned", "running")
+
+
+def situation(run: Run | None) -> set[str]:
+    """How things stand with a run, in the words that ``keys`` uses."""
+    if run is None:
+        return {"no run"}
+    found = {"planned": "going", "running": "going", "finished": "over", "stopped": "over"}
+    asks = run["action"]["needs_confirm"] or bool(run["action"]["choices"])
+    words = {found.get(run["state"], run["state"])}
+    words |= {"asks"} if asks and words == {"going"} else set()
+    return words | ({"readings"} if run["points"] else set())
 
 
 def asides(run: Run) -> int:
@@ -153,6 +180,7 @@ def bench_facts(bench_text: str) -> tuple[float, int]:
 class PullPoint:
     """One reading as the plot shows it: field in A/m, pull in kg (positive: attraction)."""
 
+    point: int
     step: int
     field: float
     pull: float
@@ -178,6 +206,7 @@ def pulls(run: Run) -> list[PullPoint]:
             continue
         found.append(
             PullPoint(
+                point["id"],
                 step["step"],
                 step["H_applied_A_per_m"],
                 sign * (point["value_kg"] - zero),

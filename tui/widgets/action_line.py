@@ -48,15 +48,16 @@ def what_next(snapshot: LiveSnapshot) -> tuple[str, str, str, str, int | None]:
     name = f"run {run['id']}, {run['sample']}"
     action = run["action"]
     if run["state"] == "finished":
-        return "DONE", f"{name} is finished.", "3: its figures   w: weigh a new sample", "quiet", None
+        return "FINISHED", f"{name}: all readings are taken.", "", "quiet", None
     if run["state"] == "stopped":
         why = f": {run['why']}" if run["why"] else ""
-        return "STOPPED", f"{name} was stopped{why}.", "w: weigh a new sample", "quiet", None
+        return "STOPPED", f"{name} was stopped{why}.", "", "quiet", None
     if action["code"] == "question":
         return f"QUESTION, {name}", action["text"], "Enter: choose the answer", "person", None
     if run["state"] == "held":
         why = run["why"] or "The run is held."
-        return f"HELD, {name}", why[:1].upper() + why[1:], "g: go on   s: stop", "held", None
+        # The way out stands on the first line: a long reason must not push it out of sight.
+        return f"HELD, {name}   g: go on   s: stop", why[:1].upper() + why[1:], "", "held", None
     if action["code"] in ASKS_A_PERSON or action["needs_confirm"]:
         hint = f"{action['hint']}; or Enter" if action["hint"] else "Enter when done"
         if action["sets_spacers"] and (now := last_spacers(run)) is not None and now != action["spacers"]:

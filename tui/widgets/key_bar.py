@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from textual.widgets import Static
 
-from ..keys import KEYS
+from ..keys import KEYS, offered
 
 #: How a key is written where there is little room.
-SHORT = {"enter": "⏎", "question_mark": "?", "escape": "Esc"}
+SHORT = {"enter": "Enter", "question_mark": "?", "escape": "Esc", "ctrl+p": "^P", "slash": "/"}
 
 
 class KeyBar(Static):
@@ -19,20 +19,39 @@ class KeyBar(Static):
 
     def __init__(self, keys: Sequence[tuple[str, str, str]]) -> None:
         """``keys``: the key, its word, and its action with ``screen.`` or ``app.`` in front."""
-        words = [
-            f"[@click={action}][bold $footer-key-foreground]{SHORT.get(key, key)}[/] {word}[/]"
-            for key, word, action in keys
-        ]
-        super().__init__(" ".join(words))
+        super().__init__()
+        self._keys = list(keys)
+
+    def on_resize(self) -> None:
+        self._lay()
+
+    def show(self, keys: Sequence[tuple[str, str, str]]) -> None:
+        """Other keys; nothing is redrawn where they are the same."""
+        if list(keys) != self._keys:
+            self._keys = list(keys)
+            self._lay()
+
+    def _lay(self) -> None:
+        """As many lines as it takes; a key and its word stay on one."""
+        lines, used = [[]], 0
+        for key, word, action in self._keys:
+            name = SHORT.get(key, key)
+            takes = len(name) + len(word) + 2
+            if used + takes > self.size.width + 1 and lines[-1]:
+                lines.append([])
+                used = 0
+            used += takes
+            lines[-1].append(f"[@click={action}][bold $footer-key-foreground]{name}[/] {word}[/]")
+        self.update("\n".join(" ".join(line) for line in lines))
 
 
-def keys_of(place: str) -> list[tuple[str, str, str]]:
-    """The keys of a place's row: its own first, then those that hold everywhere."""
+def keys_of(place: str, situation: Collection[str]) -> list[tuple[str, str, str]]:
+    """The keys of a place's row that do something as things stand: its own first."""
     return [
         (key.keys.partition(",")[0], key.word, f"{owner}.{key.action}")
         for keys, owner in ((KEYS[place], "screen"), (KEYS["everywhere"], "app"))
         for key in keys
-        if key.on_row
+        if key.on_row and offered(key, situation)
     ]
 
 

@@ -15,11 +15,14 @@ from textual.containers import Grid
 from textual.geometry import Region
 from textual.strip import Strip
 from textual_hires_canvas import Canvas
-from textual_plot import HiResMode, NumericAxisFormatter, PlotWidget
+from textual_plot import NumericAxisFormatter, PlotWidget
 from textual_plot.plot_widget import Legend
 
-FIRST, ALONG, AGAINST, ASIDE, NOW, NEXT = "•", "●", "○", "×", "◆", "+"
-LEGEND = f"{FIRST}first {ALONG}along {AGAINST}against {NEXT}next {NOW}now {ASIDE}aside"
+from .dot_sheet import MARKS, DotSheet
+
+#: Where the reading under way stands.
+NOW = "◆"
+LEGEND = f"● along  ○ against  • first  {NOW} now  × aside"
 
 
 @dataclass(frozen=True)
@@ -101,13 +104,15 @@ class Sheet(Canvas):
 class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     """The plot widget with our drawing order: what matters most is drawn last.
 
-    A later series blanks earlier dots in the same cell. Orientation is shown by filled and open
-    dots, so neither colour nor brightness is needed. The mouse wheel zooms.
+    Orientation shows by filled and open marks, so neither colour nor brightness is needed. The mouse wheel
+    zooms.
     """
 
     #: What is drawn, and where the reading under way stands.
     _drawing: object = None
     _now: tuple[float, float] | None = None
+    #: Points in the plot's units (n, 2), the mark ("": a line) and the colour, in the order of drawing.
+    _fine: Sequence[tuple[np.ndarray, str, str]] = ()
 
     def compose(self) -> ComposeResult:
         with Grid():
@@ -127,12 +132,16 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         colour, ground = Color.parse(variables[name]), Color.parse(variables["background"])
         return ground.blend(colour.with_alpha(1.0), colour.a).hex6
 
-    def draw_loop(self, dots: Sequence[Dot], coming: Sequence[Dot] = ()) -> None:
-        """Draw a loop: lines per passage, dots by orientation, and what is to come.
+    def draw_loop(
+        self, dots: Sequence[Dot], coming: Sequence[Dot] = (), fields: tuple[float, float] | None = None
+    ) -> None:
+        """Draw a loop: a line per branch, marks by orientation, and thin what is to come.
 
-        Nothing is drawn again where nothing changed, which also leaves the eye its zoom.
+        The scale is that of the readings; what is only expected rules it while there are none. ``fields``:
+        the range of x, where it is known beforehand. Nothing is drawn again where nothing changed, which also
+        leaves the eye its zoom.
         """
-        drawing = (tuple(dots), tuple(coming), self.app.theme)
+        drawing = (tuple(dots), tuple(coming), fields, self.app.theme)
         if drawing == self._drawing:
             return
         self._drawing = drawing
@@ -140,21 +149,52 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         self.visible = bool(dots or coming)
         quiet, strong = self.ink("foreground-muted"), self.ink("foreground")
         used = [dot for dot in dots if not dot.set_aside]
-        self._axes([*dots, *coming])
-        if coming:
-            self._scatter(coming, NEXT, quiet)
-        for legs, colour in (((0,), quiet), ((3, 4), self.ink("secondary")), ((1, 2), self.ink("primary"))):
-            branch = _chain(used, legs)
-            if len(branch) > 1:
-                self.plot(
-                    [d.x for d in branch],
-                    [d.y for d in branch],
-                    line_style=colour,
-                    hires_mode=HiResMode.BRAILLE,
-                )
-            for sign, marker in ((1, FIRST if legs == (0,) else ALONG), (-1, AGAINST)):
-                self._scatter([d for d in used if d.leg in legs and d.orientation == sign], marker, colour)
-        self._scatter([dot for dot in dots if dot.set_aside], ASIDE, strong)
+        self._axes(used or list(dots) or coming, fields)
+        self._marks(coming, "dot", quiet)
+        branches = ((0,), quiet), ((3, 4), self.ink("secondary")), ((1, 2), self.ink("primary"))
+        for legs, colour in branches:
+            self._line([(d.x, d.y) for d in _chain(used, legs)], colour)
+        for legs, colour in branches:
+            for sign, mark in ((1, "small" if legs == (0,) else "filled"), (-1, "open")):
+                its = [d for d in used if d.leg in legs and d.orientation == sign]
+                for d in its:
+                    if d.u > 0:
+                        self._line([(d.x, d.y - 2 * d.u), (d.x, d.y + 2 * d.u)], colour)
+                self._marks(its, mark, colour)
+        self._marks([dot for dot in dots if dot.set_aside], "aside", strong)
+
+    def _line(self, points: Sequence[tuple[float, float]], colour: str) -> None:
+        self._fine = (*self._fine, (np.array(points, dtype=float).reshape(-1, 2), "", colour))
+
+    def _marks(self, dots: Sequence[Dot], mark: str, colour: str) -> None:
+        if dots:
+            self._fine = (*self._fine, (np.array([(d.x, d.y) for d in dots]), mark, colour))
+
+    def _paint_fine(self) -> None:
+        """Lines and marks at their places within the cells, then signs that fill one."""
+        inner, sheets = self._scale_rectangle, list(self.query("#plot").results(Sheet))
+        if not self._fine or not sheets or inner.width < 1 or inner.height < 1:
+            return
+        dots = DotSheet(inner.width, inner.height)
+        signs: list[tuple[int, int, str, str]] = []
+        for points, mark, colour in self._fine:
+            x, y = self.get_hires_pixel_from_coordinate(points[:, 0], points[:, 1])  # pyright: ignore[reportArgumentType]
+            x, y = np.asarray(x) - inner.x, np.asarray(y) - inner.y
+            if not mark:
+                dots.line(x, y, colour)
+            elif mark in MARKS:
+                dots.mark(x, y, mark, colour)
+            else:
+                cells = zip(np.floor(x).astype(int), np.floor(y).astype(int), strict=True)
+                signs += [(int(column), int(row), mark, colour) for column, row in cells]
+        for column, row, character, colour in (*dots.cells(), *signs):
+            if 0 <= column < inner.width and 0 <= row < inner.height:
+                sheets[0].set_pixel(column + inner.x, row + inner.y, character, colour)
+
+    def clear(self) -> None:
+        """Take away all that is drawn."""
+        self._fine = ()
+        super().clear()
 
     def move_now(self, place: tuple[float, float] | None) -> None:
         """Show where the reading under way stands (None: there is none); quick, for every reading."""
@@ -172,54 +212,37 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
             for sheet in self.query(Sheet):
                 whole.enter_context(sheet.batch_refresh())
             super()._render_plot()
+            self._paint_fine()
         self._lay_now()
 
     def draw_over(self, loops: Sequence[tuple[Sequence[Dot], str, str]]) -> None:
-        """Draw several loops over each other: (dots, marker, colour name) each."""
+        """Draw several loops over each other: (dots, sign, colour name) each; a sign fills its cell."""
         self._drawing = None
         self.clear()
         self.visible = any(dots for dots, _, _ in loops)
         self._axes([dot for dots, _, _ in loops for dot in dots])
-        for dots, _, colour in loops:
-            used = [dot for dot in dots if not dot.set_aside and dot.leg > 0]
-            if len(used) > 1:
-                self.plot(
-                    [d.x for d in used],
-                    [d.y for d in used],
-                    line_style=self.ink(colour),
-                    hires_mode=HiResMode.BRAILLE,
-                )
-        for k, (dots, marker, colour) in enumerate(loops):
-            used = [d for d in dots if not d.set_aside and d.leg > 0]
-            # Each loop's markers at other rows: two loops that lie on each other show both.
-            self._scatter(used[2 * k % MARKER_EVERY :: MARKER_EVERY], marker, self.ink(colour))
+        each = [([d for d in dots if not d.set_aside and d.leg > 0], *how) for dots, *how in loops]
+        for dots, _, colour in each:
+            self._line([(d.x, d.y) for d in dots], self.ink(colour))
+        for k, (dots, sign, colour) in enumerate(each):
+            # Each loop's signs at other rows: two loops that lie on each other show both.
+            self._marks(dots[2 * k % MARKER_EVERY :: MARKER_EVERY], sign, self.ink(colour))
 
-    def _axes(self, dots: Sequence[Dot]) -> None:
+    def _axes(self, dots: Sequence[Dot], fields: tuple[float, float] | None = None) -> None:
         if not dots:
             self.set_xlimits(-1.0, 1.0)
             self.set_ylimits(-1.0, 1.0)
             return
         for values, limit in (
-            ([d.x for d in dots], self.set_xlimits),
+            (fields or [d.x for d in dots], self.set_xlimits),
             ([d.y for d in dots], self.set_ylimits),
         ):
             low, high = min([*values, 0.0]), max([*values, 0.0])
             room = 0.06 * (high - low) or 1.0
             limit(low - room, high + room)
-        x_low, x_high, y_low, y_high = self._x_min, self._x_max, self._y_min, self._y_max
         cross = self.ink("foreground-disabled")
-        self.plot([x_low, x_high], [0.0, 0.0], line_style=cross, hires_mode=HiResMode.BRAILLE)
-        self.plot([0.0, 0.0], [y_low, y_high], line_style=cross, hires_mode=HiResMode.BRAILLE)
-
-    def _scatter(self, dots: Sequence[Dot], marker: str, style: str) -> None:
-        if dots:
-            self.errorbar(
-                np.array([d.x for d in dots]),
-                np.array([d.y for d in dots]),
-                yerr=np.array([2 * d.u for d in dots]),
-                marker=marker,
-                marker_style=style,
-            )
+        self._line([(self._x_min, 0.0), (self._x_max, 0.0)], cross)
+        self._line([(0.0, self._y_min), (0.0, self._y_max)], cross)
 
 
 def _chain(dots: Sequence[Dot], legs: tuple[int, ...]) -> list[Dot]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 from rich.text import Text
 from textual.widgets import Static
 
@@ -16,20 +18,35 @@ class ProgressLadder(Static):
     def __init__(self) -> None:
         super().__init__(markup=False)
         self._run: Run | None = None
+        self._left = ""
 
-    def show(self, run: Run | None) -> None:
-        """Draw the progress of a run."""
-        self._run = run
-        self.refresh()
+    def show(self, run: Run | None, pace: float, now: datetime) -> None:
+        """Draw the progress of a run; the bench's clock is ``pace`` times as fast as this side's, ``now``."""
+        left = time_left(run, pace, now)
+        if run is not self._run or left != self._left:
+            self._run, self._left = run, left
+            self.refresh()
 
     def render(self) -> Text:
         run = self._run
         if run is None:
             return Text("")
-        return progress(run, self.size.width)
+        return progress(run, self.size.width, self._left)
 
 
-def progress(run: Run, width: int) -> Text:
+def time_left(run: Run | None, pace: float, now: datetime) -> str:
+    """How long a run still takes and when it ends, by this side's clock; nothing where that is not known."""
+    if run is None or run["seconds_left"] is None or run["state"] in ("finished", "stopped"):
+        return ""
+    left = run["seconds_left"] / pace
+    if run["state"] == "held":
+        return f"about {duration(left)} left once it goes on"
+    end = now + timedelta(seconds=left)
+    day = "" if end.date() == now.date() else f"{end:%a} "
+    return f"about {duration(left)} left, until {day}{end:%H:%M}"
+
+
+def progress(run: Run, width: int, left: str) -> Text:
     """The two lines for a run, ``width`` cells wide."""
     total = [0] * len(LEGS)
     done = [0] * len(LEGS)
@@ -52,7 +69,6 @@ def progress(run: Run, width: int) -> Text:
         facts = [f"{run['steps_done']} of {len(run['steps'])} steps"]
     elif here is not None:
         facts.append(f"passage {leg_words(here['leg'])}")
-        if run["seconds_left"] is not None:
-            facts.append(f"about {duration(run['seconds_left'])} left")
+        facts += [left] if left else []
     bar.append("\n" + "   ".join(facts))
     return bar

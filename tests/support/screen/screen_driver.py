@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from datetime import datetime
 from typing import Any
 
 from textual.pilot import Pilot
@@ -11,6 +12,9 @@ from textual.pilot import Pilot
 import tests.support.screen.quick_textual  # noqa: F401
 import tests.support.screen.scripted_daemon as S
 from weighloop.tui.app import WeighloopApp
+
+#: The time of day on the script.
+NOON = datetime(2026, 3, 4, 12, 0)
 
 
 class Stage:
@@ -25,7 +29,7 @@ class Stage:
             await self.pilot.press(key)
             await self.pilot.pause()
 
-    async def until(self, true: Callable[[], Any], patience: float = 20.0) -> None:
+    async def until(self, true: Callable[[], Any], patience: float = 8.0) -> None:
         """Wait for something to come true; computations run in threads."""
         waited = 0.0
         while not true():
@@ -49,7 +53,7 @@ async def stage(
 ) -> AsyncIterator[Stage]:
     """The screen on a script; its clock stands still. ``hear`` receives every message."""
     script = feed or S.ScriptedFeed(snapshot or S.snapshot(S.run_at(), S.live_at(100.0)))
-    app = WeighloopApp(script, cautions=cautions, now=lambda: 50.0)
+    app = WeighloopApp(script, cautions=cautions, now=lambda: 50.0, wall=lambda: NOON)
     async with app.run_test(size=size, message_hook=hear, notifications=True) as pilot:
         found = Stage(app, script, pilot)
         await found.until(lambda: script.absent or app.snapshot.linked)

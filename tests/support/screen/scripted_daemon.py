@@ -250,6 +250,7 @@ def snapshot(run: Run | None = None, live: Live | None = None, lift: bool = True
         log=log,
         controller=None,
         bench_text="",
+        store={"uuid": "a script's", "epoch": "first"},
     )
 
 
@@ -317,4 +318,7 @@ def run_line(number: int, sample: str, state: Any = "finished") -> RunLine:
         started_utc=UTC.format(number, 0),
         ended_utc=UTC.format(number + 20, 0),
         points=56,
+        notes=[],
+        hidden=False,
+        upto=100 * number,
     )

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import tests.support.screen.scripted_daemon as S
+from weighloop.tui.state.compute import Magnetised
 
 
 def figure(
@@ -38,7 +39,7 @@ class Flags(list[bool]):
         return sum(self)
 
 
-def result(run: Any, trials: int = 1000) -> Any:
+def result(run: Any, progress: Any = None) -> Any:
     """A finished analysis out of the script, so that the view is tested and not the numbers."""
     rows = [p for p in run["points"] if p["kind"] == "point"]
     steps = {step["step"]: step for step in run["steps"]}
@@ -52,6 +53,7 @@ def result(run: Any, trials: int = 1000) -> Any:
             return len(rows)
 
     points = Points(
+        row=list(range(1, len(rows) + 1)),
         orientation=[p["orientation"] for p in rows],
         leg=[p["leg"] for p in rows],
         used=Flags([True] * len(rows)),
@@ -83,6 +85,12 @@ def result(run: Any, trials: int = 1000) -> Any:
         ),
         warnings=(line(code="duplicate-gap", text="two readings at one gap", rows=(4, 5)),),
     )
+
+
+def magnetised(run: Any) -> Magnetised:
+    """The script's loop in closed form, with what a gram means at each step."""
+    steps = [step for step in run["steps"] if step["gap_m"] is not None]
+    return Magnetised([], [], {s["step"]: 1 / (s["orientation"] * S.pull_at(s["gap_m"], 1.0)) for s in steps})
 
 
 def finished(number: int = 12) -> Any:

@@ -1,0 +1,35 @@
+"""Pictures of every screen, as SVG: `python -m tests.support.screen.pictures FOLDER [NAME ...]`."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.support.screen.screens import SCREENS, screen
+from weighloop.tui.app import LIGHT
+
+SIZES = ((120, 40), (80, 24))
+
+
+async def draw(folder: Path, names: list[str]) -> None:
+    """Each screen at each size on the dark ground, and the first size on the light one."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in names or SCREENS:
+        for size in SIZES:
+            async with screen(name, size) as st:
+                place = folder / f"{name}-{size[0]}x{size[1]}.svg"
+                place.write_text(st.app.export_screenshot(title=""), encoding="utf-8")
+                if size == SIZES[0]:
+                    st.app.theme = LIGHT.name
+                    await st.pilot.pause(0.1)
+                    light = folder / f"{name}-light.svg"
+                    light.write_text(st.app.export_screenshot(title=""), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as home:  # nothing of this user's own
+        os.environ |= {f"XDG_{kind}_HOME": home for kind in ("STATE", "DATA", "CONFIG", "CACHE")}
+        asyncio.run(draw(Path(sys.argv[1]), sys.argv[2:]))

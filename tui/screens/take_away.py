@@ -1,0 +1,49 @@
+"""A run's report or data package, written from any view that has a run to show."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ...daemon.protocol import Run
+from ..state import compute_process
+from ..state.compute import NotYet
+from .dialogs import AskText
+
+if TYPE_CHECKING:
+    from .view import View
+
+
+def _free(name: str) -> str:
+    """A path in the present folder under which nothing lies yet."""
+    path, count = Path.cwd() / name, 1
+    while path.exists():
+        count += 1
+        path = Path.cwd() / f"{Path(name).stem}-{count}{Path(name).suffix}"
+    return str(path)
+
+
+async def write_away(view: View, run: Run, what: str) -> None:
+    """Ask for a place, and write the run's ``what`` there: ``report`` or ``package``."""
+    if view.owner.only_watches:
+        view.notify("This screen only watches.")
+        return
+    name = re.sub(r"[^\w.-]+", "_", f"{run['sample']}-run-{run['id']}").strip("._")
+    report = what == "report"
+    question = "Report, .html or .pdf:" if report else "Data package, a new folder:"
+    path = await view.app.push_screen_wait(AskText(question, _free(name + ".html" * report)))
+    if path is None:
+        return
+    view.notify(f"Writing {path} ...", timeout=3, markup=False)
+    place = str(Path(path).expanduser())
+    try:
+        if report:
+            done = await asyncio.to_thread(compute_process.write_run_report, run, place)
+        else:
+            done = await asyncio.to_thread(compute_process.write_run_package, run, place)
+    except NotYet as why:
+        view.notify(str(why), severity="warning", timeout=10, markup=False)
+        return
+    view.notify(f"Written: {done}", timeout=10, markup=False)

@@ -1,0 +1,62 @@
+"""What a run that is over has brought: its main figures, and where to go from here."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Vertical
+
+from ...daemon.protocol import Run
+from ..figure_words import MAIN, name_of, short_cell, symbol_of
+from ..format import duration
+from .key_bar import Hints
+from .listing import Lines
+
+#: Where to go from here, and its action.
+WAYS = (
+    ("e  write the report", "report"),
+    ("x  write the data package", "package"),
+    ("w  weigh the next sample", "next_sample"),
+    ("3  all figures and warnings", "all_figures"),
+)
+
+
+class FinishCard(Vertical):
+    """The main figures as soon as they are known; until then how far their computation is."""
+
+    def compose(self) -> ComposeResult:
+        yield Lines(id="finished-figures")
+        for words, action in WAYS:
+            yield Hints((words, action))
+
+    def show(self, run: Run, result: Any, stage: str, seconds: float) -> None:
+        """The card of a run: ``result`` once it is there, else ``stage`` of its computation and for how long
+        it has gone on; a ``stage`` without a time says why there is none."""
+        text = Text()
+        if result is None:
+            text.append(stage or "computing the figures", style="bold")
+            text.append(f"\n{duration(seconds)}" if stage.endswith("...") else "")
+        else:
+            text = figures_text(run, result)
+        self.query_one("#finished-figures", Lines).show(text)
+
+
+def figures_text(run: Run, result: Any) -> Text:
+    """The main figures, a line each, then how many readings and warnings they rest on."""
+    text = Text()
+    for key in MAIN:
+        if key in result.figures:
+            figure = result.figures[key]
+            known = figure.status != "not determined"
+            unit = f" {name_of(key).unit()}" if known else " not determined"
+            text.append(f"{symbol_of(key):<9}")
+            text.append(short_cell(key, figure) if known else "", style="bold")
+            text.append(f"{unit}\n", style="" if known else "dim")
+    readings = sum(point["kind"] == "point" for point in run["points"])
+    text.append(f"{int(result.points.used.sum())} of {readings} readings used", style="dim")
+    if result.warnings:
+        count = len(result.warnings)
+        text.append(f"\n! {count} warning{'s' * (count != 1)}: see 3", style="bold")
+    return text
