@@ -5,6 +5,7 @@ Opening a lift's port may reset it and costs its position, so nothing is closed 
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Columns beside each reading.
 BESIDE_READINGS = ("temperature_K", "hall_V", "vibration_V")
+
+log = logging.getLogger(__name__)
 
 
 class BalanceCallbacks:
@@ -96,6 +99,8 @@ class BenchDevices:
         name = (bench.balance.port, bench.balance.dialect)
         if self._opened.get("balance") != name:
             dialect = load_dialect(bench.balance.dialect)
+            if dialect.weakness is not None:
+                log.warning("dialect %s: %s", bench.balance.dialect, dialect.weakness)
             if self.balance is not None:
                 self.balance.close()
             self.balance = SerialBalance(bench.balance.port, dialect, self._ear, self._clock)

@@ -249,10 +249,6 @@ class Store:
         """All of a run's events, in order, without those that are damaged."""
         return [e for e in self._events("run = ?", (run,)) if isinstance(e, LogEvent)]
 
-    def damage(self, run: int) -> list[str]:
-        """A run's events that are damaged, in words."""
-        return [e.text for e in self._events("run = ?", (run,)) if isinstance(e, Damage)]
-
     def last_events(self, count: int) -> list[LogEvent]:
         """The newest events of all runs and none, oldest first."""
         newest = self._events("1", (count,), "ORDER BY id DESC LIMIT ?")
@@ -279,11 +275,6 @@ class Store:
             return None
         block = self.db.execute("SELECT max(last_s) FROM raw_blocks").fetchone()[0]
         return max(float(row[0]), float(block or 0.0)), str(row[1])
-
-    def run_numbers(self) -> list[int]:
-        """The numbers of all runs, oldest first."""
-        rows = self.db.execute("SELECT DISTINCT run FROM events WHERE run IS NOT NULL ORDER BY run")
-        return [int(row[0]) for row in rows]
 
     def record(self, run: int) -> RunRecord:
         """A run, rebuilt from its events. Raises StoreError when there is none of that number."""

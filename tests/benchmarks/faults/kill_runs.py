@@ -96,7 +96,7 @@ class Killer:
             self.faults += store.verify()
             kept = {}
             steps: dict[tuple[int, int], int] = {}
-            for number in store.run_numbers():
+            for number in (line["id"] for line in store.runs()):
                 for point in store.record(number).points:
                     kept[point["id"]] = point
                     key = (number, point["step"])

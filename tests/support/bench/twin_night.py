@@ -119,7 +119,7 @@ class TwinNight:
             alarm=self.alarms.append,
             devices=self.devices,  # pyright: ignore[reportArgumentType]
             mover=self.mover,
-            first_run=max(self.store.run_numbers(), default=0) + 1,
+            first_run=len(self.store.runs()) + 1,
         )
         self._state, self._sensible = DeviceState.OPENING, self.twin.now
         lines = self.store.runs()

@@ -106,7 +106,6 @@ class VirtualBench:
         self.store.begin_session("boot", "test", "2026-01-01T00:00:00Z", 0.0)
         self.log_writer = LogWriter(self.store)
         self.devices = Devices(self)
-        numbers = self.store.run_numbers()
         self.controller = RunController(
             self.log_writer,  # pyright: ignore[reportArgumentType]
             self.clock,
@@ -114,7 +113,7 @@ class VirtualBench:
             alarm=self.alarms.append,
             devices=self.devices,  # pyright: ignore[reportArgumentType]
             mover=(mover := Mover(self)),
-            first_run=max(numbers, default=0) + 1,
+            first_run=len(self.store.runs()) + 1,
         )
         self.mover = mover
         self.controller.acquisition = Acquisition(

@@ -22,7 +22,7 @@ def weigh(path: Path, disc: int = 1, runs: int = 1) -> None:
     table = read_notebook(EXAMPLES / f"wp-07-{disc}.csv", bench)
     with Store(path) as store:
         store.begin_session("boot", "1", UTC, 0.0)
-        first = len(store.run_numbers()) + 1
+        first = len(store.runs()) + 1
         for run in range(first, first + runs):
             _weigh_once(store, run, bench, toml.read_text(encoding="utf-8"), table)
 
