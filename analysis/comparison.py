@@ -126,7 +126,7 @@ def compare(results: Sequence[LoopResult]) -> Comparison:
         if (whole := tally.batch()) is not None:
             batch.append(whole)
         if len(having) == len(results) > 2:
-            trend.append(_trend(key, results))
+            trend.append(trend_of(key, results))
     return Comparison(
         names,
         tuple(_row(key, names, results) for key in keys),
@@ -234,7 +234,8 @@ class BatchTally:
         )
 
 
-def _trend(key: str, results: Sequence[LoopResult]) -> Trend:
+def trend_of(key: str, results: Sequence[LoopResult]) -> Trend:
+    """How a figure goes over ``results`` in the order given; all have measured it."""
     place = np.arange(len(results)) - (len(results) - 1) / 2
     weight = place / np.sum(place**2)
     s = summarise(weight @ _together(key, results))

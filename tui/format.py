@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import datetime, timedelta
 from typing import Final
 
 from ..analysis.units import decimals
@@ -211,3 +212,14 @@ def clock_time(utc: str | None) -> str:
 def date_time(utc: str | None) -> str:
     """Date and minute of an ISO time, as it stands (UTC)."""
     return utc[:16].replace("T", " ") if utc else NONE
+
+
+def next_moment(text: str) -> str:
+    """The next moment of a clock time such as 07:30, as ISO 8601. Raises ValueError in words."""
+    try:
+        clock = datetime.strptime(text, "%H:%M")
+    except ValueError:
+        raise ValueError(f"{text!r} is no clock time; expected such as 07:30") from None
+    now = datetime.now().astimezone()
+    moment = now.replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
+    return (moment if moment > now else moment + timedelta(days=1)).isoformat()

@@ -15,7 +15,7 @@ from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
 from ..bench_form import PAGES, Field, bench_text, holds, name_fault, next_name, values_of, write_bench
-from ..format import duration, grams, kiloamps, two_figures
+from ..format import duration, grams, kiloamps, next_moment, two_figures
 from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
 from ..widgets.key_bar import Hints
@@ -25,6 +25,9 @@ from .view import Owner
 #: A pause in typing after which the plan is asked for, s.
 QUIET_S = 0.6
 
+#: Runs that one start may ask for.
+MOST_RUNS = 1000
+
 #: Where the spacers are that do not lift the sample: then their mass is weighed, or not.
 ON_PAN = "under the magnet"
 
@@ -32,6 +35,16 @@ ON_PAN = "under the magnet"
 RUN_FIELDS = (
     Field("run.points", "gaps", "22", "on each of five passages"),
     Field("run.target", "uncertainty", "2 mg", "of a reading; may be empty"),
+    Field("run.loops", "runs", "1", "alike, one after the other"),
+    Field("run.deadline", "done by", "", "such as 07:30; may be empty"),
+    Field(
+        "run.unattended",
+        "unattended",
+        "yes",
+        "held, it goes on by itself where safe",
+        choices=("yes", "no"),
+        when=("gap.ladder", ("lift",)),
+    ),
     Field(
         "run.hands_free",
         "hands-free",
@@ -154,6 +167,14 @@ class NewRun(ModalScreen[int | None]):
             raise ValueError(f"gaps: {points!r} is not a whole number from 2 to 200")
         return int(points), _mass(self.values["run.target"])
 
+    def series_values(self) -> tuple[int, str | None]:
+        """How many runs alike, and by when (ISO 8601) they are to be done. Raises ValueError in words."""
+        loops = self.values["run.loops"].strip()
+        if not loops.isdecimal() or not 1 <= int(loops) <= MOST_RUNS:
+            raise ValueError(f"runs: {loops!r} is not a whole number from 1 to {MOST_RUNS}")
+        deadline = self.values["run.deadline"].strip()
+        return int(loops), next_moment(deadline) if deadline else None
+
     @work(exclusive=True, group="plan")
     async def _plan(self) -> None:
         outlook = self.query_one("#outlook", Static)
@@ -181,6 +202,7 @@ class NewRun(ModalScreen[int | None]):
         """Write the bench file and start the run with it."""
         try:
             points, target = self.run_values()
+            loops, deadline = self.series_values()
         except ValueError as error:
             self.notify(str(error), severity="warning", markup=False)
             return
@@ -192,6 +214,9 @@ class NewRun(ModalScreen[int | None]):
             points=points,
             target_u_kg=target,
             name=self.values["sample.name"].strip() or None,
+            loops=loops,
+            deadline_utc=deadline,
+            unattended=self.values["gap.ladder"] == "lift" and self.values["run.unattended"] == "yes",
             hands_free=self.values["gap.ladder"] == "spacers" and self.values["run.hands_free"] == "yes",
             spacers_on_pan=self.values["run.spacers_lie"] == ON_PAN,
         )

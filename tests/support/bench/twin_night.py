@@ -4,7 +4,7 @@ one clock turned by hand. Days pass in minutes, power cuts included.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.plan import make_plan
 from weighloop.daemon.procedure.run import RunRecord
+from weighloop.daemon.procedure.series import Series
 from weighloop.daemon.store.store import Store
 from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.balance.framing import LineStream, Reading
@@ -209,8 +210,10 @@ class TwinNight:
     def plan(self, points: int, loops: int) -> None:
         """So many loops, one after the other."""
         plan = make_plan(self.bench_text, points)
+        new = RunRequest(plan, self.bench_text, "test", unattended=True)
+        new = replace(new, series=Series(self.controller.queue.upcoming))
         for _ in range(loops):
-            self.controller.add_run(RunRequest(plan, self.bench_text, "test", unattended=True))
+            self.controller.add_run(new)
 
     def say(self, what: Any) -> None:
         self.controller.ask(events.Asked(what))
