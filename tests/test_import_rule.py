@@ -162,7 +162,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/records", "analysis/report", "analysis/results", "analysis/run_summary",
         "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms", "daemon/balance_check",
         "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
-        "daemon/store", "tui/app", "tui/bench_form", "tui/web",
+        "daemon/store", "tui/app", "tui/bench_form", "tui/format", "tui/web",
     },
 }  # fmt: skip
 FOLDERS = ("analysis", "drivers", "daemon", "tui")
