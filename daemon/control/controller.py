@@ -275,7 +275,7 @@ class RunController(Worker):
         )
         self.use_bench(bench, run.target_u_kg)
         self.stage = replace(self.stage, unrecorded=1)
-        self._do([events.Record("started", "Started.", {})])
+        self._do([events.Record("started", self.queue.words_at_start(run), {})])
 
     # -- the machine ---------------------------------------------------------------------------
 

@@ -73,6 +73,7 @@ class RunQueue:
             "spacers_on_pan": new.spacers_on_pan,
             "turner": plan.turner,
             "unattended": new.unattended,
+            "attendance": [list(needed) for needed in plan.attendance],
             "series": None if new.series is None else asdict(new.series),
         } | ({"single": True} if plan.single else {})
         text = f"Planned: {data['sample']}, {'by single' if plan.single else len(steps)} steps"
@@ -160,6 +161,17 @@ class RunQueue:
             late = end > datetime.fromisoformat(series.deadline_utc)
             why = "it would not be done before the deadline" if late else ""
         return why
+
+    def words_at_start(self, run: RunRecord) -> str:
+        """That a run starts, and when somebody is expected to be needed, by the clock on the wall."""
+        now = datetime.now().astimezone()
+        needed = [
+            f"{now + timedelta(seconds=seconds / self._rate):%H:%M} ({what})"
+            for seconds, what in run.attendance
+            if seconds > 0
+        ]
+        words = f" Somebody is needed at about {', '.join(needed)}." if needed else ""
+        return f"Started.{words or (' Nobody is needed.' if run.turner else '')}"
 
     def take(self, run: RunRecord) -> Bench:
         """Out of the line; its bench, read again where it was planned before this daemon started."""

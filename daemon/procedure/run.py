@@ -68,6 +68,7 @@ class RunRecord:
     unattended: bool = False  # held, it goes on by itself where that is safe
     spacers_on_pan: bool = True  # those between magnet and pan; else they lie under the sample
     resets: int = 0  # branches begun again because the lift lost its position, since a person let it go on
+    attendance: tuple[tuple[float, str], ...] = ()  # when somebody is expected to be needed, s, and what for
     holds: int = 0  # how often it was held
     series: Series | None = None  # the list of runs that it was started with
     single: bool = False  # its steps are asked for one by one
@@ -158,6 +159,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 turner=data.get("turner", False),
                 unattended=data.get("unattended", False),
                 series=Series.of(data.get("series")),
+                attendance=tuple((float(at), str(what)) for at, what in data.get("attendance", ())),
                 # Whoever starts a run that needs no hands says with it that the sample is in its blade.
                 sample_on=True if data.get("turner") and steps and not zeros_by_hand(steps) else None,
                 started_utc=event.utc,

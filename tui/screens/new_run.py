@@ -311,4 +311,14 @@ def outlook_words(plan: dict[str, Any]) -> str:
     if "expected_u_M_A_per_m" in plan:  # a daemon that has long been running may not know of it yet
         near, far = (two_figures(math.nan if u is None else u * 1e-3) for u in plan["expected_u_M_A_per_m"])
         text += f"\nuncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
-    return text + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))
+    return text + _attended(plan) + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))
+
+
+def _attended(plan: dict[str, Any]) -> str:
+    """When somebody is expected to be needed; of spacers it goes without saying."""
+    needed = [seconds for seconds, _ in plan.get("attendance", []) if seconds > 0]
+    if not plan.get("attendance") or any(step["spacers"] is not None for step in plan["steps"]):
+        return ""
+    if not needed:
+        return "\nnobody is needed between start and finish"
+    return f"\nsomebody is needed after {', '.join(duration(seconds) for seconds in needed)}"

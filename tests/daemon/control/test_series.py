@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -37,6 +38,8 @@ def test_one_run_follows_the_other_without_hands() -> None:
     until_all_ended(bench)
     assert [state for state, _ in states(bench)] == ["finished", "finished"]
     assert "turn" in bench.mover.moves
+    assert bench.run is not None
+    assert [e.text for e in bench.store.events(1) if e.kind == "started"] == ["Started. Nobody is needed."]
     assert min(bench.turns) >= 45e-3
     zeros = bench.store.record(1).zeros
     assert len(zeros) == 4  # before the passages, twice between them, and after
@@ -75,6 +78,34 @@ def test_a_zero_that_wandered_ends_the_series() -> None:
     (first, _), (second, why) = states(bench)
     assert (first, second) == ("finished", "stopped")
     assert "the zero moved by" in why
+
+
+def test_without_a_turner_the_run_says_beforehand_when_somebody_is_needed() -> None:
+    bench = VirtualBench()
+    bench.start("lift", points=3)
+    (text,) = (e.text for e in bench.store.events(1) if e.kind == "started")
+    assert re.fullmatch(
+        r"Started\. Somebody is needed at about (\d\d:\d\d \(turn the sample over\), ){2}"
+        r"\d\d:\d\d \(take the sample off\)\.",
+        text,
+    )
+
+
+def test_readings_at_the_far_end_need_hands_for_turning_only() -> None:
+    bench = VirtualBench()
+    bench.start("lift", points=3, zeros="far")
+    codes = []
+    while bench.run is None or bench.run.state in ("planned", "running"):
+        if bench.action()["needs_confirm"]:
+            codes.append(bench.action()["text"])
+        bench.person()
+        bench.advance(0.5)
+    assert bench.run.state == "finished"
+    assert [text.split(" ")[0] for text in codes] == ["Put", "Take", "Take"]
+    assert all("turn it over and put it on again" in text for text in codes[1:])
+    used = [p for p in bench.run.points if p["set_aside"] is None]
+    assert {p["kind"] for p in used} == {"point"}
+    assert len(used) == len([s for s in bench.run.plan if s["kind"] == "point"])
 
 
 def test_no_run_begins_on_a_full_disk() -> None:
