@@ -147,12 +147,13 @@ ROOMS: dict[str, set[str]] = {
     },
     "tui/format": {"analysis/units", "daemon/protocol", "tui/state"},
     "tui/bench_shifts": {"analysis/figures", "tui/format"},
+    "tui/run_words": {"daemon/protocol", "tui/format"},
     "tui/figure_words": {"analysis/figures", "tui/format"},
     "tui/web": {"analysis/errors", "daemon/protocol", "daemon/server", "tui/format", "tui/state"},
     "tui/widgets": {"daemon/protocol", "tui/figure_words", "tui/format", "tui/keys", "tui/state"},
     "tui/screens": {
         "analysis/figures", "daemon/protocol", "tui/bench_form", "tui/bench_shifts", "tui/figure_words",
-        "tui/format", "tui/keys", "tui/state", "tui/widgets",
+        "tui/format", "tui/keys", "tui/run_words", "tui/state", "tui/widgets",
     },
     "tui/app": {"daemon/protocol", "tui/key_queue", "tui/keys", "tui/screens", "tui/state"},
     "tui/cli": {
@@ -162,7 +163,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/records", "analysis/report", "analysis/results", "analysis/run_summary",
         "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms", "daemon/balance_check",
         "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
-        "daemon/store", "tui/app", "tui/bench_form", "tui/format", "tui/web",
+        "daemon/store", "tui/app", "tui/bench_form", "tui/format", "tui/run_words", "tui/web",
     },
 }  # fmt: skip
 FOLDERS = ("analysis", "drivers", "daemon", "tui")

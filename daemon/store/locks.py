@@ -20,7 +20,9 @@ LENGTH = 1024
 
 
 class AlreadyRunning(StoreError):
-    """Another daemon owns what is asked for; the message says who."""
+    """Another daemon owns what is asked for; the message says who, ``socket`` where it serves clients."""
+
+    socket: str | None = None
 
 
 class FileLock:
@@ -125,7 +127,11 @@ class StoreLock:
 
     def take(self) -> None:
         """Raises AlreadyRunning, or OSError where there is no place for the lock."""
-        self._beside.take()
+        try:
+            self._beside.take()
+        except AlreadyRunning as error:
+            error.socket = self._beside.before.get("socket")
+            raise
         try:
             self.name_file()
         except AlreadyRunning:

@@ -14,6 +14,7 @@ from ...daemon.protocol import Run, RunLine
 from ..figure_words import main_figures, name_of, symbol_of
 from ..format import date_time
 from ..keys import bindings
+from ..run_words import has_words
 from ..state.compute import LEAST as LEAST_READINGS
 from ..state.compute import NotYet
 from ..state.compute_process import analyse_run
@@ -99,7 +100,7 @@ class RunsView(View):
 
     def _fill(self) -> None:
         known = [line for line in self._all if self._with_hidden or not line.get("hidden")]
-        self.lines = [line for line in known if found(line, self._words)]
+        self.lines = [line for line in known if has_words(line, self._words)]
         self.marked = [number for number in self.marked if any(line["id"] == number for line in self._all)]
         table = self.query_one(DataTable)
         row = table.cursor_row
@@ -291,10 +292,3 @@ class RunsView(View):
         run = await self._run_here()
         if run is not None:
             await write_away(self, run, what)
-
-
-def found(line: RunLine, words: str) -> bool:
-    """Whether a run has all these words, in its number, sample, date, state or notes."""
-    parts = [str(line["id"]), line["sample"], date_time(line["started_utc"]), line["state"]]
-    text = " ".join([*parts, *line.get("notes", [])]).casefold()
-    return all(word in text for word in words.casefold().split())

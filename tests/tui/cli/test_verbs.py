@@ -206,6 +206,14 @@ def test_runs_of_a_store(tmp_path: Path) -> None:
     assert (line["id"], line["sample"]) == (1, "WP-07-1")
     assert "WP-07-1" in good("runs", "show", "1", "--store", str(path)).stdout
     assert json.loads(good("runs", "verify", "--store", str(path), "--json").stdout)["sound"]
+    assert "WP-07-1b" in good("runs", "rename", "1", "WP-07-1b", "--store", str(path)).stdout
+    good("runs", "note", "1", "corner chipped", "--store", str(path))
+    assert "corner chipped" in good("runs", "--store", str(path), "--find", "07-1b chipped").stdout
+    assert "No run with 'sound'" in good("runs", "--store", str(path), "--find", "sound").stdout
+    good("runs", "hide", "1", "--store", str(path))
+    assert json.loads(good("runs", "--store", str(path), "--json").stdout) == []
+    assert len(json.loads(good("runs", "--store", str(path), "--hidden", "--json").stdout)) == 1
+    told(call("runs", "rename", "1", " ", "--store", str(path)), 2, "the new name is empty")
     told(call("figures", "1", "--store", str(path)), 1, "run 1 has no reading yet")
     told(call("figures", "2", "--store", str(path)), 1, "there is no run 2")
     told(call("figures", "9" * 30, "--store", str(path)), 1, "there is no run 999")

@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 import sys
+from importlib.metadata import version
 from pathlib import Path
 
 import click
 
+from ...run_words import has_words
 from ..common import Whole, json_option, print_json, significant, store_option, table
 from ..inputs import open_store
 
 
 @click.group("runs", invoke_without_command=True)
 @store_option
+@click.option("--find", default="", help="Only runs that have these words: sample, date, state, note.")
+@click.option("--hidden", is_flag=True, help="Hidden runs too.")
 @json_option
 @click.pass_context
-def command(ctx: click.Context, store_path: Path | None, as_json: bool) -> None:
-    """List the runs in the store (without a further word), show one, or verify the store."""
+def command(ctx: click.Context, store_path: Path | None, find: str, hidden: bool, as_json: bool) -> None:
+    """List the runs in the store (without a further word), show, rename, note on or hide one, or verify the
+    store."""
     ctx.obj = store_path
     if ctx.invoked_subcommand is not None:
         return
     with open_store(store_path) as store:
-        runs = store.runs()
+        runs = [r for r in store.runs() if (hidden or not r.get("hidden")) and has_words(r, find)]
     if as_json:
         print_json(runs)
         return
@@ -33,15 +38,74 @@ def command(ctx: click.Context, store_path: Path | None, as_json: bool) -> None:
             r["started_utc"],
             r["ended_utc"] or "-",
             str(r["points"]),
-            r["why"],
+            "; ".join([*([r["why"]] if r["why"] else []), *r.get("notes", [])[-1:]]),
         ]
         for r in runs
     ]
+    none = f"No run with {find!r}." if find else "No runs yet."
     print(
-        table(["run", "sample", "state", "started", "ended", "points", "why"], rows)
-        if rows
-        else "No runs yet."
+        table(["run", "sample", "state", "started", "ended", "points", "why, note"], rows) if rows else none
     )
+
+
+def _change(number: int, what: str, value: str | bool, outer: Path | None, store: Path | None) -> None:
+    """One event on a run: by the daemon where one owns the store, else straight into it."""
+    from ....analysis.errors import NotPossible
+    from ....daemon.server.client import Client, ClientError
+    from ....daemon.store.edit import edit_run
+    from ....daemon.store.locks import AlreadyRunning
+
+    try:
+        print(edit_run(store or outer, number, what, value, version("weighloop")))
+        return
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+    except AlreadyRunning as error:
+        owned = error
+    key = {"rename": "name", "note": "text", "hide": "hidden"}[what]
+    if owned.socket is None:
+        raise owned
+    try:
+        with Client.connect(owned.socket) as client:
+            client.call("control.take", name="weighloop runs", force=False)
+            client.call(f"runs.{what}", run=number, **{key: value})
+    except ClientError as error:
+        raise NotPossible(f"the daemon that owns the store did not do it: {error}") from None
+    print(f"Run {number}: done by the daemon that owns the store.")
+
+
+_number = click.argument("number", type=Whole(1, 2**63 - 1))
+_of_store = click.option("--store", "store_path", type=click.Path(path_type=Path), help="The store.")
+
+
+@command.command("rename")
+@_number
+@click.argument("name")
+@_of_store
+@click.pass_obj
+def rename(outer: Path | None, number: int, name: str, store_path: Path | None) -> None:
+    """Give the sample of run NUMBER another NAME; the old one stays in the run's log."""
+    _change(number, "rename", name, outer, store_path)
+
+
+@command.command("note")
+@_number
+@click.argument("text")
+@_of_store
+@click.pass_obj
+def note_on(outer: Path | None, number: int, text: str, store_path: Path | None) -> None:
+    """Write a note on run NUMBER."""
+    _change(number, "note", text, outer, store_path)
+
+
+@command.command("hide")
+@_number
+@click.option("--undo", is_flag=True, help="Take it back into the list.")
+@_of_store
+@click.pass_obj
+def hide(outer: Path | None, number: int, undo: bool, store_path: Path | None) -> None:
+    """Leave run NUMBER out of lists. Nothing of it is deleted."""
+    _change(number, "hide", not undo, outer, store_path)
 
 
 @command.command("show")
@@ -60,6 +124,8 @@ def show(outer: Path | None, number: int, store_path: Path | None, as_json: bool
         f"Run {run['id']}, sample {run['sample']}: {run['state']}{' - ' + run['why'] if run['why'] else ''}"
     )
     print(f"Started {run['started_utc']}, ended {run['ended_utc'] or '-'}")
+    for words in run.get("notes", []):
+        print(f"Note: {words}")
     rows = [
         [
             str(p["step"]),
