@@ -5,8 +5,8 @@ from math import pi
 #: Vacuum magnetic permeability, N/A^2. CODATA 2022.
 MU0 = 1.25663706127e-6
 
-#: Conventional density of air and of weights, kg/m^3: a balance is adjusted with
-#: weights of 8000 kg/m^3 in air of 1.2 kg/m^3. JCGM 101:2008, 9.3.1.2; OIML D 28.
+#: Conventional density of air and of weights, kg/m³: a balance is adjusted with
+#: weights of 8000 kg/m³ in air of 1.2 kg/m³. JCGM 101:2008, 9.3.1.2; OIML D 28.
 AIR_DENSITY_CONVENTIONAL = 1.2
 WEIGHT_DENSITY_CONVENTIONAL = 8000.0
 

@@ -36,7 +36,7 @@ def registry() -> Any:
 
     pint knows gauss and oersted as units of the Gaussian system, which do not convert to
     tesla and A/m; in this trade they do, by the table of Goldfarb & Fickett, NBS SP 696 (1985):
-    1 G = 1e-4 T, 1 Oe = 1000/(4 pi) A/m, 1 emu = 1e-3 A m^2, 1 MGOe = 1e5/(4 pi) J/m^3.
+    1 G = 1e-4 T, 1 Oe = 1000/(4 pi) A/m, 1 emu = 1e-3 A·m², 1 MGOe = 1e5/(4 pi) J/m³.
     """
     import pint
 

@@ -13,7 +13,7 @@ from ..units import Measured
 
 @dataclass(frozen=True)
 class TurnArea:
-    """Turns times area (m^2), its standard uncertainty, and each input's share of it (relative)."""
+    """Turns times area (m²), its standard uncertainty, and each input's share of it (relative)."""
 
     value: float
     u: float
@@ -23,7 +23,7 @@ class TurnArea:
 def centre_field(radius: float, spacing: float, turns: int, current: float = 1.0) -> float:
     """Field (T) midway between two coaxial hoops of ``turns`` each, ``spacing`` apart, in series.
 
-    At spacing = radius it is the Helmholtz pair's 8/5^(3/2) mu0 N I / R.
+    At spacing = radius it is the Helmholtz pair's 8/5^(3/2) μ0 N I / R.
     """
     return MU0 * turns * current * radius**2 / (radius**2 + spacing**2 / 4) ** 1.5
 

@@ -73,7 +73,7 @@ def standard(
     soft: bool = True,
     u_force: ArrayLike | None = None,
 ) -> Source:
-    """The attraction ``force`` (n,) in N on a standard ``sample`` of known ``moment`` (A m^2).
+    """The attraction ``force`` (n,) in N on a standard ``sample`` of known ``moment`` (A·m²).
 
     ``soft``: the standard (a nickel sphere) has its moment only where the field saturates it; gaps with
     less than 1.5 times its demagnetising field are set aside. A permanent-magnet standard is not ``soft``.

@@ -1,17 +1,17 @@
 """The figures of a loop, and what each may claim.
 
-Definitions as IEC 60404 uses them: J = mu0 M, H internal = H applied - N M, B = mu0 (H internal + M).
+Definitions as IEC 60404 uses them: J = μ0 M, H internal = H applied - N M, B = μ0 (H internal + M).
 
 - remanence: M at internal field zero on the branch coming from the largest field;
 - HcJ, HcB: the reverse internal field where M, or B, is zero; positive numbers;
 - (BH)max: the largest -B H of the second quadrant;
 - knee field Hk: the reverse internal field where M has fallen to 0.9 of the remanence;
 - squareness: remanence by saturation; knee squareness: Hk / HcJ;
-- recoil permeability: mean slope of B(H)/mu0 over the first quarter of HcJ below internal field zero;
+- recoil permeability: mean slope of B(H)/μ0 over the first quarter of HcJ below internal field zero;
   taken on the branch itself it is the recoil line's where nothing turns over there, else above it;
 - switching field width: the internal fields of +Mr/2 and -Mr/2 on the descending branch apart, by HcJ:
   the range in which the middle half of the sample turns over;
-- loop energy: mu0 times the closed integral of H dM, the loss of one cycle;
+- loop energy: μ0 times the closed integral of H dM, the loss of one cycle;
 - saturation: by the law of approach M = Ms (1 - b/H^2) above two thirds of the largest internal field.
 """
 

@@ -33,7 +33,7 @@ def read_figures(
         top = applied[:, -1] - np.broadcast_to(N, (t,)) * M[:, -1] if M.shape[1] else nothing
         return dict.fromkeys(NAMES, nothing) | {"largest_field_A_per_m": top}
     H = applied - np.reshape(np.asarray(N, float), (-1, 1)) * M
-    B = H + M  # over mu0
+    B = H + M  # over μ0
 
     remanence = _crossing(H, M)
     HcJ = -_crossing(M, H)
@@ -127,7 +127,7 @@ def _largest_product(H: Floats, B: Floats) -> Floats:
 
 
 def _area(H: Floats, M: Floats, H_other: Floats, M_other: Floats) -> Floats:
-    """Area between the branches, A^2/m^2, where both cover the same applied fields; else NaN; (t,).
+    """Area between the branches, A²/m², where both cover the same applied fields; else NaN; (t,).
 
     The closed integral is the same over applied and internal field, as that of M dM is nothing.
     """

@@ -1,7 +1,7 @@
 """How the figures are called and in which units people read them and the bench; shared by every face.
 
 CGS conversions after Goldfarb & Fickett, NBS SP 696 (1985): 1 Oe = 1000/(4 pi) A/m,
-1 emu/cm^3 = 1000 A/m, 1 emu/g = 1 A m^2/kg, 1 MGOe = 1e5/(4 pi) J/m^3.
+1 emu/cm³ = 1000 A/m, 1 emu/g = 1 A·m²/kg, 1 MGOe = 1e5/(4 pi) J/m³.
 """
 
 from __future__ import annotations

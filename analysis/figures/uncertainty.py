@@ -243,7 +243,7 @@ def _possible(name: str, found: FigureResult, all_: dict[str, FigureResult]) -> 
     elif name == "knee_squareness":
         most, why = 1.0, "above one"
     elif name == "BHmax_J_per_m3" and Mr is not None and Mr.high95 is not None:
-        most, why = 0.25 * MU0 * Mr.high95**2, "above a quarter of Br squared by mu0"
+        most, why = 0.25 * MU0 * Mr.high95**2, "above Br²/(4 μ0)"
     elif name == "recoil_permeability":
         least, why = 1.0, "below one"
     else:

@@ -7,9 +7,9 @@ from math import pi
 from ..errors import Fault
 from ..records.bench import Bench, Sample
 
-#: No solid is lighter than 0.05 g/cm3 or heavier than osmium, 22.6 g/cm3 (from memory), kg/m3.
+#: No solid is lighter than 0.05 g/cm³ or heavier than osmium, 22.6 g/cm³ (from memory), kg/m³.
 DENSITIES = (50.0, 23e3)
-#: What a magnet's density lies between, bonded to NdFeB (common practice, no source), kg/m3.
+#: What a magnet's density lies between, bonded to NdFeB (common practice, no source), kg/m³.
 LIKELY = (1e3, 10e3)
 #: A sample of this size or more on a laboratory balance is more likely a wrong unit, m.
 LARGE = 0.1
@@ -30,8 +30,8 @@ def impossible(bench: Bench) -> list[Fault]:
         volume = _volume(bench.sample)
         density = mass.value / volume
         if not DENSITIES[0] < density < DENSITIES[1]:
-            found = f"{_mass(mass.value)} in {volume * 1e9:.3g} mm3 make {density / 1e3:.3g} g/cm3"
-            right = "a mass and a size of one body (a ferrite has 4.5 to 5.1 g/cm3)"
+            found = f"{_mass(mass.value)} in {volume * 1e9:.3g} mm³ make {density / 1e3:.3g} g/cm³"
+            right = "a mass and a size of one body (a ferrite has 4.5 to 5.1 g/cm³)"
             for factor in (1e-3, 1e3):
                 if LIKELY[0] < density * factor < LIKELY[1]:
                     right = f'write "{_mass(mass.value * factor)}", if that was meant'

@@ -10,19 +10,19 @@ from ..records.arrays import Floats
 from ..records.bench import Bench, Site
 
 #: World Geodetic System 1984, normal gravity (NGA.STND.0036).
-_GAMMA_EQUATOR = 9.7803253359  # m/s^2
+_GAMMA_EQUATOR = 9.7803253359  # m/s²
 _SOMIGLIANA_K = 0.00193185265241
 _ECCENTRICITY2 = 0.00669437999013
 _SEMI_MAJOR = 6378137.0  # m
 _FLATTENING = 1 / 298.257223563
-_GM = 3.986004418e14  # m^3/s^2
+_GM = 3.986004418e14  # m³/s²
 _ROTATION = 7.292115e-5  # rad/s
 #: omega^2 a^2 b / GM, the ratio of centrifugal to gravitational acceleration at the equator.
 _M = _ROTATION**2 * _SEMI_MAJOR**3 * (1 - _FLATTENING) / _GM
 
 
 def local_gravity(latitude: float, altitude: float = 0.0) -> float:
-    """Normal gravity in m/s^2 at ``latitude`` (rad) and ``altitude`` (m above the ellipsoid).
+    """Normal gravity in m/s² at ``latitude`` (rad) and ``altitude`` (m above the ellipsoid).
 
     WGS84: Somigliana's closed formula and the second-order height formula (Heiskanen & Moritz, Physical
     Geodesy). Real gravity differs by up to about 0.5 mm/s^2 (5e-5) where the ground is uneven.
@@ -36,7 +36,7 @@ def local_gravity(latitude: float, altitude: float = 0.0) -> float:
 def force_per_kg(site: Site) -> float:
     """Force in N for each kg a balance at ``site`` indicates: g (1 - 1.2/8000).
 
-    The balance was adjusted with weights of 8000 kg/m^3 in air of 1.2 kg/m^3 (OIML D 28), which weighed
+    The balance was adjusted with weights of 8000 kg/m³ in air of 1.2 kg/m³ (OIML D 28), which weighed
     less than their mass by the air they displaced; a pull by a magnet displaces none.
     """
     g = local_gravity(site.latitude.value, site.altitude.value)

@@ -23,7 +23,7 @@ class NodeField:
     ``H`` (n, q): applied field along the sample's own axis at node q, A/m. ``pull`` (n, q): force
     per magnetisation of the node, N/(A/m), so that F = sum(pull * M). ``weights`` (q,) sum to one;
     ``nodes`` (q, 3) in m, z from the sample's lower face; ``N`` is the demagnetising factor along the
-    axis, ``volume`` in m^3.
+    axis, ``volume`` in m³.
     """
 
     H: Floats

@@ -1,10 +1,10 @@
 """A coil in the sample's place: each turn a current loop in the reference magnet's field.
 
 The force on a current loop along its axis is its current times the change of the flux through it. A round
-magnet is a sheet of current on its mantle, Br/mu0 amperes a metre; the flux of all of it through a coaxial
+magnet is a sheet of current on its mantle, Br/μ0 amperes a metre; the flux of all of it through a coaxial
 turn changes as the mutual inductances of the turn with the magnet's two rims differ:
 
-    attraction = I (Br/mu0) (M(z) - M(z + L)),   M = mu0 sqrt(a R) ((2/k - k) K - 2 E / k)
+    attraction = I (Br/μ0) (M(z) - M(z + L)),   M = μ0 sqrt(a R) ((2/k - k) K - 2 E / k)
 
 (J. C. Maxwell, A Treatise on Electricity and Magnetism, art. 701, from memory; K, E complete elliptic
 integrals, k^2 = 4 a R / ((a + R)^2 + z^2)). It counts what a point of the same moment would not: a turn is as
@@ -29,7 +29,7 @@ _DISC = 6  # Gauss-Legendre nodes over the squared radius of a turn off the axis
 
 
 def turn_area(coil: Coil) -> Measured:
-    """Turns times area, m^2: as measured, else from the sizes.
+    """Turns times area, m²: as measured, else from the sizes.
 
     A winding spread evenly from radius r to R has turns of mean area pi (r^2 + r R + R^2) / 3. One layer has
     one radius: its two diameters are one measurement.
@@ -77,7 +77,7 @@ def coil_gradient(magnet: ReferenceMagnet, coil: Coil, gaps: ArrayLike, offset: 
 
 
 def _mutual(a: Floats, R: float, z: Floats) -> Floats:
-    """Mutual inductance of coaxial circles of radii ``a``, ``R`` (m) at a distance ``z``, by mu0: m."""
+    """Mutual inductance of coaxial circles of radii ``a``, ``R`` (m) at a distance ``z``, by μ0: m."""
     from scipy.special import ellipe, ellipkm1
 
     far2 = (a + R) ** 2 + z**2

@@ -120,7 +120,7 @@ def _of_shape(sample: Sample, nodes: _Key, weights: _Key) -> tuple[Floats, Float
     at, w = nodes.array, weights.array
     made, place = _of_boxes(sample, at) if sample.shape == "block" else _of_rings(sample, at)
     places, cells = place
-    # H is B/mu0 - M, and M is the node's own: that of its cell is another's where M changes within it.
+    # H is B/μ0 - M, and M is the node's own: that of its cell is another's where M changes within it.
     D = np.eye(len(w)) - made @ _nearby(places, cells)
     q = len(w)
     # The nodes' mean of T is brought to the factor of the whole body.
@@ -178,7 +178,7 @@ def _radius(sample: Sample) -> float:
 
 
 def _of_rings(sample: Sample, at: Floats) -> tuple[Floats, tuple[Floats, Floats]]:
-    """B/mu0 that unit magnetisation of each ring makes at the nodes (q, c), and the places of nodes and of
+    """B/μ0 that unit magnetisation of each ring makes at the nodes (q, c), and the places of nodes and of
     rings: squared radius and height, by the body's."""
     height, radius = sample.height.value, _radius(sample)
     faces = np.linspace(0.0, height, _ALONG + 1)

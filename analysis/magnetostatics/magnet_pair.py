@@ -25,7 +25,7 @@ def force_between(
 ) -> Floats:
     """Attraction (N) of two coaxial round magnets facing each other unlike poles, at ``gaps`` (n,) in m.
 
-    F = (J/mu0) V <dBz/dz> over the other magnet's volume, the gradient in closed form, the volume by
+    F = (J/μ0) V <dBz/dz> over the other magnet's volume, the gradient in closed form, the volume by
     quadrature refined to ``tolerance`` at the ``closest`` gap (else the smallest given); the same force as
     Vokoun, Beleggia, Heller & Sittner, J. Magn. Magn. Mater. 321 (2009) 3758, give as an integral over
     Bessel functions.

@@ -244,7 +244,7 @@ def mean_field(
 
 
 def volume(sample: Sample) -> float:
-    """The sample's volume, m^3."""
+    """The sample's volume, m³."""
     height = sample.height.value
     if sample.shape == "block":
         a, b = _half_sides(sample)
@@ -282,7 +282,7 @@ def _block_by_radius(
 
 
 def _arc(s: Floats, a: float, b: float) -> Floats:
-    """The part of a ring of squared radius ``s`` (m^2) that lies in a block of half sides ``a``, ``b``."""
+    """The part of a ring of squared radius ``s`` (m²) that lies in a block of half sides ``a``, ``b``."""
     rho = np.sqrt(s)
     outside = np.arccos(np.minimum(a / rho, 1.0)) + np.arccos(np.minimum(b / rho, 1.0))
     return 1 - outside / (np.pi / 2)

@@ -66,7 +66,7 @@ def is_round(magnet: ReferenceMagnet) -> bool:
 
 
 def volume(magnet: ReferenceMagnet) -> float:
-    """The magnet's volume, m^3."""
+    """The magnet's volume, m³."""
     height = magnet.height.value
     if is_round(magnet):
         return height * sum(sign * np.pi * radius**2 for sign, radius in cylinders(magnet))
@@ -88,7 +88,7 @@ def at_temperature(magnet: ReferenceMagnet, temperature: float) -> ReferenceMagn
 
 
 def on_axis(magnet: ReferenceMagnet, z: ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """Field (T), gradient dB/dz (T/m) and d2B/dz2 (T/m^2) on the axis at heights ``z`` (m), any shape.
+    """Field (T), gradient dB/dz (T/m) and d2B/dz2 (T/m²) on the axis at heights ``z`` (m), any shape.
 
     Closed forms of the uniformly magnetised cylinder and block (standard; Derby & Olbert, Am. J.
     Phys. 78 (2010) 229 for the solenoid); a ring is outer minus inner cylinder.
@@ -185,7 +185,7 @@ def _cel(k: Floats, p: Floats, s: Floats) -> Floats:
 
 
 def _unit_loop(R: float, rho: Floats, z: Floats) -> Floats:
-    """Axial field of a current loop of radius R carrying 1/mu0 ampere (complete elliptic integrals).
+    """Axial field of a current loop of radius R carrying 1/μ0 ampere (complete elliptic integrals).
 
     Smythe, Static and Dynamic Electricity, 7.10 (from memory; proved by the tests' other routes).
     """

@@ -10,7 +10,7 @@ from ..magnetostatics import quadrature
 from ..records.bench import Sample
 from .table import Table
 
-#: The densest a sintered hard ferrite can be: the X-ray density of BaFe12O19, kg/m^3 (check by lattice
+#: The densest a sintered hard ferrite can be: the X-ray density of BaFe12O19, kg/m³ (check by lattice
 #: constants: two formula units in a cell of a = 0.5893 nm, c = 2.3194 nm); SrFe12O19 is 5101.
 XRAY_DENSITY = 5292.0
 

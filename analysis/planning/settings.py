@@ -24,7 +24,7 @@ DISTURBED = 0.1  # a turn that is expected to change the sample by more than thi
 
 # -- the magnet's weight ------------------------------------------------------------------------------
 
-MAGNET_DENSITY = 7500.0  # of sintered NdFeB, kg/m^3
+MAGNET_DENSITY = 7500.0  # of sintered NdFeB, kg/m³
 
 # -- expected times -----------------------------------------------------------------------------------
 

@@ -139,7 +139,7 @@ class Coil:
     Lengths in m, to the middle of the outermost wires: ``inner_diameter`` and ``outer_diameter`` (equal for
     one layer), ``height`` along z, ``rise`` from the coil's lower face to the lowest turn. ``thickness`` is
     the whole coil's along z, for one that is weighed both ends up: the mean of the two rises is then known
-    by it. ``turn_area`` is turns times area (m^2) where it was measured electrically, None: from the sizes.
+    by it. ``turn_area`` is turns times area (m²) where it was measured electrically, None: from the sizes.
     ``current_gain`` is true current by stated, ``resistance`` that at 20 degrees Celsius in ohm.
     """
 

@@ -178,7 +178,7 @@ def _units(file: _File, faults: list[str]) -> dict[bytes, Decimal]:
         elif meant == "N":
             # A balance does not weigh newtons: it multiplies by a gravity set in it, which must be undone.
             if file.gravity is None:
-                faults.append(f"units.{written}: newtons need 'gravity', the m/s2 the balance reckons with")
+                faults.append(f"units.{written}: newtons need 'gravity', the m/s² the balance reckons with")
             else:
                 units[written.encode("ascii")] = 1 / Decimal(str(file.gravity))
         else:

@@ -209,7 +209,7 @@ class TwinBench:
         self._weigh_pull()
 
     def _weigh_pull(self) -> None:
-        # A balance shows the weight in air that would pull as hard: weights of 8000 kg/m3, air of 1.2 kg/m3.
+        # A balance shows the weight in air that would pull as hard: weights of 8000 kg/m³, air of 1.2 kg/m³.
         newton_per_gram = self.scenario.gravity * (1.0 - 1.2 / 8000.0) * 1e-3
         self._pull = self.pellet.attraction / newton_per_gram
 

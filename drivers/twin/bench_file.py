@@ -27,7 +27,7 @@ NDFEB_PER_KELVIN = -0.0011
 
 
 def local_gravity(latitude: float, altitude: float) -> float:
-    """Normal gravity (m/s^2) at a latitude (degrees), less the free-air term of the altitude (m).
+    """Normal gravity (m/s²) at a latitude (degrees), less the free-air term of the altitude (m).
 
     Somigliana's closed form with the constants of WGS 84; -3.086e-6 s^-2 free air.
     """
