@@ -9,10 +9,14 @@ import numpy as np
 from ..forces.force import force
 from ..forces.zeros import Zeros
 from ..inversion.loop import LoopEstimate
+from ..inversion.methods import MEAN
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from . import model_error
 from .settings import OWN_OF_SPACER, U_GAP
+
+#: Words for what the balance's zero brings in: read for each reading, or followed through the run.
+ZEROS, FOLLOWED_ZERO = "zeros", "zero of the balance and its drift"
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,8 +48,11 @@ def independent_inputs(
     points = estimate.points
     newton = abs(force(1.0, bench))
     inputs = [IndependentInput("readings", "readings", np.diag(scale * newton * zeros.u_reading))]
-    if zeros.weights.shape[1]:
-        inputs.append(IndependentInput("zeros", "zeros", newton * zeros.weights * zeros.u_zero))
+    track = None if estimate.method_used == MEAN else zeros.track
+    of_zeros = zeros.root if track is None else track.unknown
+    if of_zeros.shape[1]:
+        words = ZEROS if zeros.track is None else FOLLOWED_ZERO
+        inputs.append(IndependentInput("zeros", words, newton * of_zeros))
     inputs.append(
         IndependentInput("model", "what any model of a sample is off by", model_error.of_forces(estimate))
     )

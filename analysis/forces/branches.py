@@ -19,21 +19,14 @@ from ..magnetostatics import quadrature
 from ..magnetostatics.reference_magnet import at_temperature
 from ..records.arrays import Floats
 from ..records.bench import Bench
-from ..records.points import Branch, Points
+from ..records.points import Branch, Points, ZeroModes
 from ..records.readings import Readings
 from . import force as weighing
-from .settings import AWAY, FAR, NEAR, SAME_GAP, WHOLE
+from .far_zeros import far_zeros
+from .passages import Passage, passages_of
+from .settings import SAME_GAP, WHOLE
+from .zero_drift import ZeroStep
 from .zeros import Zeros, bracket
-
-
-@dataclass(frozen=True, eq=False)
-class Passage:
-    """Rows between two turning points of the field, ``start`` to ``stop`` in ``order``: going in or out."""
-
-    rows: NDArray[np.int64]
-    inward: bool
-    orientation: int
-    branch: Branch
 
 
 @dataclass(frozen=True)
@@ -106,13 +99,9 @@ def mean_path(readings: Readings, bench: Bench) -> tuple[Floats, Floats]:
 def arrange(readings: Readings, bench: Bench) -> Arrangement:
     """Zeros, forces, field, passages and branches of ``readings``, with the path checked."""
     n = len(readings)
-    zeros = bracket(readings, bench)
-    force = weighing.force(zeros.change, bench)
     H, gradient = mean_path(readings, bench)
     per_newton = -readings.orientation / (quadrature.volume(bench.sample) * gradient)
-    M = per_newton * force
     M_slope = per_newton * weighing.force(np.ones(n), bench)
-
     used, placed, why, warnings = _plain_faults(readings, bench)
     isolated = _isolated_orientations(np.abs(H), readings.orientation, placed)
     if isolated:
@@ -122,7 +111,9 @@ def arrange(readings: Readings, bench: Bench) -> Arrangement:
             used[i] = placed[i] = False
             why[i] = why[i] or "the orientation changes here in the middle of a passage"
 
-    passages = _passages(H, readings.orientation, readings.gap, np.flatnonzero(placed))
+    passages = passages_of(H, readings.orientation, readings.gap, np.flatnonzero(placed))
+    zeros = bracket(readings, bench, far_zeros(readings, bench, H, M_slope, passages))
+    force, u_force, unknown = _forces(zeros, bench)
     leg = np.zeros(n, np.int64)
     branch: list[Branch] = ["first"] * n
     known = np.zeros(n, bool)
@@ -142,17 +133,46 @@ def arrange(readings: Readings, bench: Bench) -> Arrangement:
         spacers=readings.spacers,
         orientation=readings.orientation,
         force=force,
-        u_force=np.abs(weighing.force(zeros.u_change, bench)),
+        u_force=u_force,
         temperature=readings.temperature,
         leg=leg,
         branch=tuple(branch),
         used=used,
         why_not=tuple(why),
+        zero=unknown,
     )
     arranged = Arrangement(
-        record, zeros, H, M, M_slope, tuple(passages), bench.gap.spacer_mass, tuple(warnings)
+        record,
+        zeros,
+        H,
+        M_slope * zeros.change,
+        M_slope,
+        tuple(passages),
+        bench.gap.spacer_mass,
+        tuple(warnings),
     )
     return _check_path(arranged)
+
+
+def _forces(zeros: Zeros, bench: Bench) -> tuple[Floats, Floats, ZeroModes | None]:
+    """Forces (N), what each reading's own part is known to, and what the zeros may be off by."""
+    newton, track = weighing.force(1.0, bench), zeros.track
+    own = zeros.u_change if track is None else zeros.u_reading
+    unknown = None if track is None else ZeroModes(newton * track.unknown, track.begun)
+    return newton * zeros.change, abs(newton) * own, unknown
+
+
+def with_zero_steps(
+    arranged: Arrangement, readings: Readings, bench: Bench, steps: tuple[ZeroStep, ...]
+) -> Arrangement:
+    """The same with the zero followed anew, as one that jumped at ``steps`` besides."""
+    track = arranged.zeros.track
+    assert track is not None
+    far = far_zeros(readings, bench, arranged.H, arranged.M_slope, arranged.passages)
+    zeros = bracket(readings, bench, far, (*track.found, *steps))
+    force, u_force, unknown = _forces(zeros, bench)
+    points = replace(arranged.points, force=force, u_force=u_force, zero=unknown)
+    return replace(arranged, zeros=zeros, points=points, M=arranged.M_slope * zeros.change)
 
 
 def _plain_faults(
@@ -210,62 +230,6 @@ def _isolated_orientations(
         if way[0] != 0 and np.all(way == way[0]) and second - first <= max(2, len(at) // 8):
             found += [int(i) for i in at[first + 1 : second + 1]]
     return found
-
-
-def _passages(H: Floats, orientation: NDArray[np.int64], gap: Floats, at: NDArray[np.int64]) -> list[Passage]:
-    """Split the rows ``at`` into passages inward and outward."""
-    passages: list[Passage] = []
-    been_out = False
-    last_orientation = 0
-    strongest = np.abs(H[at]).max(initial=0.0)
-    for block in _blocks(np.abs(H), orientation, gap, at):
-        strength, o = np.abs(H[block]), int(orientation[block[0]])
-        if strength.max() < AWAY * strongest and not (been_out and o == last_orientation):
-            # Turned over far away: the branch goes on by as little as the field there changes.
-            turned: Branch = "descending" if o < 0 else "ascending"
-            passages.append(Passage(block, True, o, turned if been_out else "first"))
-            last_orientation = o if been_out else 0
-            continue
-        peaks = np.flatnonzero(strength >= strength.max() * (1 - 1e-9))
-        # The row of strongest field starts the way out; where it was read twice, the first ends the way in.
-        split = int(peaks[-1])
-        inward, outward = block[:split], block[split:]
-        if len(outward) == 1 and len(inward):
-            inward, outward = block, block[:0]
-        if len(inward):
-            first = not been_out and last_orientation in (0, o)
-            name: Branch = "first" if first else ("descending" if o < 0 else "ascending")
-            passages.append(Passage(inward, True, o, name))
-        if len(outward):
-            passages.append(Passage(outward, False, o, "descending" if o > 0 else "ascending"))
-            been_out = True
-        last_orientation = o
-    return passages
-
-
-def _blocks(
-    strength: Floats, orientation: NDArray[np.int64], gap: Floats, at: NDArray[np.int64]
-) -> list[NDArray[np.int64]]:
-    """Rows in and out again without a turn-over: split where the orientation changes, and where the
-    field falls far and comes back near to its strongest (a second visit with the same orientation)."""
-    blocks: list[NDArray[np.int64]] = []
-    if not len(at):
-        return blocks
-    for block in np.split(at, np.flatnonzero(np.diff(orientation[at])) + 1):
-        s = strength[block]
-        near = s >= NEAR * s.max()
-        # Over a ring the field falls toward the hole, too; a second visit comes from farther away.
-        far = (s < FAR * s.max()) & (gap[block] > gap[block[np.argmax(s)]])
-        cuts: list[int] = []
-        last_near: int | None = None
-        for i in np.flatnonzero(near):
-            if last_near is not None and np.any(far[last_near:i]):
-                trough = last_near + int(np.argmin(np.where(far, s, np.inf)[last_near:i]))
-                # A far end read twice ends one passage and starts the next.
-                cuts.append(trough + 1)
-            last_near = int(i)
-        blocks += np.split(block, cuts)
-    return blocks
 
 
 def _check_path(arranged: Arrangement) -> Arrangement:

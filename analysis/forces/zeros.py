@@ -1,23 +1,41 @@
 """Readings against their zeros: zero - load - zero takes a steady drift out of a reading.
 
-A zero serves every row beside it: with a lift one pair brackets a whole passage, with spacers each row
-has its own. Rows that share a zero share its error, so zeros are kept as events of their own.
+With spacers each row has its own zeros. With a lift a pair brackets a whole passage, or none is read at all
+and readings at the far end tell the zero: it is then followed through the run as a smooth function of time
+(``zero_drift``), and is an unknown of the fit. Rows that share a zero share its error.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..records.arrays import Floats
 from ..records.bench import Balance, Bench
 from ..records.readings import Readings
-from .settings import ENOUGH_PAIRS
+from .settings import ENOUGH_PAIRS, FEWEST_ROWS, LEAST_MODE, LEVEL
+from .zero_drift import ZeroDrift, ZeroReadings, ZeroStep, main_root, smooth, with_wander
 
 #: A digital balance resolves to one step: a rectangular error one step wide (JCGM 100, F.2.2.1).
 _STEP = 1.0 / np.sqrt(12.0)
+
+ZeroSteps = tuple[ZeroStep, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class KnownZeros:
+    """Zeros by which the zero is followed: ``all`` of them, those ``apart`` which do not come from readings
+    that have a say in the fit, and ``steps`` where the zero may have jumped as hands were at the bench."""
+
+    all: ZeroReadings
+    apart: ZeroReadings
+    steps: ZeroSteps = ()
+
+
+_NONE = ZeroReadings(*(np.zeros(0) for _ in range(3)))
+NOTHING_FAR = KnownZeros(_NONE, _NONE)
 
 
 @dataclass(frozen=True)
@@ -25,22 +43,34 @@ class Zeros:
     """What each reading changed by, and how well that is known. Masses in kg.
 
     ``change`` (n,) is reading minus zero; ``u_reading`` (n,) the standard uncertainty of the reading alone.
-    ``weights`` (n, k) says how much of each of the k zero events a row's zero holds; ``u_zero`` (k,) is
-    each event's standard uncertainty. ``jump`` (n,) is the zero after minus the zero before (NaN where
-    not both are given), ``span`` (n,) the number of rows between the two.
+    ``root`` (n, k): errors of the zeros by k standard normal numbers, which rows share. ``jump`` (n,) is the
+    zero after minus the zero before (NaN where not both are given). ``track`` is the zero as it was followed
+    through the whole run, None where each row has zeros of its own.
     """
 
     change: Floats
     u_reading: Floats
-    weights: Floats
-    u_zero: Floats
+    root: Floats
     jump: Floats
-    span: NDArray[np.int64]
+    track: ZeroTrack | None = None
 
     @property
     def u_change(self) -> Floats:
         """Standard uncertainty of ``change`` (n,), kg: each reading's own part and its zeros'."""
-        return np.sqrt(self.u_reading**2 + self.weights**2 @ self.u_zero**2)
+        return np.sqrt(self.u_reading**2 + (self.root**2).sum(axis=1))
+
+
+@dataclass(frozen=True, eq=False)
+class ZeroTrack:
+    """The zero at every row as it may be before a fit: ``unknown`` (n, s), kg, by s standard normal numbers,
+    of which ``begun`` (s,) make the zero that was taken off. ``zeros`` are those it was followed by,
+    ``drift`` what was thought of it before, ``found`` the moments at which the loop said that it jumped."""
+
+    unknown: Floats
+    begun: Floats
+    zeros: ZeroReadings
+    drift: ZeroDrift
+    found: ZeroSteps
 
 
 def repeatability(readings: Readings, balance: Balance) -> float:
@@ -60,11 +90,14 @@ def repeatability(readings: Readings, balance: Balance) -> float:
     return float(np.hypot(rounding, balance.resolution))
 
 
-def bracket(readings: Readings, bench: Bench) -> Zeros:
-    """Each reading less its zero: the mean of the zeros around it, or, where one pair brackets a whole
-    passage of a lift with times noted, the value interpolated to the row's time. A zero not given is 0:
-    the balance was re-zeroed."""
-    n = len(readings)
+def bracket(readings: Readings, bench: Bench, far: KnownZeros = NOTHING_FAR, steps: ZeroSteps = ()) -> Zeros:
+    """Each reading less its zero.
+
+    Where a lift keeps the sample up through whole passages and times are noted the zero is followed through
+    the run (``zero_drift``), by the zeros noted or, with none, by what ``far`` readings tell; ``steps`` are
+    jumps that were found. Else a reading's zero is the mean of those around it. A zero not given is 0: the
+    balance was re-zeroed.
+    """
     own = repeatability(readings, bench.balance)
     u_reading = np.where(np.isfinite(readings.u_reading), readings.u_reading, own)
     rounding = bench.balance.resolution * _STEP
@@ -72,75 +105,93 @@ def bracket(readings: Readings, bench: Bench) -> Zeros:
     # All zeros alike: the key was pressed each time, and only its rounding is left.
     given = np.concatenate([before[np.isfinite(before)], after[np.isfinite(after)]])
     pressed = len(given) > 2 and np.ptp(given) == 0.0
-
-    spans = _passages(readings, bench)
-    values: list[float] = []
-    u_values: list[float] = []
-    entries: list[tuple[int, int, float]] = []  # row, event, weight
-    span = np.ones(n, np.int64)
-
-    def event(value: float, row: int) -> int:
-        values.append(value)
-        u_values.append(rounding if pressed else max(rounding, float(u_reading[row])))
-        return len(values) - 1
-
-    open_event: int | None = None  # the zero after the last row, which may be the next row's zero before
-    for start, stop in spans:
-        first, last = before[start], after[stop - 1]
-        i_before = i_after = None
-        if np.isfinite(first):
-            shared = open_event is not None and values[open_event] == first
-            i_before = open_event if shared else event(float(first), start)
-        if np.isfinite(last):
-            i_after = event(float(last), stop - 1)
-        open_event = i_after
-        for row, fraction in zip(range(start, stop), _fractions(readings.time[start:stop]), strict=True):
-            span[row] = stop - start
-            if i_before is not None and i_after is not None:
-                entries += [(row, i_before, 1.0 - fraction), (row, i_after, fraction)]
-            elif i_before is not None or i_after is not None:
-                entries.append((row, i_before if i_before is not None else i_after, 1.0))  # type: ignore[arg-type]
-            else:
-                u_reading[row] = np.hypot(u_reading[row], rounding)
-
-    weights = np.zeros((n, len(values)))
-    for row, column, weight in entries:
-        weights[row, column] += weight
-    zero = weights @ np.array(values) if values else np.zeros(n)
-    return Zeros(
-        change=readings.reading - zero,
-        u_reading=u_reading,
-        weights=weights,
-        u_zero=np.array(u_values),
-        jump=after - before,
-        span=span,
-    )
+    u_zero = np.full(len(readings), rounding) if pressed else np.maximum(rounding, u_reading)
+    timed = bench.gap.ladder == "lift" and len(readings) > 1 and bool(np.all(np.diff(readings.time) > 0))
+    stretches = _passages(readings)
+    if timed and len(given) and len(readings) >= FEWEST_ROWS * len(stretches):
+        zeros, again = _noted(readings, stretches, u_zero)
+        return _followed(readings, u_reading, KnownZeros(zeros, zeros, again), steps)
+    if timed and not len(given) and len(far.all):
+        return _followed(readings, u_reading, far, steps)
+    return _one_by_one(readings, u_reading, u_zero, rounding)
 
 
-def _passages(readings: Readings, bench: Bench) -> list[tuple[int, int]]:
-    """Stretches [start, stop) of rows that lie between one pair of zeros."""
+def _one_by_one(readings: Readings, u_reading: Floats, u_zero: Floats, rounding: float) -> Zeros:
+    """Every row with zeros of its own, or shared with the row beside."""
     n = len(readings)
-    timed = bench.gap.ladder == "lift" and bool(np.all(np.isfinite(readings.time)))
-    stretches: list[tuple[int, int]] = []
-    start = 0
-    for row in range(1, n + 1):
-        same = (
-            row < n
-            and timed
-            and readings.zero_before[row] == readings.zero_before[start]
-            and readings.zero_after[row] == readings.zero_after[start]
-        )
-        if not same:
-            stretches.append((start, row))
-            start = row
-    return stretches
+    before, after = readings.zero_before, readings.zero_after
+    values: list[float] = []
+    columns: list[Floats] = []
+    zero, u_reading = np.zeros(n), u_reading.copy()
+    last: int | None = None  # the zero after the last row, which may be the next row's zero before
+    for row in range(n):
+        given = [float(value[row]) for value in (before, after) if np.isfinite(value[row])]
+        events: list[int] = []
+        for k, value in enumerate(given):
+            shared = k == 0 and last is not None and np.isfinite(before[row]) and values[last] == value
+            if not shared:
+                values.append(value)
+                columns.append(np.zeros(n))
+            events.append(last if shared and last is not None else len(values) - 1)
+        last = events[-1] if np.isfinite(after[row]) else None
+        for event in events:
+            columns[event][row] = float(u_zero[row]) / len(events)
+            zero[row] += values[event] / len(events)
+        if not events:
+            u_reading[row] = np.hypot(u_reading[row], rounding)
+    root = np.array(columns).reshape(-1, n).T
+    return Zeros(readings.reading - zero, u_reading, root, after - before)
 
 
-def _fractions(times: Floats) -> Floats:
-    """How far each row lies between its zeros, 0 to 1. The zeros are taken one step before the first
-    row and one after the last, so a row alone lies in the middle."""
-    n = len(times)
-    if n == 1 or not np.all(np.isfinite(times)) or times[-1] <= times[0] or np.any(np.diff(times) < 0):
-        return np.full(n, 0.5)
-    step = float(np.median(np.diff(times)))
-    return (times - times[0] + step) / (times[-1] - times[0] + 2 * step)
+def _passages(readings: Readings) -> list[tuple[int, int]]:
+    """Stretches [start, stop) of rows that lie between one pair of zeros."""
+    pair = np.nan_to_num(np.stack([readings.zero_before, readings.zero_after]), nan=np.inf)
+    new = np.any(pair[:, 1:] != pair[:, :-1], axis=0)
+    return list(pairwise([0, *(np.flatnonzero(new) + 1).tolist(), len(readings)]))
+
+
+def _noted(
+    readings: Readings, stretches: list[tuple[int, int]], u_zero: Floats
+) -> tuple[ZeroReadings, ZeroSteps]:
+    """The zeros noted around passages, and a step wherever the balance was re-zeroed between two of them. A
+    zero before the first row or after the last is one row's time away, others are between their rows."""
+    time = readings.time
+    usual = float(np.median(np.diff(time)))
+    time = np.concatenate([[time[0] - 2.0 * usual], time, [time[-1] + 2.0 * usual]])
+    found: list[tuple[float, float, float]] = []
+    again: list[ZeroStep] = []
+
+    def between(row: int, part: float) -> float:
+        return float((1.0 - part) * time[row] + part * time[row + 1])
+
+    for k, (start, stop) in enumerate(stretches):
+        before, after = float(readings.zero_before[start]), float(readings.zero_after[stop - 1])
+        earlier = float(readings.zero_after[start - 1]) if k else np.nan
+        following = float(readings.zero_before[stop]) if stop < len(readings) else after
+        if np.isfinite(before) and before != earlier:
+            found.append((between(start, 0.75 if k else 0.5), before, float(u_zero[start])))
+            again += [ZeroStep(between(start, 0.5), LEVEL)] if np.isfinite(earlier) else []
+        if np.isfinite(after):
+            found.append((between(stop, 0.5 if following == after else 0.25), after, float(u_zero[stop - 1])))
+    return ZeroReadings(*np.array(found).T), tuple(again)
+
+
+def _followed(readings: Readings, u_reading: Floats, zeros: KnownZeros, found: ZeroSteps) -> Zeros:
+    """The zero as a smooth function of time; the fit begins with what those ``apart`` say, as the others are
+    among its own readings."""
+    time = readings.time
+    begin = float(min(time[0], zeros.all.time.min()))
+    drift = with_wander(ZeroDrift(begin, 0.0, steps=(*zeros.steps, *found)), zeros.all)
+    least = LEAST_MODE * float(np.median(u_reading))
+    known, before = smooth(drift, zeros.all, time), smooth(drift, zeros.apart, time)
+    root, left = main_root(known.covariance, least)
+    unknown, left_before = main_root(before.covariance, least)
+    # Where the zero that is taken off stands among those the fit may find.
+    begun: Floats = np.linalg.pinv(unknown) @ (known.mean - before.mean)
+    return Zeros(
+        readings.reading - before.mean - unknown @ begun,
+        np.sqrt(u_reading**2 + np.maximum(left, left_before)),
+        root,
+        readings.zero_after - readings.zero_before,
+        ZeroTrack(unknown, begun, zeros.all, drift, found),
+    )

@@ -12,6 +12,7 @@ from ..magnetostatics.applied_field import NodeField
 from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import DemagnetisingField
 from ..records.arrays import Floats, Indices
+from .loop import Sensitivity
 from .settings import MODEL_SPREAD
 
 
@@ -60,7 +61,7 @@ class FittedBranch:
     that ``constrains_bench`` has a say in the bench. ``M``, ``H_local`` (u) and ``slope`` (dM/du) are (n,
     q), at the nodes; ``force``, ``sigma``, ``doubt`` (what any model of a sample is off by besides),
     ``model`` and ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are within their bounds;
-    ``c_d_force`` (K, m) and ``c_to_z`` (K, k) say how c answers.
+    ``c_d_force`` (K, m), ``c_to_z`` (K, k) and ``c_to_zero`` (K, s) say how c answers.
     """
 
     rows: Indices
@@ -77,12 +78,14 @@ class FittedBranch:
     slope: Floats = field(default_factory=lambda: np.zeros(0))
     model: Floats = field(default_factory=lambda: np.zeros(0))
     hat: Floats = field(default_factory=lambda: np.zeros(0))
-    #: Forces by coefficient (m, K) and by input (m, k), around where the fit stands.
+    #: Forces by coefficient (m, K) and by input (m, k + s), the bench's and the zero's, around where the fit
+    #: stands.
     design: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     by_input: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     doubt: Floats = field(default_factory=lambda: np.zeros(0))
     c_d_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     c_to_z: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    c_to_zero: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     @property
     def residual(self) -> Floats:
@@ -120,17 +123,18 @@ class BranchSpec:
 class JointFit:
     """The fitted parts over the bench found (``model``, at its ``z``).
 
-    ``z_d_force`` (k, n of all rows of the run), ``z_d_prior`` (k, k): how the inputs answer to errors of
-    the forces and of what is stated; ``scale`` the Birge ratio the weights were loosened by; ``objective``
-    as minimised but for the roughness, in the readings' own standard deviations; ``degrees`` of freedom
-    used; ``steady_field`` (A/m) as given.
+    ``of_inputs`` and ``of_zero`` (k and s values): how the bench's inputs and the zero's answer to errors of
+    the forces and of what is stated; ``zero`` (n,), N, what the zero adds to each force of the run; ``scale``
+    the Birge ratio the weights were loosened by; ``objective`` as minimised but for the roughness, in the
+    readings' own standard deviations; ``degrees`` of freedom used; ``steady_field`` (A/m) as given.
     """
 
     model: LinearisedBench
     own: DemagnetisingField
     parts: dict[str, FittedBranch]
-    z_d_force: Floats
-    z_d_prior: Floats
+    of_inputs: Sensitivity
+    of_zero: Sensitivity
+    zero: Floats
     scale: float
     objective: float
     degrees: float

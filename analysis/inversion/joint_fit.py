@@ -9,9 +9,10 @@ and JCGM 102:2011). Minimised is
     sum ((F - F_model(c, z)) / sigma)^2 + smoothing * roughness(c) + z^T C^-1 z
 
 over the coefficients c of the sample's parts and, but for the roughness, over the inputs z, in standard
-uncertainties from what is stated. (The roughness has no say in z: it falls with M and with the loop's
-width, and would make every reference magnet stronger than it is.) Inputs the forces say nothing of stay as
-stated.
+uncertainties from what is stated. Where the zero of the balance is followed through the run (``zeros``), what
+it may be off by is among the inputs: as many as it takes, each with a standard normal distribution. (The
+roughness has no say in z: it falls with M and with the loop's width, and would make every reference magnet
+stronger than it is.) Inputs the forces say nothing of stay as stated.
 
 M at node j follows from M_j = f(u_j), u_j = H_j - (D M)_j (``demagnetising_field``); the problem is solved by
 Gauss-Newton steps. Every answer to errors (of forces, of what is stated) comes from the last step's linear
@@ -25,9 +26,10 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from ..magnetostatics.applied_field import NodeField
-from ..magnetostatics.bench_linearisation import MAY_BE_ZERO, LinearisedBench
+from ..magnetostatics.bench_linearisation import ECCENTRICITY, MAY_BE_ZERO, LinearisedBench
 from ..magnetostatics.demagnetising_field import demagnetising_field
 from ..records.arrays import Floats
+from ..records.points import ZeroModes
 from .fit_records import (
     BranchSpec,
     FittedBranch,
@@ -36,6 +38,8 @@ from .fit_records import (
     local_field_changes,
     weighing_spread,
 )
+from .loop import Sensitivity
+from .mirrored_branches import MirroredRows
 from .settings import (
     AGREED,
     AGREED_ROUNDS,
@@ -63,18 +67,20 @@ def fit_jointly(
     smoothing: Mapping[str, float] | None = None,
     z: Floats | None = None,
     conditioned: bool = True,
+    follow_zero: bool = True,
     steady_field: float = 0.0,
     enough: float = np.inf,
     near: JointFit | None = None,
 ) -> JointFit:
     """Fit the parts by name under one ``hypothesis`` on the sample's own field.
 
-    ``smoothing`` by part and ``z`` (k,) to begin with, where known from before; not ``conditioned`` the
-    bench stays at ``z``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first
-    round, is above ``enough`` is left as it then is: it will not be the one. ``near`` is a fit of the same
-    parts under another hypothesis, to begin from.
+    ``smoothing`` by part and ``z`` (k,) to begin with, where known from before. Not ``conditioned`` the
+    bench stays at ``z`` and the zero alone is sought, if ``follow_zero``. ``steady_field`` (A/m) is felt
+    besides. A fit whose objective, after a first round, is above ``enough`` is left as it then is: it will
+    not be the one. ``near`` is a fit of the same parts under another hypothesis, to begin from.
     """
-    fit = _Fit(model, roles, hypothesis, smoothing or {}, conditioned, steady_field, enough, near)
+    how = conditioned, follow_zero, steady_field, enough, near
+    fit = _Fit(model, roles, hypothesis, smoothing or {}, *how)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
@@ -91,44 +97,54 @@ class _Fit:
         hypothesis: str,
         smoothing: Mapping[str, float],
         conditioned: bool,
+        follow_zero: bool,
         steady_field: float,
         enough: float,
         near: JointFit | None,
     ) -> None:
         self.begun = {} if near is None else {name: p.M for name, p in near.parts.items()}
         self.stated, self.roles, self.known = model, roles, smoothing
-        self.conditioned, self.steady, self.enough = conditioned, steady_field, enough
-        self.precision = np.linalg.inv(model.prior)
-        self.root = np.linalg.cholesky(model.prior)
-        self.reach = np.array(
-            [
-                FARTHEST if key in MAY_BE_ZERO else min(FARTHEST, 0.5 * abs(s.value) / s.u)
-                for key, s in zip(model.keys, model.stated, strict=True)
-            ]
-        )
+        self.steady, self.enough = steady_field, enough
+        #: The inputs of the bench come first (k), then those of the zero.
+        self.zero = model.points.zero or ZeroModes(np.zeros((len(model.points), 0)), np.zeros(0))
+        self.k, s = len(model.keys), len(self.zero.begun)
+        prior = np.eye(self.k + s)
+        prior[: self.k, : self.k] = model.prior
+        self.precision, self.root = np.linalg.inv(prior), np.linalg.cholesky(prior)
+        reach = [
+            FARTHEST if key in MAY_BE_ZERO else min(FARTHEST, 0.5 * abs(value.value) / value.u)
+            for key, value in zip(model.keys, model.stated, strict=True)
+        ]
+        self.reach = np.array(reach + [FARTHEST] * s)
+        #: Which inputs mirrored rows differ by, and which are sought.
+        self.by_side = np.array([key == ECCENTRICITY for key in model.keys] + [True] * s)
+        self.sought = np.repeat([conditioned, follow_zero], [self.k, s])
         self.scale, self.chosen_at = 1.0, 0.0
         f = model.stated_field
         self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights)
         self.parts: dict[str, FittedBranch] = {}
+        self.mirrored: MirroredRows | None = None
 
     def solve(self, z: Floats) -> JointFit:
         """The parts that tell, with the bench; then the others on the bench found."""
         silent = {name: role for name, role in self.roles.items() if not role.constrains_bench}
         self.roles = {name: role for name, role in self.roles.items() if role.constrains_bench}
         model, chi = self.stated.moved(z), np.inf
+        z = np.append(z, self.zero.begun)
         for _ in range(MOST_BENCHES):
             z = self._settle(model, z)
             chi, left = self._objective(z, _of_readings), self._left_over()
             scale = float(np.sqrt(chi / left)) if chi > CLAIM * left else 1.0
             steady = abs(scale / self.scale - 1.0) < ALIKE
-            if (np.abs(z - model.z).max(initial=0.0) < NEAR and steady) or chi > self.enough:
+            if (np.abs(z[: self.k] - model.z).max(initial=0.0) < NEAR and steady) or chi > self.enough:
                 break
-            model, self.scale = self.stated.moved(z), scale
+            model, self.scale = self.stated.moved(z[: self.k]), scale
         if silent and chi <= self.enough:
-            usable, self.parts, self.roles, conditioned = self.parts, {}, silent, self.conditioned
-            self.conditioned = False
+            usable, self.parts, self.roles, sought = self.parts, {}, silent, self.sought
+            self.sought = np.zeros_like(sought)
+            mirrored, self.mirrored = self.mirrored, None
             self._settle(model, z)
-            self.parts, self.conditioned = usable | self.parts, conditioned
+            self.parts, self.sought, self.mirrored = usable | self.parts, sought, mirrored
         return self._finished(model, z)
 
     # -- one bench
@@ -137,13 +153,13 @@ class _Fit:
         """Gauss-Newton steps with the field linear around ``model``; the inputs found."""
         old = np.inf
         # On a bench worked out again the smoothing stays, unless the readings have come to count otherwise.
-        choosing, self.chosen_at = self.chosen_at != self.scale or not self.conditioned, self.scale
+        choosing, self.chosen_at = self.chosen_at != self.scale or not self.sought[: self.k].any(), self.scale
         self._begin(model)
         for step in range(MOST_STEPS):
-            self._linearise(model, z, self.conditioned)
+            self._linearise(model, z, bool(self.sought[: self.k].any()))
             if choosing and step < MOST_CHOICES:
                 self._choose(z, step)
-            wanted = self._inputs(z) if step and self.conditioned else z
+            wanted = self._inputs(z) if step and self.sought.any() else z
             reference = self._objective(z, self._doubt) if step else np.inf
             before = [(p.c, p.M) for p in self.parts.values()]
             coefficients = self._coefficients(wanted, z)
@@ -158,7 +174,7 @@ class _Fit:
                     break
                 length *= 0.5
             moved, z = float(np.abs(at - z).max(initial=0.0)), at
-            if not self.conditioned and not self.own.left.shape[1]:
+            if not self.sought.any() and not self.own.left.shape[1]:
                 break  # one linear problem
             if step >= HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
                 break
@@ -190,13 +206,27 @@ class _Fit:
             )
             if name in old:
                 self.parts[name].smoothing = old[name].smoothing
+        turner = model.bench.gap.turner
+        known = turner is None or turner.eccentricity.u or not turner.eccentricity.value
+        if known and (self.sought & self.by_side).any() and {"descending", "ascending"} <= self.parts.keys():
+            self.mirrored = MirroredRows.of(model.points, self.parts["descending"], self.parts["ascending"])
 
     def _local_field(self, model: LinearisedBench, f: NodeField, z: Floats, M: Floats) -> Floats:
-        return f.H - interaction_field(self.own, model, M, z) + self.steady
+        return f.H - interaction_field(self.own, model, M, z[: self.k]) + self.steady
+
+    def _zero(self, p: FittedBranch, z: Floats) -> Floats:
+        """What the zero adds to a part's forces (m,), N, beyond what was taken off."""
+        return self.zero.root[p.rows[p.counted]] @ (z[self.k :] - self.zero.begun)
+
+    def _of_side(self, p: FittedBranch) -> Floats:
+        """A part's forces (m,), N, as they were before a zero was taken off, on the axis of the turner."""
+        stated = np.array([s.value / s.u for s in self.stated.stated]) * self.by_side[: self.k]
+        begun = self.zero.root[p.rows[p.counted]] @ self.zero.begun
+        return p.force + begun - p.by_input[:, : self.k] @ stated
 
     def _follow(self, model: LinearisedBench, z: Floats) -> None:
         """M at the nodes and the forces for the present coefficients: Newton's method for M = f(H - D M)."""
-        field = model.at(z)
+        field = model.at(z[: self.k])
         for p in self.parts.values():
             assert p.c is not None
             f, M = field.rows(p.rows), p.M
@@ -211,19 +241,20 @@ class _Fit:
                     break
                 M = M + self.own.answered(p.slope, off)
             p.M = M
-            p.model = (f.pull * M).sum(axis=1)[p.counted]
+            p.model = (f.pull * M).sum(axis=1)[p.counted] + self._zero(p, z)
 
     def _linearise(self, model: LinearisedBench, z: Floats, inputs: bool) -> None:
         """Forces by coefficient (design) and, if wanted, by input, around where the fit stands."""
-        field = model.at(z)
+        field = model.at(z[: self.k])
         for p in self.parts.values():
             f = field.rows(p.rows)
             p.by_input = np.zeros((len(p.force), len(z)))
+            p.by_input[:, self.k :] = self.zero.root[p.rows[p.counted]]
             if p.c is None:
                 # Nothing is known of the slopes yet: as if no part answered to any other.
                 p.H_local = self._local_field(model, f, z, p.M)
                 p.design = p.material.design(p.H_local, f.pull)[p.counted]
-                p.model = np.zeros(len(p.force))
+                p.model = self._zero(p, z)
                 continue
             v = self.own.undone(p.slope, f.pull)
             p.design = p.material.design(p.H_local, v)[p.counted]
@@ -231,12 +262,13 @@ class _Fit:
                 continue  # the bench stays as it is
             by_input = np.einsum("nq,knq->nk", v, self._changes(model, p, z))
             by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
-            p.by_input = by_input[p.counted]
+            p.by_input[:, : self.k] = by_input[p.counted]
 
     def _changes(self, model: LinearisedBench, p: FittedBranch, z: Floats) -> Floats:
         """M by input (k, n, q), before the parts have answered to one another."""
         assert p.c is not None
-        return p.material.changes(p.c, p.H_local, p.slope, local_field_changes(self.own, model, p, z))
+        by = local_field_changes(self.own, model, p, z[: self.k])
+        return p.material.changes(p.c, p.H_local, p.slope, by)
 
     # -- the linear problem, readings in standard deviations
 
@@ -252,9 +284,9 @@ class _Fit:
                 p.smoothing = self.known[name]
                 continue
             spread, y = p.sigma * self.scale, self._targets(p, z)
-            if rough and p.constrains_bench and self.conditioned:
+            if rough and p.constrains_bench and self.sought.any():
                 # What the bench may be off by counts as noise that the rows have in common.
-                off = p.by_input @ self.root / spread[:, None]
+                off = (p.by_input @ self.root)[:, self.sought] / spread[:, None]
                 white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
             else:
                 y, white = y - p.by_input @ z, np.diag(1.0 / spread)
@@ -274,15 +306,27 @@ class _Fit:
 
     def _inputs(self, z: Floats) -> Floats:
         """The inputs that fit best once every part's coefficients have done their best."""
-        normal, rhs = self.precision.copy(), np.zeros(len(z))
+        on = self.sought
+        normal, rhs = self.precision[np.ix_(on, on)], np.zeros(int(on.sum()))
         for p in self.parts.values():
             if p.constrains_bench:
                 left = self._left(p)[0] / self._doubt(p)[:, None]
-                J = left @ p.by_input
+                J = left @ p.by_input[:, on]
                 normal += J.T @ J
-                rhs += J.T @ left @ self._targets(p, z)
-        step = np.clip(np.linalg.solve(normal, rhs), -self.reach, self.reach) - z
-        return z + step * min(1.0, LONGEST_STEP / max(float(np.abs(step).max(initial=0.0)), 1e-9))
+                rhs += J.T @ left @ (self._targets(p, z) - p.by_input[:, ~on] @ z[~on])
+        if self.mirrored is not None:
+            J, white = self._by_mirrored(self.mirrored)
+            normal += J.T @ J
+            rhs += J.T @ white @ self.mirrored.differences(self._of_side)
+        step = np.clip(np.linalg.solve(normal, rhs), -self.reach[on], self.reach[on]) - z[on]
+        wanted = z.copy()
+        wanted[on] += step * min(1.0, LONGEST_STEP / max(float(np.abs(step).max(initial=0.0)), 1e-9))
+        return wanted
+
+    def _by_mirrored(self, mirrored: MirroredRows) -> tuple[Floats, Floats]:
+        """Differences of mirrored rows by the inputs sought, whitened (m, open), and what whitens them."""
+        white = mirrored.whitening()
+        return white @ (mirrored.differences(lambda p: p.by_input) * self.by_side)[:, self.sought], white
 
     def _coefficients(self, wanted: Floats, z: Floats) -> list[Floats]:
         found = []
@@ -309,35 +353,45 @@ class _Fit:
     def _finished(self, model: LinearisedBench, z: Floats) -> JointFit:
         """Every answer, from the linear problem at the end."""
         self._linearise(model, z, inputs=True)
-        k = len(z)
+        k, on = self.k, self.sought
         normal = self.precision.copy()
-        seen: dict[str, tuple[Floats, Floats]] = {}
+        seen: dict[str, Floats] = {}
         for name, p in self.parts.items():
-            seen[name] = left, answer = self._left(p)
-            p.c_d_force, p.c_to_z = answer, -answer @ p.by_input
-            p.hat = 1.0 - np.einsum("ii->i", left)
-            p.doubt = np.hypot(p.sigma, MODEL_DOUBT * p.force)
-            if p.constrains_bench and self.conditioned:
-                J = left @ p.by_input / self._doubt(p)[:, None]
-                normal += J.T @ J
-        inverse = np.linalg.inv(normal)
-        z_d_force, degrees = np.zeros((len(model.points), k)), 0.0
-        for name, p in self.parts.items():
-            left, _ = seen[name]
-            if p.constrains_bench and self.conditioned:
-                by_force = inverse @ (left @ p.by_input / self._doubt(p)[:, None] ** 2).T @ left
-                p.hat = p.hat + np.einsum("ij,ji->i", left @ p.by_input, by_force)
-                # A row at which two branches meet is in both.
-                np.add.at(z_d_force, p.rows[p.counted], by_force.T)
+            seen[name], p.c_d_force = self._left(p)
+            p.c_to_z, p.c_to_zero = np.split(-p.c_d_force @ p.by_input, [k], axis=1)
+            p.hat = 1.0 - np.einsum("ii->i", seen[name])
+            p.doubt = self._doubt(p)
             if p.constrains_bench:
-                degrees += float(p.hat.sum())
-        d_prior = inverse @ self.precision
+                J = seen[name] @ p.by_input / p.doubt[:, None]
+                normal += J.T @ J
+        if self.mirrored is not None:
+            J, white = self._by_mirrored(self.mirrored)
+            normal[np.ix_(on, on)] += J.T @ J
+        # What is not sought stays as stated, and what is sought answers to that.
+        inverse = np.linalg.inv(normal[np.ix_(on, on)])
+        d_prior = np.eye(len(z))
+        d_prior[np.ix_(on, on)] = inverse @ self.precision[np.ix_(on, on)]
+        d_prior[np.ix_(on, ~on)] = -inverse @ normal[np.ix_(on, ~on)]
+        z_d_force, degrees = np.zeros((len(model.points), len(z))), 0.0
+        for name, p in self.parts.items():
+            if not p.constrains_bench:
+                continue
+            by_input = seen[name] @ p.by_input[:, on]
+            by_force = inverse @ (by_input / p.doubt[:, None] ** 2).T @ seen[name]
+            p.hat = p.hat + np.einsum("ij,ji->i", by_input, by_force)
+            # A row at which two branches meet is in both.
+            np.add.at(z_d_force, np.ix_(p.rows[p.counted], on), by_force.T)
+            degrees += float(p.hat.sum())
+        if self.mirrored is not None:
+            J, white = self._by_mirrored(self.mirrored)
+            z_d_force[:, on] += self.mirrored.by_row(inverse @ J.T @ white, len(z_d_force)).T
         return JointFit(
-            self.stated.moved(z) if np.abs(z - model.z).max(initial=0.0) > 0 else model,
+            self.stated.moved(z[:k]) if np.any(z[:k] != model.z) else model,
             self.own,
             self.parts,
-            z_d_force.T,
-            d_prior,
+            Sensitivity(z_d_force[:, :k].T, d_prior[:k, :k]),
+            Sensitivity(z_d_force[:, k:].T, d_prior[k:, :k]),
+            self.zero.root @ (z[k:] - self.zero.begun),
             self.scale,
             self._objective(z, _of_readings),
             degrees,

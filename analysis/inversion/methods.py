@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -33,7 +34,7 @@ BRANCHES: tuple[Branch, ...] = ("first", "descending", "ascending")
 def mean_estimate(model: LinearisedBench, reason: str) -> LoopEstimate:
     """Every point by the volume means of field and gradient alone, the bench as stated."""
     k, n = len(model.keys), len(model.points)
-    plain = PointwiseEstimate(model, Sensitivity(np.zeros((k, n)), np.eye(k)))
+    plain = PointwiseEstimate(model, Sensitivity(np.zeros((k, n)), np.eye(k)), np.zeros(n))
     curves: dict[Branch, Curve] = {branch: plain.curve(branch) for branch in BRANCHES[1:]}
     return plain.estimate(
         curves, np.zeros(n), MEAN, f"Plain volume means: {reason}.", {}, FixedChoices(MEAN, LOCAL)
@@ -76,7 +77,7 @@ def spline_fit(
 
 def spline_estimate(fit: JointFit) -> LoopEstimate:
     """The loop as a fit by splines has it."""
-    found = PointwiseEstimate(fit.model, _of_inputs(fit))
+    found = PointwiseEstimate(fit.model, fit.of_inputs, fit.zero)
     curves: dict[Branch, Curve] = {}
     for branch in BRANCHES:
         if branch not in fit.parts:
@@ -149,7 +150,7 @@ def density_estimate(fit: JointFit) -> LoopEstimate:
     assert isinstance(part.material, Density)
     start, fitted = part.material.start, part.rows[part.counted]
     names, H = np.array(points.branch), fit.model.stated_field.H_mean
-    found = PointwiseEstimate(fit.model, _of_inputs(fit))
+    found = PointwiseEstimate(fit.model, fit.of_inputs, fit.zero)
     counted = np.zeros(len(points), bool)
     counted[fitted] = True
     found.put(fitted, part.residual, *as_of_points(fit, part, counted))
@@ -212,7 +213,8 @@ def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, floa
     roles = _whole_run(points, H, fitted, start)
 
     def with_bias(part: float) -> JointFit:
-        return fit_jointly(model, roles, LOCAL, conditioned=False, steady_field=part * strongest)
+        steady = part * strongest
+        return fit_jointly(model, roles, LOCAL, conditioned=False, follow_zero=False, steady_field=steady)
 
     with np.errstate(divide="ignore", invalid="ignore"):
         M = np.abs(points.force / field.pull_mean)[fitted].max()
@@ -236,10 +238,6 @@ def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, floa
     return fitted, start, best * strongest
 
 
-def _of_inputs(fit: JointFit) -> Sensitivity:
-    return Sensitivity(fit.z_d_force, fit.z_d_prior)
-
-
 def _evidence(fit: JointFit) -> dict[str, float]:
     informative = [p for p in fit.parts.values() if p.constrains_bench]
     n = sum(len(p.force) for p in informative)
@@ -255,8 +253,9 @@ def _evidence(fit: JointFit) -> dict[str, float]:
 class PointwiseEstimate:
     """M and field at every row with their answers, by volume means until something better is ``put``."""
 
-    def __init__(self, model: LinearisedBench, of_inputs: Sensitivity) -> None:
-        f, points = model.field, model.points
+    def __init__(self, model: LinearisedBench, of_inputs: Sensitivity, zero: Floats) -> None:
+        f, points = model.field, replace(model.points, force=model.points.force - zero)
+        self.points = points
         n = len(points)
         self.model, self.of_inputs = model, of_inputs
         self.H, self.residual = f.H_mean, np.zeros(n)
@@ -310,7 +309,7 @@ class PointwiseEstimate:
         """The whole."""
         N, ascending = self.model.field.N, curves["ascending"]
         return LoopEstimate(
-            self.model.points,
+            self.points,
             self.H,
             self.M,
             self.H - N * self.M,

@@ -112,7 +112,7 @@ def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Sensitivit
     share = np.linspace(0.0, 1.0, points)[:, None]
     by_input = (1.0 - share) * change[:, low] + share * change[:, high]
     grid = np.linspace(H[low], H[high], points)
-    return grid, Sensitivity(by_input @ fit.z_d_force, by_input @ fit.z_d_prior), by_input
+    return grid, fit.of_inputs.propagate(by_input), by_input
 
 
 def _of_others(fit: JointFit) -> Floats:
@@ -122,7 +122,8 @@ def _of_others(fit: JointFit) -> Floats:
 
 def _answer(fit: JointFit, part: FittedBranch, by_c: Floats, by_z: Floats) -> Sensitivity:
     """The answer of values that change by the coefficients (m, K) and by the inputs (m, k)."""
-    by_z = by_z + by_c @ part.c_to_z
-    d_force = by_z @ fit.z_d_force
+    d_force, d_prior = fit.of_inputs.propagate(by_z + by_c @ part.c_to_z)
+    by_zero = fit.of_zero.propagate(by_c @ part.c_to_zero)
+    d_force = d_force + by_zero.d_force
     d_force[:, part.rows[part.counted]] += by_c @ part.c_d_force
-    return Sensitivity(d_force, by_z @ fit.z_d_prior)
+    return Sensitivity(d_force, d_prior + by_zero.d_prior)

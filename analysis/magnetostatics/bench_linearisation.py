@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, is_dataclass, replace
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,8 @@ DEMAGNETISING = "demagnetising factor"
 #: front of another strength, cores of other widths, a chamfer, a dead layer, a spot to one side).
 U_FIELD_MODEL = 0.0026
 FIELD_MODEL = "field by gradient"
+#: It shifts the sample one way with one orientation and the other way with the other.
+ECCENTRICITY = "gap.turner.eccentricity"
 #: More nodes than this are taken together in groups.
 _MOST_NODES = 196
 
@@ -54,13 +57,14 @@ WORDS = {
     "gap.spacer": "thickness of the spacers",
     "reference_magnet.core_excess": "excess of the reference magnet's core",
     "gap.scale": "scale of the lift",
+    ECCENTRICITY: "eccentricity of the turner",
     DEMAGNETISING: "demagnetising factor",
     FIELD_MODEL: "model of the reference magnet: its field by its gradient",
 }
 #: The two inputs whose correlation the bench file may state by itself.
 CALIBRATED = ("reference_magnet.remanence", "gap.contact")
 #: Inputs that are no sizes: they may well be zero.
-MAY_BE_ZERO = ("reference_magnet.core_excess",)
+MAY_BE_ZERO = ("reference_magnet.core_excess", ECCENTRICITY)
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,6 +138,8 @@ def found_inputs(model: LinearisedBench, z_d_force: Floats, z_d_prior: Floats) -
     spread = z_d_force * np.where(model.points.used, u_force, 0.0)
     variance = np.einsum("ij,ij->i", spread, spread)
     variance += np.einsum("ij,jk,ik->i", z_d_prior, model.prior, z_d_prior)
+    if model.points.zero is not None:
+        variance += ((z_d_force @ model.points.zero.root) ** 2).sum(axis=1)
     return tuple(
         FoundInput(key, WORDS[key], s.value, s.u, float(found), float(s.u * np.sqrt(v)), float(z))
         for key, s, found, v, z in zip(model.keys, model.stated, model.found, variance, model.z, strict=True)
@@ -222,9 +228,9 @@ def _together(field: NodeField, groups: NDArray[np.intp] | None) -> NodeField:
 
 def measured_inputs(bench: Bench) -> Iterator[tuple[str, Measured]]:
     """Every input of the bench that has an uncertainty, by its place: ("gap.contact", ...)."""
-    for part in ("reference_magnet", "sample", "gap", "site"):
-        record = getattr(bench, part)
-        for item in fields(record):
+    for part in ("reference_magnet", "sample", "gap", "gap.turner", "site"):
+        record = attrgetter(part)(bench)
+        for item in () if record is None else fields(record):
             value = getattr(record, item.name)
             if isinstance(value, Measured) and value.u > 0:
                 yield f"{part}.{item.name}", value
@@ -248,11 +254,13 @@ def field_inputs(points: Points, bench: Bench, N: float) -> Iterator[tuple[str, 
 
 def with_value(bench: Bench, key: str, change: float) -> Bench:
     """The bench with one input changed by ``change`` in its SI unit."""
-    part, name = key.split(".")
-    record: Any = getattr(bench, part)
+    part, name = key.rsplit(".", 1)
+    record: Any = attrgetter(part)(bench)
     assert is_dataclass(record)
     measured: Measured = getattr(record, name)
     changed = replace(record, **{name: replace(measured, value=measured.value + change)})  # type: ignore[type-var]
+    if part == "gap.turner":
+        part, changed = "gap", replace(bench.gap, turner=changed)  # type: ignore[arg-type]
     if key == "sample.diameter" and bench.sample.shape == "sphere":
         changed = replace(changed, height=changed.diameter)  # type: ignore[type-var]
     return replace(bench, **{part: changed})

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..forces.branches import Arrangement, Passage
+from ..forces.branches import Arrangement
+from ..forces.passages import Passage
 from ..forces.settings import SAME_GAP
 from ..records.arrays import Floats
 from .physical_limits import Limits

@@ -73,7 +73,12 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     spread = np.hypot(points.u_force, REPEATS * force)
     sigma = np.hypot(spread[pairs.row], spread[pairs.other])
     bent = _second_differences(pairs) / sigma
-    smooth = bent @ _smooth(arranged, pairs)
+    if arranged.zeros.track is not None:
+        # A zero that is followed wanders, and its errors are no slips.
+        of_zero = bent @ (arranged.zeros.root[pairs.row] - arranged.zeros.root[pairs.other])
+        of_zero *= weighing.force(1.0, bench)
+        bent = np.linalg.solve(np.linalg.cholesky(np.eye(len(bent)) + of_zero @ of_zero.T), bent)
+    smooth = bent @ _smooth(arranged, pairs, turner=bench.gap.turner is not None)
     if len(bent) < smooth.shape[1] + FEWEST_BENDS:
         return None
     basis = np.linalg.svd(smooth, full_matrices=False)[0]
@@ -149,14 +154,20 @@ def _second_differences(pairs: Pairs) -> Floats:
     return np.array(lines).reshape(-1, len(pairs.row))
 
 
-def _smooth(arranged: Arrangement, pairs: Pairs) -> Floats:
+def _smooth(arranged: Arrangement, pairs: Pairs, *, turner: bool) -> Floats:
     """What two passages may differ by, (m, k), N, where there are pairs enough to tell: a part of the
-    sample that did not turn over (as the field's pull), a part of the force (warmth)."""
+    sample that did not turn over (as the field's pull), a part of the force (warmth), and with a turner,
+    which holds the sample off its axis, what a shift of the gap makes of it."""
     columns = [np.zeros(len(pairs.row))]
     for group in np.unique(pairs.group):
         here = pairs.group == group
         pull = 1.0 / np.maximum(np.abs(arranged.M_slope[pairs.row]), 1e-300)
         own = [pull / pull.max(), arranged.points.force[pairs.row] + arranged.points.force[pairs.other]]
+        if turner and here.sum() > 1:
+            rows = pairs.row[here]
+            shift = np.zeros(len(here))
+            shift[here] = np.gradient(arranged.points.force[rows], arranged.points.gap[rows])
+            own.insert(0, shift)
         columns += [np.where(here, column, 0.0) for column in own[: int(here.sum()) // 6]]
     return np.stack(columns, axis=1)
 
@@ -167,6 +178,7 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
     points = arranged.points
     n = len(points)
     newton = weighing.force(1.0, bench)
+    followed = arranged.zeros.track is not None  # a zero that is followed may jump
     slope = np.zeros(n)
     passages = [(p, rows) for p in arranged.passages if len(rows := p.rows[points.used[p.rows]])]
     for _, rows in passages:
@@ -183,10 +195,11 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
             for b in range(a + 1, len(rows) + 1):
                 if b > a + 1 and not (a in ends and b in ends):
                     continue
-                yield rows[a:b], "zero", _where(n, rows[a:b], newton)
+                if b == a + 1 or not followed:
+                    yield rows[a:b], "zero", _where(n, rows[a:b], newton)
                 if b > a + 1 and (b == len(rows)) != (a == 0):
                     yield rows[a:b], "gap", _where(n, rows[a:b], slope[rows[a:b]])
-            for whole in later:
+            for whole in () if followed else later:
                 yield whole[a:], "zero", _where(n, whole[a:], newton)
             counts = points.spacers[rows]
             if a and np.all(np.isfinite(counts)) and a < len(rows) - 1:

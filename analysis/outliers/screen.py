@@ -17,12 +17,20 @@ from .settings import FEWEST_ROWS
 from .single_rows import single_rows
 from .table import Screen, Table
 from .unpaired_rows import unpaired_rows
+from .zero_jumps import zero_jumps
 from .zero_offsets import zero_steps, zeros_that_moved
 
 #: What the rows show without knowing how strongly the sample may be magnetised.
 BEFORE_LIMITS: tuple[Screen, ...] = (zeros_that_moved, attraction)
 #: What breaks the limits of a branch, from the sharpest comparison to the coarsest.
-AGAINST_LIMITS: tuple[Screen, ...] = (mirrored_stretches, unpaired_rows, zero_steps, turns, single_rows)
+AGAINST_LIMITS: tuple[Screen, ...] = (
+    zero_jumps,
+    mirrored_stretches,
+    unpaired_rows,
+    zero_steps,
+    turns,
+    single_rows,
+)
 #: What is said about the run and sets no row aside.
 REMARKS: tuple[Screen, ...] = (incomplete_branches, density, order_in_time, unread_columns)
 

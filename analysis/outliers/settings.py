@@ -5,6 +5,7 @@
 | limits of a branch | samples that do not saturate, discs 6 x 3 mm over a cylinder 20 x 10 mm | `tests.benchmarks.slips` |
 | mirrored rows | what chance does among thousands of stretches tried | `tests.benchmarks.slips` |
 | rows without a counterpart | simulated slips | `tests.benchmarks.slips` |
+| jumps of the zero | of a hundred moments tried chance finds one that gains nine (2 ln 100) | `tests.benchmarks.hands_off` |
 | single rows, zeros | chosen by hand, never scanned | `tests.benchmarks.slips` |
 
 Found and harmless are counted by that script in 90 runs of each slip; ACCURACY.md quotes them.
@@ -43,6 +44,14 @@ PLACES = 48  # in a passage where a stretch of wrong rows may begin or end
 #: A gap that no other passage has is likely noted wrongly anyway: it needs to move M by less of its scale,
 #: but by this many times what rows with a counterpart are off by in the same way.
 UNPAIRED, UNUSUAL = 0.004, 4.0
+
+# -- jumps of the zero --------------------------------------------------------------------------------
+
+#: A jump must make what is known likelier by this much of minus twice the logarithm; so many are looked for.
+JUMP_GAIN, MOST_JUMPS = 12.0, 4
+#: One looked for is some so many uncertainties of a reading; one found is of its own size by this factor.
+JUMP_SIZE, JUMP_WIDER = 30.0, 2.0
+LEAST_SHARE = 0.01  # moments that are less likely than this part are left out
 
 # -- single rows, zeros -------------------------------------------------------------------------------
 

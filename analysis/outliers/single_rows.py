@@ -26,7 +26,7 @@ def single_rows(table: Table) -> Table:
             off = np.abs(step * arranged.M_slope[stretch])
             if len(stretch) <= SHORT and np.all(np.abs(arranged.M[stretch] - again[stretch]) < 0.5 * off):
                 continue  # the other orientation shows it too: the method's error and no slip
-            if len(stretch) > 1:
+            if len(stretch) > 1 and not table.follows_zero:
                 stretches.append((stretch, step))
             rows = [i for i in rows if i not in stretch]
             if len(stretch) == 1:

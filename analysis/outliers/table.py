@@ -36,6 +36,11 @@ class Table:
         """The same with the limits computed from the rows in use now."""
         return replace(self, known_limits=limits_of(self.arranged, self.bench))
 
+    @property
+    def follows_zero(self) -> bool:
+        """The zero is followed through the whole run: rows under which it wandered or jumped are no slips."""
+        return self.arranged.zeros.track is not None
+
     def set_aside(self, rows: dict[int, str], findings: list[Finding]) -> Table:
         """The same with these rows (index: why) set aside, and with these findings."""
         return replace(self, arranged=self.arranged.set_aside(rows, findings))

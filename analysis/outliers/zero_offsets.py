@@ -20,7 +20,7 @@ def zeros_that_moved(table: Table) -> Table:
     readings, arranged = table.readings, table.arranged
     zeros, points = arranged.zeros, arranged.points
     moved = np.isfinite(zeros.jump) & points.used
-    if not moved.any():
+    if not moved.any() or table.follows_zero:
         return table
     u = np.sqrt(2.0) * zeros.u_reading
     # A balance that drifts moves every zero: what all brackets do alike is drift and is interpolated.
@@ -47,7 +47,7 @@ def zero_steps(table: Table) -> Table:
     Across a turn-over M hardly changes, while what a wrong zero makes of it changes sign: the jump there
     gives the constant, and the row from which taking it away makes the loop whole is where it began.
     """
-    for _ in range(MOST_STEPS):
+    for _ in range(0 if table.follows_zero else MOST_STEPS):
         arranged = table.arranged
         found = _one_zero_step(arranged, table.limits)
         if found is None:

@@ -11,6 +11,7 @@ from typing import Any
 from numpy.typing import ArrayLike
 
 from ..errors import NotPossible
+from ..figures.independent_inputs import FOLLOWED_ZERO, ZEROS
 from ..figures.names import FIGURE_NAMES
 from ..records.bench import Bench
 from ..results import LoopResult
@@ -19,7 +20,7 @@ from .gap_ladder import LadderPlan, plan
 from .settings import COUNTS, ENOUGH
 
 #: What more readings make smaller; every other line of a budget is shared by all readings.
-_RANDOM = {"readings", "zeros", "setting of each gap", "thickness of each single spacer"}
+_RANDOM = {"readings", ZEROS, FOLLOWED_ZERO, "setting of each gap", "thickness of each single spacer"}
 _BETWEEN_READINGS = ("inversion:", "model:")
 #: Asked where nothing is: no number, only that more readings could not help.
 DEFAULT: Mapping[str, float | None] = {"coercivity_HcJ_A_per_m": None, "remanence_A_per_m": None}

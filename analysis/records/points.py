@@ -13,13 +13,23 @@ from .arrays import Floats
 Branch = Literal["first", "descending", "ascending"]
 
 
+@dataclass(frozen=True, eq=False)
+class ZeroModes:
+    """What the balance's zero may be off by besides what was taken off the forces: root (n, s) in N times s
+    standard normal numbers, less ``begun`` (s,) of them, which were."""
+
+    root: Floats
+    begun: Floats
+
+
 @dataclass(frozen=True)
 class Points:
     """Forces in the order taken; arrays of shape (n,), SI.
 
     ``force`` (N) is positive for attraction. ``u_force`` is the standard uncertainty of the part
     that is each reading's own (settled reading and its zeros); what all rows share (remanence,
-    contact, sizes, gravity) is kept apart in the bench. ``leg`` counts the passages: a new leg
+    contact, sizes, gravity) is kept apart in the bench, and so is a zero that is followed through the whole
+    run: ``zero``, then an unknown of the fit. ``leg`` counts the passages: a new leg
     begins where the field's magnitude at the sample turns around or the orientation changes.
     ``branch`` names the branch each row belongs to; the row of strongest field, at which a
     descending or ascending branch starts, carries the name of the branch that starts there.
@@ -37,6 +47,7 @@ class Points:
     branch: tuple[Branch, ...]
     used: NDArray[np.bool_]
     why_not: tuple[str | None, ...]
+    zero: ZeroModes | None = None
 
     def __len__(self) -> int:
         return len(self.row)

@@ -178,10 +178,12 @@ def test_zeros_around_a_passage_are_interpolated_in_time():
         zero_before=np.zeros(n), zero_after=np.full(n, 2e-9 * 60 * (n + 1)),
     )  # fmt: skip
     zeros = bracket(readings, BENCH)
-    np.testing.assert_allclose(zeros.change, true, atol=1e-12)
+    # To a thousandth of the balance's digit.
+    np.testing.assert_allclose(zeros.change, true, atol=1e-9)
     # Two zeros serve six rows: their errors are shared.
-    assert zeros.weights.shape == (n, 2)
-    np.testing.assert_allclose(zeros.weights.sum(axis=1), 1.0)
+    covariance = zeros.root @ zeros.root.T
+    spread = np.sqrt(np.diag(covariance))
+    assert np.all(np.diag(covariance / np.outer(spread, spread), 1) > 0.5)
 
 
 def test_one_zero_or_none():

@@ -119,8 +119,26 @@ def weighed(
     gap_errors: np.ndarray | float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """(gap noted, orientation, leg, change of reading in kg) of a five-leg loop, free of noise."""
-    truth = truth or True_()
     gap, orientation, leg = forward.loop_gaps(np.asarray(gaps, float))
+    assert len(np.flatnonzero(np.diff(leg, prepend=0) != 0)) == 4
+    falling = np.isin(leg, (1, 2))
+    change = changes(material, gap, orientation, falling, truth=truth, gap_errors=gap_errors)
+    return gap, orientation, leg, change
+
+
+def changes(
+    material: TanhLoop,
+    gap: np.ndarray,
+    orientation: np.ndarray,
+    falling: np.ndarray,
+    *,
+    truth: True_ | None = None,
+    gap_errors: np.ndarray | float = 0.0,
+) -> np.ndarray:
+    """Changes of reading (n,), kg, free of noise, of a sample on its descending branch where ``falling`` and
+    on the ascending one elsewhere. (The first curve joins that: it was magnetised the other way before.)
+    """
+    truth = truth or True_()
     pellet = forward.Pellet("cylinder", truth.diameter, truth.height, rings=8, layers=10)
     x, y, z, weight = pellet.nodes()
     at = (gap + truth.contact_error + gap_errors)[:, None]
@@ -130,13 +148,9 @@ def weighed(
     h = np.linspace(-600e3, 600e3, 24001)
     down = material.descending(h)
     H = orientation[:, None] * bz / MU0
-    falling = np.isin(leg, (1, 2))
-    # The first curve joins the ascending branch: the sample was magnetised the other way before.
     M = np.where(falling[:, None], np.interp(H, h + N * down, down), -np.interp(-H, h + N * down, down))
-    tip = np.flatnonzero(np.diff(leg, prepend=0) != 0)
     force = -orientation * pellet.volume * ((gradient * M) @ weight)
-    assert len(tip) == 4
-    return gap, orientation, leg, -force / truth.per_kg
+    return -force / truth.per_kg
 
 
 def readings_of(

@@ -1,0 +1,106 @@
+"""Where a zero that is followed through the run jumped: found from the zeros known and from rows of one gap.
+
+At one gap, going the same way, the two orientations show the same but for what the zero moved by between
+them (``counterparts``): such differences are readings of the zero, and with the known zeros they say for each
+moment how likely a jump there is beside a zero that merely wanders. No row is set aside: from where it jumped
+the zero is another unknown, at every moment at which it may have jumped with that moment's share.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..errors import Finding
+from ..forces.branches import with_zero_steps
+from ..forces.settings import MIRRORED_ALIKE, MIRRORED_EACH, WANDERS
+from ..forces.zero_drift import ZeroStep, chance_of_wander
+from ..forces.zeros import ZeroTrack
+from ..records.arrays import Floats
+from .counterparts import Pairs, mirrored_pairs
+from .settings import JUMP_GAIN, JUMP_SIZE, JUMP_WIDER, LEAST_SHARE, MOST_JUMPS
+from .table import Table
+
+
+def zero_jumps(table: Table) -> Table:
+    """Split the zero where it jumped."""
+    for _ in range(MOST_JUMPS):
+        track = table.arranged.zeros.track
+        if track is None:
+            break
+        found = _likeliest(table, track)
+        if found is None:
+            break
+        steps, size = found
+        row, time = table.readings.row, table.readings.time
+        at = int(np.searchsorted(time, max(steps, key=lambda step: step.u).time))
+        text = (
+            f"the zero of the balance jumped by about {size * 1e3:+.3g} g, most likely between rows "
+            f"{row[at - 1]} and {row[at]}: it is followed anew from there, and no row is set aside for it"
+        )
+        arranged = with_zero_steps(table.arranged, table.readings, table.bench, steps)
+        named = Finding("zero-jump", text, (int(row[at - 1]), int(row[at])))
+        table = replace(table, arranged=arranged.set_aside({}, [named])).with_limits()
+    return table
+
+
+def _likeliest(table: Table, track: ZeroTrack) -> tuple[tuple[ZeroStep, ...], float] | None:
+    """Where the zero jumped, if it did: every moment with its share, and the likeliest jump's size (kg)."""
+    readings, zeros = table.readings, track.zeros
+    pairs = mirrored_pairs(table.arranged, table.limits)
+    m, time = len(zeros), np.append(track.zeros.time, readings.time)
+    # Known zeros, and differences of rows, by the zero at all these times.
+    by_zero = np.zeros((m + len(pairs.row), len(time)))
+    by_zero[np.arange(m), np.arange(m)] = 1.0
+    pair = np.arange(len(pairs.row))
+    by_zero[m + pair, m + pairs.row], by_zero[m + pair, m + pairs.other] = 1.0, -1.0
+    value = np.append(zeros.value, readings.reading[pairs.row] - readings.reading[pairs.other])
+    noise = np.zeros((len(value), len(value)))
+    noise[:m, :m] = np.diag(zeros.u**2)
+    noise[m:, m:] = _noise(table, pairs)
+    moments = 0.5 * (readings.time[1:] + readings.time[:-1])
+    jumped = by_zero @ (time[:, None] > moments)
+
+    u = float(np.median(table.arranged.zeros.u_reading))
+    still, best = np.inf, np.full(len(moments), np.inf)
+    sizes = np.zeros(len(moments))
+    for wander in WANDERS:
+        drift = track.drift.wandering(wander * u)
+        covariance = by_zero @ drift.covariance(time, time) @ by_zero.T + noise
+        root = np.linalg.cholesky(covariance)
+        y, s = np.linalg.solve(root, value), np.linalg.solve(root, jumped)
+        plain = 2.0 * float(np.sum(np.log(np.diag(root)))) + float(y @ y) - 2.0 * chance_of_wander(wander)
+        power, along = (JUMP_SIZE * u) ** 2 * (s**2).sum(axis=0), s.T @ y
+        with_jump = plain + np.log1p(power) - (JUMP_SIZE * u * along) ** 2 / (1.0 + power)
+        still = min(still, plain)
+        sizes = np.where(with_jump < best, (JUMP_SIZE * u) ** 2 * along / (1.0 + power), sizes)
+        best = np.minimum(best, with_jump)
+    top = int(np.argmin(best))
+    if best[top] > still - JUMP_GAIN:
+        return None
+    share = np.exp(-0.5 * (best - best[top]))
+    share /= share.sum()
+    wide = JUMP_WIDER * abs(float(sizes[top]))
+    likely = np.flatnonzero(share > LEAST_SHARE)
+    steps = tuple(ZeroStep(float(moments[i]), wide * float(np.sqrt(share[i]))) for i in likely)
+    return steps, float(sizes[top])
+
+
+def _noise(table: Table, pairs: Pairs) -> Floats:
+    """Covariance (m, m) of what paired rows differ by besides the zero, kg^2."""
+    arranged, bench = table.arranged, table.bench
+    change, u = arranged.zeros.change, arranged.zeros.u_reading
+    size = 0.5 * (np.abs(change[pairs.row]) + np.abs(change[pairs.other]))
+    noise = np.diag(u[pairs.row] ** 2 + u[pairs.other] ** 2 + (MIRRORED_EACH * size) ** 2)
+    turner = bench.gap.turner
+    for group in np.unique(pairs.group):
+        here = pairs.group == group
+        noise += MIRRORED_ALIKE**2 * np.outer(here * size, here * size)
+        if turner is not None and here.sum() > 1:
+            rows, shift = pairs.row[here], np.zeros(len(here))
+            shift[here] = np.gradient(change[rows], table.readings.gap[rows])
+            off = float(np.hypot(turner.eccentricity.value, turner.eccentricity.u))
+            shift *= 2.0 * off * arranged.points.orientation[pairs.row]
+            noise += np.outer(shift, shift)
+    return noise

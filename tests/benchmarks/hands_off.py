@@ -1,0 +1,182 @@
+"""Figures of loops without a hand at the sample beside those with zeros by hand, on the same benches.
+
+    python -m tests.benchmarks.hands_off --benches 400
+    python -m tests.benchmarks.hands_off --physics twin --benches 60
+
+Every bench is drawn: remanence, contact gap, sizes, gravity and temperature from what its file states, the
+turner's eccentricity from 0 +/- 0.05 mm, the zero with a drift of up to 20 mg an hour, a random walk of up
+to 1 mg in a minute and in half the runs a jump of some 8 mg. On each bench three loops are weighed: with the
+sample taken off for a zero at the start, at both turns and at the end; by a turner with no zero at all; on a
+lift where hands turn the sample over but never take it off. The readings' noise is 2 mg. ``--physics
+model`` is the tests' own field and closed formulas (``support.models.loops``), ``twin`` the demonstration's
+magnet and sample with a memory. Truth is the material's, of the twin its own account.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from tests.benchmarks.coverage import MATERIALS, drawn
+from tests.support.models.zeros import GAPS, How, TrueZero, loop_with_zero, path, with_zero, zero_bench
+from weighloop.analysis.figures.settings import U_GAP
+from weighloop.analysis.files.bench_file import parse_bench
+from weighloop.analysis.magnetostatics.bench_linearisation import ECCENTRICITY
+from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.records.readings import Readings
+from weighloop.analysis.results import LoopResult, analyse
+from weighloop.drivers.twin import bench_file as scenarios
+from weighloop.drivers.twin.true_figures import truth as twin_truth
+
+FIGURES = {
+    "remanence_A_per_m": "Mr",
+    "coercivity_HcJ_A_per_m": "HcJ",
+    "coercivity_HcB_A_per_m": "HcB",
+    "BHmax_J_per_m3": "(BH)max",
+}
+HOW: tuple[How, ...] = ("by hand", "turner", "lift")
+NOISE, U_ECCENTRICITY = 2e-6, 0.05e-3
+
+
+class Weighed(NamedTuple):
+    """One bench: the loops by how their zero is known, the file's bench for each, and the true figures."""
+
+    runs: dict[How, tuple[Readings, Bench]]
+    truth: dict[str, float]
+    eccentricity: float
+
+
+def of_model(benches: int, seed: int) -> Iterator[Weighed]:
+    """Benches of the tests' own model."""
+    rng = np.random.default_rng(seed)
+    for number in range(benches):
+        material, true, zero = MATERIALS[number % len(MATERIALS)], drawn(rng), TrueZero.drawn(rng)
+        off = U_ECCENTRICITY * rng.standard_normal()
+        same = {"material": material, "truth": true, "gap_error": U_GAP, "noise": NOISE, "eccentricity": off}
+        runs = {
+            how: (loop_with_zero(how, zero, int(rng.integers(2**31)), **same), zero_bench(how)) for how in HOW
+        }
+        yield Weighed(runs, material.figures(), off)
+
+
+def of_twin(benches: int, seed: int) -> Iterator[Weighed]:
+    """Benches of the twin's physics: files drawn about what it is, its sample carried through every field."""
+    rng = np.random.default_rng(seed)
+    scenario = scenarios.read(calm=True)
+    true = {
+        name: float(value) for name, value in twin_truth(scenario)["figures"].items() if value is not None
+    }
+    for _ in range(benches):
+        text = scenarios.bench_file(
+            scenario,
+            seed=int(rng.integers(2**31)),
+            dialect="status-line",
+            ladder="lift",
+            balance_port="b",
+            lift_port="l",
+            turner=True,
+        )
+        stated = parse_bench(text)
+        zero, off = TrueZero.drawn(rng), U_ECCENTRICITY * rng.standard_normal()
+        runs: dict[How, tuple[Readings, Bench]] = {}
+        for how in HOW:
+            bench = stated if how == "turner" else replace(stated, gap=replace(stated.gap, turner=None))
+            change = _twin_changes(scenario, how, off if how == "turner" else 0.0, rng)
+            readings = with_zero(how, GAPS, change, zero, rng, NOISE)
+            runs[how] = replace(readings, gap=readings.gap - GAPS[0] + bench.gap.contact.value), bench
+        yield Weighed(runs, true, off)
+
+
+def _twin_changes(
+    scenario: scenarios.Scenario, how: How, eccentricity: float, rng: np.random.Generator
+) -> np.ndarray:
+    """Changes of reading (n,), kg, of the twin's sample on its way through a loop."""
+    gap, orientation, _, _ = path(how, GAPS)
+    pellet = scenario.pellet()
+    newton_per_kg = scenario.gravity * (1.0 - 1.2 / 8000.0)
+    # Magnetised the other way before, and taken to the far end.
+    pellet.travel(scenario.contact, -1.0)
+    pellet.travel(GAPS[-1], -1.0)
+    change = np.zeros(len(gap))
+    for k, (noted, o) in enumerate(zip(gap, orientation, strict=True)):
+        true = scenario.contact + noted - GAPS[0] + o * eccentricity + U_GAP * rng.standard_normal()
+        for part in np.linspace(pellet.orientation, o, 9)[1:] if pellet.orientation != o else ():
+            pellet.follow(pellet.gap, float(part))
+        pellet.travel(true, float(o))
+        change[k] = -pellet.attraction / newton_per_kg
+    return change
+
+
+class Found(NamedTuple):
+    """Of one figure and way, over the benches: inside the interval, z = (value - truth)/u, relative u."""
+
+    inside: list[bool]
+    z: list[float]
+    u: list[float]
+
+
+Scores = dict[tuple[How, str], Found]
+
+
+def score(weighed: Iterator[Weighed], trials: int) -> tuple[Scores, dict[How, list[int]], list[float]]:
+    """By way and figure; rows set aside by way; the eccentricities' errors in u."""
+    found: dict[tuple[How, str], Found] = {}
+    aside: dict[How, list[int]] = {how: [] for how in HOW}
+    eccentricity: list[float] = []
+    for number, one in enumerate(weighed):
+        for how, (readings, bench) in one.runs.items():
+            result: LoopResult = analyse(readings, bench, trials=trials, seed=number)
+            aside[how].append(int((~result.points.used).sum()))
+            eccentricity += [
+                (f.found - one.eccentricity) / f.u_found for f in result.found_inputs if f.key == ECCENTRICITY
+            ]
+            for name in FIGURES:
+                figure, true = result.figures[name], one.truth[name]
+                if figure.value is None or figure.u is None or figure.low95 is None:
+                    continue
+                row = found.setdefault((how, name), Found([], [], []))
+                high = np.inf if figure.high95 is None else figure.high95
+                row.inside.append(figure.low95 <= true <= high)
+                row.z.append((figure.value - true) / figure.u)
+                row.u.append(figure.u / true)
+    return found, aside, eccentricity
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--benches", type=int, default=100)
+    parser.add_argument("--trials", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--physics", choices=("model", "twin"), default="model")
+    asked = parser.parse_args()
+    start = time.process_time()
+    benches = of_model if asked.physics == "model" else of_twin
+    found, aside, eccentricity = score(benches(asked.benches, asked.seed), asked.trials)
+    print("| zero | figure | runs | median u | by that by hand | in 95 % interval | rms z |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for (how, name), row in sorted(found.items(), key=lambda item: HOW.index(item[0][0])):
+        u, by_hand = (float(np.median(found[each, name].u)) for each in (how, HOW[0]))
+        cells = [
+            how,
+            FIGURES[name],
+            str(len(row.u)),
+            f"{100 * u:.2f} %",
+            f"{u / by_hand:.3f}",
+            f"{100 * float(np.mean(row.inside)):.1f} %",
+            f"{float(np.sqrt(np.mean(np.square(row.z)))):.2f}",
+        ]
+        print(f"| {' | '.join(cells)} |")
+    for how, rows in aside.items():
+        print(f"{how}: rows set aside in {sum(n > 0 for n in rows)} of {len(rows)} runs, {sum(rows)} in all")
+    print(f"eccentricity: rms error {np.sqrt(np.mean(np.square(eccentricity))):.2f} u")
+    seconds = time.process_time() - start
+    print(f"{asked.benches} benches, {asked.trials} trials each, {seconds:.0f} s of processor")
+
+
+if __name__ == "__main__":
+    main()
