@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from typing import Literal, Protocol
 
 import numpy as np
@@ -17,6 +16,9 @@ from scipy.interpolate import CubicSpline
 
 Array = np.ndarray
 Start = Literal["virgin", "up", "down"]
+
+#: Switching fields are tabulated from -_END to _END, in pieces of _PIECE, A/m.
+_END, _PIECE = 1.2e6, 200.0
 
 
 class Remembers(Protocol):
@@ -75,8 +77,10 @@ class Material:
         return 1.01 * (self.saturation + self.reversible)
 
     @cached_property
-    def _tables(self) -> tuple[CubicSpline, CubicSpline, CubicSpline, float]:
-        x = np.linspace(-1.2e6, 1.2e6, 12001)
+    def _tables(self) -> tuple[Array, Array, float]:
+        """Ends of the pieces (n,); polynomials of ``up``, ``g``, ``q`` on each, highest power first,
+        (5, 3, n); the integral over the whole plane."""
+        x = np.linspace(-_END, _END, 2 * round(_END / _PIECE) + 1)
 
         def law(h: Array) -> Array:
             def one(s: float) -> Array:
@@ -89,13 +93,27 @@ class Material:
         g = CubicSpline(x, law(-x)).antiderivative()
         q = CubicSpline(x, law(-x) * up(x)).antiderivative()
         whole = float(up(x[-1]) * (g(x[-1]) - g(x[0])) - (q(x[-1]) - q(x[0])))
-        return up, g, q, whole
+        pieces = np.zeros((5, 3, x.size - 1))
+        for k, spline in enumerate((up, g, q)):
+            pieces[5 - len(spline.c) :, k] = spline.c
+        return x, pieces, whole
 
     def everett(self, high: Array, low: Array) -> Array:
         """Half the change of M between two reversal points, per irreversible saturation."""
-        up, g, q, whole = self._tables
-        high, low = np.clip(high, -1.19e6, 1.19e6), np.clip(low, -1.19e6, 1.19e6)
-        return np.maximum(up(high) * (g(high) - g(low)) - (q(high) - q(low)), 0.0) / whole
+        x, pieces, whole = self._tables
+        h = np.array((high, low))
+        np.minimum(h, 1.19e6, out=h)
+        np.maximum(h, -1.19e6, out=h)
+        # The pieces are all alike: no need to search for each field's own, as a spline does.
+        piece = ((h + _END) / _PIECE).astype(int)
+        h -= x[piece]
+        highest, *others = pieces.take(piece, axis=2)
+        values = highest * h
+        for following in others[:-1]:
+            values += following
+            values *= h
+        up, g, q = values + others[-1]
+        return np.maximum(up[0] * (g[0] - g[1]) - (q[0] - q[1]), 0.0) / whole
 
     def reversible_part(self, h: Array) -> Array:
         return self.reversible * (2.0 / np.pi) * np.arctan(h / self.reversible_field)
@@ -157,10 +175,12 @@ class Memory:
         path = np.array(
             [s + (x,) * (depth + 1 - len(s)) for s, x in zip(reversals, h.tolist(), strict=True)]
         ).T
-        size = np.abs(path[0])
-        m = np.sign(path[0]) * self.material.everett(size, -size)
-        for a, b in pairwise(path):
-            m = m + np.sign(b - a) * 2.0 * self.material.everett(np.maximum(a, b), np.minimum(a, b))
+        size = np.abs(path[:1])
+        before, after = np.concatenate([-size, path[:-1]]), np.concatenate([size, path[1:]])
+        change = self.material.everett(np.maximum(before, after), np.minimum(before, after))
+        signs = 2.0 * np.sign(after - before)
+        signs[0] = np.sign(path[0])
+        m = (signs * change).sum(axis=0)
         return self.material.saturation * m + self.material.reversible_part(h)
 
     def go(self, h: Array) -> None:
