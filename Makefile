@@ -18,8 +18,9 @@ check: $(VENV)/.ready-dev $(VENV)/.linked
 	@files="$(CHANGED)"; if [ -n "$$files" ]; then $(BIN)/ruff check $$files && $(BIN)/ruff format --check $$files; fi
 	$(BIN)/python -m pytest -m 'not slow'
 
+# The whole waits for ports and processes half of its time: more workers than two cores need.
 test: $(VENV)/.ready-dev $(VENV)/.linked
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 4
 
 bench: $(VENV)/.ready-dev $(VENV)/.linked
 	$(BIN)/python -m tests.benchmarks

@@ -23,6 +23,12 @@ from weighloop.tui.state.follower import CallRefused
 PLAN = S.plan_answer("only 18 gaps")
 
 
+@pytest.fixture(autouse=True)
+def quick_fingers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The plan is asked for as soon as nothing is typed, not only when a person pauses."""
+    monkeypatch.setattr(new_run, "QUIET_S", 0.05)
+
+
 @pytest.mark.parametrize("sample", ["cylinder", "block", "sphere", "spheroid"])
 @pytest.mark.parametrize("magnet", ["cylinder", "block", "ring"])
 @pytest.mark.parametrize("ladder", ["lift", "spacers"])

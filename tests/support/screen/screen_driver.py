@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import datetime
@@ -27,15 +29,18 @@ class Stage:
         """Press keys, one after the other, each with its consequences."""
         for key in keys:
             await self.pilot.press(key)
-            await self.pilot.pause()
+        await self.pilot.pause()
 
     async def until(self, true: Callable[[], Any], patience: float = 8.0) -> None:
         """Wait for something to come true; computations run in threads."""
-        waited = 0.0
+        end, nap = time.monotonic() + patience, 0.005
+        # A pause of the pilot asks every widget whether it is done, the screen's text is all of it drawn: too
+        # much to be asked all the time.
         while not true():
-            await self.pilot.pause(0.01)
-            waited += 0.01
-            assert waited < patience, f"did not come true; on the screen:\n{self.text()}"
+            await asyncio.sleep(nap)
+            nap = min(1.5 * nap, 0.05)
+            assert time.monotonic() < end, f"did not come true; on the screen:\n{self.text()}"
+        await self.pilot.pause()
 
     def text(self) -> str:
         """What stands on the screen, as plain text."""
