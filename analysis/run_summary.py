@@ -74,8 +74,8 @@ def summary_of(result: LoopResult) -> RunSummary:
 
 def content_key(readings: Readings, bench: Bench, settings: Mapping[str, Any]) -> str:
     """What tells this analysis from every other: readings, bench, settings and the program's own text."""
-    told = pickle.dumps((readings, bench, sorted(settings.items()), _program()), protocol=5)
-    return hashlib.sha256(told).hexdigest()
+    state = pickle.dumps((readings, bench, sorted(settings.items()), _program()), protocol=5)
+    return hashlib.sha256(state).hexdigest()
 
 
 @cache

@@ -12,10 +12,11 @@
 | statement of u | true errors over stated ones | its column `rms/u`, all classes |
 | past | the spectrum below breathing; steps that go back | the same with `--past` |
 | acceptance | false acceptances against time | its columns `false` and `/bound` |
+| steadiness | breathing at rest: common practice, no source; the rest chosen by hand, never scanned | `tests/analysis/settling/test_steadiness.py` |
 
 All were chosen on seeds up to 110 of the benchmark; ACCURACY.md quotes others.
 Units: seconds, hertz, and the balance's resolution ("resolutions") unless said otherwise.
-"""
+"""  # noqa: E501
 
 from __future__ import annotations
 
@@ -168,3 +169,19 @@ UNEASY = 2.5  # mean square of the normalised errors over the last second
 HORIZON, DRIFT_LIMIT = 5.0, 5.0  # s over which a drift counts, targets it may come to
 HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
 SILENCE = 3.0  # s, or ten usual intervals
+
+# -- steadiness ---------------------------------------------------------------------------------------
+
+#: In which band a disturbance is named, Hz; at rest people breathe at 0.2 to 0.33 Hz.
+BREATHING = (0.14, 0.56)
+DISTURBANCES = (
+    ("drift", 0.0, 0.02),
+    ("draught", 0.02, BREATHING[0]),
+    ("breathing", *BREATHING),
+    ("vibration", BREATHING[1], float("inf")),
+)
+FEWEST_READINGS = 16
+LINE = 6.0  # times the spectrum beside it that make a line
+FLAT = 3.0  # a band this many times denser than the next is not the balance's own noise
+OUTLYING = 8.0  # robust standard deviations off its neighbours: a damaged line, not the balance
+LONG_GAP = 3.0  # usual intervals without a reading that end a stretch

@@ -10,19 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import NotPossible
 from ..records.arrays import Floats
-
-SHORTEST = 16  # readings
-BREATHING = (0.14, 0.56)  # Hz; at rest people breathe 0.2 to 0.33 Hz, common practice, no source
-BANDS = (
-    ("drift", 0.0, 0.02),
-    ("draught", 0.02, 0.14),
-    ("breathing", *BREATHING),
-    ("vibration", 0.56, np.inf),
-)
-LINE = 6.0  # times the spectrum beside it that make a line
-FLAT = 3.0  # a band this many times denser than the next is not the balance's own noise
-OUTLYING = 8.0  # robust standard deviations off its neighbours: a damaged line, not the balance
-GAP = 3.0  # usual intervals without a reading that end a stretch
+from .settings import BREATHING, DISTURBANCES, FEWEST_READINGS, FLAT, LINE, LONG_GAP, OUTLYING
 
 
 @dataclass(frozen=True)
@@ -112,7 +100,7 @@ def noise_spectrum(values: Floats, interval: float) -> tuple[Floats, Floats]:
     from scipy.signal import welch
 
     n = len(values)
-    segment = min(n, max(SHORTEST, min(round(64 / interval), n // 2)))
+    segment = min(n, max(FEWEST_READINGS, min(round(64 / interval), n // 2)))
     frequency, density = welch(values, 1 / interval, nperseg=segment, detrend="linear")
     return np.asarray(frequency, float), np.asarray(density, float)
 
@@ -121,24 +109,26 @@ def evenly(time: Floats, reading: Floats, resolution: float) -> tuple[Floats, Fl
     """The longest stretch without a gap, on an even grid: times, readings, interval (s).
 
     Readings that are no number, repeated or reversed times, and single readings far off their neighbours
-    are left out first. NotPossible if fewer than SHORTEST readings remain.
+    are left out first. NotPossible if fewer than FEWEST_READINGS readings remain.
     """
     good = np.isfinite(time) & np.isfinite(reading)
     t, y = time[good], reading[good]
     if len(t):
         ahead = np.concatenate(([True], t[1:] > np.maximum.accumulate(t)[:-1]))
         t, y = t[ahead], y[ahead]
-    if len(t) < SHORTEST:
-        raise NotPossible(f"{len(t)} usable readings; at least {SHORTEST} are needed, better 60 s of them")
+    if len(t) < FEWEST_READINGS:
+        raise NotPossible(
+            f"{len(t)} usable readings; at least {FEWEST_READINGS} are needed, better 60 s of them"
+        )
     kept = ~_outlying(y, resolution)
     t, y = t[kept], y[kept]
     interval = float(np.median(np.diff(t)))
-    ends = np.concatenate(([0], np.flatnonzero(np.diff(t) > GAP * interval) + 1, [len(t)]))
+    ends = np.concatenate(([0], np.flatnonzero(np.diff(t) > LONG_GAP * interval) + 1, [len(t)]))
     longest = int(np.argmax(np.diff(ends)))
     t, y = t[ends[longest] : ends[longest + 1]], y[ends[longest] : ends[longest + 1]]
-    if len(t) < SHORTEST:
+    if len(t) < FEWEST_READINGS:
         raise NotPossible(
-            f"the longest stretch without a gap has {len(t)} readings; at least {SHORTEST} are needed"
+            f"the longest stretch without a gap has {len(t)} readings; at least {FEWEST_READINGS} are needed"
         )
     interval = float((t[-1] - t[0]) / max(round((t[-1] - t[0]) / interval), 1))
     grid = t[0] + interval * np.arange(round((t[-1] - t[0]) / interval) + 1)
@@ -200,7 +190,7 @@ def steadiness(time: Floats, reading: Floats, resolution: float) -> Steadiness:
     step = frequency[1] - frequency[0]
     power = {
         name: float(np.sum(density[(frequency >= a) & (frequency < b) & (frequency > 0)]) * step)
-        for name, a, b in BANDS
+        for name, a, b in DISTURBANCES
     }
     power["drift"] += (slope * n * interval) ** 2 / 12
     floor = resolution**2 / 12
@@ -238,7 +228,7 @@ def _without_line(frequency: Floats, density: Floats, power: dict[str, float]) -
         return "drift"
     mean = {
         name: float(np.mean(density[(frequency >= a) & (frequency < b) & (frequency > 0)]))
-        for name, a, b in BANDS
+        for name, a, b in DISTURBANCES
         if np.any((frequency >= a) & (frequency < b) & (frequency > 0))
     }
     middle = mean.get("breathing", np.inf)

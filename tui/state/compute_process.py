@@ -51,10 +51,10 @@ class ComputeProcess:
             try:
                 pickle.dump((name, arguments, progress is not None), process.stdin)
                 process.stdin.flush()
-                while (told := pickle.load(process.stdout))[0] == "stage":
+                while (message := pickle.load(process.stdout))[0] == "stage":
                     if progress is not None:
-                        progress(told[1])
-                kind, answer = told
+                        progress(message[1])
+                kind, answer = message
             except (OSError, EOFError, ValueError, pickle.UnpicklingError) as error:
                 self.close()
                 raise NotYet(

@@ -1,4 +1,4 @@
-"""A key that is kept from start to start, so that who was told it need not be told again."""
+"""A key that is kept from start to start, so that who knows it need not be given another."""
 
 from __future__ import annotations
 
