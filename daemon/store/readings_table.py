@@ -16,10 +16,10 @@ if TYPE_CHECKING:
 def readings_of(run: Run) -> Readings:
     """The run's points with the zeros around each; row n is the n-th point taken, from 1.
 
-    With a lift the zeros before and after a point bracket it, pairs at the far end among them; with
-    spacers a zero holds for its own number of spacers only, so there is one before and none after. Points
-    set aside are kept, with the reason; zeros set aside are not used. Raises ValueError for a run without
-    a point.
+    With a lift the zeros before and after a point bracket it; with spacers a zero holds for its own number
+    of spacers only, so there is one before and none after. Readings at the far end with the sample on are
+    rows as all others: what they tell of the zero is for the analysis. Points set aside are kept, with the
+    reason; zeros set aside are not used. Raises ValueError for a run without a point.
     """
     import numpy as np
 
@@ -29,7 +29,7 @@ def readings_of(run: Run) -> Readings:
     points = [p for p in taken if p["kind"] == "point"]
     if not points:
         raise ValueError(f"run {run['id']} has no reading yet")
-    known = zeros(taken)
+    known = zeros(point for point in taken if point["kind"] == "zero")
     spacers = run["ladder"] == "spacers"
     before = [_before(point, known, spacers) for point in points]
     after = [math.nan if spacers else _after(point, known) for point in points]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.support.bench.paper_run import lift_plan, planned, spacer_plan, take
-from tests.support.bench.virtual_bench import BENCH_TEXT
+from tests.support.bench.virtual_bench import BENCH_TEXT, VirtualBench
 from weighloop.daemon.procedure.run import to_protocol
 from weighloop.daemon.store.readings_table import readings_of
 
@@ -62,3 +62,14 @@ def test_readings_with_spacers_use_only_the_zero_of_their_own_count() -> None:
 def test_a_run_without_a_reading_is_said_so() -> None:
     with pytest.raises(ValueError, match="no reading yet"):
         readings_of(to_protocol(planned(lift_plan(), "lift"), None))
+
+
+def test_readings_at_the_far_end_are_rows_and_no_zeros_of_others() -> None:
+    bench = VirtualBench()
+    bench.start("lift", points=3, turner=True)
+    bench.operate()
+    assert bench.run is not None
+    readings = readings_of(to_protocol(bench.run, bench.action()))
+    assert len(readings) == len([s for s in bench.run.plan if s["kind"] == "point"])
+    assert np.isnan(readings.zero_before).all()
+    assert np.isnan(readings.zero_after).all()
