@@ -15,7 +15,7 @@ from ..constants import MU0
 from ..forces import force as weighing
 from ..inversion.loop import LoopEstimate, Sensitivity
 from ..magnetostatics import quadrature
-from ..magnetostatics.bench_linearisation import DEMAGNETISING, measured_inputs, with_value
+from ..magnetostatics.bench_linearisation import DEMAGNETISING, ECCENTRICITY, measured_inputs, with_value
 from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
 from ..records.arrays import Bools, Floats
 from ..records.bench import Bench, ReferenceMagnet
@@ -116,7 +116,8 @@ def shared_inputs(
     found: list[SystematicInput] = []
 
     def put(key: str, value: Measured, first_order: Floats, second_order: Floats = nothing) -> None:
-        owner = bench.sample.name if key.startswith("sample.") or key == DEMAGNETISING else ""
+        of_sample = key.startswith("sample.") or key in (DEMAGNETISING, ECCENTRICITY)
+        owner = bench.sample.name if of_sample else ""
         words = WORDS[key] + (" (assumed, as none is stated)" if value.assumed else "")
         found.append(
             SystematicInput(

@@ -49,8 +49,7 @@ UNPAIRED, UNUSUAL = 0.004, 4.0
 
 #: A jump must make what is known likelier by this much of minus twice the logarithm; so many are looked for.
 JUMP_GAIN, MOST_JUMPS = 12.0, 4
-#: One looked for is some so many uncertainties of a reading; one found is of its own size by this factor.
-JUMP_SIZE, JUMP_WIDER = 30.0, 2.0
+JUMP_WIDER = 2.0  # standard deviation of a jump that was found, by its size
 LEAST_SHARE = 0.01  # moments that are less likely than this part are left out
 
 # -- single rows, zeros -------------------------------------------------------------------------------

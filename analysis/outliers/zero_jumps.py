@@ -19,7 +19,7 @@ from ..forces.zero_drift import ZeroStep, chance_of_wander
 from ..forces.zeros import ZeroTrack
 from ..records.arrays import Floats
 from .counterparts import Pairs, mirrored_pairs
-from .settings import JUMP_GAIN, JUMP_SIZE, JUMP_WIDER, LEAST_SHARE, MOST_JUMPS
+from .settings import JUMP_GAIN, JUMP_WIDER, LEAST_SHARE, MOST_JUMPS
 from .table import Table
 
 
@@ -71,10 +71,13 @@ def _likeliest(table: Table, track: ZeroTrack) -> tuple[tuple[ZeroStep, ...], fl
         root = np.linalg.cholesky(covariance)
         y, s = np.linalg.solve(root, value), np.linalg.solve(root, jumped)
         plain = 2.0 * float(np.sum(np.log(np.diag(root)))) + float(y @ y) - 2.0 * chance_of_wander(wander)
-        power, along = (JUMP_SIZE * u) ** 2 * (s**2).sum(axis=0), s.T @ y
-        with_jump = plain + np.log1p(power) - (JUMP_SIZE * u * along) ** 2 / (1.0 + power)
+        squares = np.maximum((s**2).sum(axis=0), 1e-300)
+        size = s.T @ y / squares
+        # Of a jump of any size, the likeliest taken (normal, its variance the one that suits it best).
+        sure = np.maximum(size**2 * squares, 1.0)
+        with_jump = plain - (sure - 1.0 - np.log(sure))
         still = min(still, plain)
-        sizes = np.where(with_jump < best, (JUMP_SIZE * u) ** 2 * along / (1.0 + power), sizes)
+        sizes = np.where(with_jump < best, size, sizes)
         best = np.minimum(best, with_jump)
     top = int(np.argmin(best))
     if best[top] > still - JUMP_GAIN:
