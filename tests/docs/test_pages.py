@@ -76,7 +76,7 @@ def test_example_commands(tree: Path) -> None:
     # What the text says comes out does: a slip is named with its row, a bound is said, the discs differ.
     assert "orientation-suspect: row 38" in printed
     assert re.search(r"saturation +Ms +at least", printed)
-    assert re.search(r"HcJ +WP-07-1 - WP-07-2 .* differ\n", printed)
+    assert re.search(r"HcJ, kA/m: row less column.*\n.*\n.*\nWP-07-1 .*±.*\*", printed)
     assert re.search(r"HcJ .* differ .* falls\n", printed)
     figures = json.loads((tree / "wp-07-1-package" / "figures.json").read_text())["figures"]
     remanence, HcJ = (figures[key] for key in ("remanence_A_per_m", "coercivity_HcJ_A_per_m"))

@@ -135,6 +135,47 @@ def _print(comparison: Comparison, units: str) -> None:
             cells.append(f"at least {shown}" if found["status"] == "bound" else shown)
         rows.append([name.printed, *cells, name.unit(units)])
     print(table(["figure", *comparison.names, "unit"], rows))
+    if len(comparison.names) > 2:
+        _print_matrices(comparison, units)
+    else:
+        _print_pair(comparison, units)
+    print(f"\n{comparison.text}")
+    if comparison.trend:
+        _print_batch(comparison, units)
+
+
+def _print_matrices(comparison: Comparison, units: str) -> None:
+    """The leading figures' differences, a square table each: row less column."""
+    from ....analysis.figures.names import FIGURE_NAMES
+    from ....analysis.report.wording import LEADING
+
+    for key in LEADING:
+        found = {(d.first, d.second): d for d in comparison.differences if d.figure == key}
+        if not found:
+            continue
+        name, rows = FIGURE_NAMES[key], []
+        for row in comparison.names:
+            cells = []
+            for column in comparison.names:
+                d, sign = found.get((row, column)), 1.0
+                if d is None:
+                    d, sign = found.get((column, row)), -1.0
+                if d is None:
+                    cells.append("-  ")
+                    continue
+                u = name.shown(d.u, units)
+                shown = f"{like(sign * name.shown(d.value, units), u)} ± {significant(u, 2)}"
+                cells.append(f"{shown} {'*' if d.differs else ' '}")
+            rows.append([row, *cells])
+        unit = f", {name.unit(units)}" if name.unit(units) else ""
+        print(f"\n{name.printed}{unit}: row less column, with the joint u; * they differ")
+        print(table(["", *comparison.names], rows))
+    print("\nThe other figures' differences: --json.")
+
+
+def _print_pair(comparison: Comparison, units: str) -> None:
+    from ....analysis.figures.names import FIGURE_NAMES
+
     rows = []
     for d in comparison.differences:
         name = FIGURE_NAMES[d.figure]
@@ -145,9 +186,6 @@ def _print(comparison: Comparison, units: str) -> None:
             [name.printed, f"{d.first} - {d.second}", like(value, u), significant(u, 2), interval, verdict]
         )
     print("\n" + table(["figure", "difference", "value", "joint u", "95 % interval", "verdict"], rows))
-    print(f"\n{comparison.text}")
-    if comparison.trend:
-        _print_batch(comparison, units)
 
 
 def _print_batch(comparison: Comparison, units: str) -> None:
