@@ -21,11 +21,24 @@ ZEROS, FOLLOWED_ZERO = "zeros", "zero of the balance and its drift"
 
 @dataclass(frozen=True, eq=False)
 class IndependentInput:
-    """A random input with a value of its own for every row, zero or spacer: force error = root @ z, N."""
+    """A random input with a value of its own for every row, zero or spacer: force error = root @ z, N.
+
+    ``root`` (n, r), or (n,) where each row has one of its own: the diagonal.
+    """
 
     key: str
     words: str
     root: Floats
+
+    def felt(self, answer: Floats) -> Floats:
+        """What values that answer to the forces by ``answer`` (l, n) are off by: (l, r)."""
+        return answer * self.root if self.root.ndim == 1 else answer @ self.root
+
+    def variance(self, answer: Floats) -> Floats:
+        """Their variance (l,)."""
+        if self.root.ndim == 1:
+            return np.einsum("ln,ln,n->l", answer, answer, self.root**2)
+        return np.square(answer @ self.root).sum(axis=1)
 
 
 def birge_ratio(estimate: LoopEstimate) -> float:
@@ -47,7 +60,7 @@ def independent_inputs(
     """The random inputs: readings, zeros, gaps, and each spacer's own thickness."""
     points = estimate.points
     newton = abs(force(1.0, bench))
-    inputs = [IndependentInput("readings", "readings", np.diag(scale * newton * zeros.u_reading))]
+    inputs = [IndependentInput("readings", "readings", scale * newton * zeros.u_reading)]
     track = None if estimate.method_used == MEAN else zeros.track
     of_zeros = zeros.root if track is None else track.unknown
     if of_zeros.shape[1]:
@@ -57,7 +70,7 @@ def independent_inputs(
         IndependentInput("model", "what any model of a sample is off by", model_error.of_forces(estimate))
     )
     slope = force_by_gap(estimate)
-    inputs.append(IndependentInput("gap setting", "setting of each gap", np.diag(slope * U_GAP)))
+    inputs.append(IndependentInput("gap setting", "setting of each gap", slope * U_GAP))
     spacer, counts = bench.gap.spacer, np.nan_to_num(points.spacers)
     if spacer is not None and spacer.u > 0 and counts.any():
         stack = np.arange(int(counts.max()))[None, :] < counts[:, None]

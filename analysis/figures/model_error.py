@@ -14,15 +14,25 @@ import numpy as np
 from ..inversion.loop import Curve, LoopEstimate
 from ..inversion.settings import MODEL_DOUBT
 from ..records.arrays import Floats
-from .settings import BETWEEN, BEYOND, LOST_OF_FALL, OWN_FIELD
+from .settings import BETWEEN, BEYOND, LOSES, LOST_OF_FALL, MOST_FALL, OWN_FIELD
 
 #: What runs of one bench have in common of these, by its key.
 SHARED = ("own field", "taken off")
 
 
 def of_forces(estimate: LoopEstimate) -> Floats:
-    """(n, n), N: a part of each force of its own, by one standard normal a column."""
-    return np.diag(MODEL_DOUBT * np.nan_to_num(estimate.points.force) * estimate.points.used)
+    """(n,), N: a part of each force of its own, by one standard normal; larger where the readings miss the
+    model by more."""
+    larger = np.sqrt(max(estimate.evidence.get("misfit", 0.0), 1.0))
+    return larger * MODEL_DOUBT * np.nan_to_num(estimate.points.force) * estimate.points.used
+
+
+def of_minor_loop(curve: Curve, apart: float) -> Floats:
+    """Change of the curve's field (m,), A/m, by one standard normal: a loop whose branches are ``apart`` near
+    the top, by M, is wider where the sample saturates by about as large a part; and one of recoil lines is
+    another in its width."""
+    backward = curve.H_internal < 0.0 if curve.branch == "descending" else curve.H_internal > 0.0
+    return apart * np.where(backward, curve.H_internal, 0.0)
 
 
 def of_own_field(curve: Curve) -> Floats:
@@ -47,6 +57,11 @@ def of_knees(curve: Curve, fields: Floats) -> Floats:
     weight[np.abs(H - H[:, None]) > np.maximum(reach, 0.0) * (1 + 1e-9)] = 0.0
     weight[np.diag_indices(len(H))] = np.maximum(weight.diagonal(), 1.0)
     return M - (weight @ M) / weight.sum(axis=1)
+
+
+def loses_when_taken_off(curve: Curve, own_by_HcJ: float) -> bool:
+    """Whether a sample that is taken off loses magnetisation, its own field N Mr being ``own_by_HcJ``."""
+    return own_by_HcJ >= LOSES or fall_when_taken_off(curve) >= MOST_FALL
 
 
 def fall_when_taken_off(curve: Curve) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 from ..constants import MU0
 from ..forces import force as weighing
 from ..inversion.loop import LoopEstimate, Sensitivity
+from ..inversion.saturation import nearly_saturated
 from ..magnetostatics import quadrature
 from ..magnetostatics.bench_linearisation import DEMAGNETISING, ECCENTRICITY, measured_inputs, with_value
 from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
@@ -22,6 +23,7 @@ from ..records.bench import Bench, ReferenceMagnet
 from ..records.points import Points
 from ..units import Measured
 from . import model_error
+from .settings import LOST_WIDTH
 
 #: Words for the inputs a bench file names.
 WORDS = FIELD_WORDS | {
@@ -103,7 +105,7 @@ def answer_of(estimate: LoopEstimate, bench: Bench) -> Sensitivity:
     parts += [estimate.z_sensitivity.propagate(one), estimate.H_sensitivity, estimate.M_sensitivity]
     both = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
     # Rows without a reading have no state to answer with.
-    return Sensitivity(*(np.where(np.isfinite(part), part, 0.0) for part in both))
+    return Sensitivity(*(np.nan_to_num(part, copy=False, nan=0.0, posinf=0.0, neginf=0.0) for part in both))
 
 
 def shared_inputs(
@@ -165,11 +167,16 @@ def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Fl
     if up is not None:
         centre.part("M_up", unseen.T)[split:] = up.unseen.T
         centre.part("M_up", undecided.T)[:] = up.undecided.T
-    own, knees, off = (np.zeros((len(centre.vector), 1)) for _ in range(3))
-    taken_off = np.isfinite(estimate.points.spacers[estimate.points.used]).any()
+    own, knees, off, minor = (np.zeros((len(centre.vector), 1)) for _ in range(4))
+    taken_off, apart = estimate.points.taken_off, nearly_saturated(down, up)
+    if taken_off and len(down):
+        Mr, HcJ = np.interp(0.0, down.H_internal, down.M), -np.interp(0.0, down.M, down.H_internal)
+        loses = HcJ > 0.0 and model_error.loses_when_taken_off(down, float(down.N * Mr / HcJ))
+        apart = LOST_WIDTH if loses else 0.0
     for curve, side in ((down, "down"), (up, "up")):
         if curve is not None and len(curve):
             centre.part(f"H_{side}", own.T)[0] = model_error.of_own_field(curve)
+            centre.part(f"H_{side}", minor.T)[0] = model_error.of_minor_loop(curve, apart)
             fields = estimate.H_applied[_on(estimate, curve.branch)]
             centre.part(f"M_{side}", knees.T)[0] = model_error.of_knees(curve, fields)
             if taken_off:
@@ -178,6 +185,7 @@ def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Fl
         ("own field", "model: the own field inside the sample", own),
         ("knees", "model: knees between the readings", knees),
         ("taken off", "model: taking the sample off for a change of spacers", off),
+        ("minor loop", "model: the sample does not quite saturate", minor),
         ("unseen", "inversion: what lies between the readings", unseen),
         ("undecided", "inversion: how the sample's parts feel one another", undecided),
     )

@@ -40,6 +40,9 @@ MISSING = 0.05  # a figure that is missing in more than this part of the trials 
 #: A figure whose standard uncertainty is more than this part of it is not reported: what is read of so
 #: vague a loop may be anything.
 VAGUE = 0.25
+#: These by HcJ, which chance hardly moves: by their own values those that chance made large would be reported
+#: and no others.
+VAGUE_BY_HCJ = ("switching_field_width", "knee_squareness", "knee_field_Hk_A_per_m")
 HOLE = 2  # neighbouring rows set aside that leave a hole
 
 # -- taken off for every change -----------------------------------------------------------------------
@@ -47,6 +50,7 @@ HOLE = 2  # neighbouring rows set aside that leave a hole
 #: Own field N Mr by HcJ above which a sample that was taken off for every change of spacers has lost
 #: magnetisation, and above which even its coercivity may be a minor loop's.
 LOSES, LOST = 0.7, 1.5
+LOST_WIDTH = 0.03  # of its loop's width, by which such a sample's recoil lines are off from it
 
 # -- trials -------------------------------------------------------------------------------------------
 

@@ -27,7 +27,7 @@ from .extract import read_figures
 from .independent_inputs import IndependentInput, birge_ratio, independent_inputs
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
 from .sensitivities import State, SystematicInput, of_method, shared_inputs
-from .settings import BAND_TRIALS, BATCH, MISSING, VAGUE
+from .settings import BAND_TRIALS, BATCH, MISSING, VAGUE, VAGUE_BY_HCJ
 
 #: Half width of a 95 % interval by standard uncertainties, normal distribution (JCGM 100, G.1).
 _K95 = 1.959963984540054
@@ -100,7 +100,13 @@ def evaluate(
     model = _Model(centre, answer.d_force, shared, own, estimate, figures, bench, law, readings, seed)
     samples = propagate(model, seed, most=max(trials, 2), batch=min(BATCH, max(trials // 2, 1)))
     linear, budget = _linear(model)
-    results = {name: _result(figure, samples.get(name), linear.get(name)) for name, figure in figures.items()}
+    HcJ = figures["coercivity_HcJ_A_per_m"].value if "coercivity_HcJ_A_per_m" in figures else None
+    results = {
+        name: _result(
+            figure, samples.get(name), linear.get(name), _scale(name, figure.value or 0.0, HcJ or 0.0)
+        )
+        for name, figure in figures.items()
+    }
     results = {name: _possible(name, result, results) for name, result in results.items()}
     budget = {
         name: lines for name, lines in budget.items() if name in results and results[name].u is not None
@@ -134,7 +140,7 @@ class _Model:
         # Only what the figures are read from is tried: not the points.
         self.first_order = np.array([s.first_order[:curves] for s in shared])
         self.second_order = np.array([s.second_order[:curves] for s in shared])
-        self.roots = [self.answer[:curves] @ o.root for o in own]
+        self.roots = [o.felt(self.answer[:curves]) for o in own]
         self.words = [o.words for o in own]
         streams = [o.key for o in own]
         for key, words, root in of_method(centre, estimate):
@@ -205,8 +211,15 @@ def _stream(seed: int, identity: str) -> np.random.Generator:
     return np.random.default_rng([seed, zlib.crc32(identity.encode())])
 
 
-def _result(figure: Figure, samples: Floats | None, u_linear: float | None) -> FigureResult:
-    """A figure with what its trials say."""
+def _scale(name: str, value: float, HcJ: float) -> float:
+    """What a figure's uncertainty is measured by, where it is asked whether it is vague."""
+    if name not in VAGUE_BY_HCJ:
+        return abs(value)
+    return HcJ if name == "knee_field_Hk_A_per_m" else 1.0
+
+
+def _result(figure: Figure, samples: Floats | None, u_linear: float | None, scale: float) -> FigureResult:
+    """A figure with what its trials say; vague by its ``scale``."""
     if figure.value is None or samples is None:
         return FigureResult(None, None, None, None, "not determined", figure.why)
     s = summarise(samples)
@@ -217,9 +230,9 @@ def _result(figure: Figure, samples: Floats | None, u_linear: float | None) -> F
     if u_linear is not None:
         interval = (figure.value - _K95 * u_linear, figure.value + _K95 * u_linear)
         holds = validates(interval, (s.low, s.high), s.u, digits=1)
-    if s.u > VAGUE * abs(figure.value):
-        known = 100 * s.u / max(abs(figure.value), 1e-300)
-        why = f"It is known to {known:.0f} % only, and not reported beyond {100 * VAGUE:.0f} %."
+    if s.u > VAGUE * scale:
+        known, what = 100 * s.u / max(scale, 1e-300), "" if scale == abs(figure.value) else " of HcJ"
+        why = f"It is known to {known:.0f} %{what} only, and not reported beyond {100 * VAGUE:.0f} %."
         return FigureResult(None, None, None, None, "not determined", why)
     if figure.status == "bound":
         # A bound is stated at its own confidence limit, so that it is one in 97.5 % of cases.
@@ -313,7 +326,7 @@ def _spread_of_M(model: _Model) -> Floats:
     variance = np.zeros(centre.points)
     n = centre.points
     for own in model.own:
-        variance += ((model.answer[-n:] @ own.root) ** 2).sum(axis=1)
+        variance += own.variance(model.answer[-n:])
     first = np.array([centre.part("M", s.first_order) for s in model.shared])
     variance += np.einsum("in,ij,jn->n", first, model.correlation, first)
     for s in model.shared:

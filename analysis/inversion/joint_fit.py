@@ -174,7 +174,7 @@ class _Fit:
                     break
                 length *= 0.5
             moved, z = float(np.abs(at - z).max(initial=0.0)), at
-            if not self.sought.any() and not self.own.left.shape[1]:
+            if not self.sought.any() and not self.own.whole:
                 break  # one linear problem
             if step >= HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
                 break
@@ -233,7 +233,7 @@ class _Fit:
             for _ in range(AGREED_ROUNDS):
                 p.H_local = self._local_field(model, f, z, M)
                 value, p.slope = p.material.state(p.c, p.H_local)
-                if not self.own.left.shape[1]:
+                if not self.own.whole:
                     M = value
                     break
                 off = value - M

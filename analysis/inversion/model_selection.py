@@ -26,7 +26,7 @@ from .fit_records import JointFit
 from .loop import Curve, LoopEstimate
 from .methods import DENSITY, SPLINE, WAYS, Way, mean_estimate
 from .saturation import judge
-from .settings import FAR, FAR_AT_LEAST, NO_WORSE, STRETCHES, UNLIKELY
+from .settings import COARSE_CELLS, FAR, FAR_AT_LEAST, NO_WORSE, STRETCHES, UNLIKELY
 
 
 def best_estimate(model: LinearisedBench) -> LoopEstimate:
@@ -106,6 +106,12 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
     )
 
 
+def _misfit(fit: JointFit) -> float:
+    """Squared misfits of the parts that tell, by their readings' and the cells' own errors."""
+    told = (p for p in fit.parts.values() if p.constrains_bench)
+    return sum(float(np.sum(p.residual**2 / (p.sigma**2 + (COARSE_CELLS * p.force) ** 2))) for p in told)
+
+
 def _weights(fits: list[JointFit]) -> Floats:
     """How likely each hypothesis is, by the readings and before them; up to a factor.
 
@@ -115,7 +121,7 @@ def _weights(fits: list[JointFit]) -> Floats:
     chance = []
     for fit in fits:
         left = max(len(fit.model.points) - fit.degrees, 1.0)
-        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(fit.objective, left)))
+        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(_misfit(fit), left)))
     return np.exp(np.array(chance) - max(chance))
 
 

@@ -9,7 +9,18 @@ import numpy as np
 
 from ..records.arrays import Floats
 from .loop import Curve
-from .settings import EXTRAPOLATED, FOLLOWED, MEET, MOST_MISFIT, OPEN, SHEARED, TIMES_HCJ, TOGETHER, TOP
+from .settings import (
+    EXTRAPOLATED,
+    FOLLOWED,
+    MEET,
+    MOST_MISFIT,
+    NEARLY,
+    OPEN,
+    SHEARED,
+    TIMES_HCJ,
+    TOGETHER,
+    TOP,
+)
 
 
 def of_approach(H: Floats, M: Floats, power: int = 2) -> Floats:
@@ -62,6 +73,8 @@ class Verdict:
     sign_change: bool
     reverse_field: float
     second_quadrant: bool
+    #: The branches have not quite met, but HcJ may be reported (``NEARLY``).
+    nearly: bool = False
     #: Figures that are not claimed though they could be read off, and why, a sentence each.
     withheld: Mapping[str, str] = field(default_factory=dict)
 
@@ -82,7 +95,28 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
         withheld = dict.fromkeys(READ_INSIDE, sheared)
     if misfit > MOST_MISFIT:
         withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | withheld
-    return Verdict(saturated, why, law, sign_change, reverse, quadrant, withheld)
+    return Verdict(
+        saturated, why, law, sign_change, reverse, quadrant, nearly_saturated(curve, other) > 0.0, withheld
+    )
+
+
+def nearly_saturated(curve: Curve, other: Curve | None) -> float:
+    """How far apart the branches of a loop that all but saturates are near the top, by M; else 0."""
+    apart = abs(_apart(curve, other) or 0.0)
+    return apart if TOGETHER < apart <= NEARLY and curve.M[0] < 0.0 < curve.M[-1] else 0.0
+
+
+def _apart(curve: Curve, other: Curve | None) -> float | None:
+    """How far apart the branches are near the top, by M there; None where that cannot be told."""
+    if (
+        not len(curve)
+        or other is None
+        or len(other) < 2
+        or other.H_internal[-1] < MEET * curve.H_internal[-1]
+    ):
+        return None
+    H, M, at = curve.H_internal, curve.M, MEET * curve.H_internal[-1]
+    return float(np.interp(at, H, M) - np.interp(at, other.H_internal, other.M)) / abs(float(M[-1]))
 
 
 def _unfit(misfit: float) -> str:
@@ -135,9 +169,7 @@ def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool)
         )
     HcJ = float(-np.interp(0.0, M, H))
     times = top / HcJ if HcJ > 0.0 else np.inf
-    if other is not None and len(other) > 1 and other.H_internal[-1] >= MEET * top:
-        at = MEET * top
-        apart = float(np.interp(at, H, M) - np.interp(at, other.H_internal, other.M)) / abs(M[-1])
+    if (apart := _apart(curve, other)) is not None:
         if abs(apart) > TOGETHER:
             # Crossed branches are no better: taken for functions of the field they are none.
             return False, (

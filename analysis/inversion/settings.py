@@ -33,6 +33,8 @@ CLAIM = 1.5
 #: How many misfits of its own a wrong model of the sample has, in effect: it is off by as much along whole
 #: stretches of a branch, so that a hundred readings more say no more of it.
 STRETCHES = 4.0
+#: The own field is worked out by cells, to about this part of the force.
+COARSE_CELLS = 3e-4
 
 # -- steps of the joint fit ---------------------------------------------------------------------------
 
@@ -102,6 +104,9 @@ TOP = 2 / 3  # above this part of the largest internal field the law of approach
 #: less than 1 %, in the spirit of IEC 60404-5 (50 % more field raises (BH)max by less than 1 %; by the
 #: introduction to IEC/TR 62517, which finds multiples of HcJ too crude).
 MEET, TOGETHER = 5 / 6, 0.01
+#: Where they are no farther apart than this HcJ is reported all the same, with as large a part of it in its
+#: uncertainty: up to twice as much was missing, of grains that turn together.
+NEARLY = 0.05
 #: Largest internal field by HcJ that is taken for saturating when there is no second branch to compare
 #: with: the rule of thumb of the trade for hard ferrite (IEC 60404-5: 3 to 5).
 TIMES_HCJ = 3.0

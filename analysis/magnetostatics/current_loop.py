@@ -66,7 +66,9 @@ def coil_gradient(magnet: ReferenceMagnet, coil: Coil, gaps: ArrayLike, offset: 
     weight /= weight.sum()
     if offset == 0.0 and is_round(magnet):
         a, L = radius[:, None], magnet.height.value
-        rims = sum(n * (_mutual(a, R, z) - _mutual(a, R, z + L)) for n, R in cylinders(magnet))
+        rims = sum(
+            n * (mutual_inductance(a, R, z) - mutual_inductance(a, R, z + L)) for n, R in cylinders(magnet)
+        )
         return magnet.remanence.value * np.einsum("nrh,rh->n", rims / (np.pi * a**2), weight)
     x, w = np.polynomial.legendre.leggauss(_DISC)
     angle = (np.arange(4 * _DISC) + 0.5) * 2 * np.pi / (4 * _DISC)
@@ -76,12 +78,12 @@ def coil_gradient(magnet: ReferenceMagnet, coil: Coil, gaps: ArrayLike, offset: 
     return -np.einsum("nrhda,rh,d->n", slope, weight, w / (2 * len(angle)))
 
 
-def _mutual(a: Floats, R: float, z: Floats) -> Floats:
+def mutual_inductance(a: Floats, R: Floats | float, z: Floats) -> Floats:
     """Mutual inductance of coaxial circles of radii ``a``, ``R`` (m) at a distance ``z``, by μ0: m."""
     from scipy.special import ellipe, ellipkm1
 
     far2 = (a + R) ** 2 + z**2
-    m = 4 * a * R / far2
+    m = np.minimum(4 * a * R / far2, 1.0)
     k = np.sqrt(m)
     K, E = ellipkm1(((a - R) ** 2 + z**2) / far2), ellipe(m)
     return np.sqrt(a * R) * ((2 / k - k) * K - 2 * E / k)

@@ -8,9 +8,9 @@ H_j - sum_i T_ji M_i. Two hypotheses are on offer, and the data say which holds 
 - ``part``: every part feels its own magnetisation, T = N 1 (bodies of loose grains, thin ones).
  What a part feels of its own magnetisation beyond this, an exchange-like mean field of either sign, cannot
 be told apart from the material's own curve and need not be.
- T is split in two: what each part does to itself, ``own`` M_j, and the rest, D. T comes from the charges on
-the faces of the body's cells, rings or boxes of even magnetisation, each cell's that of the nodes around
-it; what the cells make is worked out at the nodes themselves, as close to the edges as they lie."""
+ T is split in two: what each part does to itself, ``own`` M_j, and the rest, D. T is that of the body's
+cells, rings or boxes of even magnetisation, one for each group of nodes: closed forms for the mean over
+one cell of what another makes."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ from functools import lru_cache
 import numpy as np
 
 from ..records.arrays import Floats, Indices
-from ..records.bench import ReferenceMagnet, Sample
+from ..records.bench import Sample
 from ..units import Measured
+from .current_loop import mutual_inductance
 from .demagnetising_factor import demagnetising_factor
-from .reference_magnet import axial_field_and_gradient
 
 SHAPE, LOCAL = "shape", "part"
 #: In the order tried, the quickest first, with how likely each is before the readings are asked:
@@ -36,54 +36,64 @@ WORDS = {
     LOCAL: "Each part feels its own magnetisation.",
 }
 
-#: Cells of the body along its height and across, for the charges.
-_ALONG, _ACROSS = 14, 10
-#: Layers of the body and parts of each by distance from the axis, whose means of M the others feel.
-_LAYERS, _PARTS = 12, 4
-#: Directions in which a ring of a block's nodes is looked at.
-_TURNS = 8
+#: Layers of the body at most, and groups of nodes in all, whose means of M the others feel.
+_LAYERS, _GROUPS = 12, 40
+#: Boxes along each side of a block's quadrant.
+_BOXES = 8
+#: Gauss-Legendre nodes of the distance of two circles' heights, to either side.
+_HEIGHTS = 10
 
 
 @dataclass(frozen=True, eq=False)
 class DemagnetisingField:
-    """A hypothesis on the nodes of one sample: field at node j is H_j - own M_j - (left @ right^T M)_j.
+    """A hypothesis on the nodes of one sample: field at node j is H_j - own M_j - (D M)_j.
 
-    ``own`` is dimensionless; ``left`` and ``right`` (q, r), r = 0 for `part`.
+    ``own`` is dimensionless. D acts between groups of nodes: ``group`` (q,) of each, ``mean`` (q, r) the
+    weights of a group's mean, ``between`` (r, r) what each mean makes in each group; r = 0 for `part`.
     """
 
     name: str
     own: float
-    left: Floats
-    right: Floats
+    group: Indices
+    mean: Floats
+    between: Floats
 
     def others(self, N: float) -> float:
         """What a uniformly magnetised body feels beside ``own``: N - own."""
         return N - self.own
 
+    @property
+    def whole(self) -> bool:
+        """Whether the parts feel one another."""
+        return len(self.between) > 0
+
     def interaction_field(self, M: Floats) -> Floats:
         """D M for magnetisations (n, q)."""
-        return (M @ self.right) @ self.left.T
+        return (M @ self.mean @ self.between.T)[:, self.group] if self.whole else np.zeros_like(M)
 
     def undone(self, slope: Floats, weights: Floats) -> Floats:
         """(n, q) rows w' = w (1 + diag(slope) D)^-1 for rows w of ``weights`` (n, q): how a sum over the
         nodes weighs a change of M that the others have not yet answered to (Woodbury's identity)."""
-        r = self.left.shape[1]
-        if not r:
+        if not self.whole:
             return weights
-        steep = slope[:, :, None] * self.left
-        inner = np.eye(r) + self.right.T @ steep
-        pulled = steep.transpose(0, 2, 1) @ weights[:, :, None]
-        return weights - np.linalg.solve(inner.transpose(0, 2, 1), pulled)[:, :, 0] @ self.right.T
+        pulled = self._summed(weights * slope) @ self.between
+        answer = np.linalg.solve(self._inner(slope).transpose(0, 2, 1), pulled[:, :, None])
+        return weights - answer[:, :, 0] @ self.mean.T
 
     def answered(self, slope: Floats, change: Floats) -> Floats:
         """(1 + diag(slope) D)^-1 ``change`` for (n, q): M once all parts have answered to each other."""
-        r = self.left.shape[1]
-        if not r:
+        if not self.whole:
             return change
-        steep = slope[:, :, None] * self.left
-        inner = np.eye(r) + self.right.T @ steep
-        H_local = np.linalg.solve(inner, (change @ self.right)[:, :, None])
-        return change - (steep @ H_local)[:, :, 0]
+        means = np.linalg.solve(self._inner(slope), (change @ self.mean)[:, :, None])[:, :, 0]
+        return change - slope * (means @ self.between.T)[:, self.group]
+
+    def _inner(self, slope: Floats) -> Floats:
+        """1 + diag(slope) D between the groups' means (n, r, r)."""
+        return np.eye(len(self.between)) + (slope @ self.mean)[:, :, None] * self.between
+
+    def _summed(self, values: Floats) -> Floats:
+        """(n, q) summed over each group: (n, r)."""
+        return values @ (self.group[:, None] == np.arange(len(self.between)))
 
 
 def demagnetising_field(name: str, sample: Sample, nodes: Floats, weights: Floats) -> DemagnetisingField:
@@ -93,8 +103,8 @@ def demagnetising_field(name: str, sample: Sample, nodes: Floats, weights: Float
     """
     N = demagnetising_factor(sample).axial
     if name == LOCAL:
-        none = np.zeros((len(weights), 0))
-        return DemagnetisingField(name, N, none, none)
+        nothing = np.zeros((len(weights), 0))
+        return DemagnetisingField(name, N, np.zeros(len(weights), np.intp), nothing, np.zeros((0, 0)))
     if name != SHAPE:
         raise KeyError(name)
     return DemagnetisingField(name, N, *_of_shape(_unnamed(sample), _Key(nodes), _Key(weights)))
@@ -114,57 +124,137 @@ class _Key:
 
 
 @lru_cache(maxsize=8)
-def _of_shape(sample: Sample, nodes: _Key, weights: _Key) -> tuple[Floats, Floats]:
-    """``left`` and ``right``: what the means of M over groups of nodes make at every node, less N of each
-    itself."""
+def _of_shape(sample: Sample, nodes: _Key, weights: _Key) -> tuple[Indices, Floats, Floats]:
+    """Group of each node, weights of the groups' means, and what each mean makes in each group, less N of
+    itself.
+
+    The body is cut into as many cells as there are groups, each with its group's magnetisation and share of
+    the volume; a node feels the mean over its cell. The energy of any magnetisation is that of the cells
+    (Galerkin's method), so that none demagnetises itself less than nothing.
+    """
     at, w = nodes.array, weights.array
-    made, place = _of_boxes(sample, at) if sample.shape == "block" else _of_rings(sample, at)
-    places, cells = place
-    # H is B/μ0 - M, and M is the node's own: that of its cell is another's where M changes within it.
-    D = np.eye(len(w)) - made @ _nearby(places, cells)
-    q = len(w)
-    # The nodes' mean of T is brought to the factor of the whole body.
-    D[np.diag_indices(q)] -= demagnetising_factor(sample).axial
-    D -= float(w @ D.sum(axis=1)) * w
-    group = _groups(sample, at)
-    one = (group[:, None] == np.unique(group)).astype(float)
-    return D @ one, (one * w[:, None]) / (w @ one)
+    rings = not at[:, 1].any()
+    group, layer = _groups(sample, at, rings)
+    one = (group[:, None] == np.arange(group.max() + 1)).astype(float)
+    share = w @ one
+    # A sphere or spheroid is a stack of discs.
+    narrow = 1.0
+    if sample.shape not in ("cylinder", "block"):
+        narrow = 1.0 - (2.0 * at[:, 2] / sample.height.value - 1.0) ** 2
+    thick = np.bincount(layer, w / narrow)
+    faces = np.append(0.0, np.cumsum(thick / thick.sum())) * sample.height.value
+    at_layer = layer[np.argmax(one, axis=0)]
+    if sample.shape == "block":
+        tensor = _of_boxes(sample, faces, at_layer, share, rings)
+    else:
+        tensor = _of_rings(sample, faces, at_layer, share)
+    # The mean of T is brought to the factor of the whole body.
+    D = tensor - demagnetising_factor(sample).axial * np.eye(len(share))
+    D -= float(share @ D.sum(axis=1)) * share
+    return group, one * w[:, None] / share, D
 
 
-def _groups(sample: Sample, at: Floats) -> Indices:
-    """The nodes of a layer each, in parts by their distance from the axis: (q,). Unevenness within a group
-    makes next to nothing beyond it."""
+def _groups(sample: Sample, at: Floats, rings: bool) -> tuple[Indices, Indices]:
+    """The group and the layer of each node (q,), layers counted from below, their groups from the axis
+    outward."""
     layer = np.unique(np.round(at[:, 2] / sample.height.value * _LAYERS - 0.5), return_inverse=True)[1]
-    square = at[:, 0] ** 2 + at[:, 1] ** 2
+    outward, most = _outward(sample, at, rings), _GROUPS // (layer.max() + 1)
     group = np.zeros(len(at), np.intp)
     for k in range(layer.max() + 1):
         here = np.flatnonzero(layer == k)
-        order = here[np.argsort(square[here], kind="stable")]
-        for part, some in enumerate(np.array_split(order, _PARTS)):
-            group[some] = k * _PARTS + part
-    return group
+        alone, place = np.unique(np.round(outward[here], 6), return_inverse=True)
+        group[here] = group.max() + (k > 0) + place * min(most, len(alone)) // len(alone)
+    return group, layer
 
 
-def _nearby(places: Floats, cells: Floats) -> Floats:
-    """(c, q): magnetisations of ``cells`` (c, d) by those at the ``places`` (q, d), linear in between;
-    several nodes at one place have a share each."""
-    from scipy.spatial import Delaunay
+def _outward(sample: Sample, at: Floats, rings: bool) -> Floats:
+    """How far out places (q, 2 or more) are: by the squared radius, or by how near they are to a block's
+    sides; ``rings``: where nodes of a block stand for rings."""
+    square = (at[:, :2] ** 2).sum(axis=1)
+    if sample.shape == "block" and not rings:
+        return np.abs(at[:, :2] / _half_sides(sample)).max(axis=1)
+    return square / square.max()
 
-    alone, back, often = np.unique(np.round(places, 9), axis=0, return_inverse=True, return_counts=True)
-    inside = np.clip(cells, alone.min(axis=0), alone.max(axis=0))
-    mesh = Delaunay(alone)
-    which = mesh.find_simplex(inside)
-    by_place = np.zeros((len(cells), len(alone)))
-    lost = which < 0
-    nearest = np.argmin(((inside[:, None, :] - alone) ** 2).sum(axis=2), axis=1)
-    by_place[lost, nearest[lost]] = 1.0
-    found = np.flatnonzero(~lost)
-    affine = mesh.transform[which[found]]
-    d = alone.shape[1]
-    part = np.einsum("nij,nj->ni", affine[:, :d], inside[found] - affine[:, d])
-    part = np.column_stack([part, 1.0 - part.sum(axis=1)])
-    np.add.at(by_place, (found[:, None], mesh.simplices[which[found]]), part)
-    return by_place[:, back.ravel()] / often[back.ravel()]
+
+def _of_rings(sample: Sample, faces: Floats, layer: Indices, share: Floats) -> Floats:
+    """(g, g): the mean demagnetising field in each ring by the magnetisation of each.
+
+    ``layer`` (g,) of each ring between its two of the ``faces``, rings from the axis outward, ``share`` (g,)
+    of the volume. A ring is a sheet of current on its outer mantle less one on its inner: the mean of B over
+    it is the flux of all sheets through all circles of its mantles, the mutual inductance of two circles
+    summed over both their heights.
+    """
+    body = np.pi * _radius(sample) ** 2 * sample.height.value * (1.0 if sample.shape == "cylinder" else 2 / 3)
+    low, high = faces[layer], faces[layer + 1]
+    same = layer[:, None] == layer
+    area = np.where(np.tril(same), body * share, 0.0).sum(axis=1) / (high - low)
+    linked = _linked(np.sqrt(area / np.pi), low, high)
+    inner = np.eye(len(share)) - np.diag(same.diagonal(1).astype(float), -1)
+    return np.eye(len(share)) - inner @ linked @ inner.T / (body * share)[:, None]
+
+
+def _linked(a: Floats, low: Floats, high: Floats) -> Floats:
+    """(g, g): the mutual inductance, by mu0, of circles of radii ``a`` (g,) from ``low`` to ``high``, summed
+    over both heights: its second integral over their distance."""
+    x, w = np.polynomial.legendre.leggauss(_HEIGHTS)
+    # The nodes crowd where two circles of one mantle meet.
+    x, w = (0.5 * (x + 1.0)) ** 3, 1.5 * (0.5 * (x + 1.0)) ** 2 * w
+    one, two = np.triu_indices(len(a))
+    total = np.zeros(len(one))
+    for first, second, sign in ((high, low, 1.0), (low, high, 1.0), (high, high, -1.0), (low, low, -1.0)):
+        apart = np.abs(first[one] - second[two])[:, None]
+        M = mutual_inductance(a[one][:, None], a[two][:, None], np.maximum(apart * x, 1e-9 * a.max()))
+        total += sign * apart[:, 0] ** 2 * (M @ (w * (1.0 - x)))
+    linked = np.zeros((len(a), len(a)))
+    linked[one, two] = linked[two, one] = total
+    return linked
+
+
+def _of_boxes(sample: Sample, faces: Floats, layer: Indices, share: Floats, rings: bool) -> Floats:
+    """The same of a block: each group is the boxes that, outward, make up its share of the layer.
+
+    Boxes of a quadrant, each acting together with its mirror images: the mean over a box of the field of
+    another is differences of one function (A. J. Newell, W. Williams and D. J. Dunlop, J. Geophys. Res. 98
+    (1993) 9551, from memory).
+    """
+    n, half = _BOXES, _half_sides(sample)
+    x, y = (np.arange(-1, 2 * n + 1) * side / n for side in half)
+    T = _newell(x[:, None, None, None], y[:, None, None], faces[:, None] - faces)
+    T = np.diff(np.diff(T, 2, axis=0), 2, axis=1)
+    T = T[..., 1:, 1:] + T[..., :-1, :-1] - T[..., 1:, :-1] - T[..., :-1, 1:]
+    i, j = np.divmod(np.arange(n * n), n)
+    outward = _outward(sample, np.stack([i + 0.5, j + 0.5], axis=1) * half / n, rings)
+    i, j = (index[np.argsort(outward, kind="stable")] for index in (i, j))
+    pairs = np.zeros((n * n, n * n, len(faces) - 1, len(faces) - 1))
+    for across in (np.abs(i[:, None] - i), i[:, None] + i + 1):
+        for along in (np.abs(j[:, None] - j), j[:, None] + j + 1):
+            pairs += T[across, along]
+    # Which part of each box each group is, in order outward.
+    same = layer[:, None] == layer
+    end = (same * np.tril(np.ones_like(same))) @ share / (same @ share) * n * n
+    start = end - share / (same @ share) * n * n
+    box = np.arange(n * n)
+    part = np.maximum(np.minimum(end[:, None], box + 1.0) - np.maximum(start[:, None], box), 0.0)
+    energy = np.zeros((len(share), len(share)))
+    for k in range(len(faces) - 1):
+        for other in range(len(faces) - 1):
+            rows, columns = np.flatnonzero(layer == k), np.flatnonzero(layer == other)
+            energy[np.ix_(rows, columns)] = part[rows] @ pairs[:, :, k, other] @ part[columns].T
+    quadrant = float(np.prod(half)) * sample.height.value
+    return energy / (4.0 * np.pi * quadrant * share)[:, None]
+
+
+def _newell(x: Floats, y: Floats, z: Floats) -> Floats:
+    """The function whose differences are the field along z, summed over a box."""
+    x2, y2, z2 = x * x, y * y, z * z
+    R = np.sqrt(x2 + y2 + z2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = (
+            0.5 * y * (x2 - z2) * np.arcsinh(y / np.sqrt(x2 + z2)),
+            0.5 * x * (y2 - z2) * np.arcsinh(x / np.sqrt(y2 + z2)),
+            -x * y * z * np.arctan(x * y / (z * R)),
+        )
+    return sum((np.nan_to_num(term) for term in terms), (2.0 * z2 - x2 - y2) * R / 6.0)
 
 
 def _unnamed(sample: Sample) -> Sample:
@@ -177,66 +267,7 @@ def _radius(sample: Sample) -> float:
     return 0.5 * sample.diameter.value
 
 
-def _of_rings(sample: Sample, at: Floats) -> tuple[Floats, tuple[Floats, Floats]]:
-    """B/μ0 that unit magnetisation of each ring makes at the nodes (q, c), and the places of nodes and of
-    rings: squared radius and height, by the body's."""
-    height, radius = sample.height.value, _radius(sample)
-    faces = np.linspace(0.0, height, _ALONG + 1)
-    middle = 0.5 * (faces[1:] + faces[:-1])
-    # A sphere or spheroid is a stack of discs, each as wide as the body at its middle.
-    wide, here = np.full(_ALONG, radius), np.full(len(at), radius)
-    if sample.shape != "cylinder":
-        wide, here = (radius * np.sqrt(1.0 - (2.0 * z / height - 1.0) ** 2) for z in (middle, at[:, 2]))
-    rims = np.sqrt(np.linspace(0.0, 1.0, _ACROSS + 1))
-    rho = np.hypot(at[:, 0], at[:, 1])
-    B = np.zeros((len(at), _ALONG, _ACROSS + 1))
-    for k in range(_ALONG):
-        for i in range(1, _ACROSS + 1):
-            disc = ReferenceMagnet(
-                "cylinder", Measured(height / _ALONG), Measured(1.0), diameter=Measured(2 * wide[k] * rims[i])
-            )
-            B[:, k, i] = axial_field_and_gradient(disc, at - np.array([0.0, 0.0, faces[k + 1]]))[0]
-    made = np.diff(B, axis=2).reshape(len(at), -1)
-    square = 0.5 * (rims[1:] ** 2 + rims[:-1] ** 2)
-    rings = np.stack(np.meshgrid(middle / height, square, indexing="ij"), axis=-1).reshape(-1, 2)
-    return made, (np.stack([at[:, 2] / height, (rho / here) ** 2], axis=1), rings)
-
-
-def _of_boxes(sample: Sample, at: Floats) -> tuple[Floats, tuple[Floats, Floats]]:
-    """The same of a block: a quadrant in equal boxes, each acting together with its mirror images.
-
-    Nodes in a half plane (y = 0) stand for rings: B is the mean over the ring within the block,
-    and places are by squared radius and height; else by all three sizes."""
+def _half_sides(sample: Sample) -> Floats:
     assert sample.length is not None
     assert sample.width is not None
-    half, height = np.array([sample.length.value, sample.width.value]) / 2, sample.height.value
-    n, nz = _ACROSS // 2, _ALONG
-    size = np.array([*(half / n), height / nz])
-    index = np.stack(np.meshgrid(range(n), range(n), range(nz), indexing="ij"), axis=-1).reshape(-1, 3)
-    middle = (index + 0.5) * size
-    box = ReferenceMagnet(
-        "block", Measured(size[2]), Measured(1.0), length=Measured(size[0]), width=Measured(size[1])
-    )
-
-    def made_at(points: Floats) -> Floats:
-        """(p, c)"""
-        total = np.zeros((len(points), len(middle)))
-        for mirror in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
-            apart = points[:, None, :] - middle * np.array([*mirror, 1])
-            total += axial_field_and_gradient(box, apart - [0.0, 0.0, 0.5 * size[2]])[0]
-        return total
-
-    if at[:, 1].any():
-        whole = np.array([*half, height])
-        return made_at(at), (np.abs(at) / whole, middle / whole)
-    angle = (np.arange(_TURNS) + 0.5) * np.pi / (2 * _TURNS)
-    ring = at[:, None, :2].max(axis=2, keepdims=True) * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    points = np.concatenate([ring, np.broadcast_to(at[:, None, 2:], (*ring.shape[:2], 1))], axis=2)
-    within = np.all(ring <= half, axis=2)
-    within[~within.any(axis=1)] = True
-    made = made_at(points.reshape(-1, 3)).reshape(len(at), _TURNS, -1)
-    made = np.einsum("qt,qtc->qc", within / within.sum(axis=1, keepdims=True), made)
-    corner = float(half @ half)
-    places = np.stack([(at[:, :2] ** 2).sum(axis=1) / corner, at[:, 2] / height], axis=1)
-    cells = np.stack([(middle[:, :2] ** 2).sum(axis=1) / corner, middle[:, 2] / height], axis=1)
-    return made, (places, cells)
+    return np.array([sample.length.value, sample.width.value]) / 2

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from .counterparts import Pairs, Rows, mirrored_pairs
 from .physical_limits import Limits, total_violation, whole_roughness
 from .settings import (
     AS_WELL,
+    AT_A_TIME,
     EXPLAINED,
     FEWEST_BENDS,
     LIKELIER,
@@ -72,31 +74,45 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     force = points.force
     spread = np.hypot(points.u_force, REPEATS * force)
     sigma = np.hypot(spread[pairs.row], spread[pairs.other])
-    bent = _second_differences(pairs) / sigma
+    bends = _second_differences(pairs)
+    root = np.zeros((bends.shape[0], 0))
     if arranged.zeros.track is not None:
         # A zero that is followed wanders, and its errors are no slips.
-        of_zero = bent @ (arranged.zeros.root[pairs.row] - arranged.zeros.root[pairs.other])
-        of_zero *= weighing.force(1.0, bench)
-        bent = np.linalg.solve(np.linalg.cholesky(np.eye(len(bent)) + of_zero @ of_zero.T), bent)
-    smooth = bent @ _smooth(arranged, pairs, turner=bench.gap.turner is not None)
-    if len(bent) < smooth.shape[1] + FEWEST_BENDS:
+        root = bends @ ((arranged.zeros.root[pairs.row] - arranged.zeros.root[pairs.other]) / sigma[:, None])
+        root *= weighing.force(1.0, bench)
+    white = np.linalg.cholesky(np.eye(len(root)) + root @ root.T) if root.shape[1] else None
+
+    def bent(values: Floats) -> Floats:
+        """The bends of values (m, s) of the pairs, N, in standard deviations (k, s)."""
+        seen = bends @ (values / sigma[:, None])
+        return seen if white is None else np.linalg.solve(white, seen)
+
+    smooth = bent(_smooth(arranged, pairs, turner=bench.gap.turner is not None))
+    if len(smooth) < smooth.shape[1] + FEWEST_BENDS:
         return None
     basis = np.linalg.svd(smooth, full_matrices=False)[0]
-    bent = bent - basis @ (basis.T @ bent)
-    differs = bent @ (force[pairs.row] - force[pairs.other])
 
+    def told(shapes: Floats) -> Floats:
+        """Of shapes (s, n), N, what the bends of the pairs show, in standard deviations: (k, s)."""
+        seen = bent((shapes[:, pairs.row] - shapes[:, pairs.other]).T)
+        return seen - basis @ (basis.T @ seen)
+
+    differs = told(force[None, :])[:, 0]
     stretches = list(_stretches(arranged, bench))
-    shapes = np.array([shape for _, _, shape in stretches])
-    seen = bent @ (shapes[:, pairs.row] - shapes[:, pairs.other]).T
-    power = np.einsum("ij,ij->j", seen, seen)
-    along = seen.T @ differs
-    # A shape that is smooth itself is not measured by the bends.
-    gain = np.where(power > 0, along**2 / np.maximum(power, 1e-300), 0.0)
-    gain[power < 1e-6 * np.sum((shapes[:, pairs.row] / sigma) ** 2, axis=1)] = 0.0
+    power, along, gain = (np.zeros(len(stretches)) for _ in range(3))
+    for at in range(0, len(stretches), AT_A_TIME):
+        some = slice(at, at + AT_A_TIME)
+        shapes = np.array([_whole(len(force), rows, step) for rows, _, step in stretches[some]])
+        seen = told(shapes)
+        power[some], along[some] = np.einsum("ij,ij->j", seen, seen), seen.T @ differs
+        # A shape that is smooth itself is not measured by the bends.
+        measured = power[some] > 1e-6 * np.sum((shapes[:, pairs.row] / sigma) ** 2, axis=1)
+        gain[some] = np.where(measured, along[some] ** 2 / np.maximum(power[some], 1e-300), 0.0)
     best = int(np.argmax(gain))
     if not gain[best] > 0:
         return None
-    left = differs - seen[:, best] * along[best] / power[best]
+    rows, _, step = stretches[best]
+    left = differs - told(_whole(len(force), rows, step)[None, :])[:, 0] * along[best] / power[best]
     # The median, as the slips that are not yet found must not count.
     usual = max(1.0, 1.4826 * float(np.median(np.abs(left))))
     if usual > UNLIKE or gain[best] < max(LIKELIER * usual**2, EXPLAINED * float(differs @ differs)):
@@ -112,9 +128,9 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
 
     ranked: list[tuple[float, Slip]] = []
     for c in near:
-        rows, kind, shape = stretches[c]
+        rows, kind, by_one = stretches[c]
         step = float(along[c] / power[c])
-        slip = Slip(rows, kind, step * shape, step)
+        slip = Slip(rows, kind, step * _whole(len(force), rows, by_one), step)
         ranked.append((cost(arranged.M - per_newton * slip.force) + 1e-3 * limits.scale * len(rows), slip))
     ranked.sort(key=lambda one: one[0])
     mended, slip = ranked[0]
@@ -141,17 +157,17 @@ def _mismatch(M: Floats, pairs: Pairs) -> float:
     return float(sum(np.abs(t - usual[group]) for t, group in zip(total, pairs.group, strict=True)))
 
 
-def _second_differences(pairs: Pairs) -> Floats:
-    """The second differences along each passage as a matrix (k, m), scaled so that a single pair's
+def _second_differences(pairs: Pairs) -> Any:
+    """The second differences along each passage as a sparse matrix (k, m), scaled so that a single pair's
     deviation counts as in the pairs themselves."""
-    lines: list[Floats] = []
-    for group in np.unique(pairs.group):
-        at = np.flatnonzero(pairs.group == group)
-        for k in range(len(at) - 2):
-            line = np.zeros(len(pairs.row))
-            line[at[k : k + 3]] = np.array([1.0, -2.0, 1.0]) / np.sqrt(6.0)
-            lines.append(line)
-    return np.array(lines).reshape(-1, len(pairs.row))
+    from scipy.sparse import csr_matrix
+
+    passages = [np.flatnonzero(pairs.group == group) for group in np.unique(pairs.group)]
+    threes = [np.stack([at[:-2], at[1:-1], at[2:]], axis=1) for at in passages if len(at) > 2]
+    at = np.concatenate(threes) if threes else np.zeros((0, 3), np.intp)
+    values = np.tile(np.array([1.0, -2.0, 1.0]) / np.sqrt(6.0), len(at))
+    lines = np.repeat(np.arange(len(at)), 3)
+    return csr_matrix((values, (lines, at.ravel())), shape=(len(at), len(pairs.row)))
 
 
 def _smooth(arranged: Arrangement, pairs: Pairs, *, turner: bool) -> Floats:
@@ -172,9 +188,9 @@ def _smooth(arranged: Arrangement, pairs: Pairs, *, turner: bool) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str, Floats]]:
-    """Every stretch that may be looked for: its rows, its kind, and the force (N) each row is off by for a
-    step of 1: ``zero`` (kg), ``zeros`` (spacer masses gathering, kg), ``gap`` (m)."""
+def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str, float | Floats]]:
+    """Every stretch that may be looked for: its rows, its kind, and the force (N) all, or each, of them are
+    off by for a step of 1: ``zero`` (kg), ``zeros`` (spacer masses gathering, kg), ``gap`` (m)."""
     points = arranged.points
     n = len(points)
     newton = weighing.force(1.0, bench)
@@ -196,15 +212,15 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
                 if b > a + 1 and not (a in ends and b in ends):
                     continue
                 if b == a + 1 or not followed:
-                    yield rows[a:b], "zero", _where(n, rows[a:b], newton)
+                    yield rows[a:b], "zero", newton
                 if b > a + 1 and (b == len(rows)) != (a == 0):
-                    yield rows[a:b], "gap", _where(n, rows[a:b], slope[rows[a:b]])
+                    yield rows[a:b], "gap", slope[rows[a:b]]
             for whole in () if followed else later:
-                yield whole[a:], "zero", _where(n, whole[a:], newton)
+                yield whole[a:], "zero", newton
             counts = points.spacers[rows]
             if a and np.all(np.isfinite(counts)) and a < len(rows) - 1:
                 gathered = counts[a:] - counts[a - 1]
-                yield rows[a:], "zeros", _where(n, rows[a:], newton * gathered)
+                yield rows[a:], "zeros", newton * gathered
 
 
 def _ends(count: int) -> set[int]:
@@ -213,7 +229,7 @@ def _ends(count: int) -> set[int]:
     return set(np.unique(np.linspace(0, count, min(count, PLACES) + 1).round().astype(int)).tolist())
 
 
-def _where(n: int, rows: Rows, value: float | Floats) -> Floats:
+def _whole(n: int, rows: Rows, value: float | Floats) -> Floats:
     whole = np.zeros(n)
     whole[rows] = value
     return whole

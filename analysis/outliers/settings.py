@@ -37,6 +37,7 @@ UNLIKE = 5.0
 #: It explains this part of what the pairs differ by, bend by bend, and moves M by this part of its scale.
 EXPLAINED, MATTERS = 0.5, 0.008
 FEWEST_BENDS, MOST_SLIPS, LOOKED_AT = 8, 6, 80
+AT_A_TIME = 512  # stretches worked out together, whose memory does not grow with how many there are
 PLACES = 48  # in a passage where a stretch of wrong rows may begin or end
 
 # -- rows without a counterpart -----------------------------------------------------------------------

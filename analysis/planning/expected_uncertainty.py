@@ -2,10 +2,12 @@
 
 The ladder's readings are worked out for the assumed loop, part by part of the sample, and analysed as if
 they had been weighed: so the readings' noise, the bench file's uncertainties and what lies between the gaps
-count as they will.
+count as they will. A part that the bench does not saturate turns back on a minor loop of its own.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 
@@ -17,7 +19,7 @@ from ..records.bench import Bench
 from ..records.points import Branch
 from ..records.readings import Readings
 from ..results import LoopResult, analyse
-from .gap_ladder import LadderPlan
+from .gap_ladder import AssumedLoop, LadderPlan
 
 
 def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopResult:
@@ -39,10 +41,53 @@ def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopRes
     field = node_field(points_of(weighed(np.zeros(n)), bench), bench)
     # Over some rings the field points the other way (``ladder``).
     along = np.sign(field.H_mean * orientation)
-    M = np.empty_like(field.H)
-    branches: set[Branch] = {s.branch for s in ladder.steps}
-    for branch in branches:
-        rows = np.array([s.branch == branch for s in ladder.steps])
-        side = along[rows, None]
-        M[rows] = side * ladder.assumed.at(side * field.H[rows], field.N, branch)
+    side = np.repeat(along[:, None], field.H.shape[1], axis=1)
+    M = side * _magnetised(ladder.assumed, side * field.H, field.N, [s.branch for s in ladder.steps])
     return analyse(weighed(reading_change((field.pull * M).sum(axis=1), bench)), bench, trials=trials)
+
+
+def _magnetised(loop: AssumedLoop, H: Floats, N: float, branches: list[Branch]) -> Floats:
+    """M (n, q) of the parts of a sample, each in its own applied field ``H`` (n, q) less N of its own M.
+
+    Between two turning points u > v of the field that a part feels M changes by twice the Everett function,
+    here top phi(u) phi(-v): the loop's branches give phi, and what turns over at any u and v is not negative
+    (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory).
+    """
+    top = float(np.abs(loop.M).max())
+
+    def turned(high: Floats, low: Floats) -> Floats:
+        phi = [0.5 * (1.0 - np.interp(u, loop.H, loop.M) / top) for u in (-high, low)]
+        return top * phi[0] * phi[1]
+
+    def solved(applied: Floats, state: Callable[[Floats], Floats]) -> Floats:
+        """M that agrees with the field felt: ``state`` rises, so there is one."""
+        low, high = np.full(applied.shape, -top), np.full(applied.shape, top)
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            above = state(applied - N * middle) > middle
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        return 0.5 * (low + high)
+
+    def first(u: Floats) -> Floats:
+        return turned(u, -u)
+
+    strongest = H.max(axis=0)
+    M_tip = solved(strongest, first)
+    tip = strongest - N * M_tip
+
+    def descending(u: Floats) -> Floats:
+        return M_tip - 2.0 * turned(tip, np.minimum(u, tip))
+
+    weakest = H.min(axis=0)
+    M_back = solved(weakest, descending)
+    back = weakest - N * M_back
+    way: dict[Branch, Callable[[Floats], Floats]] = {
+        "first": first,
+        "descending": descending,
+        "ascending": lambda u: M_back + 2.0 * turned(np.maximum(u, back), back),
+    }
+    M = np.zeros_like(H)
+    for branch, state in way.items():
+        rows = np.array([name == branch for name in branches])
+        M[rows] = solved(H[rows], state)
+    return M

@@ -49,5 +49,10 @@ class Points:
     why_not: tuple[str | None, ...]
     zero: ZeroModes | None = None
 
+    @property
+    def taken_off(self) -> bool:
+        """Whether the sample was taken off the magnet between readings, as every change of spacers asks."""
+        return bool(np.isfinite(self.spacers[self.used]).any())
+
     def __len__(self) -> int:
         return len(self.row)
