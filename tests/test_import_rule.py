@@ -52,6 +52,10 @@ ROOMS: dict[str, set[str]] = {
         "analysis/constants", "analysis/errors", "analysis/figures", "analysis/forces",
         "analysis/magnetostatics", "analysis/records", "analysis/results",
     },
+    "analysis/programmes": {
+        "analysis/constants", "analysis/errors", "analysis/figures", "analysis/forces", "analysis/inversion",
+        "analysis/magnetostatics", "analysis/planning", "analysis/records",
+    },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/interlaboratory": {"analysis/records"},
     "analysis/run_summary": {"analysis/figures", "analysis/records", "analysis/results"},
@@ -160,6 +164,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
         "analysis/figures", "analysis/files", "analysis/forces", "analysis/interlaboratory",
         "analysis/inversion", "analysis/magnetostatics", "analysis/many_runs", "analysis/planning",
+        "analysis/programmes",
         "analysis/records", "analysis/report", "analysis/results", "analysis/run_summary",
         "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms", "daemon/balance_check",
         "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",

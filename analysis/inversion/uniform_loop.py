@@ -28,7 +28,7 @@ def as_of_points(fit: JointFit, part: FittedBranch, chosen: NDArray[np.bool_]) -
     assert part.c is not None
     changes = part.material.changes(part.c, part.H_local, part.slope, fit.local_field_changes(part))
     by_z = np.einsum("nq,knq->nk", v, changes)[chosen]
-    return (part.M @ field.weights)[chosen], _answer(fit, part, by_c, by_z)
+    return (part.M @ field.weights)[chosen], answer_of(fit, part, by_c, by_z)
 
 
 def curve_of_spline(fit: JointFit, branch: Branch, part: FittedBranch, points: int) -> Curve:
@@ -99,7 +99,7 @@ def _curve(
     by_z: Floats,
 ) -> Curve:
     unseen = main_columns(by_c @ fit.unseen(part))
-    M_sensitivity, decided = _answer(fit, part, by_c, by_z), np.zeros((len(H), 0))
+    M_sensitivity, decided = answer_of(fit, part, by_c, by_z), np.zeros((len(H), 0))
     return Curve(branch, H, M, fit.field.N, H_sensitivity, M_sensitivity, unseen, decided)
 
 
@@ -120,7 +120,7 @@ def _of_others(fit: JointFit) -> Floats:
     return fit.others() * fit.model.N_change / fit.field.N
 
 
-def _answer(fit: JointFit, part: FittedBranch, by_c: Floats, by_z: Floats) -> Sensitivity:
+def answer_of(fit: JointFit, part: FittedBranch, by_c: Floats, by_z: Floats) -> Sensitivity:
     """The answer of values that change by the coefficients (m, K) and by the inputs (m, k)."""
     d_force, d_prior = fit.of_inputs.propagate(by_z + by_c @ part.c_to_z)
     by_zero = fit.of_zero.propagate(by_c @ part.c_to_zero)

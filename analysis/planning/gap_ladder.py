@@ -7,7 +7,7 @@ gap where the mean field is strongest. Over a ring magnet that is not the closes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -134,6 +134,15 @@ def plan(
         zeros=zeros,
         attendance=needed,
     )
+
+
+def planned_steps(bench: Bench, loop: LadderPlan, heights: Floats, order: tuple[Visit, ...]) -> LadderPlan:
+    """The plan of another order of readings on the bench of a loop's plan, whose checks hold for it too:
+    ``heights`` (n,) in m, rising, of which the visits have the numbers."""
+    pitch = LIFT_PITCH if bench.gap.spacer is None else bench.gap.spacer.value
+    steps = _steps(bench, heights, order, pitch, loop.assumed, loop.target_u)
+    needed, seconds = attendance(steps, bench, loop.zeros)
+    return replace(loop, steps=steps, attendance=needed, seconds=seconds)
 
 
 def _check_far_end(bench: Bench) -> None:

@@ -172,6 +172,18 @@ def significant(value: float | None, digits: int = 4) -> str:
     return f"{value:.{decimals}f}" if -1 <= decimals <= 9 and abs(value) < 1e7 else f"{value:.{digits - 1}e}"
 
 
+def like(value: float | None, u: float | None) -> str:
+    """A value to the place where its uncertainty has its second digit (JCGM 100, 7.2.6)."""
+    if value is None or value != value:
+        return "-"
+    if not u:
+        return significant(value)
+    from ...analysis.units import decimals
+
+    # Adding zero takes the sign off a value that is zero as shown.
+    return f"{round(value, decimals(u)) + 0.0:.{decimals(u)}f}"
+
+
 def progress(text: str) -> None:
     """One line of progress on standard error, only on a terminal; an empty text ends it."""
     if sys.stderr.isatty():

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import SEED, OneOf, json_option, note, print_json, significant, store_option, table
+from ..common import SEED, OneOf, json_option, like, note, print_json, significant, store_option, table
 from .service import user_unit
 
 if TYPE_CHECKING:
@@ -257,8 +257,6 @@ def _assigned(text: str, name: FigureName) -> AssignedValue:
 
 def _scores(name: FigureName, against: AssignedValue, scored: Sequence[BenchScore]) -> str:
     """One figure's scores as a table, with what they are against."""
-    from ..desk.figures import like
-
     unit = name.unit()
     value, u, spread = (name.shown(v) for v in (against.value, against.u, against.spread))
     source = f"consensus of {len(scored)} benches" if against.consensus else "assigned"

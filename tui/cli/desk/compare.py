@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import OneOf, PageFile, json_option, note, print_json, significant, table
+from ..common import OneOf, PageFile, json_option, like, note, print_json, significant, table
 from ..inputs import analysed, with_analysis_options
 from . import many
-from .figures import like
 
 if TYPE_CHECKING:
     from ....analysis.comparison import Comparison

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import OneOf, json_option, note, print_json, significant, table
-from ..inputs import analysed, with_analysis_options
+from ..common import OneOf, json_option, like, note, print_json, significant, table
+from ..inputs import analysed, read_input, with_analysis_options
 
 if TYPE_CHECKING:
     from ....analysis.results import LoopResult
@@ -17,9 +17,31 @@ if TYPE_CHECKING:
 @click.argument("source", metavar="INPUT")
 @with_analysis_options
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
+@click.option(
+    "--programme",
+    metavar="NAME",
+    default="loop",
+    show_default=True,
+    help="What the run is: loop, recoil, remanence or reversal.",
+)
 @json_option
-def command(source: str, units: str, as_json: bool, **settings: Any) -> None:
-    """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number."""
+def command(source: str, units: str, programme: str, as_json: bool, **settings: Any) -> None:
+    """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number.
+
+    With --programme what that run gives: recoil curves and losses, both remanence curves, or reversal
+    curves, each from all readings in the order taken.
+    """
+    if programme != "loop":
+        from .programme import show_programme
+
+        words = {key: settings[key] for key in ("bench_path", "store_path", "tolerant")}
+        draws = min(settings["trials"], 2000)
+        readings, bench = read_input(source, **words)
+        for remark in show_programme(
+            readings, bench, programme, draws=draws, seed=settings["seed"], as_json=as_json
+        ):
+            note(remark)
+        return
     result = analysed(source, **settings)
     if as_json:
         print_json(result.to_json())
@@ -54,15 +76,3 @@ def figures_table(result: LoopResult, units: str = "si") -> str:
     out = table(["figure", "symbol", "value", "u", "95 % interval", "unit", "status"], rows)
     notes = [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
     return "\n".join([out, "", *notes]) if notes else out
-
-
-def like(value: float | None, u: float | None) -> str:
-    """A value to the place where its uncertainty has its second digit (JCGM 100, 7.2.6)."""
-    if value is None or value != value:
-        return "-"
-    if not u:
-        return significant(value)
-    from ....analysis.units import decimals
-
-    # Adding zero takes the sign off a value that is zero as shown.
-    return f"{round(value, decimals(u)) + 0.0:.{decimals(u)}f}"

@@ -11,9 +11,8 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from ..common import note, progress, significant, table
+from ..common import like, note, progress, significant, table
 from ..inputs import named_input
-from .figures import like
 
 if TYPE_CHECKING:
     from ....analysis.many_runs import ManyRuns

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,9 +35,24 @@ if TYPE_CHECKING:
     "--expect", is_flag=True, help="Also tell the uncertainty each figure will have (takes some seconds)."
 )
 @click.option("--rows", is_flag=True, help="Print every step, not the five passages.")
+@click.option(
+    "--programme",
+    metavar="NAME",
+    default="loop",
+    show_default=True,
+    help="What the run is: loop, recoil, remanence, reversal, or one of --programmes.",
+)
+@click.option(
+    "--programmes",
+    "own",
+    type=click.Path(path_type=Path),
+    help="A TOML file with programmes of one's own, each a list of passages.",
+)
 @json_option
 def command(
     bench_path: Path,
+    programme: str,
+    own: Path | None,
     points: int | None,
     until: str | None,
     previous: str | None,
@@ -63,7 +79,12 @@ def command(
         branch = invert(points_of(readings, own_bench), own_bench).descending
         loop = (branch.H_internal, branch.M)
     fewest = None if until is None else _fewest(bench, until, points, loop)
-    ladder = plan(bench, points or 24, loop=loop) if fewest is None else fewest.ladder
+    if programme != "loop":
+        if fewest is not None or previous is not None or expect:
+            raise click.UsageError("--until, --after and --expect are of the loop alone")
+        ladder = _of_programme(bench, programme, own, points or 24)
+    else:
+        ladder = plan(bench, points or 24, loop=loop) if fewest is None else fewest.ladder
     foreseen, warnings = None, list(ladder.warnings)
     if fewest is not None:
         foreseen = fewest.result
@@ -107,6 +128,20 @@ def command(
             print(figures_table(foreseen))
     for warning in warnings:
         note(f"Note: {warning}")
+
+
+def _of_programme(bench: Bench, name: str, own: Path | None, points: int) -> LadderPlan:
+    """The steps of another programme than the loop, and what it takes beside."""
+    from ....analysis.programmes.path import plan_programme
+    from ....analysis.programmes.programme import programme
+
+    wanted = programme(name, own)
+    turns = f"{wanted.turns} turns" if wanted.turns != 1 else "1 turn"
+    who = "by the lift" if bench.gap.turner is not None else "by hand"
+    note(
+        f"{wanted.name}: {wanted.about}; {len(wanted.passages)} passages, {turns} {who}, each at the far end"
+    )
+    return plan_programme(bench, wanted, points)
 
 
 def _fewest(
@@ -153,7 +188,7 @@ def _all_rows(ladder: LadderPlan) -> str:
 
 
 def _by_passage(ladder: LadderPlan) -> str:
-    """A line for each of the five passages: from where to where, and what is expected on the way."""
+    """A line for each passage: from where to where, and what is expected on the way."""
     passages: dict[int, list[LadderStep]] = {}
     for step in ladder.steps:
         if step.purpose == "loop":
@@ -185,4 +220,6 @@ def _attended(ladder: LadderPlan) -> str:
     if not turns:
         return text + "The turner turns the sample over: nobody is needed."
     when = " and ".join(f"{minutes:.0f}" for minutes in turns)
-    return f"{text}Turn the sample over before passages 3 and 5, about {when} min after the start."
+    legs = [b.leg + 1 for a, b in pairwise(ladder.steps) if a.orientation != b.orientation]
+    passages = " and ".join(map(str, legs))
+    return f"{text}Turn the sample over before passages {passages}, about {when} min after the start."

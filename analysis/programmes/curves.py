@@ -1,0 +1,288 @@
+"""What a programme's run says of the material: recoil, remanence and reversal curves, in a uniform field.
+
+All follow from the fitted density (``history_fit``), led through the path that defines each. Fields are
+internal; every number comes with its standard uncertainty and 95 % interval from the same draws.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
+
+import numpy as np
+
+from ..figures.monte_carlo import summarise
+from ..records.arrays import Floats
+from .history_fit import HistoryFit
+from .settings import FAMILY, LONG, LOSS, PERMEABILITY_DOUBT, POINTS, SEEN
+
+
+@dataclass(frozen=True)
+class Estimated:
+    """A number with its standard uncertainty and 95 % interval, SI; NaN where the run cannot tell it.
+
+    ``told``: the part of the draws in which there is such a number at all.
+    """
+
+    value: float
+    u: float
+    low95: float
+    high95: float
+    told: float
+
+
+@dataclass(frozen=True, eq=False)
+class CurveFamily:
+    """Curves one by one: ``H`` and ``M`` (curves, points), A/m, with ``u_M`` of each."""
+
+    H: Floats
+    M: Floats
+    u_M: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class RecoilResult:
+    """Recoil from reverse fields ``H_reverse`` (k,), A/m, back to no field.
+
+    ``permeability`` and ``loss`` (k,) with ``u``: of the recoil line (IEC 60404-8-1), and the part of the
+    remanence that is lost for good after each. ``field_of_loss``: the reverse field that costs ``LOSS``.
+    """
+
+    H_reverse: Floats
+    permeability: Floats
+    u_permeability: Floats
+    loss: Floats
+    u_loss: Floats
+    field_of_loss: Estimated
+    curves: CurveFamily
+
+
+@dataclass(frozen=True, eq=False)
+class RemanenceResult:
+    """Remanence after fields ``H`` (k,), A/m: ``acquired`` from the virgin sample, ``left`` of the saturated
+    one after the field in reverse; ``difference`` = left / Mr - (1 - 2 acquired / Mr), which is nothing
+    where parts do not feel one another (E. P. Wohlfarth, J. Appl. Phys. 29 (1958) 595).
+
+    ``Hcr``: the reverse field after which no remanence is left.
+    """
+
+    H: Floats
+    acquired: Floats
+    u_acquired: Floats
+    left: Floats
+    u_left: Floats
+    difference: Floats
+    u_difference: Floats
+    remanence: Estimated
+    Hcr: Estimated
+
+
+@dataclass(frozen=True, eq=False)
+class ReversalResult:
+    """First-order reversal curves, and the density they come from.
+
+    ``curves`` begin at their reversal field. ``density`` (n, n), per A/m, by the field and by the reversal
+    field, both of ``fields`` (n,), A/m, with ``u_density``; NaN where the field is below. ``known`` (n, n):
+    where it stands out of its own uncertainty. ``coercive``, ``interaction``: mean over the known part of
+    half the difference of the two fields, and of half their sum.
+    """
+
+    curves: CurveFamily
+    fields: Floats
+    density: Floats
+    u_density: Floats
+    known: Floats
+    coercive: float
+    interaction: float
+
+
+def recoil(history: HistoryFit) -> RecoilResult:
+    """The recoil curves of the major branch, from reverse fields up to the largest there was."""
+    led = history.follow(_reversed_and_back(history), start=0.0)
+    H, M = (a[:, POINTS:].reshape(len(a), FAMILY, POINTS) for a in (led.H, led.M))
+    whole = _at(led.H[:, None, :POINTS], led.M[:, None, :POINTS], 0.0)
+    after = _at(H, M, 0.0)
+    loss = 1.0 - after / whole
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (after - M[:, :, 0]) / -H[:, :, 0]
+    costly = np.array([_where(-h, x, LOSS) for h, x in zip(H[:, :, 0], loss, strict=True)])
+    return RecoilResult(
+        H[0, :, 0],
+        1.0 + slope[0],
+        np.hypot(_spread(H[:, :, 0], slope), PERMEABILITY_DOUBT),
+        loss[0],
+        _spread(H[:, :, 0], loss),
+        _estimated(costly),
+        CurveFamily(H[0], M[0], M[1:].std(axis=0)),
+    )
+
+
+def remanence(history: HistoryFit) -> RemanenceResult:
+    """Both remanence curves up to the largest field there was."""
+    ends = np.linspace(0.0, history.largest, FAMILY + 1)[1:]
+    outward = np.concatenate([np.linspace(end, 0.0, POINTS) for end in ends])
+    gained = history.follow(outward, start=0.0)
+    H, M = (a.reshape(len(a), FAMILY, POINTS) for a in (gained.H, gained.M))
+    acquired = _at(H, M, 0.0)
+    lost = history.follow(_reversed_and_back(history), start=0.0)
+    saturated = _at(lost.H[:, None, :POINTS], lost.M[:, None, :POINTS], 0.0)
+    H, M = (a[:, POINTS:].reshape(len(a), FAMILY, POINTS) for a in (lost.H, lost.M))
+    left, reverse = _at(H, M, 0.0), -H[:, :, 0]
+    # Both over the same fields: those in reverse, which the sample's own field does not stretch alike.
+    forward = gained.H[:, ::POINTS]
+    acquired_there = np.array(
+        [
+            np.interp(r, f, a)
+            for r, f, a in zip(reverse, np.maximum.accumulate(forward, 1), acquired, strict=True)
+        ]
+    )
+    difference = left / saturated - (1.0 - 2.0 * acquired_there / saturated)
+    zero = np.array([_where(h, x, 0.0) for h, x in zip(reverse, left, strict=True)])
+    return RemanenceResult(
+        reverse[0],
+        acquired_there[0],
+        _spread(reverse, acquired_there),
+        left[0],
+        _spread(reverse, left),
+        difference[0],
+        _spread(reverse, difference),
+        _estimated(saturated[:, 0]),
+        _estimated(zero),
+    )
+
+
+def reversal(history: HistoryFit) -> ReversalResult:
+    """First-order reversal curves (C. R. Pike et al., J. Appl. Phys. 85 (1999) 6660, who define them): M on
+    the way up from each reversal field, the sample having come from the largest field. The distribution is
+    -1/2 d2M / dHr dH."""
+    top = history.largest
+    starts = np.linspace(-top, top, FAMILY, endpoint=False)
+    path = np.concatenate([[top, *np.linspace(field, top, LONG)] for field in starts])
+    led = history.follow(path, start=0.0)
+    H, M = (a.reshape(len(a), FAMILY, LONG + 1)[:, :, 1:] for a in (led.H, led.M))
+    grid = np.linspace(H[0].min(), H[0].max(), FAMILY)
+    maps = np.array([_distribution(h, m, grid) for h, m in zip(H, M, strict=True)])
+    density, u = maps[0], maps[1:].std(axis=0)
+    with np.errstate(invalid="ignore"):
+        known = np.isfinite(density) & (density > SEEN * u)
+    middles = 0.5 * (grid[1:] + grid[:-1])
+    weight = np.where(known, density, 0.0)
+    up, down = np.meshgrid(middles, middles, indexing="ij")
+    total = float(weight.sum()) or np.nan
+    return ReversalResult(
+        CurveFamily(H[0], M[0], M[1:].std(axis=0)),
+        middles,
+        density,
+        u,
+        known,
+        float(np.sum(weight * 0.5 * (up - down))) / total,
+        float(np.sum(weight * 0.5 * (up + down))) / total,
+    )
+
+
+def _distribution(H: Floats, M: Floats, fields: Floats) -> Floats:
+    """-1/2 d2M / dHr dH (n - 1, n - 1) between the ``fields`` (n,), by field and by reversal field, per A/m;
+    NaN below the reversal field. ``H``, ``M`` (curves, points): each curve from its reversal field up."""
+    reversal_fields = np.maximum.accumulate(H[:, 0])
+    on_grid = np.array([np.interp(fields, np.maximum.accumulate(h), m) for h, m in zip(H, M, strict=True)])
+    # Below its reversal field a curve is the branch it left: M of the reversal fields themselves.
+    branch = np.interp(fields, reversal_fields, M[:, 0])
+    on_grid = np.where(fields >= reversal_fields[:, None], on_grid, branch)
+    both = np.array([np.interp(fields, reversal_fields, column) for column in on_grid.T])
+    step = fields[1] - fields[0]
+    found = -0.5 * np.diff(np.diff(both, axis=0), axis=1) / step**2
+    return np.where(np.tri(len(found), k=0) > 0, found, np.nan)
+
+
+def _reversed_and_back(history: HistoryFit) -> Floats:
+    """What is felt, A/m, on a path from the largest field to none (``POINTS``), and from there ``FAMILY``
+    times into larger and larger reverse fields, each time back to none and a little beyond (``POINTS``
+    each)."""
+    top = history.largest
+    led = history.follow(np.linspace(top, -top, 4 * LONG), start=0.0)
+    # Beyond this the sample's own field stretches no way farther.
+    back = float(np.max(np.abs(led.H[:, 0] - top))) * 1.05
+    none = float(np.interp(0.0, led.H[0, ::-1], np.linspace(-top, top, 4 * LONG)))
+    ends = np.linspace(min(none, back), -top, FAMILY + 1)[1:]
+    return np.concatenate([np.linspace(top, none, POINTS), *(np.linspace(end, back, POINTS) for end in ends)])
+
+
+def _at(H: Floats, M: Floats, level: float) -> Floats:
+    """M (draws, curves) where H passes ``level`` for the first time; linear between points, the nearest end
+    where it never does. H and M (draws, curves, points)."""
+    side = H - level
+    change = side[..., 1:] * side[..., :-1] <= 0.0
+    i = np.where(change.any(axis=-1), change.argmax(axis=-1), np.abs(side[..., :-1]).argmin(axis=-1))[
+        ..., None
+    ]
+    a, b = (np.take_along_axis(side, k, -1)[..., 0] for k in (i, i + 1))
+    p, q = (np.take_along_axis(M, k, -1)[..., 0] for k in (i, i + 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(a == b, 0.0, np.clip(a / (a - b), 0.0, 1.0))
+    return p + share * (q - p)
+
+
+def _spread(H: Floats, y: Floats) -> Floats:
+    """Standard uncertainty (m,) of y at the fields of the estimate: ``H``, ``y`` (1 + draws, m), the first
+    row the estimate, whose fields the draws' own are not."""
+    order = np.argsort(H[0])
+    at, found = H[0, order], np.empty(H.shape[1])
+    draws = [np.interp(at, h[order], v[order]) for h, v in zip(H[1:], y[1:], strict=True)]
+    found[order] = np.std(draws, axis=0)
+    return found
+
+
+def _where(x: Floats, y: Floats, level: float) -> float:
+    """The first x at which y passes ``level``, NaN where it never does."""
+    side = y - level
+    at = np.flatnonzero(side[1:] * side[:-1] <= 0.0)
+    if not len(at):
+        return float("nan")
+    i = int(at[0])
+    return float(
+        x[i] if side[i] == side[i + 1] else x[i] + (x[i + 1] - x[i]) * side[i] / (side[i] - side[i + 1])
+    )
+
+
+def _estimated(values: Floats) -> Estimated:
+    """The first is the estimate, the others its draws."""
+    draws = values[1:]
+    known = np.isfinite(draws)
+    if not np.isfinite(values[0]) or known.sum() < 2:
+        nothing = float("nan")
+        return Estimated(nothing, nothing, nothing, nothing, float(known.mean()))
+    s = summarise(draws[known])
+    return Estimated(float(values[0]), s.u, s.low, s.high, float(known.mean()))
+
+
+#: What each programme's run gives, by the programme's name.
+RESULTS: dict[str, Callable[[HistoryFit], RecoilResult | RemanenceResult | ReversalResult]] = {
+    "recoil": recoil,
+    "remanence": remanence,
+    "reversal": reversal,
+}
+
+
+def to_json(history: HistoryFit, result: object) -> dict[str, Any]:
+    """Plain types only, SI, null where there is no number."""
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, np.ndarray):
+            return [plain(each) for each in value.tolist()]
+        if is_dataclass(value):
+            return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+        if isinstance(value, list):
+            return [plain(each) for each in value]
+        return None if isinstance(value, float) and not np.isfinite(value) else value
+
+    return {
+        "schema": 1,
+        "sample": history.bench.sample.name,
+        "readings": len(history.points),
+        "used": int(history.points.used.sum()),
+        "misfit": history.misfit,
+        "largest_felt_A_per_m": history.largest,
+        "warnings": [{"code": w.code, "text": w.text, "rows": list(w.rows)} for w in history.warnings],
+        "result": plain(result),
+    }

@@ -1,0 +1,259 @@
+"""A run of any history: a density of hysterons fitted to all its readings.
+
+The field spreads over the sample, so that the pull is not the curve: whatever was run, the density is sought
+that gives every reading (``inversion.preisach``), under each hypothesis on the sample's own field, and what a
+sample of that material does in a uniform field follows from it along any path.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..errors import Finding, NotPossible, about_rows
+from ..forces import force as weighing
+from ..forces.zeros import bracket
+from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
+from ..inversion.joint_fit import fit_jointly
+from ..inversion.preisach import Density, magnetised_before
+from ..inversion.preisach_memory import Past, grid
+from ..inversion.settings import STRETCHES, UNLIKELY
+from ..inversion.uniform_loop import answer_of
+from ..magnetostatics.bench_linearisation import bench_model
+from ..magnetostatics.demagnetising_field import HYPOTHESES
+from ..records.arrays import Floats
+from ..records.bench import Bench
+from ..records.points import Branch, Points
+from ..records.readings import Readings
+from .settings import DENSITY_DOUBT, FAR_OFF, LEAST_ROWS, MOST_OFF
+
+DENSITY = "density"
+
+
+@dataclass(frozen=True, eq=False)
+class UniformHistory:
+    """A sample of the fitted material led through a path in a uniform field; arrays (1 + draws, m), A/m.
+
+    ``H`` is the internal field, ``M`` the magnetisation; the first row of each is the best estimate, the
+    others Monte Carlo draws, in each row one sample that may be the true one.
+    """
+
+    H: Floats
+    M: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class HistoryFit:
+    """The material of one sample as a run of any history has it.
+
+    ``points`` are the readings as forces, ``fits`` one for each hypothesis on the sample's own field that is
+    likely, with its ``weights`` (they sum to 1), the likeliest first; ``warnings`` what was found wrong.
+    """
+
+    bench: Bench
+    points: Points
+    fits: tuple[JointFit, ...]
+    weights: tuple[float, ...]
+    warnings: tuple[Finding, ...]
+    seed: int
+    draws: int
+
+    @property
+    def largest(self) -> float:
+        """The largest field any part of the sample has felt, A/m: beyond it nothing is known."""
+        return min(float(np.abs(_part(fit).H_local).max()) for fit in self.fits)
+
+    @property
+    def misfit(self) -> float:
+        """Mean square of the residuals in standard deviations, what any model is off by included."""
+        part = _part(self.fits[0])
+        return float(np.mean((part.residual / part.doubt) ** 2))
+
+    def follow(self, path: Sequence[float] | Floats, start: float | None = None) -> UniformHistory:
+        """Lead a sample through ``path`` (m,): what its parts feel, A/m, in order.
+
+        ``start``: how much of it was magnetised before, -1 to 1; None: as the run's own sample. Beyond
+        ``largest`` the material is taken to stay as it is there.
+        """
+        u = np.asarray(path, float)
+        rows = [self._best(0, u, start)]
+        random = np.random.default_rng(self.seed)
+        which = random.choice(len(self.fits), self.draws, p=self.weights)
+        errors = random.standard_normal((self.draws, len(self.points)))
+        inputs = random.standard_normal((self.draws, len(self.fits[0].model.keys)))
+        scale = 1.0 + DENSITY_DOUBT * random.standard_normal(self.draws)
+        open_ones = random.standard_normal((self.draws, _part(self.fits[0]).design.shape[1]))
+        H, M = np.empty((self.draws + 1, len(u))), np.empty((self.draws + 1, len(u)))
+        H[0], M[0] = rows[0]
+        for k in range(len(self.fits)):
+            mine = np.flatnonzero(which == k)
+            if len(mine):
+                drawn = self._drawn(k, u, start, errors[mine], inputs[mine], open_ones[mine])
+                M[mine + 1] = drawn * scale[mine, None]
+                H[mine + 1] = u + self._off(k) * M[mine + 1]
+        # Switching fields are known to a cell of the density: all a little larger, or a little smaller.
+        cell = 2.0 * self.largest / grid().cells
+        H[1:] += random.normal(0.0, cell / np.sqrt(12.0), (self.draws, 1)) * np.tanh(H[1:] / cell)
+        return UniformHistory(H, M)
+
+    def _off(self, k: int) -> float:
+        """Internal field less what a part feels, by M."""
+        fit = self.fits[k]
+        return fit.others() - fit.field.N
+
+    def _design(self, k: int, u: Floats, start: float | None) -> Floats:
+        density = _density(self.fits[k])
+        past = Past(density.start if start is None else start, u)
+        return past.design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
+
+    def _best(self, k: int, u: Floats, start: float | None) -> tuple[Floats, Floats]:
+        c = _part(self.fits[k]).c
+        assert c is not None
+        M = self._design(k, u, start) @ c
+        return u + self._off(k) * M, M
+
+    def _drawn(
+        self, k: int, u: Floats, start: float | None, errors: Floats, inputs: Floats, open_ones: Floats
+    ) -> Floats:
+        """Draws of M (draws, m): readings, bench and what the readings leave open, to first order."""
+        fit, part = self.fits[k], _part(self.fits[k])
+        assert part.c is not None
+        design = self._design(k, u, start)
+        answer = answer_of(fit, part, design, np.zeros((len(u), inputs.shape[1])))
+        spread = np.zeros(len(self.points))
+        spread[part.rows[part.counted]] = part.sigma * fit.scale
+        root = np.linalg.cholesky(fit.model.prior)
+        unseen = design @ fit.unseen(part)
+        M = design @ part.c
+        M = M + (errors * spread) @ answer.d_force.T + inputs @ (answer.d_prior @ root).T
+        return M + open_ones[:, : unseen.shape[1]] @ unseen.T
+
+
+def fit_history(
+    readings: Readings, bench: Bench, *, start: float | None = None, draws: int = 1000, seed: int = 1
+) -> HistoryFit:
+    """Fit the readings of a run of any history, which are taken in the order of their rows.
+
+    ``start``: how much of the sample was magnetised before, -1 to 1; None: as its first reading says. Raises
+    NotPossible for too few readings, or of one orientation only.
+    """
+    points, warnings = history_points(readings, bench)
+    fits = _fits(points, bench, start)
+    aside: list[int] = []
+    # One by one, the worst first: a reading far off bends the fit to all others.
+    while len(aside) < len(points) // MOST_OFF and (worst := _far_off(fits[0])) is not None:
+        aside.append(worst)
+        used, why = points.used.copy(), list(points.why_not)
+        used[worst], why[worst] = False, "no history of this sample gives this reading"
+        points = replace(points, used=used, why_not=tuple(why))
+        fits = _fits(points, bench, start)
+    if aside:
+        text = "far off what the rest of the run says; set aside"
+        warnings.append(about_rows("fit-outlier", points.row[sorted(aside)], text))
+    weights = _weights(fits)
+    kept = [
+        (w, f) for w, f in sorted(zip(weights, fits, strict=True), key=lambda one: -one[0]) if w > UNLIKELY
+    ]
+    total = sum(w for w, _ in kept)
+    return HistoryFit(
+        bench,
+        points,
+        tuple(f for _, f in kept),
+        tuple(w / total for w, _ in kept),
+        tuple(warnings),
+        seed,
+        draws,
+    )
+
+
+def _far_off(fit: JointFit) -> int | None:
+    """The row that is farthest from the fit, where that is too far."""
+    part = _part(fit)
+    off = np.abs(part.residual) / part.doubt
+    worst = int(off.argmax())
+    return int(part.rows[part.counted][worst]) if off[worst] > FAR_OFF else None
+
+
+def history_points(readings: Readings, bench: Bench) -> tuple[Points, list[Finding]]:
+    """The readings as forces, in the order taken, every way of the field allowed.
+
+    A passage ends where the field's strength turns or the sample was turned over.
+    """
+    from ..forces.branches import mean_path
+
+    zeros = bracket(readings, bench)
+    H, _ = mean_path(readings, bench)
+    n = len(readings)
+    why = list(readings.set_aside)
+    for i in range(n):
+        if why[i] is None and not np.isfinite(readings.reading[i] + readings.gap[i]):
+            why[i] = "no reading"
+        elif why[i] is None and abs(readings.reading[i]) >= bench.balance.capacity:
+            why[i] = "beyond the balance's capacity"
+    leg = np.zeros(n, np.int64)
+    branch: list[Branch] = ["ascending"] * n
+    heading = 0.0
+    for i in range(1, n):
+        way = float(np.sign(H[i] - H[i - 1])) or heading
+        turned = way != heading or readings.orientation[i] != readings.orientation[i - 1]
+        leg[i] = leg[i - 1] + (turned and i > 1)
+        branch[i] = "ascending" if way > 0 else "descending"
+        heading = way
+    if n > 1:
+        branch[0] = branch[1]
+    used = np.array([reason is None for reason in why], bool)
+    points = Points(
+        row=readings.row,
+        gap=readings.gap,
+        spacers=readings.spacers,
+        orientation=readings.orientation,
+        force=weighing.force(zeros.change, bench),
+        u_force=np.abs(weighing.force(zeros.u_change, bench)),
+        temperature=readings.temperature,
+        leg=leg,
+        branch=tuple(branch),
+        used=used,
+        why_not=tuple(why),
+    )
+    return points, []
+
+
+def _fits(points: Points, bench: Bench, start: float | None) -> list[JointFit]:
+    model = bench_model(points, bench)
+    fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(model.field.H_mean))
+    if len(fitted) < LEAST_ROWS or len(np.unique(points.orientation[fitted])) < 2:
+        raise NotPossible(
+            f"{len(fitted)} usable readings: a history wants {LEAST_ROWS} or more, in both orientations"
+        )
+    H = model.field.H_mean
+    if start is None:
+        start = magnetised_before(model.field, points.force, points.u_force, fitted)
+    fits, near = [], None
+    for hypothesis in HYPOTHESES:
+        role = {DENSITY: BranchSpec(np.arange(len(points)), Density(H, start), fitted)}
+        fit = fit_jointly(model, role, hypothesis, conditioned=False, near=near)
+        near = near or fit
+        fits.append(fit)
+    return sorted(fits, key=lambda fit: fit.objective)
+
+
+def _weights(fits: Sequence[JointFit]) -> list[float]:
+    """How likely each hypothesis is (``inversion.model_selection``)."""
+    logs = []
+    for fit in fits:
+        left = max(len(fit.model.points) - fit.degrees, 1.0)
+        logs.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(fit.objective, left)))
+    weights = np.exp(np.array(logs) - max(logs))
+    return list(weights / weights.sum())
+
+
+def _part(fit: JointFit) -> FittedBranch:
+    return fit.parts[DENSITY]
+
+
+def _density(fit: JointFit) -> Density:
+    material = _part(fit).material
+    assert isinstance(material, Density)
+    return material

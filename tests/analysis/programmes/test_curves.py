@@ -1,0 +1,144 @@
+"""Recoil, remanence and reversal curves of samples with memory at every point, against their own material."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.support.models.forward import Magnet, Pellet
+from tests.support.models.grains import Grains
+from tests.support.models.preisach_medium import HasMemory, Material
+from tests.support.models.programmes import readings, weighed
+from tests.support.models.runs import bench_of
+from weighloop.analysis.errors import NotPossible
+from weighloop.analysis.forces.force import force_per_kg
+from weighloop.analysis.programmes import curves
+from weighloop.analysis.programmes.history_fit import HistoryFit, fit_history
+from weighloop.analysis.programmes.path import plan_programme
+from weighloop.analysis.programmes.programme import programme
+from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.units import Measured
+
+pytestmark = pytest.mark.slow
+
+MAGNET, PELLET = Magnet(), Pellet(rings=3, layers=6)
+FERRITE = Material(300e3, 107e3, 18e3, reversible=8e3)
+
+
+def bench() -> Bench:
+    exact = bench_of(MAGNET, PELLET)
+    return replace(
+        exact,
+        gap=replace(exact.gap, ladder="lift", travel=30e-3),
+        reference_magnet=replace(exact.reference_magnet, pan_load=Measured(0.2)),
+    )
+
+
+@cache
+def fitted(name: str, material: HasMemory = FERRITE) -> HistoryFit:
+    plan = plan_programme(bench(), programme(name), 18)
+    run = weighed(MAGNET, PELLET, material, plan)
+    table = readings(run, 3, attraction=-1.0, gravity=force_per_kg(bench().site))
+    return fit_history(table, bench(), draws=200)
+
+
+def truth(material: HasMemory, path: list[float]) -> np.ndarray:
+    """M of the material itself, virgin before, led through internal fields."""
+    memory = material.memory(1, "virgin")
+    found = []
+    for field in path:
+        memory.go(np.array([field]))
+        found.append(float(memory.magnetisation(np.array([field]))[0]))
+    return np.array(found)
+
+
+def top(history: HistoryFit) -> float:
+    return float(history.follow([history.largest], start=0.0).H[0, 0])
+
+
+def test_recoil_is_that_of_the_material() -> None:
+    """The second model's own medium, which shares nothing with the analysis: within three of the stated u."""
+    history = fitted("recoil")
+    found = curves.recoil(history)
+    begun = top(history)
+    whole = truth(FERRITE, [begun, 0.0])[-1]
+    for k in range(2, 22, 3):
+        M = truth(FERRITE, [begun, 0.0, found.H_reverse[k], 0.0])
+        assert abs(found.loss[k] - (1.0 - M[-1] / whole)) < 3.0 * found.u_loss[k] + 1e-3
+        slope = 1.0 + (M[-1] - M[-2]) / -found.H_reverse[k]
+        assert abs(found.permeability[k] - slope) < 3.0 * found.u_permeability[k]
+    fields = np.linspace(1e3, 200e3, 200)
+    loss = [1.0 - truth(FERRITE, [begun, 0.0, -f, 0.0])[-1] / whole for f in fields]
+    five = float(np.interp(curves.LOSS, loss, fields))
+    assert abs(found.field_of_loss.value - five) < 3.0 * found.field_of_loss.u
+    assert found.field_of_loss.u < 0.2 * five
+
+
+def test_both_remanence_curves_are_those_of_the_material() -> None:
+    history = fitted("remanence")
+    found = curves.remanence(history)
+    begun = top(history)
+    whole = truth(FERRITE, [begun, 0.0])[-1]
+    assert abs(found.remanence.value - whole) < 3.0 * found.remanence.u
+    for k in range(2, 22, 3):
+        left = truth(FERRITE, [begun, 0.0, -found.H[k], 0.0])[-1]
+        acquired = truth(FERRITE, [found.H[k], 0.0])[-1]
+        assert abs(found.left[k] - left) < 3.0 * found.u_left[k] + 1e-3 * whole
+        assert abs(found.acquired[k] - acquired) < 3.0 * found.u_acquired[k] + 1e-3 * whole
+    fields = np.linspace(60e3, 180e3, 120)
+    zero = float(np.interp(0.0, [-truth(FERRITE, [begun, 0.0, -f, 0.0])[-1] for f in fields], fields))
+    assert abs(found.Hcr.value - zero) < 3.0 * found.Hcr.u
+
+
+def test_grains_that_do_not_feel_one_another_have_no_difference() -> None:
+    """E. P. Wohlfarth, J. Appl. Phys. 29 (1958) 595: left / Mr = 1 - 2 acquired / Mr for single-domain grains
+    without interaction (the second model's grains, half of each kind up at the start)."""
+    grains = Grains(300e3)
+    material_left = truth(grains, [900e3, 0.0, -120e3, 0.0])[-1] / truth(grains, [900e3, 0.0])[-1]
+    acquired = truth(grains, [120e3, 0.0])[-1] / truth(grains, [900e3, 0.0])[-1]
+    assert material_left == pytest.approx(1.0 - 2.0 * acquired, abs=1e-3)
+    found = curves.remanence(fitted("remanence", grains))
+    worst = np.abs(found.difference) - 3.0 * found.u_difference
+    assert worst.max() < 0.1
+
+
+def test_reversal_curves_lie_within_the_loop_and_their_map_has_the_material_s_middle() -> None:
+    """C. R. Pike et al., J. Appl. Phys. 85 (1999) 6660: the distribution of a Preisach medium is its density,
+    whose middle is at (coercive field, no interaction)."""
+    found = curves.reversal(fitted("reversal"))
+    assert (np.diff(found.curves.M, axis=1) > -1e-6 * np.abs(found.curves.M).max()).all()
+    assert found.known.sum() > 5
+    step = found.fields[1] - found.fields[0]
+    assert abs(found.coercive - FERRITE.coercivity) < step
+    assert abs(found.interaction) < step
+
+
+def test_a_reading_that_is_none_of_the_sample_s_is_set_aside() -> None:
+    plan = plan_programme(bench(), programme("recoil"), 18)
+    run = weighed(MAGNET, PELLET, FERRITE, plan)
+    table = readings(run, 3, attraction=-1.0, gravity=force_per_kg(bench().site))
+    wrong = table.reading.copy()
+    wrong[40] += 2e-3
+    history = fit_history(replace(table, reading=wrong), bench(), draws=50)
+    assert [w.code for w in history.warnings] == ["fit-outlier"]
+    assert list(np.flatnonzero(~history.points.used)) == [40]
+
+
+def test_too_little_is_refused_in_words() -> None:
+    plan = plan_programme(bench(), programme("loop"), 18)
+    run = weighed(MAGNET, PELLET, FERRITE, plan)
+    table = readings(run, 3, attraction=-1.0, gravity=force_per_kg(bench().site))
+    aside = tuple("not wanted" if o < 0 else None for o in table.orientation)
+    with pytest.raises(NotPossible, match="both orientations"):
+        fit_history(replace(table, set_aside=aside), bench())
+
+
+@pytest.mark.parametrize("name", list(curves.RESULTS))
+def test_the_json_has_plain_types_only(name: str) -> None:
+    history = fitted(name)
+    text = json.dumps(curves.to_json(history, curves.RESULTS[name](history)), allow_nan=False)
+    assert json.loads(text)["sample"] == "WP-07-1"
