@@ -143,11 +143,12 @@ ROOMS: dict[str, set[str]] = {
     "tui/keys": set(),
     "tui/key_queue": set(),
     "tui/bench_form": set(),
+    "tui/bench_costs": {"analysis/figures", "analysis/planning", "analysis/records"},
     "tui/state": {
         "analysis/comparison", "analysis/data_package", "analysis/errors", "analysis/files",
         "analysis/inversion", "analysis/outliers", "analysis/records", "analysis/report", "analysis/results",
         "analysis/settling", "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/server",
-        "daemon/store",
+        "daemon/store", "tui/bench_costs",
     },
     "tui/format": {"analysis/units", "daemon/protocol", "tui/state"},
     "tui/bench_shifts": {"analysis/figures", "tui/format"},
@@ -157,7 +158,7 @@ ROOMS: dict[str, set[str]] = {
     "tui/widgets": {"daemon/protocol", "tui/figure_words", "tui/format", "tui/keys", "tui/state"},
     "tui/screens": {
         "analysis/figures", "daemon/protocol", "tui/bench_form", "tui/bench_shifts", "tui/figure_words",
-        "tui/format", "tui/keys", "tui/run_words", "tui/state", "tui/widgets",
+        "tui/bench_costs", "tui/format", "tui/keys", "tui/run_words", "tui/state", "tui/widgets",
     },
     "tui/app": {"daemon/protocol", "tui/key_queue", "tui/keys", "tui/screens", "tui/state"},
     "tui/cli": {
@@ -168,7 +169,8 @@ ROOMS: dict[str, set[str]] = {
         "analysis/records", "analysis/report", "analysis/results", "analysis/run_summary",
         "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms", "daemon/balance_check",
         "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
-        "daemon/store", "tui/app", "tui/bench_form", "tui/format", "tui/run_words", "tui/web",
+        "daemon/store", "tui/app", "tui/bench_costs", "tui/bench_form", "tui/format", "tui/run_words",
+        "tui/web",
     },
 }  # fmt: skip
 FOLDERS = ("analysis", "drivers", "daemon", "tui")

@@ -216,7 +216,7 @@ async def test_steadiness_draws_the_trace_and_the_whole_run() -> None:
         }
         await st.press("2")
         await st.until(lambda: "mg from −12.3456 g" in st.text())
-        assert "breathing 3.7 s" in st.text()
+        assert "breathing every 3.7 s" in st.text()
         await st.press("t")
         await st.until(lambda: "against minutes" in st.text())
         assert st.feed.asked("readings.overview")[0]["run"] == 12

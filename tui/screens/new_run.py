@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, ClassVar, cast
 
@@ -14,13 +16,16 @@ from textual.screen import ModalScreen
 from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
+from ..bench_costs import Cost
 from ..bench_form import PAGES, Field, bench_text, holds, name_fault, next_name, values_of, write_bench
 from ..format import duration, grams, kiloamps, next_moment, two_figures
+from ..state.compute import NotYet, bench_sketch
+from ..state.compute_process import bench_costs
 from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
 from ..widgets.key_bar import Hints
 from .dialogs import AskText
-from .view import Owner
+from .view import BREAK_COLUMNS, BREAK_ROWS, Owner
 
 #: A pause in typing after which the plan is asked for, s.
 QUIET_S = 0.6
@@ -90,6 +95,8 @@ class FormLine(Horizontal):
 class NewRun(ModalScreen[int | None]):
     """The form; gives the new run's number, or None."""
 
+    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = BREAK_COLUMNS
+    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = BREAK_ROWS
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+s", "start", "Start the run", priority=True),
         Binding("ctrl+o", "open_file", "Open a bench file", priority=True),
@@ -122,6 +129,7 @@ class NewRun(ModalScreen[int | None]):
                         for field in fields:
                             yield FormLine(field, self.values[field.key])
             yield Static(id="outlook", markup=False)
+            yield Static(id="bench-sketch", markup=False)
             yield Hints(
                 ("ctrl+s start", "start"),
                 ("ctrl+o open a bench file", "open_file"),
@@ -191,6 +199,20 @@ class NewRun(ModalScreen[int | None]):
         self._mark("")
         outlook.set_class(False, "fault")
         outlook.update(outlook_words(plan))
+        self._see_bench()
+
+    @work(exclusive=True, group="bench")
+    async def _see_bench(self) -> None:
+        """The bench as it stands in the form, then what its uncertainties cost, which takes some seconds."""
+        text, block = self.text(), self.query_one("#bench-sketch", Static)
+        drawn = await asyncio.to_thread(bench_sketch, text)
+        block.update(f"{drawn}\nwhat the uncertainties cost: computing ...")
+        try:
+            costs = await asyncio.to_thread(bench_costs, text)
+        except NotYet as why:
+            block.update(f"{drawn}\n{why}")
+            return
+        block.update(f"{drawn}\n{cost_words(costs)}")
 
     def _mark(self, error: str) -> None:
         """Mark the fields that a message names, and no others."""
@@ -322,3 +344,12 @@ def _attended(plan: dict[str, Any]) -> str:
     if not needed:
         return "\nnobody is needed between start and finish"
     return f"\nsomebody is needed after {', '.join(duration(seconds) for seconds in needed)}"
+
+
+def cost_words(costs: Sequence[Cost]) -> str:
+    """Each figure's uncertainty with what it is mostly made of, a line each."""
+    lines = ["what the uncertainties cost a ferrite of 70 kA/m:"]
+    for cost in costs:
+        most = ", ".join(f"{share:.0%} {name}" for name, share in cost.made_of[:2])
+        lines.append(f"{cost.printed:<7} ± {100 * cost.share_of_value:.1f} %: {most}")
+    return "\n".join(lines)

@@ -69,6 +69,7 @@ class RunView(View):
         self._of: object = None
         self._started = self._took = 0.0
         self._found: Magnetised | None = None
+        self._why_no_M = ""
         #: Of a run that is over: its number and number of readings, when its figures were begun, where their
         #: computation is, and they themselves.
         self._finished: tuple[int, int, int] | None = None
@@ -120,8 +121,10 @@ class RunView(View):
         plot, axes = self.query_one(LoopPlot), self.query_one(Axes)
         fields = [step["H_applied_A_per_m"] * 1e-3 for step in run["steps"] if step["H_applied_A_per_m"]]
         reach = (min(fields), max(fields)) if fields else None
-        if self._shows_pull:
-            axes.show("pull, g, against applied field, kA/m   m: M")
+        if self._shows_pull or (self._found is None and self._result is None):
+            # The process that computes takes a few seconds to begin: until then what needs no computing.
+            how = "m: M" if self._shows_pull else "M follows"
+            axes.show(self._why_no_M or f"pull, g, against applied field, kA/m   {how}")
             plot.draw_loop(*pull_dots(run), reach)
         elif self._result is not None:
             axes.show("M against internal field, both kA/m   m: pull")
@@ -129,7 +132,8 @@ class RunView(View):
             plot.draw_loop(
                 [Dot(p.H * 1e-3, p.M * 1e-3, p.u * 1e-3, p.orientation, p.leg, not p.used) for p in rows]
             )
-        elif self._found is not None:
+        else:
+            assert self._found is not None
             axes.show("M against applied field, both kA/m   m: pull")
             plot.draw_loop(*magnetisation_dots(run, self._found), reach)
         self._move_now()
@@ -140,7 +144,7 @@ class RunView(View):
         if now is not None:
             step, pull = now
             found = {} if self._found is None else self._found.per_pull
-            by_pull = 1e6 if self._shows_pull else found.get(step["step"])
+            by_pull = 1e6 if self._shows_pull or self._found is None else found.get(step["step"])
             if by_pull is not None:
                 place = (step["H_applied_A_per_m"] or 0.0) * 1e-3, pull * by_pull * 1e-3
         self.query_one(LoopPlot).move_now(place)
@@ -155,7 +159,7 @@ class RunView(View):
         if of != self._of and (other or time.monotonic() - self._started > self._took / WORK_SHARE):
             if other:
                 self._found = None
-                self.query_one(Axes).show("M against applied field: computing ...")
+                self._draw()
             self._of = of
             self._compute(run)
 
@@ -173,11 +177,9 @@ class RunView(View):
             self.app.call_from_thread(self._take_magnetisation, found, why)
 
     def _take_magnetisation(self, found: Magnetised | None, why: str) -> None:
-        if found is not None:
-            self._found = found
-            self._draw()
-        elif not self._shows_pull:
-            self.query_one(Axes).show(why)
+        self._found = found or self._found
+        self._why_no_M = why
+        self._draw()
 
     # Where a run ends.
 

@@ -14,7 +14,7 @@ from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 from textual.worker import get_current_worker
 
-from ..format import MINUS, duration, grams, milligrams, two_figures
+from ..format import MINUS, duration, grams, level, milligrams, two_figures
 from ..keys import bindings
 from ..state.compute import NotYet, SteadyLook, present_load
 from ..state.compute_process import steady_look
@@ -71,13 +71,21 @@ class SteadinessView(View):
                 self._judge()
 
     def _line(self) -> Text:
+        """The one verdict, then the reading as it is."""
+        live, linked = self.snapshot.live, self.snapshot.linked
         digits, state = live_texts(self.snapshot)
         text = Text()
-        text.append(f"{digits.replace('-', MINUS)} g   ", style="bold")
-        text.append(state.plain.replace("\n", "   "))
-        live = self.snapshot.live
+        if digits == "---" or live is None or not linked:
+            text.append(state.plain.splitlines()[0] + "\n", style="bold")
+        else:
+            words = headline(self._look) if self._look is not None else "Listening: keep still for a minute."
+            text.append(words + "\n", style="bold")
+        text.append(f"{digits.replace('-', MINUS)} g")
+        if live is not None and live["value_kg"] is not None:
+            _, decimals = bench_facts(self.snapshot.bench_text)
+            text.append(f"   level {level(live['value_kg'], live['u_kg'], decimals + 1)}")
         if live is not None and live["breathing_Hz"]:
-            text.append(f"   breathing {1 / live['breathing_Hz']:.1f} s")
+            text.append(f"   breathing every {1 / live['breathing_Hz']:.1f} s")
         return text
 
     def _draw_trace(self) -> None:
@@ -87,9 +95,9 @@ class SteadinessView(View):
         _, decimals = bench_facts(self.snapshot.bench_text)
         readings = present_load(list(newest_first)[::-1], 10.0**-decimals * 1e-3)
         live = self.snapshot.live
-        level = live["value_kg"] if live is not None and live["value_kg"] is not None else None
-        u = live["u_kg"] if live is not None and level is not None else None
-        middle = level if level is not None else median([m for _, m in readings]) if readings else 0.0
+        value = live["value_kg"] if live is not None else None
+        u = live["u_kg"] if live is not None and value is not None else None
+        middle = value if value is not None else median([m for _, m in readings]) if readings else 0.0
         title = "the load is changing"
         if len(readings) > 1:
             title = (
@@ -120,6 +128,7 @@ class SteadinessView(View):
         self._look = None
         self.set_class(True, "listening")
         self.query_one("#verdict", Static).update(words)
+        self.query_one("#steady-line", Lines).show(self._line())
 
     def _take(self, look: SteadyLook) -> None:
         self._look = look
@@ -127,6 +136,7 @@ class SteadinessView(View):
         self.query_one("#spectrum", LogPlot).draw_curve(*look.spectrum, look.breathing_Hz)
         self.query_one("#allan", LogPlot).draw_curve(*look.allan, look.best_time_s)
         self.query_one("#verdict", Static).update(verdict_text(look))
+        self.query_one("#steady-line", Lines).show(self._line())
 
     @work(exclusive=True, group="overview")
     async def action_whole_run(self) -> None:
@@ -163,19 +173,31 @@ class SteadinessView(View):
         if self._look is None:
             self.notify("No verdict to copy yet.")
             return
-        self.app.copy_to_clipboard(verdict_text(self._look).plain.replace("−", "-"))
+        words = f"{headline(self._look)}\n{verdict_text(self._look).plain}"
+        self.app.copy_to_clipboard(words.replace("−", "-"))
         self.notify("Copied the verdict.")
 
 
+def headline(look: SteadyLook) -> str:
+    """The verdict in one line: what it is, and how long an accepted reading takes."""
+    grade = look.verdict.partition(":")[0]
+    wanted = milligrams(look.target_kg)
+    if look.accepted_after:
+        usual = max(1.0, median(look.accepted_after))
+        return f"{grade.capitalize()}: a reading known to {wanted} takes about {duration(usual)} here."
+    return f"{grade.capitalize()}: no reading became known to {wanted} in {duration(look.seconds)}."
+
+
 def verdict_text(look: SteadyLook) -> Text:
-    """The verdict, what to try, and what the lines in the curves mean."""
+    """What was found, what to try, and what the lines in the curves mean."""
     text = Text()
-    text.append(look.verdict[:1].upper() + look.verdict[1:] + "\n", style="bold")
+    _, _, rest = look.verdict.partition(": ")
+    text.append("\n".join(part[:1].upper() + part[1:] for part in rest.split("; ")))
     if look.advice:
-        text.append("try: ", style="bold")
-        text.append("; ".join(look.advice))
+        text.append("\nTry: ", style="bold")
+        text.append("; ".join(look.advice) + ".")
     if look.past:
-        text.append("\nthe bench ", style="bold")
+        text.append("\nThe bench ", style="bold")
         text.append(look.past)
     for what, seconds in (
         ("breathing", look.breathing_Hz and 1 / look.breathing_Hz),

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
     from ...analysis.records.points import Points
     from ...analysis.results import LoopResult
+    from ..bench_costs import Cost
 
 #: Most Monte Carlo trials behind the figures: while a run goes on, and where it stands still (as the report).
 LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
@@ -27,6 +28,10 @@ LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
 LEAST = 3
 #: A trace shorter than this many readings says nothing about drift or breathing.
 LEAST_TRACE = 100
+#: How well a reading is wanted, in digits of the balance: what a run takes where nothing else is said.
+WANTED_DIGITS = 2.0
+#: Readings at the end of a trace on which it is tried how long one takes.
+LONGEST_TRIED = 300
 #: This many digits of the balance off the present level, a reading was taken under another load.
 OTHER_LOAD_DIGITS = 200.0
 
@@ -240,6 +245,29 @@ def bench_faults(bench_text: str) -> list[str]:
     return []
 
 
+def bench_sketch(bench_text: str) -> str:
+    """The bench in section, in characters; empty while the file has faults."""
+    from ...analysis.errors import InputError
+    from ...analysis.files.bench_file import parse_bench
+    from ..bench_costs import sketch
+
+    try:
+        return sketch(parse_bench(bench_text, "bench file"))
+    except InputError:
+        return ""
+
+
+def bench_costs(bench_text: str) -> list[Cost]:
+    """What the uncertainties of a bench cost the figures. Raises NotYet in words."""
+    from ...analysis.files.bench_file import parse_bench
+    from ..bench_costs import costs_of
+
+    try:
+        return costs_of(parse_bench(bench_text, "bench file"))
+    except WeighloopError as error:
+        raise NotYet(str(error)) from error
+
+
 @dataclass(frozen=True)
 class SteadyLook:
     """What the steadiness view shows: curves in mg, and words."""
@@ -251,6 +279,9 @@ class SteadyLook:
     breathing_Hz: float | None
     best_time_s: float | None
     past: str = ""  # what the trace says of the bench's slow noise, once it is long enough
+    target_kg: float = 0.0  # how well a reading is wanted, and how long one took each time, s
+    accepted_after: tuple[float, ...] = ()
+    seconds: float = 0.0  # how long the trace is
 
 
 def present_load(trace: list[tuple[float, float]], resolution_kg: float) -> list[tuple[float, float]]:
@@ -294,4 +325,22 @@ def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> Stead
         found.breathing,
         found.best_averaging,
         past.words() if past is not None else "",
+        WANTED_DIGITS * resolution_kg,
+        _accepted_after(trace, resolution_kg),
+        found.seconds,
     )
+
+
+def _accepted_after(trace: Sequence[tuple[float, float]], resolution_kg: float) -> tuple[float, ...]:
+    """How long a reading took to be accepted, from nothing each time, along a trace at rest, s."""
+    from ...analysis.settling import SettlingFilter
+
+    watch = SettlingFilter(resolution_kg, WANTED_DIGITS * resolution_kg)
+    took, since = [], None
+    for time_s, reading in trace[-LONGEST_TRIED:]:
+        since = time_s if since is None else since
+        if watch.feed(time_s, reading).accepted:
+            took.append(time_s - since)
+            since = None
+            watch.begin(time_s)
+    return tuple(took)

@@ -20,6 +20,7 @@ from .compute import Magnetised, NotYet, Progress, SteadyLook
 if TYPE_CHECKING:
     from ...analysis.results import LoopResult
     from ...daemon.protocol import Run
+    from ..bench_costs import Cost
 
 #: Added to the screen's own niceness.
 NICER = 10
@@ -94,6 +95,11 @@ def write_run_report(run: Run, path: str, progress: Progress | None = None) -> s
 def write_run_package(run: Run, folder: str, progress: Progress | None = None) -> str:
     """As ``compute.write_run_package``."""
     return _process.ask("write_run_package", run, folder, progress=progress)
+
+
+def bench_costs(bench_text: str) -> list[Cost]:
+    """As ``compute.bench_costs``."""
+    return _process.ask("bench_costs", bench_text)
 
 
 def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:

@@ -9,8 +9,8 @@ from unittest.mock import patch
 
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, stage
-from tests.support.screen.scripted_results import finished, magnetised, result
-from weighloop.tui.screens import bench
+from tests.support.screen.scripted_results import costs, finished, magnetised, result
+from weighloop.tui.screens import bench, new_run
 from weighloop.tui.screens import compare as compare_screen
 from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import run as run_view
@@ -19,12 +19,16 @@ from weighloop.tui.screens import steadiness as steadiness_view
 from weighloop.tui.state import compute as compute
 
 LOOK = compute.SteadyLook(
-    "steady enough: noise 0.9 mg; averaging helps up to 12 s and leaves 0.15 mg",
+    "steady: noise 0.9 mg; drift +0.2 ± 0.1 mg a minute; most of it is draught; "
+    "averaging helps up to 12 s and leaves 0.15 mg",
     ("a draught shield around the bench; windows, fans and vents closed",),
     ([0.01, 0.1, 0.27, 1.0, 5.0], [9.0, 3.0, 5.0, 1.0, 0.4]),
     ([0.1, 1.0, 10.0, 100.0], [0.9, 0.4, 0.15, 0.3]),
     0.27,
     12.0,
+    target_kg=2e-6,
+    accepted_after=(7.0, 8.0, 11.0),
+    seconds=120.0,
 )
 
 
@@ -54,7 +58,7 @@ async def steadiness(st: Stage) -> None:
         st.feed.say("live", S.live_at(100.1 + k / 10, reading=reading))
     await st.until(lambda: len(st.app.snapshot.trace) > 300)
     await st.press("2")
-    await st.until(lambda: "Steady enough" in st.text())
+    await st.until(lambda: "takes about 8 s here" in st.text())
 
 
 async def figures(st: Stage) -> None:
@@ -112,6 +116,7 @@ async def bench_view(st: Stage) -> None:
 async def form(st: Stage) -> None:
     await st.press("w")
     await st.until(lambda: "uncertainty of M" in st.text())
+    await st.until(lambda: st.app.size.width < 100 or "42% remanence" in st.text())
 
 
 async def cautions(st: Stage) -> None:
@@ -162,6 +167,7 @@ async def screen(name: str, size: tuple[int, int]) -> AsyncIterator[Stage]:
         for module, what, instead in (
             (run_view, "analyse_run", result),
             (run_view, "magnetisation", magnetised),
+            (new_run, "bench_costs", costs),
             (figures_view, "analyse_run", result),
             (runs_view, "analyse_run", result),
             (compare_screen, "analyse_run", result),

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import tests.support.screen.scripted_daemon as S
+from weighloop.tui.bench_costs import Cost
 from weighloop.tui.state.compute import Magnetised
 
 
@@ -91,6 +92,14 @@ def magnetised(run: Any) -> Magnetised:
     """The script's loop in closed form, with what a gram means at each step."""
     steps = [step for step in run["steps"] if step["gap_m"] is not None]
     return Magnetised([], [], {s["step"]: 1 / (s["orientation"] * S.pull_at(s["gap_m"], 1.0)) for s in steps})
+
+
+def costs(bench_text: str) -> list[Cost]:
+    """What the bench's uncertainties would cost."""
+    return [
+        Cost("Mr", 0.017, (("what any model of a sample is off by", 0.30), ("contact gap", 0.23))),
+        Cost("HcJ", 0.012, (("remanence of the reference magnet", 0.42), ("scale of the lift", 0.25))),
+    ]
 
 
 def finished(number: int = 12) -> Any:

@@ -8,32 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ... import bench_costs
 from ..common import note, table
 
 if TYPE_CHECKING:
     from ....analysis.records.bench import Bench
     from ...bench_form import Field
-
-#: The standard uncertainty offered where none is given, and what it takes. Common practice, no source.
-SENSIBLE = {
-    "diameter": ("0.02 mm", "a calliper"),
-    "length": ("0.02 mm", "a calliper"),
-    "width": ("0.02 mm", "a calliper"),
-    "outer_diameter": ("0.02 mm", "a calliper"),
-    "inner_diameter": ("0.02 mm", "a calliper"),
-    "height": ("0.02 mm", "a calliper; 0.005 mm with a micrometer"),
-    "remanence": ("0.02 T", "a data sheet; 0.005 T after `weighloop calibrate`"),
-    "contact": ("0.05 mm", "a feeler gauge; 0.02 mm after `weighloop calibrate`"),
-    "spacer": ("0.02 mm", "a calliper over a stack of ten"),
-    "mass": ("1 mg", "the balance itself"),
-    "latitude": ("0.1 deg", "a map"),
-    "altitude": ("20 m", "a map"),
-    "temperature": ("1 degC", "a room thermometer"),
-}
-
-#: The sample that the costs are for: saturation, HcJ and width of the switching, A/m. It saturates on a
-#: usual bench, so that none of its figures is a bound.
-SUPPOSED = (300e3, 70e3, 20e3)
 
 
 @click.command("bench")
@@ -137,14 +117,14 @@ def _answer(field: Field, offered: str) -> str:
         answer = click.prompt(f"  {field.label}{hint}", default=offered, err=True).strip()
         if answer != "?":
             return _with_uncertainty(field, answer)
-        known = SENSIBLE.get(field.key.partition(".")[2])
+        known = bench_costs.SENSIBLE.get(field.key.partition(".")[2])
         more = f"; +/- {known[0]} is what {known[1]} gives" if known else ""
         click.echo(f"  {field.key} in the bench file, such as {field.default or '(nothing)'}{more}", err=True)
 
 
 def _with_uncertainty(field: Field, answer: str) -> str:
     """The answer with a sensible standard uncertainty where it has none."""
-    known = SENSIBLE.get(field.key.partition(".")[2])
+    known = bench_costs.SENSIBLE.get(field.key.partition(".")[2])
     if known is None or not answer or any(mark in answer for mark in ("+/-", "±", "+-")):
         return answer
     return f"{answer} +/- {known[0]}"
@@ -198,7 +178,7 @@ def _heard() -> dict[str, str]:
 
 def _show(bench: Bench, drawing: Path | None, costs: bool) -> None:
     """The bench as a sketch, and what its uncertainties cost."""
-    print(sketch(bench))
+    print(bench_costs.sketch(bench))
     if drawing is not None:
         from ....analysis.report.bench_sketch import bench_drawing
 
@@ -209,55 +189,14 @@ def _show(bench: Bench, drawing: Path | None, costs: bool) -> None:
     plan(bench, 22)  # refuses a bench on which the magnet would be lifted off
     if not costs:
         return
-    import numpy as np
-
-    from ....analysis.figures.names import FIGURE_NAMES
-    from ....analysis.planning.expected_uncertainty import expected
-
-    H = np.linspace(-400e3, 400e3, 401)
-    supposed = H, SUPPOSED[0] * np.tanh((H + SUPPOSED[1]) / SUPPOSED[2])
-    result = expected(plan(bench, 22, loop=supposed), bench)
-    rows = []
-    for key in ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "BHmax_J_per_m3"):
-        figure, name = result.figures.get(key), FIGURE_NAMES[key]
-        if figure is None or not figure.u or not figure.value:
-            continue
-        most = [
-            f"{line.input.replace('_', ' ')} {line.share:.0%}"
-            for line in result.budget.get(key, ())[:3]
-            if line.share > 0.02
+    rows = [
+        [
+            one.printed,
+            f"{one.share_of_value:.1%}",
+            ", ".join(f"{name} {share:.0%}" for name, share in one.made_of),
         ]
-        rows.append([name.printed, f"{figure.u / abs(figure.value):.1%}", ", ".join(most)])
+        for one in bench_costs.costs_of(bench)
+    ]
     if rows:
         print("\nWhat the uncertainties cost (a ferrite of 70 kA/m, readings to twice the last digit):")
         print(table(["figure", "u", "made of (share of the variance)"], rows))
-
-
-def sketch(bench: Bench) -> str:
-    """The bench in section, in characters: sample above, gap, reference magnet on its riser."""
-    magnet, sample = bench.reference_magnet, bench.sample
-    across = magnet.diameter or magnet.outer_diameter or magnet.length
-    wide = sample.diameter or sample.length or sample.height
-    assert across is not None
-    scale = 36 / max(across.value, wide.value)
-    m, s = max(6, round(across.value * scale)), max(4, round(wide.value * scale))
-
-    def box(width: int, mark: str, label: str) -> list[str]:
-        body = label if len(label) <= width - 2 else ""
-        lines = ["+" + "-" * width + "+", "|" + body.center(width, mark) + "|", "+" + "-" * width + "+"]
-        return [
-            line.center(m + 4).rstrip() + ("" if body or i != 1 else f"  {label}")
-            for i, line in enumerate(lines)
-        ]
-
-    def mm(value: float) -> str:
-        return f"{value * 1e3:.4g} mm"
-
-    size = f"{mm(wide.value)} x {mm(sample.height.value)}"
-    lines = box(s, " ", f"{sample.name}, {size}")
-    lines.append(f"{'|':^{m + 4}}".rstrip() + f"  smallest gap {mm(bench.gap.contact.value)}")
-    lines += box(m, " ", f"{magnet.remanence.value:.3g} T, {mm(across.value)} x {mm(magnet.height.value)}")
-    lines.append("/ riser \\".center(m + 4).rstrip())
-    pan = f"  pan of the balance, {bench.balance.capacity * 1e3:g} g, {bench.balance.resolution * 1e6:g} mg"
-    lines.append(("=" * (m + 2)).center(m + 4).rstrip() + pan)
-    return "\n".join(lines)

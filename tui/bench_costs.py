@@ -1,0 +1,92 @@
+"""A bench seen before it is used: a sketch of it, and what each of its uncertainties costs the figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ..analysis.records.bench import Bench
+
+#: The standard uncertainty offered where none is given, and what it takes. Common practice, no source.
+SENSIBLE = {
+    "diameter": ("0.02 mm", "a calliper"),
+    "length": ("0.02 mm", "a calliper"),
+    "width": ("0.02 mm", "a calliper"),
+    "outer_diameter": ("0.02 mm", "a calliper"),
+    "inner_diameter": ("0.02 mm", "a calliper"),
+    "height": ("0.02 mm", "a calliper; 0.005 mm with a micrometer"),
+    "remanence": ("0.02 T", "a data sheet; 0.005 T after `weighloop calibrate`"),
+    "contact": ("0.05 mm", "a feeler gauge; 0.02 mm after `weighloop calibrate`"),
+    "spacer": ("0.02 mm", "a calliper over a stack of ten"),
+    "mass": ("1 mg", "the balance itself"),
+    "latitude": ("0.1 deg", "a map"),
+    "altitude": ("20 m", "a map"),
+    "temperature": ("1 degC", "a room thermometer"),
+}
+
+#: The sample that the costs are for: saturation, HcJ and width of the switching, A/m. It saturates on a
+#: usual bench, so that none of its figures is a bound.
+SUPPOSED = (300e3, 70e3, 20e3)
+
+
+@dataclass(frozen=True)
+class Cost:
+    """One figure: its uncertainty as a part of its value, and the inputs it is mostly made of with their
+    shares of the variance."""
+
+    printed: str
+    share_of_value: float
+    made_of: tuple[tuple[str, float], ...]
+
+
+def costs_of(bench: Bench) -> list[Cost]:
+    """What the main figures of a usual ferrite would be uncertain by on this bench, and why."""
+    import numpy as np
+
+    from ..analysis.figures.names import FIGURE_NAMES
+    from ..analysis.planning.expected_uncertainty import expected
+    from ..analysis.planning.gap_ladder import plan
+
+    H = np.linspace(-400e3, 400e3, 401)
+    supposed = H, SUPPOSED[0] * np.tanh((H + SUPPOSED[1]) / SUPPOSED[2])
+    result = expected(plan(bench, 22, loop=supposed), bench)
+    found = []
+    for key in ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "BHmax_J_per_m3"):
+        figure = result.figures.get(key)
+        if figure is None or not figure.u or not figure.value:
+            continue
+        most = [line for line in result.budget.get(key, ())[:3] if line.share > 0.02]
+        made_of = tuple((line.input.replace("_", " "), line.share) for line in most)
+        found.append(Cost(FIGURE_NAMES[key].printed, figure.u / abs(figure.value), made_of))
+    return found
+
+
+def sketch(bench: Bench) -> str:
+    """The bench in section, in characters: sample above, gap, reference magnet on its riser."""
+    magnet, sample = bench.reference_magnet, bench.sample
+    across = magnet.diameter or magnet.outer_diameter or magnet.length
+    wide = sample.diameter or sample.length or sample.height
+    assert across is not None
+    scale = 36 / max(across.value, wide.value)
+    m, s = max(6, round(across.value * scale)), max(4, round(wide.value * scale))
+
+    def box(width: int, mark: str, label: str) -> list[str]:
+        body = label if len(label) <= width - 2 else ""
+        lines = ["+" + "-" * width + "+", "|" + body.center(width, mark) + "|", "+" + "-" * width + "+"]
+        return [
+            line.center(m + 4).rstrip() + ("" if body or i != 1 else f"  {label}")
+            for i, line in enumerate(lines)
+        ]
+
+    def mm(value: float) -> str:
+        return f"{value * 1e3:.4g} mm"
+
+    size = f"{mm(wide.value)} x {mm(sample.height.value)}"
+    lines = box(s, " ", f"{sample.name}, {size}")
+    lines.append(f"{'|':^{m + 4}}".rstrip() + f"  smallest gap {mm(bench.gap.contact.value)}")
+    lines += box(m, " ", f"{magnet.remanence.value:.3g} T, {mm(across.value)} x {mm(magnet.height.value)}")
+    lines.append("/ riser \\".center(m + 4).rstrip())
+    pan = f"  pan of the balance, {bench.balance.capacity * 1e3:g} g, {bench.balance.resolution * 1e6:g} mg"
+    lines.append(("=" * (m + 2)).center(m + 4).rstrip() + pan)
+    return "\n".join(lines)
