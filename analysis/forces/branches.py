@@ -165,7 +165,7 @@ def _forces(zeros: Zeros, bench: Bench) -> tuple[Floats, Floats, ZeroModes | Non
 def with_zero_steps(
     arranged: Arrangement, readings: Readings, bench: Bench, steps: tuple[ZeroStep, ...]
 ) -> Arrangement:
-    """The same with the zero followed anew, as one that jumped at ``steps`` besides."""
+    """The same with the zero followed again, as one that jumped at ``steps`` besides."""
     track = arranged.zeros.track
     assert track is not None
     far = far_zeros(readings, bench, arranged.H, arranged.M_slope, arranged.passages)

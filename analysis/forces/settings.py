@@ -45,7 +45,7 @@ LEAST_MODE = 0.3
 
 # -- far readings -------------------------------------------------------------------------------------
 
-FAR_FIELD = 3.0  # far readings are those in fields of up to so many times the weakest
+FAR_FIELD = 3.0  # far readings are those in fields of up to this many times the weakest
 #: Turned over, M goes on as it does in the loop: of the far rows inward only those in the weakest field.
 TURNED_FIELD = 1.1
 REVERSIBLE, U_REVERSIBLE = 0.07, 0.07  # change of M by the field applied, and its standard deviation

@@ -37,7 +37,7 @@ def zero_jumps(table: Table) -> Table:
         at = int(np.searchsorted(time, max(steps, key=lambda step: step.u).time))
         text = (
             f"the zero of the balance jumped by about {size * 1e3:+.3g} g, most likely between rows "
-            f"{row[at - 1]} and {row[at]}: it is followed anew from there, and no row is set aside for it"
+            f"{row[at - 1]} and {row[at]}: it is followed again from there, and no row is set aside for it"
         )
         arranged = with_zero_steps(table.arranged, table.readings, table.bench, steps)
         named = Finding("zero-jump", text, (int(row[at - 1]), int(row[at])))

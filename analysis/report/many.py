@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..comparison import Batch
     from ..many_runs import ManyRuns
 
-#: So many robust standard deviations from the others a run is worth a look (ISO 13528: a warning signal).
+#: This many robust standard deviations from the others a run is worth a look (ISO 13528: a warning signal).
 _FAR = 2.0
 
 

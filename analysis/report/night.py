@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from ..results import LoopResult
 
-#: A trend is given from so many runs on.
+#: A trend is given from this many runs on.
 _FEWEST = 3
 
 

@@ -28,7 +28,7 @@ OUT_OF_RANGE_IN_ROW = 2  # readings out of range before it is believed: one dama
 
 HEARD_PER_SECOND = 20.0  # readings the filter hears; faster ones are averaged in pairs, tens, ...
 PATIENCE = 120.0  # s within which a reading must settle, or the run is held
-FORGET = 60.0  # s; a filter that heard nothing for longer is begun afresh
+FORGET = 60.0  # s; a filter that heard nothing for longer begins again
 
 # -- does the balance answer --------------------------------------------------------------------------
 

@@ -34,7 +34,7 @@ class SpikeFilter:
     def feed(self, reading: BalanceReading) -> list[BalanceReading]:
         """One reading in; those to be followed now out."""
         held, before, value = self._held, self._before, reading.value
-        if value is None:  # overload: what comes after it starts afresh
+        if value is None:  # overload: what comes after it starts again
             out = self._let_through(reading)
             self._before = None
             return out

@@ -164,7 +164,7 @@ class LiftFailed:
 class LiftVoid:
     """The lift lost its position.
 
-    ``reset``: it started afresh or lost count, and can be homed again without a person. ``fault``:
+    ``reset``: it restarted or lost count, and can be homed again without a person. ``fault``:
     it did something else than asked. ``button``: a person stopped it, so only a person lets it move.
     ``gone``: it does not answer at all.
     """

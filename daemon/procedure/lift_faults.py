@@ -98,9 +98,7 @@ def lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconfi
     reason = f"the lift: {why}"
     often = run.resets >= MOST_RESETS
     if kind == "reset" and often:
-        reason = (
-            f"{reason}; it started afresh {run.resets + 1} times in this run: look at its supply and cable"
-        )
+        reason = f"{reason}; it was reset {run.resets + 1} times in this run: look at its supply and cable"
     if kind != "reset" or failures >= LIFT_TRIES or often:
         far = kind in ("reset", "fault")
         stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0, holding=True)

@@ -22,7 +22,7 @@ __all__ = ["PositionVoid", "SerialLift"]
 
 #: Longest wait for a lift to answer at all before homing, s by the clock.
 SESSION_DEADLINE = 15.0
-#: Longest homing: so many seconds for each millimetre of travel, at 1 mm/s, and for the turner's search.
+#: Longest homing: seconds for each millimetre of travel, at 1 mm/s, and for the turner's search.
 HOMING_DEADLINE = (2.4, 20.0)
 #: Longest half turn, s: it takes 5.
 TURNING_DEADLINE = 30.0

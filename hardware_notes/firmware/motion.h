@@ -9,7 +9,7 @@ enum { HALT_BY_COMMAND = 1, HALT_BY_BUTTON = 2, HALT_BY_SWITCH = 3, HALT_BY_TURN
 void motion_init(void);
 void motion_power(uint8_t on);
 
-/* By so many steps (positive opens the gap) at most; feed in um/min. While locked: nothing.
+/* By this many steps (positive opens the gap) at most; feed in um/min. While locked: nothing.
  * A counted run that opens and meets the switch, or closes and finds the turner between its ends,
  * is a dead stop. UNTIL_CLEAR counts too, without these: homing's way off the switch and back. */
 void motion_go(int32_t steps, uint32_t feed, uint8_t until);

@@ -9,7 +9,7 @@
 
 enum { THERMISTOR, HALL, VIBRATION, CHANNELS };
 
-/* Sums are halved when so many samples are in: they never overflow, and old samples fade. */
+/* Sums are halved when this many samples are in: they never overflow, and old samples fade. */
 #define MOST_SAMPLES 2048
 
 typedef struct {

@@ -222,7 +222,7 @@ def run(benches: int, trials: int, seed: int) -> tuple[dict[str, dict[str, list]
 
 
 def told(rows: dict[str, dict[str, list]], refused: dict[str, int], benches: int) -> None:
-    """Print the table as it is after so many benches."""
+    """Print the table as it is after N benches."""
     print(f"after {benches} benches: rms error % / median u % / held of")
     for way, figures in rows.items():
         cells = []

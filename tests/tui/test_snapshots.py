@@ -14,14 +14,14 @@ from tests.support.screen.screens import SCREENS, screen
 
 STORED = Path(__file__).parent / "snapshots"
 SIZES = ((80, 24), (120, 40))
-#: Opened anew at each size: cards take their size as they open, a lost link is soon tried again.
-ANEW = ("run-no-link", "run-set-aside", "run-question", "new-run", "help")
+#: Opened again at each size: cards take their size as they open, a lost link is soon tried again.
+AGAIN = ("run-no-link", "run-set-aside", "run-question", "new-run", "help")
 #: The others are looked at in one app, begun small or large in turns: the terminal's size changes.
 TURNS = [
     turn
     for k, name in enumerate(SCREENS)
     for turn in (
-        ((name, SIZES[:1]), (name, SIZES[1:])) if name in ANEW else ((name, SIZES[:: 1 - 2 * (k % 2)]),)
+        ((name, SIZES[:1]), (name, SIZES[1:])) if name in AGAIN else ((name, SIZES[:: 1 - 2 * (k % 2)]),)
     )
 ]
 

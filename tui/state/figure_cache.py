@@ -13,7 +13,7 @@ from typing import Any
 
 from ...daemon.protocol import RunLine
 
-#: The newest so many are kept.
+#: How many of the newest are kept.
 KEPT = 5000
 
 

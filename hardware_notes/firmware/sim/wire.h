@@ -7,7 +7,7 @@
 /* One direction. */
 typedef struct {
     double bit_errors, lost_bytes; /* probabilities: of a bit, of a byte */
-    int flip_at, lose_at;          /* once: on the so many-th byte from now */
+    int flip_at, lose_at;          /* once: on the n-th byte from now */
     uint64_t passed, damaged;
 } way_t;
 

@@ -67,7 +67,7 @@ def test_the_nile_by_the_kalman_smoother_of_the_book():
 
 
 def test_the_nile_wanders_as_the_book_says():
-    """The likeliest variances are the book's, 15099 and 1469.1 (given there to so many digits)."""
+    """The likeliest variances are the book's, 15099 and 1469.1 (given there to these digits)."""
     found = minimize(lambda p: deviance(*local_level(*np.exp(p))), np.log([1e4, 1e3]), method="Nelder-Mead")
     np.testing.assert_allclose(np.exp(found.x), [IRREGULAR, STEPS], rtol=0.01)
 

@@ -75,7 +75,7 @@ def flips() -> Counter[str]:
 
 
 def listing(runs: int = 10_000) -> tuple[float, float]:
-    """Seconds to list so many runs from their lines, and seconds to replay a hundred of them."""
+    """Seconds to list N runs from their lines, and seconds to replay a hundred of them."""
     with tempfile.TemporaryDirectory() as folder:
         bench = VirtualBench(Path(folder) / "store.sqlite")
         bench.start("lift", points=4)

@@ -5,7 +5,7 @@
 The twin's physics, lift, turner and balance, the real controller, procedure and store, on one clock turned by
 hand. Faults come at random, every few minutes, and the power is cut every two hours. What must hold: nobody
 is asked for anything; no reading that was committed is missing or changed; none that is in use was taken
-elsewhere than its step says, or shows another load than there was. Every figure of so many of the loops, each
+elsewhere than its step says, or shows another load than there was. Every figure of N of the loops, each
 with a bench file of its own drawn about the truth, is scored against the twin's truth.
 """
 
@@ -26,7 +26,7 @@ from weighloop.daemon.store.store import Store
 
 EVERY, CUT_EVERY = 500.0, 7200.0
 FIGURES = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3")
-#: A reading is wrong beyond so many of its u and mg, and where the stage stood so far off, m.
+#: A reading is wrong beyond this many of its u and mg, and where the stage stood this far off, m.
 MOST_U, MOST_KG, MOST_OFF = 6.0, 3e-6, 20e-6
 
 

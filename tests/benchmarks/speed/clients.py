@@ -44,7 +44,7 @@ sys.stdin.readline()
 
 
 def notes(client: Client, count: int) -> np.ndarray:
-    """Seconds from asking to the committed answer, for so many notes."""
+    """Seconds from asking to the committed answer, for N notes."""
     times = []
     for number in range(count):
         began = time.perf_counter()

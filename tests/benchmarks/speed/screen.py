@@ -193,7 +193,7 @@ def weighing(store: Path) -> Iterator[Path]:
 
 
 def attached(readings: int, seconds: float) -> dict[str, float]:
-    """First paint, shares of a core and the whole run's trace on a real store of so many readings."""
+    """First paint, shares of a core and the whole run's trace on a real store of N readings."""
     with tempfile.TemporaryDirectory(prefix="weighloop-screen-") as folder:
         store = Path(folder) / "store.sqlite"
         if readings:

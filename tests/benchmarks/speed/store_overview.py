@@ -23,7 +23,7 @@ from weighloop.daemon.store.store import BLOCK, Store
 
 
 def fill(path: Path, readings: int) -> None:
-    """A store with so many readings, 10 a second, noise of two digits and a slow drift."""
+    """A store with N readings, 10 a second, noise of two digits and a slow drift."""
     rng = np.random.default_rng(1)
     templates = []
     for _ in range(20):

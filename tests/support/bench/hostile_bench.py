@@ -87,7 +87,7 @@ class HostileBench(VirtualBench):
         self.later(seconds, back)
 
     def reset_lift(self) -> None:
-        """The lift's controller starts afresh: its position is void."""
+        """The lift's controller restarts: its position is void."""
         self.moving_to = self.lost = None
         self.controller.happen(events.LiftVoid("it was reset"))
 

@@ -208,7 +208,7 @@ class TwinNight:
         return self.controller.run
 
     def plan(self, points: int, loops: int) -> None:
-        """So many loops, one after the other."""
+        """``loops`` loops, one after the other."""
         plan = make_plan(self.bench_text, points)
         new = RunRequest(plan, self.bench_text, "test", unattended=True)
         new = replace(new, series=Series(self.controller.queue.upcoming))

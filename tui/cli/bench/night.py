@@ -20,7 +20,7 @@ def command() -> None:
 
 @command.command("start")
 @click.argument("bench", type=click.Path(path_type=Path, exists=True, dir_okay=False))
-@click.option("--loops", type=Whole(1, 1000), default=1, show_default=True, help="So many runs alike.")
+@click.option("--loops", type=Whole(1, 1000), default=1, show_default=True, help="How many runs alike.")
 @click.option("--points", type=Whole(2, 200), default=22, show_default=True, help="Gaps of the ladder.")
 @click.option(
     "--list",

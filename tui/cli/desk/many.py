@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ....analysis.many_runs import ManyRuns
     from ....analysis.run_summary import RunSummary
 
-#: From so many inputs on they are one table, without a line for every pair.
+#: From this many inputs on they are one table, without a line for every pair.
 MANY = 20
 #: What is kept of earlier analyses takes no more room than this, bytes; the oldest goes first.
 MOST_KEPT = 1_000_000_000
