@@ -264,18 +264,19 @@ RESULTS: dict[str, Callable[[HistoryFit], RecoilResult | RemanenceResult | Rever
 }
 
 
+def plain(value: Any) -> Any:
+    """Arrays and records as lists and dictionaries, null where there is no number."""
+    if isinstance(value, np.ndarray):
+        return [plain(each) for each in value.tolist()]
+    if is_dataclass(value):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, list):
+        return [plain(each) for each in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
 def to_json(history: HistoryFit, result: object) -> dict[str, Any]:
     """Plain types only, SI, null where there is no number."""
-
-    def plain(value: Any) -> Any:
-        if isinstance(value, np.ndarray):
-            return [plain(each) for each in value.tolist()]
-        if is_dataclass(value):
-            return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
-        if isinstance(value, list):
-            return [plain(each) for each in value]
-        return None if isinstance(value, float) and not np.isfinite(value) else value
-
     return {
         "schema": 1,
         "sample": history.bench.sample.name,

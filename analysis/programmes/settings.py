@@ -20,3 +20,8 @@ FAR_OFF = 8.0
 MOST_OFF = 30
 #: What a density of even cells is off by: this part of M, and of the recoil permeability so much.
 DENSITY_DOUBT, PERMEABILITY_DOUBT = 0.01, 0.004
+#: A decay wants so many readings at one gap, which is one within half a motor's full step, m.
+LEAST_DECAY, LONGEST_SAME = 8, 5e-6
+#: How fast a balance's zero may drift, kg/s, where nothing else is known: 20 mg in an hour (common practice,
+#: no source).
+DRIFT = 20e-6 / 3600.0

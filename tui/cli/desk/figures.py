@@ -22,14 +22,14 @@ if TYPE_CHECKING:
     metavar="NAME",
     default="loop",
     show_default=True,
-    help="What the run is: loop, recoil, remanence or reversal.",
+    help="What the run is: loop, recoil, remanence, reversal or decay.",
 )
 @json_option
 def command(source: str, units: str, programme: str, as_json: bool, **settings: Any) -> None:
     """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number.
 
-    With --programme what that run gives: recoil curves and losses, both remanence curves, or reversal
-    curves, each from all readings in the order taken.
+    With --programme what that run gives: recoil curves and losses, both remanence curves, reversal
+    curves, or the slow decay in one field.
     """
     if programme != "loop":
         from .programme import show_programme

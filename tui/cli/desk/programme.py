@@ -23,8 +23,11 @@ def show_programme(
     from ....analysis.programmes.curves import RESULTS, to_json
     from ....analysis.programmes.history_fit import fit_history
 
+    if name == "decay":
+        return _show_decay(readings, bench, as_json)
     if name not in RESULTS:
-        raise InputError("--programme", [Fault("name", repr(name), nearest(name, ["loop", *RESULTS]))])
+        known = ["loop", *RESULTS, "decay"]
+        raise InputError("--programme", [Fault("name", repr(name), nearest(name, known))])
     history = fit_history(readings, bench, draws=draws, seed=seed)
     result = RESULTS[name](history)
     if as_json:
@@ -38,6 +41,26 @@ def show_programme(
             f"(mean square {history.misfit:.1f}): look at the bench file and the order of the rows"
         )
     return tuple(remarks)
+
+
+def _show_decay(readings: Readings, bench: Bench, as_json: bool) -> tuple[str, ...]:
+    from ....analysis.programmes.curves import plain
+    from ....analysis.programmes.decay import decay
+
+    found = decay(readings, bench)
+    if as_json:
+        print_json({"schema": 1, "sample": bench.sample.name, "result": plain(found)})
+        return ()
+    hours = found.t[-1] / 3600.0
+    print(
+        f"Viscosity coefficient S in an applied field of {significant(found.H / 1e3, 3)} kA/m, "
+        f"{len(found.t)} readings in {significant(hours, 2)} h:"
+    )
+    value = f"{like(found.S, found.u)} A/m, u {significant(found.u, 2)} A/m"
+    if found.bound is not None:
+        value = f"not told apart from nothing; below {significant(found.bound, 2)} A/m ({value})"
+    print(f"S {value}; {found.drift_part**2:.0%} of its variance is what the balance's drift could be.")
+    return ()
 
 
 def _kA(value: Estimated) -> str:
