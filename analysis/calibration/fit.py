@@ -237,7 +237,7 @@ class Problem:
     def _search(self, start: Floats, sigma: list[Floats]) -> Any:
         from scipy.optimize import least_squares
 
-        def misfit(x: Floats) -> Floats:
+        def residuals(x: Floats) -> Floats:
             now = self._values(x)
             own = [
                 (now[name] - self._priors[name].value) / self._priors[name].u
@@ -250,7 +250,9 @@ class Problem:
             ]
             return np.concatenate([*off, own])
 
-        found = least_squares(misfit, start, "3-point", bounds=(self._lowest, np.inf), xtol=1e-12, ftol=1e-12)
+        found = least_squares(
+            residuals, start, "3-point", bounds=(self._lowest, np.inf), xtol=1e-12, ftol=1e-12
+        )
         if not found.success:
             raise NotPossible(
                 f"the calibration by {self._method} does not settle on a result: {found.message}"

@@ -17,7 +17,7 @@ from .settings import MODEL_SPREAD
 
 
 class Material(Protocol):
-    """What a part of the sample does in the field it feels: linear in its coefficients (K,)."""
+    """What a part of the sample does in its local field: linear in its coefficients (K,)."""
 
     def begin(self, H_local: Floats, pull: Floats) -> None:
         """Make ready for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q)."""
@@ -155,14 +155,14 @@ class JointFit:
         return part.material.unseen(X, part.smoothing, part.free)
 
     def others(self) -> float:
-        """What an evenly magnetised body feels by others, by M."""
+        """The interaction field in an evenly magnetised body, by M."""
         return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
 
 
 def interaction_field(
     own: DemagnetisingField, model: LinearisedBench, M: Floats, z: Floats | None = None
 ) -> Floats:
-    """What every node feels of the other parts (n, q) by their ``M`` (n, q), A/m, the bench at ``z``."""
+    """The interaction field at every node by the others' ``M`` (both (n, q), A/m), the bench at ``z``."""
     N = model.field.N if z is None else model.field.N + float((z - model.z) @ model.N_change)
     return own.interaction_field(M) * (N / model.stated_field.N)
 

@@ -20,7 +20,7 @@ _DEGREE = 3
 
 
 class MonotoneSpline:
-    """The space of splines over the field felt at some rows, and its linear problems (``joint_fit``)."""
+    """The space of splines over the local field at some rows, and its linear problems (``joint_fit``)."""
 
     knots: Floats
     #: (rows, K): coefficients to the third derivative, so that its square sums to an integral.

@@ -61,7 +61,7 @@ class Density:
         return M, np.maximum((ahead - behind) / (2.0 * step), 0.0)
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
-        """Change of M (k, n, q) where what the nodes felt at all rows, turning points included, changes."""
+        """Change of M (k, n, q) with the nodes' local field at all rows, turning points included."""
         out, moved = np.zeros_like(by), by.any(axis=(1, 2))
         ahead, behind = H_local + 0.5 * by[moved], H_local - 0.5 * by[moved]
         masses = self._masses(c)
@@ -114,8 +114,8 @@ class Density:
         return whole
 
     def uniform(self, row: int, turns_H_local: Floats, u: Floats) -> Floats:
-        """(m, K): M by density of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies
-        on; ``turns_H_local`` (n,) is what it felt at the run's rows."""
+        """(m, K): M by density of a sample in the local field ``u`` (m,) throughout, on ``row``'s branch;
+        ``turns_H_local`` (n,) is its local field at the run's rows."""
         return self.past.uniform(self.medium, row, turns_H_local, u) * self.scale
 
     def uniform_state(self, c: Floats, row: int, turns_H_local: Floats, u: Floats) -> Floats:

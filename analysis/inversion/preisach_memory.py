@@ -109,7 +109,7 @@ def last_turns(H: Floats, start: int = 0) -> Indices:
 
 
 def _remembered(start: int, H: float, u: float) -> float:
-    """How far back the field must go to wipe out a first turn at mean field ``H``, where ``u`` was felt: a
+    """How far back the field must go to wipe out a first turn at mean field ``H``, local field ``u``: a
     virgin sample forgets it at the same field reversed, one magnetised along it at none, and one
     magnetised against it (which the turn itself has turned over) never."""
     if start == 0:
@@ -254,9 +254,9 @@ class Past:
     def uniform(
         self, medium: Medium, row: int, turns_H_local: Floats, u: Floats, masses: Masses | None = None
     ) -> Floats:
-        """M of a sample that feels ``u`` (m,) throughout, on the branch that ``row`` lies on: (m,) by the
-        columns' ``masses``, or without them (m, columns). ``turns_H_local`` (n,) is what such a sample felt
-        at the run's rows."""
+        """M of a sample in the local field ``u`` (m,) throughout, on ``row``'s branch: (m,) by the columns'
+        ``masses``, or without them (m, columns). ``turns_H_local`` (n,) is the local field of such a
+        sample at the run's rows."""
         found = np.zeros(())
         for share, story in self.stories:
             branch, H_local, reached = self._branch(story, row, turns_H_local, u)

@@ -47,7 +47,7 @@ STILL, STILL_Z = 3e-3, 0.02  # enough when objective and inputs (standard uncert
 #: A step is halved where it makes the objective this many times worse. (Some it may: the coefficients'
 #: step serves the roughness too.)
 WORSE = 1.1
-#: The parts agree with what they feel when M is off by less than this part of the largest; and rounds.
+#: The parts agree with their local field when M is off by less than this part of the largest; and rounds.
 AGREED, AGREED_ROUNDS = 1e-5, 8
 #: How often the bench is worked out again at the inputs found, until they (in standard uncertainties) and the
 #: Birge ratio stay about as they are.
@@ -61,9 +61,9 @@ FARTHEST = 8.0
 #: Points of a branch's curve. The spacing, about 3 kA/m on a small bench, is finer than a point's own
 #: uncertainty makes sense of; the figures interpolate.
 CURVE_POINTS = 201
-UNIFORM_FIELDS = 2000  # fields at which a uniform sample's branch is worked out to find what it feels
+UNIFORM_FIELDS = 2000  # fields at which a uniform sample's branch is worked out to find its local field
 CLOSEST_KNOTS, FARTHEST_KNOTS = 1 / 300, 1 / 50  # distance of the splines' knots, by the range of field
-#: Splines and density reach beyond the field felt by this part: the field moves with the bench values.
+#: Splines and density reach beyond the local field by this part: the field moves with the bench values.
 MARGIN = 0.03
 CELLS = 32  # along each axis of the density
 RAMPS = 4  # of the purely reversible part, odd in the field

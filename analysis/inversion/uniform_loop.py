@@ -1,7 +1,7 @@
 """What a fit says of the sample: M at the run's rows, and the branches of a sample in a uniform field.
 
 All with their answers to errors of the forces and of what the bench file states. A uniform sample whose
-whole volume stands in the applied field H feels u = H - (N - own) M.
+whole volume stands in the applied field H has the local field u = H - (N - own) M.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def curve_of_density(
     fit: JointFit, branch: Branch, part: FittedBranch, rows: Indices, row: int, points: int
 ) -> Curve:
     """The branch that ``row`` lies on, of a sample with the fitted density, on an even grid over the fields
-    of ``rows``. What it felt at the turning points is the mean of what the run's nodes felt."""
+    of ``rows``. Its local field at the turning points is the mean of the run's nodes'."""
     density = part.material
     assert isinstance(density, Density)
     assert part.c is not None
@@ -116,7 +116,7 @@ def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Sensitivit
 
 
 def _of_others(fit: JointFit) -> Floats:
-    """Change of what a uniform body feels by others, by input (k,)."""
+    """Change of the interaction field in a uniform body, by input (k,)."""
     return fit.others() * fit.model.N_change / fit.field.N
 
 

@@ -59,7 +59,7 @@ class DemagnetisingField:
     between: Floats
 
     def others(self, N: float) -> float:
-        """What a uniformly magnetised body feels beside ``own``: N - own."""
+        """The interaction field of a uniformly magnetised body beside ``own``: N - own."""
         return N - self.own
 
     @property

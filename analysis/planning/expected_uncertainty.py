@@ -25,7 +25,8 @@ from .gap_ladder import AssumedLoop, LadderPlan
 def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopResult:
     """The analysis of the readings that ``ladder`` would give; its figures' ``u`` is what to expect.
 
-    Each part of the sample feels its own magnetisation, and there is no noise but the uncertainty of it.
+    Each part of the sample is demagnetised by its own magnetisation; the readings have an
+    uncertainty and no noise.
     """
     n = len(ladder.steps)
     nan, u = np.full(n, np.nan), np.full(n, ladder.target_u)
@@ -49,7 +50,7 @@ def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopRes
 def _magnetised(loop: AssumedLoop, H: Floats, N: float, branches: list[Branch]) -> Floats:
     """M (n, q) of the parts of a sample, each in its own applied field ``H`` (n, q) less N of its own M.
 
-    Between two turning points u > v of the field that a part feels M changes by twice the Everett function,
+    Between two turning points u > v of the local field M changes by twice the Everett function,
     here top phi(u) phi(-v): the loop's branches give phi, and what turns over at any u and v is not negative
     (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory).
     """
@@ -60,7 +61,7 @@ def _magnetised(loop: AssumedLoop, H: Floats, N: float, branches: list[Branch]) 
         return top * phi[0] * phi[1]
 
     def solved(applied: Floats, state: Callable[[Floats], Floats]) -> Floats:
-        """M that agrees with the field felt: ``state`` rises, so there is one."""
+        """M that agrees with its local field: ``state`` rises, so there is one."""
         low, high = np.full(applied.shape, -top), np.full(applied.shape, top)
         for _ in range(50):
             middle = 0.5 * (low + high)
