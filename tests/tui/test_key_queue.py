@@ -56,9 +56,9 @@ async def test_a_card_after_a_card_gets_its_own_keys() -> None:
 
 async def test_what_is_asked_of_a_slow_daemon_is_asked_in_order() -> None:
     async with stage(feed=bench(S.run_at(20))) as st:
-        bundle(st, "h", "g", "s", "y", "n", "end", "enter")
+        bundle(st, "h", "r", "s", "y", "n", "end", "enter")
         await st.until(lambda: len(st.feed.calls) == 4)
-        assert [method for method, _ in st.feed.calls] == ["run.hold", "run.go_on", "run.stop", "run.note"]
+        assert [method for method, _ in st.feed.calls] == ["run.hold", "run.repeat", "run.stop", "run.note"]
 
 
 async def test_the_form_takes_the_keys_that_come_before_it() -> None:
@@ -77,6 +77,12 @@ async def test_the_form_takes_the_keys_that_come_before_it() -> None:
 async def test_what_is_typed_behind_the_forms_start_goes_to_the_run() -> None:
     feed = bench()
     feed.answers["run.plan"] = S.plan_answer()
+
+    def begin(**_: Any) -> int:
+        feed.say("run", S.run_at(0))
+        return 12
+
+    feed.answers["run.start"] = begin
     async with stage(feed=feed) as st:
         bundle(st, "w", "ctrl+s", "n", "begun", "enter")
         await st.until(lambda: st.feed.asked("run.note"))
