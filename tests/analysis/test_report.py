@@ -277,6 +277,7 @@ def test_a_report_is_written_whole_or_not_at_all(result, tmp_path, monkeypatch):
     assert path.read_text() == "the earlier one"
 
 
+@pytest.mark.slow
 def test_as_pdf_two_pages_then_the_appendix(result, tmp_path, monkeypatch):
     """A4 (ISO 216), the verdict, the loop and the figures on two pages, page numbers and a running head."""
     try:

@@ -63,6 +63,7 @@ def run_all(page: Path, tree: Path) -> list[str]:
     return printed
 
 
+@pytest.mark.slow
 def test_readme_commands(tree: Path) -> None:
     printed = "\n".join(run_all(README, tree))
     assert "largest pull" in printed.lower()
