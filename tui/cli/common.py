@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -130,8 +131,18 @@ class MeasuredQuantity(Quantity):
 
 
 def print_json(data: Any) -> None:
-    """Print strict JSON: a number that is not one becomes null."""
-    print(json.dumps(_strict(data), indent=1, allow_nan=False, ensure_ascii=False))
+    """Print strict JSON: a number that is not one becomes null. A list has one record a line."""
+    if isinstance(data, list):
+        print("[" + ",".join(f"\n {_json(record)}" for record in data) + "\n]")
+    else:
+        print(_json(data, indent=1))
+
+
+def _json(data: Any, indent: int | None = None) -> str:
+    try:
+        return json.dumps(data, indent=indent, allow_nan=False, ensure_ascii=False)
+    except (ValueError, TypeError):  # a number that is none, or numpy's
+        return json.dumps(_strict(data), indent=indent, allow_nan=False, ensure_ascii=False)
 
 
 def _strict(data: Any) -> Any:
@@ -146,20 +157,17 @@ def _strict(data: Any) -> Any:
 
 def table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Columns in line: the first to the left, numbers to the right."""
-    cells = [[str(cell) for cell in row] for row in (headers, *rows)]
-    widths = [max(len(row[i]) for row in cells) for i in range(len(headers))]
-    right = [all(_numeric(row[i]) for row in cells[1:]) for i in range(len(headers))]
-    lines = [
-        "  ".join(
-            c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True)
-        ).rstrip()
-        for row in cells
-    ]
+    cells = [list(map(str, row)) for row in (headers, *rows)]
+    columns = list(zip(*cells, strict=True))
+    right = [all(map(_NUMERIC.match, column[1:])) for column in columns]
+    widths = [max(map(len, column)) for column in columns]
+    form = "  ".join(f"{{:{'>' if r else '<'}{w}}}" for w, r in zip(widths, right, strict=True))
+    lines = [form.format(*row).rstrip() for row in cells]
     return "\n".join([lines[0], "-" * len(lines[0]), *lines[1:]])
 
 
-def _numeric(text: str) -> bool:
-    return not text or text == "-" or text.lstrip("+-").replace(".", "", 1)[:1].isdigit()
+#: A cell that stands to the right: empty, a dash, or what begins as a number does.
+_NUMERIC = re.compile(r"-?\Z|[+-]*\.?[0-9]")
 
 
 def significant(value: float | None, digits: int = 4) -> str:
