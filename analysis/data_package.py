@@ -16,13 +16,13 @@ import os
 import re
 import tempfile
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .errors import Fault, InputError
+from .errors import Fault, Finding, InputError
 from .files.bench_file import parse_bench
 from .files.text import decoded, plain_number, read_bytes, read_text
 from .records.bench import Bench
@@ -118,7 +118,11 @@ def _write(
         "title": f"Hysteresis loop of {result.bench.sample.name}, weighed with a laboratory balance",
         "licenses": [{"name": licence}],
         "resources": resources,
-        "weighloop": {"started": result.readings.started} | details,
+        "weighloop": {
+            "started": result.readings.started,
+            "remarks": [asdict(remark) for remark in result.readings.remarks],
+        }
+        | details,
     }
     text = json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n"
     (folder / DESCRIPTOR).write_text(text, encoding="utf-8")
@@ -143,9 +147,20 @@ def read_package(path: str | Path) -> tuple[Readings, Bench]:
         raise _no_package(folder, error) from None
     bench = parse_bench(texts["bench"], str(folder / resources["bench"]["path"]))
     about = descriptor.get("weighloop")
-    started = about.get("started", "") if isinstance(about, dict) else ""
+    about = about if isinstance(about, dict) else {}
     readings = _readings(texts["readings"], str(folder / resources["readings"]["path"]))
-    return replace(readings, started=str(started)), bench
+    remarks = _remarks(about.get("remarks"), set(readings.row.tolist()))
+    return replace(readings, started=str(about.get("started", "")), remarks=remarks), bench
+
+
+def _remarks(given: Any, rows: set[int]) -> tuple[Finding, ...]:
+    """What was said of the readings when they were written; nothing of what is no such remark."""
+    found = []
+    for one in given if isinstance(given, list) else ():
+        code, text, about = (one.get(k) if isinstance(one, dict) else None for k in ("code", "text", "rows"))
+        if isinstance(code, str) and isinstance(text, str) and isinstance(about, list):
+            found.append(Finding(code, text, tuple(r for r in about if type(r) is int and r in rows)))
+    return tuple(found)
 
 
 def read_raw(path: str | Path) -> RawReadings | None:

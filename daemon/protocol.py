@@ -94,6 +94,7 @@ class Step(TypedDict):
     orientation: int
     H_applied_A_per_m: float | None
     predicted_reading_kg: float | None
+    saturated_reading_kg: NotRequired[float | None]  # as predicted, were the sample saturated along the field
 
 
 class Point(TypedDict):
@@ -118,6 +119,9 @@ class Point(TypedDict):
         float | None
     ]  # the lift's probes, where it has them (hardware_notes/lift_protocol.md)
     vibration_V: NotRequired[float | None]
+    vouched: NotRequired[bool]  # False: no clear answer to a move, then or later, speaks for it
+    noise_kg: NotRequired[float | None]  # of single readings while it was taken, standard deviation
+    balance: NotRequired[str]  # its serial number, where its dialect asks for it
     set_aside: str | None  # why it must not be used, else None
     note: str
 

@@ -23,7 +23,7 @@ ROOMS: dict[str, set[str]] = {
     "analysis/constants": set(),
     "analysis/errors": set(),
     "analysis/units": {"analysis/constants"},
-    "analysis/records": {"analysis/units"},
+    "analysis/records": {"analysis/errors", "analysis/units"},
     "analysis/files": {"analysis/errors", "analysis/records", "analysis/units"},
     "analysis/settling": {"analysis/errors", "analysis/records"},
     "analysis/magnetostatics": {"analysis/constants", "analysis/records", "analysis/units"},

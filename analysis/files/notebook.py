@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import Fault, InputError
+from ..errors import Fault, Finding, InputError
 from ..records.bench import Bench
 from ..records.readings import Readings
 from .text import plain_number, read_text
@@ -76,7 +76,8 @@ def parse_notebook(text: str, bench: Bench, source: str = "notebook") -> Reading
     if faults:
         raise InputError(source, faults)
     unknown = [name for name in header if name and name not in COLUMNS]
-    remarks = tuple(f"column {name!r} is not one of the notebook's and was not read" for name in unknown)
+    said = "is not one of the notebook's and was not read"
+    remarks = tuple(Finding("unknown-column", f"column {name!r} {said}") for name in unknown)
 
     def column(name: str, unit: float = 1.0, offset: float = 0.0) -> np.ndarray:
         return np.array([row[name] for row in rows], float) * unit + offset

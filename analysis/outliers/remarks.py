@@ -62,6 +62,6 @@ def order_in_time(table: Table) -> Table:
     return table.set_aside({}, [about_rows("time-order", readings.row[back], text)])
 
 
-def unread_columns(table: Table) -> Table:
-    """Columns of the notebook that its reader did not know."""
-    return table.set_aside({}, [Finding("unknown-column", remark) for remark in table.readings.remarks])
+def by_the_reader(table: Table) -> Table:
+    """What the reader of the table had to say: columns it did not know, damaged events of a log."""
+    return table.set_aside({}, list(table.readings.remarks))

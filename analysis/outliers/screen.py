@@ -12,7 +12,7 @@ from ..records.bench import Bench
 from ..records.readings import Readings
 from .mirrored_rows import mirrored_stretches
 from .orientation import attraction, turns
-from .remarks import density, incomplete_branches, order_in_time, unread_columns
+from .remarks import by_the_reader, density, incomplete_branches, order_in_time
 from .settings import FEWEST_ROWS
 from .single_rows import single_rows
 from .table import Screen, Table
@@ -32,7 +32,7 @@ AGAINST_LIMITS: tuple[Screen, ...] = (
     single_rows,
 )
 #: What is said about the run and sets no row aside.
-REMARKS: tuple[Screen, ...] = (incomplete_branches, density, order_in_time, unread_columns)
+REMARKS: tuple[Screen, ...] = (incomplete_branches, density, order_in_time, by_the_reader)
 
 
 def find_outliers(readings: Readings, bench: Bench) -> Arrangement:

@@ -354,6 +354,7 @@ def _steps(
         on = np.array([visit.branch == branch for visit in order])
         M[on] = along * assumed.at(along * applied[on], N, branch)
     reading = reading_change(-orientation * M * V * slope, bench)
+    saturated = reading_change(-along * assumed.saturation * V * slope, bench)
     return tuple(
         LadderStep(
             step=i + 1,
@@ -364,6 +365,7 @@ def _steps(
             orientation=visit.orientation,
             H_applied=float(applied[i]),
             predicted_reading=float(reading[i]),
+            saturated_reading=float(saturated[i]),
             H_internal=float(applied[i] - N * M[i]),
             expected_u_M=float(u_M[i]),
             branch=visit.branch,

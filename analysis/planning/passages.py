@@ -62,7 +62,8 @@ class LadderStep:
     """One reading to take. Lengths in m, fields and magnetisation in A/m, reading in kg.
 
     ``height`` is that of lift or spacers above the closest position, ``spacers`` their number (None with a
-    lift). ``predicted_reading`` is the change of reading against zero the assumed loop makes;
+    lift). ``predicted_reading`` is the change of reading against zero the assumed loop makes,
+    ``saturated_reading`` the one that its saturation makes, magnetised along the field;
     ``expected_u_M`` the standard uncertainty of M the reading's target uncertainty makes at this gap.
     ``purpose``: "zero" where it is read for the balance's zero, "loop" otherwise.
     """
@@ -75,6 +76,7 @@ class LadderStep:
     orientation: int
     H_applied: float
     predicted_reading: float
+    saturated_reading: float
     H_internal: float
     expected_u_M: float
     branch: Branch

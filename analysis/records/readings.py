@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..errors import Finding
 from .arrays import Floats
 from .bench import Gap
 
@@ -56,7 +57,7 @@ class Readings:
     set_aside: tuple[str | None, ...]
     source: str = ""
     #: What the reader of the table has to say about it, such as a column it did not read.
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Finding, ...] = ()
     #: How long each reading took to be accepted, s (n,); None where no filter watched the balance.
     settled_in: Floats | None = None
     #: When the first reading was taken (ISO 8601); empty where nobody noted it.

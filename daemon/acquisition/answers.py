@@ -25,6 +25,7 @@ from .settings import (
     LEAST,
     ODD,
     SEEN,
+    SHOWS,
     STEP_DIGITS,
     STEP_STANDS,
     STEP_U,
@@ -67,7 +68,7 @@ class Answers:
         self._noise: list[float] = []  # share of readings that differ from the one before, by level
         self._began: float | None = None
         self._ended = 0.0
-        self._clear = False  # whether the level judged last clearly answers
+        self._seen = self._clear = False  # whether the level judged last answers, and clearly so
         self._unvouched: list[float] = []  # when those stood that were taken since the last clear answer
         self._by_hand = False
         self._changed = 0.0  # when a reading last differed from the one before
@@ -82,6 +83,21 @@ class Answers:
     def delay(self) -> float | None:
         """How late the balance answers, s; None before a move was clearly seen."""
         return max(self._delays) if self._delays else None
+
+    @property
+    def seen(self) -> bool:
+        """Whether the level judged last is another one than the one before what was done."""
+        return self._seen
+
+    @property
+    def noise(self) -> float | None:
+        """The standard deviation of single readings, by those of the level's last moment, kg."""
+        last = self._trace[-1][0] if self._trace else 0.0
+        values = [v for _, v in self._after(max(self._ended, last - LEAST))]
+        if len(values) < 6:
+            return None
+        squares = [(b - a) ** 2 for a, b in pairwise(values)]
+        return math.sqrt(sum(squares) / len(squares) / 2)
 
     def moving(self, time: float, *, by_hand: bool) -> None:
         """The lift is sent somewhere, or a person is asked to do something."""
@@ -115,7 +131,7 @@ class Answers:
 
         ``least``: the least change against the reading before that must be there; 0 where none need be seen.
         """
-        self._clear = False
+        self._seen = self._clear = False
         stood = now - max(since, self._ended)
         delay = self.delay
         if stood < (UNKNOWN if delay is None else max(delay + BEYOND, LEAST)):
@@ -128,6 +144,7 @@ class Answers:
         change = abs(value - old)
         if change <= width and not self._passed(old, width) and least > SEEN * width:
             return self._unanswered(value, now)
+        self._seen = self._began is not None and change > SHOWS * width
         self._clear = self._began is not None and change > CLEAR * width
         if self._by_hand:
             return self._shown_after_the_word(value, width, stood)

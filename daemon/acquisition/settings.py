@@ -38,6 +38,7 @@ LATEST = 2.0
 UNKNOWN, BEYOND, LEAST = 2.2, 0.7, 1.5
 WAIT = 8.0  # s for an answer that should be seen and is not
 SURE_U, SURE_DIGITS = 4.0, 2.0  # standard uncertainties and digits beyond which a level is another one
+SHOWS = 2.0  # times that beyond which a change vouches for the readings before it
 #: A change must be seen where the least it can be is this many times that; a delay is learnt from more.
 SEEN, CLEAR = 5.0, 20.0
 #: A stretch without a changed digit is odd below the first probability and taken for a dead display below

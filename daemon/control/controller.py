@@ -184,7 +184,7 @@ class RunController(Worker):
         task = self.stage.task
         if not self._armed or self.hands_free.engaged or task is None or task.kind != "read":
             return
-        reading = acquisition.taken() if acquisition.ready else None
+        reading = acquisition.taken() if acquisition.ready and self.devices.identified else None
         if reading is None:
             return
         verdict = verdict_on(self.answers, self.run, task, acquisition, reading)
@@ -193,6 +193,7 @@ class RunController(Worker):
             self._dispatch(replace(verdict, reading=reading | self.devices.measured()))
         elif verdict:
             self._armed = False
+            reading |= {"vouched": self.answers.seen, "noise_kg": self.answers.noise}
             self.answers.taken(reading["value_kg"], reading["u_kg"])
             self.devices.balance_delay = self.answers.delay
             settling = acquisition.settling

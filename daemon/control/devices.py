@@ -134,6 +134,11 @@ class BenchDevices:
             turning_height=None if gap.turner is None else gap.turner.turning_height,
         )
 
+    @property
+    def identified(self) -> bool:
+        """Whether it is known which balance speaks, or cannot be known."""
+        return self.balance is None or self.balance.identified
+
     def take_readings(self) -> list[BalanceReading]:
         """What came since the last call."""
         count = len(self.readings)
@@ -164,9 +169,12 @@ class BenchDevices:
             "refused": device.refused,
         }
 
-    def measured(self) -> dict[str, float | None]:
-        """What is written down beside each reading: the lift's telemetry, None where there is none."""
-        return {name: self.lift_ear.telemetry.get(name) for name in BESIDE_READINGS}
+    def measured(self) -> dict[str, Any]:
+        """What is written down beside each reading: the lift's telemetry, None where there is none, and which
+        balance it is, where it says so."""
+        serial = self.balance.serial if self.balance is not None else None
+        telemetry = {name: self.lift_ear.telemetry.get(name) for name in BESIDE_READINGS}
+        return telemetry | ({} if serial is None else {"balance": serial})
 
     def close(self) -> None:
         """Release all ports."""

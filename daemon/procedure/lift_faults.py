@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from .commands import Outcome
 from .events import Act, BenchState, Record, Task
-from .log_entries import held, restarted, turned
+from .log_entries import held, restarted, set_aside, turned
 from .restart import restart, unconfirmed
 from .run import RunRecord
 from .settings import LIFT_TRIES, LOST_TOLERATED, MOST_RESETS
@@ -41,7 +41,7 @@ def _homed(run: RunRecord, stage: BenchState, lost: float | None) -> Outcome:
     if abs(lost) <= LOST_TOLERATED or not run.unchecked:
         return run, stage, acts
     why = f"steps were lost: {found}"
-    acts += _set_aside(run, why)
+    acts += set_aside(run.unchecked, why)
     if not going(run, stage):
         return run, stage, acts
     plan = unconfirmed(run, why, need_zero=stage.zero_void) if run.unattended else None
@@ -58,20 +58,12 @@ def _uncounted(run: RunRecord, stage: BenchState) -> Outcome:
         return run, stage, acts
     why = "the lift lost its count before a homing confirmed their heights"
     plan = unconfirmed(run, why, need_zero=stage.zero_void)
-    acts += _set_aside(run, why)
+    acts += set_aside(run.unchecked, why)
     if plan is not None and going(run, stage):
         acts.append(restarted(why, plan))
     elif run.state == "held":
         stage = replace(stage, interrupted=why)
     return run, stage, acts
-
-
-def _set_aside(run: RunRecord, why: str) -> list[Act]:
-    """The readings that no homing has confirmed."""
-    return [
-        Record("set-aside", f"Reading {p['id']} set aside: {why}", {"point": p["id"], "why": why})
-        for p in run.unchecked
-    ]
 
 
 def homing(stage: BenchState) -> bool:
@@ -102,7 +94,7 @@ def lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconfi
     if kind != "reset" or failures >= LIFT_TRIES or often:
         far = kind in ("reset", "fault")
         stage = replace(stage, interrupted=reason, retreat=far, retreat_tries=0, holding=True)
-        aside = _set_aside(run, f"no homing confirmed its height: {why}") if unconfirmed else []
+        aside = set_aside(run.unchecked, f"no homing confirmed its height: {why}") if unconfirmed else []
         return run, stage, [*aside, held(reason, "lift")]
     plan = restart(run, reason, need_zero=stage.zero_void, moved=True)
     if plan is None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
-from ..protocol import Step
-from .events import Record, Task
+from ..protocol import Point, Step
+from .events import Act, Record, Task
 from .restart import Restart
 from .run import RunRecord
 
@@ -13,6 +14,14 @@ from .run import RunRecord
 def held(why: str, code: str) -> Record:
     """The run waits; ``code`` says for what in a word."""
     return Record("held", f"Held: {why}", {"why": why, "code": code})
+
+
+def set_aside(points: Iterable[Point], why: str) -> list[Act]:
+    """These points, once each, must not be used."""
+    return [
+        Record("set-aside", f"Reading {number} set aside: {why}", {"point": number, "why": why})
+        for number in dict.fromkeys(p["id"] for p in points)
+    ]
 
 
 def restarted(why: str, plan: Restart, code: str = "") -> Record:

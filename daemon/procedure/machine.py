@@ -18,7 +18,7 @@ from dataclasses import replace
 from typing import Any
 
 from ..protocol import Step
-from . import drift
+from . import branch_check, drift, returned_balance
 from . import manual_steps as hands
 from . import plausibility as doubts
 from .commands import Outcome, answer, by_hand
@@ -49,7 +49,7 @@ from .events import (
     TryAgain,
 )
 from .lift_faults import going, homing, lift_lost, stands, void
-from .log_entries import hands_done, held, reading_of, restarted
+from .log_entries import hands_done, held, reading_of, restarted, set_aside
 from .next_task import next_task
 from .restart import restart, under_way
 from .run import RunRecord, apply
@@ -229,10 +229,7 @@ def _fault(run: RunRecord, stage: BenchState, why: str, code: str, *, at_once: b
 def _not_believed(run: RunRecord, stage: BenchState, event: NotBelieved) -> Outcome:
     """Held and asked. Of a late balance nothing since its last zero counts: the branch is read again."""
     used = [p for p in run.points if p["set_aside"] is None]
-    acts: list[Act] = []
-    for point in used[len(used) - event.doubtful :] if event.doubtful else []:
-        text = f"Reading {point['id']} set aside: {event.why}"
-        acts.append(Record("set-aside", text, {"point": point["id"], "why": event.why}))
+    acts = set_aside(used[len(used) - event.doubtful :] if event.doubtful else [], event.why)
     if event.code == "late":
         run, stage, more = _fault(run, replace(stage, zero_void=True), event.why, "late", at_once=False)
         return run, stage, [*acts, *more]
@@ -242,13 +239,23 @@ def _not_believed(run: RunRecord, stage: BenchState, event: NotBelieved) -> Outc
 
 def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, Any]) -> Outcome:
     stage = replace(stage, lift_failures=0)
-    if stage.compare and (found := doubts.compared(run, step, reading)) is not None:
+    if stage.compare:
+        text, counts = returned_balance.another_balance(run, step, reading)
+        if text:
+            why = f"the balance that came back may be another one: {text}"
+            counted: list[Act] = [reading_of(step, reading)] if counts else []
+            return run, replace(stage, holding=True), [*counted, held(why, "another-balance")]
+    if stage.compare and (found := returned_balance.compared(run, step, reading)) is not None:
         agrees, text = found
         if not agrees:
             stage = replace(stage, unsettled=reading, holding=True)
             return run, stage, [held(text, "another-balance")]
         stage = replace(stage, compare=False)
         return run, stage, [Record("compared", text, {}), reading_of(step, reading)]
+    off, doubtful = branch_check.off_the_branch(run, step, reading)
+    if off:
+        stage = replace(void(stage), unsettled=reading, interrupted=off, holding=True)
+        return run, stage, [*set_aside(doubtful, off), held(off, "another-gap")]
     doubt = doubts.about(run, step, reading["value_kg"])
     if doubt is not None:
         return run, replace(stage, doubt=replace(doubt, reading=reading), task=None), []

@@ -104,6 +104,7 @@ def _point(rung: Any) -> Step:
         "orientation": int(rung.orientation),
         "H_applied_A_per_m": _number(rung.H_applied),
         "predicted_reading_kg": _number(rung.predicted_reading),
+        "saturated_reading_kg": _number(rung.saturated_reading),
     }
 
 

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import Any
 
-from ..protocol import Point, Step
+from ..protocol import Step
 from .events import Doubt
 from .manual_steps import comes_back, least_of, pull_at, unchanged
 from .run import RunRecord
-from .settings import KEPT_SIGN, OFF, OFF_THE_LOOP, SAME_BALANCE, SAME_U, STEADY, WIDEST
+from .settings import KEPT_SIGN, OFF, OFF_THE_LOOP, STEADY, WIDEST
 
 
 def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
@@ -36,37 +35,6 @@ def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
     if run.ladder == "spacers":
         text = _by_pull(run, step, pull) or _by_nothing(run, step, pull) or _by_the_loop(run, step, pull)
     return Doubt(text, {}, spacers_wrong=True) if text else None
-
-
-def compared(run: RunRecord, step: Step, reading: dict[str, Any]) -> tuple[bool, str] | None:
-    """Does a balance that came back show the pull it showed before? None where this step cannot tell.
-
-    With a lift the strongest field tells: the sample is in the same state whenever it is there. With spacers
-    the last gap does.
-    """
-    zero, same = run.zero, _read_there_before(run, step)
-    if zero is None or same is None or (before := pull_at(run, same)) is None:
-        return None
-    change = reading["value_kg"] - zero.value - before
-    u = math.hypot(math.hypot(reading["u_kg"], same["u_kg"]), 2**0.5 * zero.u)
-    if abs(before) < 20 * u:
-        return None  # too small a pull to tell one balance from another
-    share, words = change / before, f"the pull is {before * 1e3:.3f} g before and {change * 1e6:+.1f} mg now"
-    if abs(change) <= max(SAME_U * u, SAME_BALANCE[run.ladder] * abs(before)):
-        return True, f"The balance that came back agrees: {words}."
-    return False, f"the balance that came back shows another pull ({share:+.1%}; {words}): is it another one?"
-
-
-def _read_there_before(run: RunRecord, step: Step) -> Point | None:
-    """The last reading at the same place, orientation and passage; with a lift at the smallest gap only."""
-    if step["kind"] != "point":
-        return None
-    heights = [s["height_m"] for s in run.plan if s["kind"] == "point" and s["height_m"] is not None]
-    if run.ladder == "lift" and step["height_m"] != min(heights, default=None):
-        return None
-    place = ("leg", "orientation", "height_m", "spacers")
-    there = (p for p in reversed(run.points) if p["kind"] == "point" and all(p[k] == step[k] for k in place))
-    return next(there, None)
 
 
 def _by_mass(run: RunRecord, step: Step, value: float) -> str:

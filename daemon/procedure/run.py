@@ -62,6 +62,7 @@ class RunRecord:
     spacers: int | None = None
     version: str = ""
     not_before_utc: str | None = None
+    unbroken: int = 0  # the event since which the balance's line was not interrupted, nor the run held
     homed: int = 0  # the event of the last homing: readings after it stand on it
     hands_free: bool = False  # the balance may show that an action was done
     turner: bool = False  # the lift turns the sample over
@@ -176,7 +177,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             )
         case "started" | "went-on":
             resets = run.resets if data.get("by") == "itself" else 0
-            return replace(run, state="running", why="", code="", resets=resets)
+            return replace(run, state="running", why="", code="", resets=resets, unbroken=event.id)
         case "held":
             return replace(run, state="held", why=data["why"], code=data["code"], holds=run.holds + 1)
         case "stopped" | "finished":
@@ -185,7 +186,8 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             )
         case "zero" | "point":
             point = cast(Point, {**data["point"], "id": event.id})
-            return replace(run, points=(*run.points, point), done=_after(run, point["step"]))
+            before = _vouched_for(run) if point.get("vouched", True) else run.points
+            return replace(run, points=(*before, point), done=_after(run, point["step"]))
         case "hands":
             # What the person did; a turn is itself a step of the plan.
             known = {key: data[key] for key in ("sample_on", "orientation", "spacers") if key in data}
@@ -221,6 +223,14 @@ def _after(run: RunRecord, step: int) -> int:
     """How many steps are done with this one; right even where the event of one before it is missing."""
     here = (i + 1 for i, s in enumerate(run.steps[run.done :], run.done) if s["step"] == step)
     return next(here, run.done + 1)
+
+
+def _vouched_for(run: RunRecord) -> tuple[Point, ...]:
+    """The points where one that the balance clearly answered vouches for those since the last break."""
+    return tuple(
+        cast(Point, {**p, "vouched": True}) if p["id"] > run.unbroken and not p.get("vouched", True) else p
+        for p in run.points
+    )
 
 
 def _set_aside(points: tuple[Point, ...], why: dict[int, str | None]) -> tuple[Point, ...]:

@@ -51,6 +51,14 @@ BY_THE_PULL, BY_THE_PLAN = 0.3, 0.05
 #: with spacers, which are placed again, and within this many standard uncertainties.
 SAME_BALANCE = {"lift": 0.005, "spacers": 0.01}
 SAME_U = 5.0
+#: A zero comes back within this many digits (a balance that was without power warms up), or is none at all;
+#: the noise of single readings within this factor of all there was, where there were so many readings.
+ZERO_BACK_DIGITS, NOISE_FACTOR, NOISES = 50.0, 3.0, 4
+#: With a lift a pull's share of what saturation would make may go backward along a branch by this part of
+#: itself (the plan's field is not quite the bench's), its pair may be off by this part of the largest and of
+#: the step beside it (a warmer sample turns earlier), each by this many standard uncertainties more, and by
+#: what a zero drifts, in parts of the largest pull.
+OFF_BRANCH, OFF_PAIR, OFF_STEP, OFF_U, OFF_ZERO = 0.05, 0.05, 0.25, 5.0, 0.002
 #: A pull that kept its sign when the sample was turned, and this part of its size, speaks against the turn.
 KEPT_SIGN = 0.5
 

@@ -281,6 +281,9 @@ class Store:
         events = list(self._events("run = ?", (run,)))
         if not events:
             raise StoreError(f"there is no run {run} in {self.path}; `weighloop runs` lists them")
+        # One that is damaged may not name its run any more: those in between are looked at as well.
+        others = self._events("id BETWEEN ? AND ? AND run IS NOT ?", (events[0].id, events[-1].id, run))
+        events += [e for e in others if isinstance(e, Damage)]
         record = replay(run, (e for e in events if isinstance(e, LogEvent)))
         damaged = tuple(e.text for e in events if isinstance(e, Damage))
         return replace(record, warnings=(*damaged, *record.warnings))

@@ -26,6 +26,8 @@ LEAST_SILENCE = 0.3
 #: The same where the clock runs faster than life: the far end is a program then, and a machine that stalls
 #: for a moment is no cable that came off.
 LEAST_SILENCE_OF_A_TWIN = 1.5
+#: How often, and after how long, s by the clock, a balance is asked for its serial number.
+IDENTITY_TRIES, IDENTITY_PATIENCE = 4, 1.5
 #: Arrivals from which the interval is learnt.
 LEARN_FROM = 16
 
@@ -63,6 +65,8 @@ class SerialBalance:
         self._asked_at: float | None = None
         self._awaiting = False  # a request has not been answered yet
         self._asks = self._lines_while_asking = 0
+        self.serial: str | None = None  # its serial number, once it said so since the port was opened
+        self._identity_asks, self._identity_at = 0, clock.now()
         self._answered = threading.Condition()
         self._answers: list[Answer] = []
         patience = READ_TIMEOUT
@@ -133,6 +137,13 @@ class SerialBalance:
         return self.dialect.interval or learnt
 
     @property
+    def identified(self) -> bool:
+        """Whether the balance has said which one it is, or will not."""
+        if self.dialect.identity is None or self.serial is not None:
+            return True
+        return self._identity_asks >= IDENTITY_TRIES and self._identity_overdue(self._clock.now())
+
+    @property
     def missed(self) -> int:
         """Lines missing from the balance's own numbering since the port was opened."""
         return self._stream.missed
@@ -147,6 +158,7 @@ class SerialBalance:
         self._stream = LineStream(self.dialect)
         self._good, self._refusal = 0, None
         self._asked_at, self._awaiting = None, False
+        self.serial, self._identity_asks = None, 0
         self._arrivals.clear()
         self._opened_at = self._clock.now()
         self._enter(DeviceState.IDENTIFYING, f"{device} is open; listening for a {self.dialect.name} balance")
@@ -169,6 +181,8 @@ class SerialBalance:
                 self._arrivals.append(at)
                 if self.state is DeviceState.READY:
                     self._listener.reading(BalanceReading(at, item.value, item.mark, item.raw, item.sequence))
+            elif item.meaning == "identity":
+                self.serial = item.text
             elif item.meaning.startswith("rezero"):
                 with self._answered:
                     self._answers.append(item)
@@ -192,6 +206,7 @@ class SerialBalance:
 
     def tick(self, now: float) -> None:
         self._ask(now)
+        self._ask_identity(now)
         quiet_since = max(self._opened_at, self.last_heard or self._opened_at)
         interval = self.interval
         patience = FIRST_PATIENCE if interval is None else 2 * interval
@@ -233,6 +248,19 @@ class SerialBalance:
         self._asked_at, self._awaiting = now, True
         self._asks += 1
         self._line.write(ask.request)
+
+    def _ask_identity(self, now: float) -> None:
+        """Which balance is it? Asked until it says so, a few times."""
+        request = self.dialect.identity
+        if request is None or self.serial is not None or self.state is not DeviceState.READY:
+            return
+        due = self._identity_asks == 0 or self._identity_overdue(now)
+        if due and self._identity_asks < IDENTITY_TRIES:
+            self._identity_asks, self._identity_at = self._identity_asks + 1, now
+            self._line.write(request)
+
+    def _identity_overdue(self, now: float) -> bool:
+        return now - self._identity_at > max(IDENTITY_PATIENCE, LEAST_DEADLINE * self._clock.rate)
 
     def _note_answer(self) -> None:
         """A balance that sends by itself need not be asked as well: more lines come than requests go."""

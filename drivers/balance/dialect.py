@@ -17,7 +17,9 @@ from typing import Final, Literal
 from ..device import DeviceError
 from ..serial.port import LineSettings
 
-Meaning = Literal["reading", "overload", "underload", "not-now", "rezero-done", "rezero-refused", "notice"]
+Meaning = Literal[
+    "reading", "overload", "underload", "not-now", "rezero-done", "rezero-refused", "identity", "notice"
+]
 Mark = Literal["steady", "unsteady"]
 
 #: Kilograms in one of each unit, exact. Metric carat: 200 mg (4th CGPM, 1907).
@@ -45,8 +47,8 @@ class DialectError(DeviceError):
 class Form:
     """One form a line may have. ``pattern`` matches the whole line, without its terminator.
 
-    Its named groups: ``sign``, ``number``, ``unit``, ``mark``, ``sequence``, ``body`` and
-    ``check`` (CRC-32 of the body, hexadecimal).
+    Its named groups: ``sign``, ``number``, ``unit``, ``mark``, ``sequence``, ``body``, ``check``
+    (CRC-32 of the body, hexadecimal) and ``identity`` (the balance's serial number).
     """
 
     meaning: Meaning
@@ -65,6 +67,7 @@ class Understood:
     number: Decimal | None = None
     unit: str | None = None
     sequence: int | None = None
+    identity: str | None = None
 
     @property
     def decimals(self) -> int | None:
@@ -99,6 +102,7 @@ class Dialect:
     examples: tuple[tuple[bytes, str], ...]
     ask: Ask | None = None
     rezero: bytes | None = None
+    identity: bytes | None = None  # asks for the balance's serial number
     interval: float | None = None  # s between lines when the balance sends by itself; None: learnt
     #: What the lines of this dialect cannot protect against, in words; None where nothing was found.
     weakness: str | None = None
@@ -138,7 +142,13 @@ def _read(form: Form, groups: Mapping[str, bytes | None], names: Mapping[bytes, 
     if form.meaning != "reading":
         if form.meaning in ("overload", "underload"):
             mark = form.meaning
-        return Understood(form.meaning, mark, sequence=int(sequence) if sequence else None)
+        known = groups.get("identity")
+        return Understood(
+            form.meaning,
+            mark,
+            sequence=int(sequence) if sequence else None,
+            identity=None if known is None else known.decode("latin-1"),
+        )
     number = groups.get("number") or b""
     sign = groups.get("sign") or b""
     unit = form.unit

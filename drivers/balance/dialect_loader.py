@@ -18,7 +18,7 @@ from .dialect import KILOGRAMS, Ask, Dialect, DialectError, Form, Mark, Meaning,
 from .framing import LineStream, Reading
 from .pattern_cost import PatternTooCostly, check_cost
 
-GROUPS = ("sign", "number", "unit", "mark", "sequence", "body", "check")
+GROUPS = ("sign", "number", "unit", "mark", "sequence", "body", "check", "identity")
 #: Largest file of a dialect, bytes.
 LARGEST = 256 * 1024
 PARITY: dict[str, Any] = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
@@ -54,6 +54,10 @@ class _Rezero(_Table):
     send: str = Field(min_length=1)
 
 
+class _Identity(_Table):
+    request: str = Field(min_length=1)
+
+
 class _Example(_Table):
     line: str = Field(min_length=1)
     says: str  # "12.345 g steady", "12.345 g", "overload", "not-now", ...
@@ -72,6 +76,7 @@ class _File(_Table):
     forms: list[_Form] = Field(min_length=1)
     ask: _Ask | None = None
     rezero: _Rezero | None = None
+    identity: _Identity | None = None
     examples: list[_Example] = Field(min_length=1)
 
 
@@ -94,6 +99,7 @@ def read_dialect(path: Path, shipped: Mapping[str, Path]) -> Dialect:
     if faults:
         raise DialectError(str(path), faults)
     settings = file.settings
+    named = any(form.meaning == "identity" for form in forms)
     dialect = Dialect(
         name=file.name,
         about=file.about,
@@ -108,6 +114,8 @@ def read_dialect(path: Path, shipped: Mapping[str, Path]) -> Dialect:
         examples=tuple((e.line.encode("latin-1"), e.says) for e in file.examples),
         ask=Ask(file.ask.request.encode("latin-1"), file.ask.when, file.ask.period) if file.ask else None,
         rezero=file.rezero.send.encode("latin-1") if file.rezero else None,
+        # A file based on another may have forms of its own: nothing is asked whose answer none understands.
+        identity=file.identity.request.encode("latin-1") if file.identity and named else None,
         interval=file.interval,
     )
     faults = _try_examples(dialect)
@@ -162,6 +170,7 @@ def _fields_at(place: tuple[int | str, ...]) -> list[str]:
         "forms": _Form,
         "ask": _Ask,
         "rezero": _Rezero,
+        "identity": _Identity,
         "examples": _Example,
     }
     table = tables.get(str(place[0]), _File) if len(place) > 1 else _File
@@ -225,6 +234,8 @@ def _form(index: int, form: _Form, file: _File, faults: list[str]) -> Form:
             faults.append(f"{place}.pattern: a reading needs the group 'number'")
         if "unit" not in groups and form.unit is None:
             faults.append(f"{place}: a reading needs its unit: the group 'unit', or the key 'unit'")
+    if (form.meaning == "identity") != ("identity" in groups):
+        faults.append(f"{place}.pattern: the group 'identity' and meaning = 'identity' go together")
     if form.unit is not None and form.unit not in KILOGRAMS:
         faults.append(f"{place}.unit: {form.unit!r} is none of {', '.join(KILOGRAMS)}")
     if "unit" in groups and not file.units:

@@ -27,10 +27,14 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A line that is no reading: ``rezero-done``, ``rezero-refused``, ``not-now``, ``notice``."""
+    """A line that is no reading: ``rezero-done``, ``rezero-refused``, ``not-now``, ``identity``, ``notice``.
+
+    ``text`` is the serial number that an ``identity`` names.
+    """
 
     meaning: str
     raw: bytes
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +96,7 @@ class LineStream:
             return RefusedLine(raw, understood)
         if understood.meaning in ("reading", "overload", "underload"):
             return self._reading(understood, raw)
-        return Answer(understood.meaning, raw)
+        return Answer(understood.meaning, raw, understood.identity or "")
 
     def _reading(self, said: Understood, raw: bytes) -> Reading | RefusedLine:
         if said.sequence is not None:

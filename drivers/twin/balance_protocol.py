@@ -100,6 +100,8 @@ class AskAnswer(Voice):
                 return b"TI +\r\n" if self.balance.shown.mark == "overload" else b"TI -\r\n"
             self.balance.press_zero()
             return f"TI S {self.number(0.0, 10)} g\r\n".encode("ascii")
+        if words == b"I4":
+            return b'I4 A "TWIN-1"\r\n'
         return b"ES\r\n"
 
 

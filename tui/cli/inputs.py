@@ -182,7 +182,7 @@ def _read_notebook(source: str, bench: Bench, tolerant: bool) -> Readings:
 
     readings = read_notebook(source, bench)
     for remark in readings.remarks:
-        note(f"{source}: {remark}")
+        note(f"{source}: {remark.text}")
     return readings
 
 

@@ -113,7 +113,9 @@ def test_spacers_without_a_thickness():
 
 def test_an_own_column_is_told_and_left():
     readings = parse_notebook("gap_mm,orientation,reading_g,humidity\n1,1,1,40\n", BENCH)
-    assert readings.remarks == ("column 'humidity' is not one of the notebook's and was not read",)
+    (remark,) = readings.remarks
+    assert (remark.code, remark.rows) == ("unknown-column", ())
+    assert remark.text == "column 'humidity' is not one of the notebook's and was not read"
 
 
 def test_files(tmp_path):

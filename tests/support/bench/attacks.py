@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import product
 
-from .hostile_bench import HostileBench, StuckLift, wrong_readings
+from weighloop.drivers.twin.balance_protocol import VOICES
+
+from .hostile_bench import HostileBench, ShortLift, StuckLift, Wire, wrong_readings
 
 #: Simulated time within which a run must have ended or be held, s.
 PATIENCE = 6 * 3600.0
@@ -19,6 +23,8 @@ class Attack:
     name: str
     make: Callable[[], HostileBench]
     ends: tuple[str, ...]
+    #: What happens to the bytes of a line on their way.
+    harm: Callable[[], Callable[[bytes], bytes]] = lambda: lambda raw: raw
 
 
 @dataclass(frozen=True)
@@ -32,9 +38,16 @@ class Outcome:
     alarmed: bool
 
 
-def outcome(attack: Attack) -> Outcome:
-    """Play it to its end. Raises AssertionError where it has none."""
+#: Changes a line: has the draw, the line before and the line.
+Harm = Callable[[random.Random, bytes, bytes], bytes]
+#: The readings come as lines of one of these, written by the balance's own program and read by the driver.
+DIALECTS = tuple(sorted(VOICES))
+
+
+def outcome(attack: Attack, dialect: str) -> Outcome:
+    """Play it to its end, the readings as lines of ``dialect``. Raises AssertionError where it has none."""
     bench = attack.make()
+    bench.wire = Wire(dialect, attack.harm())
     bench.start("lift", points=4)
     end = bench.play(PATIENCE)
     assert bench.run is not None
@@ -115,9 +128,71 @@ def _another(scale: float, since: int) -> Callable[[], HostileBench]:
     return _once(since, lambda b: b.unplug_balance(20.0, lambda: setattr(b, "scale", scale)))
 
 
-def _resets(most: int, between: int) -> Callable[[], HostileBench]:
+def _swapped(since: int, zero: float, then: Callable[[HostileBench], None]) -> Callable[[], HostileBench]:
+    """Unplugged while reading ``since`` is taken; it has shown ``zero`` (kg) with nothing on it before."""
+    once = _once(since, lambda b: b.unplug_balance(20.0, lambda: then(b)))
+
+    def make() -> HostileBench:
+        bench = once()
+        bench.devices.serial = "B1234567"
+        bench.zero_becomes(zero)
+        return bench
+
+    return make
+
+
+def _short(after: int, share: float, once: bool, tells: bool = False) -> Callable[[], HostileBench]:
+    def make() -> HostileBench:
+        bench = ShortLift(seed=after)
+        bench.after, bench.share, bench.once, bench.tells = after, share, once, tells
+        return bench
+
+    return make
+
+
+def _harm(every: int, what: Harm) -> Callable[[], Callable[[bytes], bytes]]:
+    """About one line in ``every`` is harmed; ``what`` has the draw, the line before and the line."""
+
+    def begin() -> Callable[[bytes], bytes]:
+        draw, before = random.Random(every), [b""]
+
+        def harm(raw: bytes) -> bytes:
+            last, before[0] = before[0], raw
+            return what(draw, last, raw) if draw.randrange(every) == 0 else raw
+
+        return harm
+
+    return begin
+
+
+def _flip(draw: random.Random, _: bytes, raw: bytes) -> bytes:
+    data = bytearray(raw)
+    data[draw.randrange(len(data))] ^= 1 << draw.randrange(8)
+    return bytes(data)
+
+
+def _lose(draw: random.Random, _: bytes, raw: bytes) -> bytes:
+    at = draw.randrange(len(raw))
+    return raw[:at] + raw[at + 1 :]
+
+
+def _cut(draw: random.Random, _: bytes, raw: bytes) -> bytes:
+    return raw[: draw.randrange(len(raw))]
+
+
+HARMS: dict[str, Harm] = {
+    "a bit turned": _flip,
+    "a character lost": _lose,
+    "a line cut off": _cut,
+    "an old line again": lambda draw, last, raw: raw + last,
+    "garbage in between": lambda draw, last, raw: bytes(draw.randrange(256) for _ in range(30)) + raw,
+}
+
+
+def _resets(most: int, between: int, keeps: bool = False) -> Callable[[], HostileBench]:
     def make() -> HostileBench:
         bench = HostileBench(seed=most)
+        bench.keeps_count = keeps
         count = [0, 0]
 
         def fault() -> None:
@@ -162,12 +237,45 @@ def attacks() -> Iterator[Attack]:
     for scale, since in ((1.02, 5), (0.98, 8), (1.05, 10), (1.02, 14), (0.98, 17)):
         name = f"{scale} from reading {since}"
         yield Attack("another balance", name, _another(scale, since), ("held: another-balance",))
+    another = ("held: another-balance",)
     for since in (5, 9, 14):
+        noisy = _swapped(since, 0.0, lambda b: setattr(b, "noise", 5e-6))
+        yield Attack("another balance, by its noise", f"from reading {since}", noisy, another)
+        other = _swapped(since, 0.0, lambda b: b.zero_becomes(0.4e-3))
+        yield Attack("another balance, by its zero", f"from reading {since}", other, another)
+        named = _swapped(since, 0.0, lambda b: setattr(b.devices, "serial", "B7654321"))
+        yield Attack("another balance, by its number", f"from reading {since}", named, another)
+        mute = _swapped(since, 0.0, lambda b: setattr(b.devices, "serial", None))
+        yield Attack("a balance without its number", f"from reading {since}", mute, another)
         yield Attack("the same balance again", f"from reading {since}", _another(1.0, since), fine)
+        cold = _swapped(since, 0.7e-3, lambda b: b.zero_becomes(0.0))
+        yield Attack("the same balance, zeroed at its start", f"from reading {since}", cold, fine)
     for since in (3, 5, 7, 10, 13, 16):
         yield Attack("lift that does not move", f"from reading {since}", _stuck(since), held)
-    for most, between in ((1, 3), (1, 6), (1, 9), (1, 12), (2, 7), (3, 5)):
-        yield Attack("lift that is reset", f"{most} times", _resets(most, between), fine)
-    for between in (2, 3, 4, 5, 7):
-        name = f"after each {between} readings"
-        yield Attack("lift reset 45 times", name, _resets(45, between), ("held: lift", "finished"))
+    gap = ("held: another-gap", "held: unanswered", "held: lift")
+    for after, share in product((3, 5, 6, 8), (0.25, 0.5, 0.75)):
+        name = f"{share:.0%} of a move, from reading {after}"
+        yield Attack("lift that stops short once", name, _short(after, share, True), gap)
+    for after, share, tells in product((3, 6, 12), (0.5, 0.75, 0.9), (False, True)):
+        homing = "homing tells" if tells else "homing finds nothing"
+        name = f"{share:.0%} of each move, from reading {after}, {homing}"
+        yield Attack("lift that goes short of every move", name, _short(after, share, False, tells), gap)
+    kept = {False: "its count is void", True: "its count is kept"}
+    for keeps in kept:
+        for most, between in ((1, 3), (1, 6), (1, 9), (1, 12), (2, 7), (3, 5)):
+            name = f"{most} times, {kept[keeps]}"
+            yield Attack("lift that is reset", name, _resets(most, between, keeps), fine)
+        for between in (2, 3, 4, 5, 7):
+            name = f"after each {between} readings, {kept[keeps]}"
+            ends = ("held: lift", "finished")
+            yield Attack("lift reset 45 times", name, _resets(45, between, keeps), ends)
+
+
+def line_attacks() -> Iterator[Attack]:
+    """Damage to the bytes of the lines; an honest bench sends them. The run may be held, never wrong."""
+    for (name, what), every in product(HARMS.items(), (300, 40, 8)):
+        ends = ("finished", "held: not-settled", "held: balance", "held: over-capacity", *ANY_DOUBT)
+        yield Attack(f"line with {name}", f"1 in {every}", HostileBench, ends, _harm(every, what))
+
+
+ANY_DOUBT = ("held: moved-alone", "held: magnet-lifted", "held: unanswered", "held: late", "held: dead")

@@ -10,10 +10,16 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 from weighloop.daemon.procedure import events
 from weighloop.daemon.protocol import Point
+from weighloop.drivers.balance.dialects import load_dialect
+from weighloop.drivers.balance.framing import LineStream, Reading
 from weighloop.drivers.device import BalanceReading, DeviceState
+from weighloop.drivers.twin.balance import BalanceTwin, Shown
+from weighloop.drivers.twin.balance_protocol import VOICES
 
 from .virtual_bench import STRONG, VirtualBench, attraction
 
@@ -30,6 +36,9 @@ class HostileBench(VirtualBench):
         self.frozen = False  # the display shows the same from now on
         self.scale = 1.0  # another balance's
         self.wrong_for: tuple[float, float] | None = None  # until when (s) which wrong level (kg) is shown
+        self.wire: Wire | None = None  # the readings as lines of a dialect, and back
+        self.offsets: list[tuple[float, float]] = [(0.0, self.offset)]  # since when (s) which zero, kg
+        self.keeps_count = False  # whether the lift's controller keeps its count through a reset
         self.fault: Callable[[], None] = lambda: None
         self._on_the_way: deque[BalanceReading] = deque()
         self._shown: float | None = None
@@ -50,7 +59,7 @@ class HostileBench(VirtualBench):
         while self._on_the_way and self._on_the_way[0].time <= reading.time - self.age + 1e-9:
             old = self._on_the_way.popleft()
             out.append(replace(old, time=old.time + self.age))
-        return out
+        return out if self.wire is None else [heard for one in out for heard in self.wire.through(one)]
 
     @property
     def read_so_far(self) -> int:
@@ -86,9 +95,14 @@ class HostileBench(VirtualBench):
 
         self.later(seconds, back)
 
+    def zero_becomes(self, offset: float) -> None:
+        """The balance shows this with nothing on it from now on, kg."""
+        self.offset = offset
+        self.offsets.append((self.clock.time, offset))
+
     def reset_lift(self) -> None:
         """The lift's controller restarts: its position is void."""
-        self.moving_to = self.lost = None
+        self.moving_to, self.lost = None, 0.0 if self.keeps_count else None
         self.controller.happen(events.LiftVoid("it was reset"))
 
     def play(self, seconds: float = 7200.0) -> str:
@@ -114,13 +128,64 @@ class StuckLift(HostileBench):
         return self._stood
 
 
+class ShortLift(HostileBench):
+    """A lift that goes ``share`` of a move and says that it is there.
+
+    ``once``: of one move, and the next brings it where it should be. Else of every move from reading
+    ``after`` on, its count wrong until a homing; ``tells``: which says by how much.
+    """
+
+    after, share, once, tells = 6, 0.5, True, False
+    _was = _off = 0.0  # how far it stands from where it should, before the move and after it, m
+    _done = False
+
+    def move_begins(self, kind: str, target: float) -> None:
+        self._was = self._off
+        if kind == "establish":
+            if self.tells:
+                self.lost = self._off
+            self._off = 0.0
+        elif kind == "approach":
+            if self.once:
+                self._off = 0.0
+            if self.read_so_far >= self.after and not (self.once and self._done):
+                self._done = True
+                self._off += (1.0 - self.share) * (target - self.height)
+
+    @property
+    def place(self) -> float:
+        began, seconds = self.move_time
+        way = 1.0 if self.moving_to is None else min(max((self.clock.time - began) / seconds, 0.0), 1.0)
+        return super().place - (self._was + way * (self._off - self._was))
+
+
+class Wire:
+    """A line in a balance's dialect: what the balance's own program writes, and what the driver reads.
+
+    ``harm`` changes the bytes on their way.
+    """
+
+    def __init__(self, dialect: str, harm: Callable[[bytes], bytes] = lambda raw: raw) -> None:
+        maker = SimpleNamespace(resolution=1e-3)
+        self._voice = VOICES[dialect](cast(BalanceTwin, SimpleNamespace(maker=maker)))
+        self._stream = LineStream(load_dialect(dialect))
+        self._harm = harm
+
+    def through(self, reading: BalanceReading) -> list[BalanceReading]:
+        gram = None if reading.value is None else reading.value * 1e3
+        raw = self._harm(self._voice.line(Shown(gram, reading.mark or "steady")))
+        heard = [item for item in self._stream.feed(raw) if isinstance(item, Reading)]
+        return [BalanceReading(reading.time, h.value, h.mark, h.raw, h.sequence) for h in heard]
+
+
 def truth(bench: HostileBench, point: Point) -> float:
     """What a whole balance would have shown for a point of the plan, kg: the bench's own physics."""
+    offset = [kg for since, kg in bench.offsets if since <= point["time_s"]][-1]
     if point["kind"] == "zero":
-        return bench.offset
+        return offset
     height = point["height_m"] or 0.0
     sign = 1 if point["leg"] in (2, 4) and height >= STRONG else -1
-    return bench.offset + sign * attraction(height)
+    return offset + sign * attraction(height)
 
 
 def wrong_readings(bench: HostileBench) -> list[Point]:

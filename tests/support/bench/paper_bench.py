@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
-from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER
+from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, attraction
 from weighloop.daemon.procedure import events, machine
 from weighloop.daemon.procedure.plan import RunPlan, make_plan
 from weighloop.daemon.procedure.run import LogEvent, RunRecord, apply, replay
@@ -151,7 +151,7 @@ class PaperBench:
 
     def _read(self, serial: int) -> None:
         reading = {
-            "value_kg": -1e-3 * self.path[-1].orientation,
+            "value_kg": -self.path[-1].orientation * attraction(self.path[-1].height),
             "u_kg": 1e-6,
             "drift_kg_per_s": 0.0,
             "time_s": float(len(self.log)),

@@ -52,6 +52,8 @@ class Devices:
         self.bench = bench
         self.balance, self.lift = Balance(), Lift()
         self.balance_delay: float | None = None
+        self.identified = True
+        self.serial: str | None = None  # of the balance, where its dialect asks for it
         self.readings: list[BalanceReading] = []
 
     def open(self, bench: Any) -> None:
@@ -61,8 +63,9 @@ class Devices:
         taken, self.readings = self.readings, []
         return taken
 
-    def measured(self) -> dict[str, float | None]:
-        return {"temperature_K": 294.15, "hall_V": None, "vibration_V": None}
+    def measured(self) -> dict[str, Any]:
+        telemetry = {"temperature_K": 294.15, "hall_V": None, "vibration_V": None}
+        return telemetry | ({} if self.serial is None else {"balance": self.serial})
 
     def balance_device(self) -> Any:
         return {**self._device(self.balance), "delay_s": self.balance_delay}
@@ -157,6 +160,7 @@ class Mover:
         target = bench.travel if task.height is None else task.height
         bench.path.append(target)
         seconds = 1.0 + abs(target - bench.height) / 2e-3
+        bench.move_begins(task.kind, target)
         bench.moving_to, bench.move_serial = target, task.serial
         bench.move_time = (bench.clock.now(), seconds)
 

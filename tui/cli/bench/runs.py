@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from ...run_words import has_words
-from ..common import Whole, json_option, print_json, significant, store_option, table
+from ..common import Whole, json_option, note, print_json, significant, store_option, table
 from ..inputs import open_store
 
 
@@ -136,11 +136,14 @@ def show(outer: Path | None, number: int, store_path: Path | None, as_json: bool
             significant(p["u_kg"] * 1e6, 2),
             f"{p['settled_in_s']:.1f}",
             p["set_aside"] or "",
+            p["note"] or ("" if p.get("vouched", True) else "nothing vouches for it"),
         ]
         for p in run["points"]
     ]
     headers = ["step", "kind", "gap /mm", "orientation", "reading /g", "u /mg", "settled in /s", "set aside"]
-    print(table(headers, rows))
+    print(table([*headers, "note"], rows))
+    for warning in run.get("warnings", ()):
+        note(f"damaged-event: {warning}")
 
 
 @command.command("verify")

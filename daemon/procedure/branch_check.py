@@ -1,0 +1,103 @@
+"""Does a reading with a lift fit its gap? A stage that stopped short and says that it is there is found by
+the branch so far and by the pair two passages before.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+from ..protocol import Point, Step
+from .manual_steps import least_of
+from .run import RunRecord
+from .settings import OFF_BRANCH, OFF_PAIR, OFF_STEP, OFF_U, OFF_ZERO
+
+
+def off_the_branch(run: RunRecord, step: Step, reading: dict[str, Any]) -> tuple[str, tuple[Point, ...]]:
+    """Why a reading with a lift cannot be of its gap, and what must not be used because of it; else "".
+
+    M rises with the field on every branch of every sample: the pull's share of what saturation would make at
+    the gap must not fall on the way in, nor rise on the way out. And where the loop was seen to be symmetric,
+    the share two passages before comes back. A lift that stopped short and says that it is there breaks
+    one or the other, at this reading or at an earlier one.
+    """
+    now = _share(run, step, reading) if run.ladder == "lift" and step["kind"] == "point" else None
+    if now is None:
+        return "", ()
+    return _backward(run, step, now) or _off_its_pair(run, step, now) or ("", ())
+
+
+def _share(
+    run: RunRecord, place: Step | Point, reading: dict[str, Any] | Point
+) -> tuple[float, float] | None:
+    """A pull as a share of saturation's at its height, and how far chance may put it off."""
+    zeros = [zero for zero in run.zeros if zero.id < reading.get("id", math.inf)]
+    full = (s.get("saturated_reading_kg") for s in run.plan if s["height_m"] == place["height_m"])
+    whole = next((value for value in full if value), None)
+    if not zeros or whole is None:
+        return None
+    pulls = (abs(p["value_kg"] - zeros[-1].value) for p in run.points if p["kind"] == "point")
+    chance = OFF_U * math.hypot(reading["u_kg"], zeros[-1].u) + least_of(run)
+    chance += OFF_ZERO * max(pulls, default=0.0)
+    return (reading["value_kg"] - zeros[-1].value) / whole, chance / abs(whole)
+
+
+def _backward(run: RunRecord, step: Step, now: tuple[float, float]) -> tuple[str, tuple[Point, ...]] | None:
+    last = run.points[-1] if run.points else None
+    if last is None or last["kind"] != "point" or last["set_aside"]:
+        return None
+    was = _share(run, last, last) if last["orientation"] == step["orientation"] else None
+    rise = (last["height_m"] or 0.0) - (step["height_m"] or 0.0)
+    if was is None or not rise:
+        return None
+    fall = (was[0] - now[0]) * math.copysign(1.0, rise)
+    size = max(abs(was[0]), abs(now[0]))
+    if fall <= OFF_BRANCH * size + was[1] + now[1]:
+        return None
+    text = f"between {_mm(last)} and {_mm(step)} the magnetisation would go back by {100 * fall / size:.0f} %"
+    return f"{text}, which no sample's does: did the lift stop short of one of them?", run.unchecked
+
+
+def _off_its_pair(
+    run: RunRecord, step: Step, now: tuple[float, float]
+) -> tuple[str, tuple[Point, ...]] | None:
+    used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
+    pairs = []
+    for point in [p for p in used if p["leg"] in (3, 4)]:
+        was, here = _partner(used, point), _share(run, point, point)
+        if was is not None and here is not None and (then := _share(run, was, was)) is not None:
+            pairs.append((here, then))
+    was = _partner(used, step)
+    then = _share(run, was, was) if was is not None else None
+    if was is None or then is None or not pairs:
+        return None  # the first pair shows whether the sample's loop is symmetric
+    largest = max(abs(share) for both in (*pairs, (now, then)) for share, _ in both)
+
+    def apart(one: tuple[float, float], other: tuple[float, float]) -> float:
+        return abs(one[0] - other[0]) - OFF_PAIR * largest - one[1] - other[1]
+
+    steep = _step_beside(run, used, was)
+    if apart(now, then) <= OFF_STEP * steep or any(apart(*both) > 0 for both in pairs):
+        return None
+    text = f"the pull at {_mm(step)} is not the one of two passages before, as at the other gaps"
+    return f"{text}: did the lift stop short, now or then?", (was, *run.unchecked)
+
+
+def _step_beside(run: RunRecord, used: list[Point], at: Point) -> float:
+    """The larger of the changes of the share from a point to those beside it on its leg."""
+    leg = [p for p in used if p["leg"] == at["leg"]]
+    near = leg[max(0, leg.index(at) - 1) : leg.index(at) + 2]
+    shares = [share[0] for p in near if (share := _share(run, p, p)) is not None]
+    return max((abs(b - a) for a, b in pairwise(shares)), default=0.0)
+
+
+def _partner(used: list[Point], place: Step | Point) -> Point | None:
+    """The reading at the same height two passages before; not of the first curve."""
+    leg, height = place["leg"] - 2, place["height_m"]
+    there = (p for p in reversed(used) if p["leg"] == leg and p["height_m"] == height)
+    return next(there, None) if leg in (1, 2) else None
+
+
+def _mm(place: Step | Point) -> str:
+    return f"{(place['gap_m'] or 0.0) * 1e3:.2f} mm"
