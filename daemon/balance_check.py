@@ -15,7 +15,8 @@ from ..analysis.settling import Settling, SettlingFilter
 from ..drivers.balance.balance import SerialBalance
 from ..drivers.balance.dialects import load_dialect, names
 from ..drivers.clock import RealClock
-from ..drivers.device import BalanceReading, DeviceState
+from ..drivers.device import BalanceReading, DeviceError, DeviceState
+from ..drivers.gap_setter import GapPosition
 from .acquisition.spikes import SpikeFilter
 
 #: Readings kept for the summary: an hour at 20 a second.
@@ -133,6 +134,32 @@ def fits(port: str, seconds: float) -> list[dict[str, Any]]:
     from ..drivers.balance.discovery import listen
 
     return [dict(fit) for fit in listen(port, seconds)]
+
+
+class _Deaf:
+    """Hears of a lift and does nothing."""
+
+    def position(self, position: GapPosition) -> None:
+        pass
+
+    def state(self, state: DeviceState, why: str) -> None:
+        pass
+
+
+def lift_answers(port: str, seconds: float) -> str | None:
+    """What a lift on ``port`` says it is, None where none answers so soon; nothing is moved."""
+    from ..drivers.lift.link import LiftLink
+    from ..drivers.serial.port import Deadline
+
+    clock = RealClock()
+    link = LiftLink(port, _Deaf(), clock, 0.0, turner=False)
+    try:
+        link.wait_for_session(Deadline(clock, seconds))
+        return link.identity or "a lift"
+    except DeviceError:
+        return None
+    finally:
+        link.close()
 
 
 def keep_recording(

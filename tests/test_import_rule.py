@@ -102,6 +102,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "daemon/balance_check": {
         "analysis/settling", "daemon/acquisition", "drivers/balance", "drivers/clock", "drivers/device",
+        "drivers/gap_setter", "drivers/lift", "drivers/serial",
     },
     "daemon/store": {
         "analysis/errors", "analysis/files", "analysis/records", "analysis/run", "daemon/clock",

@@ -153,26 +153,24 @@ def _fault(field: Field, values: Mapping[str, str]) -> str | None:
 
 
 def _heard() -> dict[str, str]:
-    """The balance's port and dialect, by listening at each port; the other port is offered as the lift's."""
-    from ....daemon.balance_check import fits, port_lines
+    """The ports of balance and lift: the one by listening, the other by asking, at each port in turn. Nothing
+    is moved."""
+    from ....daemon.balance_check import fits, lift_answers, port_lines
 
     found: dict[str, str] = {}
-    ports = port_lines()
-    for line in ports:
+    for line in port_lines():
+        name = line["stable_name"] or line["device"]
         note(f"Listening at {line['device']} ...")
         try:
-            heard = fits(line["device"], 6.0)
+            heard = [] if "balance.port" in found else fits(line["device"], 6.0)
+            if heard and heard[0]["clear"] and heard[0]["dialect"]:
+                note(f"  {heard[0]['words']}: taken as the balance")
+                found |= {"balance.port": name, "balance.dialect": heard[0]["dialect"]}
+            elif "lift.port" not in found and (lift := lift_answers(line["device"], 4.0)) is not None:
+                note(f"  a lift answers ({lift}): taken as the lift")
+                found |= {"lift.port": name, "gap.ladder": "lift"}
         except Exception as error:  # another program has it, or it is gone again: the next one
             note(f"  {error}")
-            continue
-        if heard and heard[0]["clear"] and heard[0]["dialect"]:
-            name = line["stable_name"] or line["device"]
-            note(f"  {heard[0]['words']}: taken as the balance")
-            found = {"balance.port": name, "balance.dialect": heard[0]["dialect"]}
-            others = [one for one in ports if one is not line]
-            if len(others) == 1:
-                found["lift.port"] = others[0]["stable_name"] or others[0]["device"]
-            break
     return found
 
 
