@@ -26,6 +26,8 @@ def lay_out() -> None:
             shutil.copy2(TOP / name, PAGES / name)
     shutil.copytree(TOP / ".docs", PAGES, dirs_exist_ok=True, ignore=shutil.ignore_patterns("build.py"))
     shutil.rmtree(PAGES / ".docs", ignore_errors=True)
+    pictures = [sys.executable, "-m", "tests.support.screen.pictures", str(PAGES / "screens")]
+    subprocess.run(pictures, cwd=TOP, check=True)
 
 
 def main(folder: str = "build/site") -> int:

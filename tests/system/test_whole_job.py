@@ -56,6 +56,23 @@ def test_figures_agree_with_the_twins_truth(demo: tuple[Path, dict], name: str) 
     assert figure["u"] <= (0.06 if name == "BHmax_J_per_m3" else 0.03) * figure["value"]
 
 
+def test_the_share_of_intervals_that_hold_the_truth_is_counted(demo: tuple[Path, dict]) -> None:
+    """Twice the same bench file: each figure holds twice or never, as the run itself does."""
+    from weighloop.daemon.store.store import open_store
+    from weighloop.tui.cli.bench.demo import _coverage
+
+    folder, found = demo
+    with open_store(folder / "store.sqlite") as store:
+        text = store.run(found["run"])["bench_text"]
+    truth = found["twin_truth"]["minor"]
+    lines = _coverage(found["run"], folder / "store.sqlite", [text, text], truth).splitlines()
+    shares = {line.split()[0]: line.split()[1:4] for line in lines if " of 2" in line}
+    assert {"Mr", "HcJ", "(BH)max"} <= set(shares)
+    figure = found["result"]["figures"]["coercivity_HcJ_A_per_m"]
+    held = figure["low95"] <= truth["coercivity_HcJ_A_per_m"] <= figure["high95"]
+    assert shares["HcJ"] == (["2", "of", "2"] if held else ["0", "of", "2"])
+
+
 def test_a_clean_run_brings_no_slip(demo: tuple[Path, dict]) -> None:
     codes = {warning["code"] for warning in demo[1]["result"]["warnings"]}
     assert codes <= {"not-saturated"}

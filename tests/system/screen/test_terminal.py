@@ -144,7 +144,7 @@ def test_a_manual_loop_from_the_form_to_the_figures(tmp_path: Path) -> None:
             terminal.until(lambda text: "run 1, " in text)
             told += weigh(terminal, rehearsal, watcher)[0]
             assert told > 35  # the screen did say what to do, again and again
-            terminal.until(lambda text: "is finished" in text)
+            terminal.until(lambda text: "all readings are taken" in text)
             terminal.press("3")
             # Three gaps a passage make no fine loop; what is asked is that figures stand there in words.
             text = terminal.until(lambda text: "remanence" in text and "coercivity of M" in text)
