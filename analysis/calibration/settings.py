@@ -25,7 +25,7 @@ FAILS = 3.0  # standard uncertainties the mean of a check's readings may be off
 #: strong core shows itself by both, every magnet the model fits to 0.3 % of B by neither.
 WORST_CHI_SQUARE, WORST_PULL = 2.0, 3.0
 #: No magnet is quite two zones: what the model's own gradient may be off by, relative. (Its field may be off
-#: by more: ``bench_linearisation.U_FIELD_MODEL``, beside it in every figure.)
+#: by more: ``magnetostatics.settings.U_FIELD_MODEL``, beside it in every figure.)
 MODEL_FLOOR = 0.0015
 #: Relative uncertainty of the ratio of the sample's gradient to the coil's: within 1.4 % of 1, and 0.05 to
 #: 0.15 % off at all gaps on uneven magnets.

@@ -22,21 +22,12 @@ from ..units import Measured
 from .applied_field import NodeField, node_field, rule_for
 from .quadrature import same_nodes
 from .reference_magnet import REMANENCE_TEMPERATURE
+from .settings import GROUPED_NODES, U_DEMAGNETISING, U_FIELD_MODEL
 
-#: Relative standard uncertainty of the demagnetising factor: the magnetometric factor holds for an evenly
-#: magnetised body, and on a branch ours is not. N of a disc 6 x 3 mm falls by 0.5 % from susceptibility 0
-#: to 0.3 (computed with the tests' second model); a rectangle that wide.
-U_DEMAGNETISING = 0.003
 DEMAGNETISING = "demagnetising factor"
-#: Relative standard uncertainty of a calibrated magnet's field where its gradient is known: the readings fix
-#: the gradient, and no magnet is quite two zones. From trials with magnets of other kinds (a rear half or a
-#: front of another strength, cores of other widths, a chamfer, a dead layer, a spot to one side).
-U_FIELD_MODEL = 0.0026
 FIELD_MODEL = "field by gradient"
 #: It shifts the sample one way with one orientation and the other way with the other.
 ECCENTRICITY = "gap.turner.eccentricity"
-#: More nodes than this are taken together in groups.
-_MOST_NODES = 196
 
 #: Words for the inputs that the field at the sample depends on.
 WORDS = {
@@ -202,10 +193,10 @@ def stated_correlation(bench: Bench, keys: tuple[str, ...]) -> Floats:
 def _groups(field: NodeField) -> NDArray[np.intp] | None:
     """Which group each node is in, (q,): nodes of like height and like field; None where there are few."""
     q = len(field.weights)
-    if q <= _MOST_NODES or not np.isfinite(field.H).any():
+    if q <= GROUPED_NODES or not np.isfinite(field.H).any():
         return None
     strongest = field.H[int(np.argmax(np.abs(np.nan_to_num(field.H_mean))))]
-    side = int(np.sqrt(_MOST_NODES))
+    side = int(np.sqrt(GROUPED_NODES))
     groups = np.zeros(q, np.intp)
     for k, layer in enumerate(np.array_split(np.argsort(field.nodes[:, 2], kind="stable"), side)):
         # Equal numbers would put the many nodes of a shrunk panel apart that share next to nothing.

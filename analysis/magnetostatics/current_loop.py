@@ -20,12 +20,11 @@ from ..records.arrays import Floats
 from ..records.bench import Coil, ReferenceMagnet
 from ..units import Measured
 from .reference_magnet import axial_field_and_gradient, cylinders, is_round
+from .settings import TURN_NODES, WINDING_NODES
 
 #: Resistance of annealed copper by kelvin, of that at 20 degrees Celsius, and its linear expansion by kelvin:
 #: IEC 60028, International standard of resistance for copper (0.003 93 and 0.000 017).
 COPPER_RESISTANCE, COPPER_EXPANSION = 0.00393, 17e-6
-_NODES = 6  # Gauss-Legendre nodes by direction of the winding's section: the pull to 1e-7 at 1 mm
-_DISC = 6  # Gauss-Legendre nodes over the squared radius of a turn off the axis; four times as many angles
 
 
 def turn_area(coil: Coil) -> Measured:
@@ -55,7 +54,7 @@ def coil_gradient(magnet: ReferenceMagnet, coil: Coil, gaps: ArrayLike, offset: 
 
     Attraction = current * turns times area * gradient (n,). ``offset`` (m) displaces the coil's axis along x.
     """
-    x, w = np.polynomial.legendre.leggauss(_NODES)
+    x, w = np.polynomial.legendre.leggauss(WINDING_NODES)
     r, R = coil.inner_diameter.value / 2, coil.outer_diameter.value / 2
     one_layer = r == R
     radius = np.array([r]) if one_layer else (r + R) / 2 + (R - r) / 2 * x
@@ -70,8 +69,8 @@ def coil_gradient(magnet: ReferenceMagnet, coil: Coil, gaps: ArrayLike, offset: 
             n * (mutual_inductance(a, R, z) - mutual_inductance(a, R, z + L)) for n, R in cylinders(magnet)
         )
         return magnet.remanence.value * np.einsum("nrh,rh->n", rims / (np.pi * a**2), weight)
-    x, w = np.polynomial.legendre.leggauss(_DISC)
-    angle = (np.arange(4 * _DISC) + 0.5) * 2 * np.pi / (4 * _DISC)
+    x, w = np.polynomial.legendre.leggauss(TURN_NODES)
+    angle = (np.arange(4 * TURN_NODES) + 0.5) * 2 * np.pi / (4 * TURN_NODES)
     rho = radius[:, None, None, None] * np.sqrt((1 + x[:, None]) / 2)  # radius, height, disc, angle
     places = (offset + rho * np.cos(angle), rho * np.sin(angle), z[..., None, None])
     slope = axial_field_and_gradient(magnet, np.stack(np.broadcast_arrays(*places), axis=-1))[1]

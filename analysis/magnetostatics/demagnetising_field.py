@@ -24,24 +24,18 @@ from ..records.bench import Sample
 from ..units import Measured
 from .current_loop import mutual_inductance
 from .demagnetising_factor import demagnetising_factor
+from .settings import BOXES, HEIGHT_NODES, LOCAL_LIKELIHOOD, MOST_GROUPS, MOST_LAYERS
 
 SHAPE, LOCAL = "shape", "part"
 #: In the order tried, the quickest first, with how likely each is before the readings are asked:
 #: magnetostatics knows the shape's; the other is of bodies whose grains touch too little to feel more than
 #: themselves.
-HYPOTHESES = {LOCAL: 0.2, SHAPE: 0.8}
+HYPOTHESES = {LOCAL: LOCAL_LIKELIHOOD, SHAPE: 1.0 - LOCAL_LIKELIHOOD}
 #: What each means, in words.
 WORDS = {
     SHAPE: "The parts of the sample feel one another as its shape has it.",
     LOCAL: "Each part feels its own magnetisation.",
 }
-
-#: Layers of the body at most, and groups of nodes in all, whose means of M the others feel.
-_LAYERS, _GROUPS = 12, 40
-#: Boxes along each side of a block's quadrant.
-_BOXES = 8
-#: Gauss-Legendre nodes of the distance of two circles' heights, to either side.
-_HEIGHTS = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,8 +151,8 @@ def _of_shape(sample: Sample, nodes: _Key, weights: _Key) -> tuple[Indices, Floa
 def _groups(sample: Sample, at: Floats, rings: bool) -> tuple[Indices, Indices]:
     """The group and the layer of each node (q,), layers counted from below, their groups from the axis
     outward."""
-    layer = np.unique(np.round(at[:, 2] / sample.height.value * _LAYERS - 0.5), return_inverse=True)[1]
-    outward, most = _outward(sample, at, rings), _GROUPS // (layer.max() + 1)
+    layer = np.unique(np.round(at[:, 2] / sample.height.value * MOST_LAYERS - 0.5), return_inverse=True)[1]
+    outward, most = _outward(sample, at, rings), MOST_GROUPS // (layer.max() + 1)
     group = np.zeros(len(at), np.intp)
     for k in range(layer.max() + 1):
         here = np.flatnonzero(layer == k)
@@ -196,7 +190,7 @@ def _of_rings(sample: Sample, faces: Floats, layer: Indices, share: Floats) -> F
 def _linked(a: Floats, low: Floats, high: Floats) -> Floats:
     """(g, g): the mutual inductance, by mu0, of circles of radii ``a`` (g,) from ``low`` to ``high``, summed
     over both heights: its second integral over their distance."""
-    x, w = np.polynomial.legendre.leggauss(_HEIGHTS)
+    x, w = np.polynomial.legendre.leggauss(HEIGHT_NODES)
     # The nodes crowd where two circles of one mantle meet.
     x, w = (0.5 * (x + 1.0)) ** 3, 1.5 * (0.5 * (x + 1.0)) ** 2 * w
     one, two = np.triu_indices(len(a))
@@ -217,7 +211,7 @@ def _of_boxes(sample: Sample, faces: Floats, layer: Indices, share: Floats, ring
     another is differences of one function (A. J. Newell, W. Williams and D. J. Dunlop, J. Geophys. Res. 98
     (1993) 9551, from memory).
     """
-    n, half = _BOXES, _half_sides(sample)
+    n, half = BOXES, _half_sides(sample)
     x, y = (np.arange(-1, 2 * n + 1) * side / n for side in half)
     T = _newell(x[:, None, None, None], y[:, None, None], faces[:, None] - faces)
     T = np.diff(np.diff(T, 2, axis=0), 2, axis=1)

@@ -22,29 +22,9 @@ from numpy.typing import ArrayLike
 from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet, Sample
 from .reference_magnet import axial_field_and_gradient, cylinders, half_sides, is_round
+from .settings import DIRECTIONS, LEAST_ACROSS, LEAST_ORDER_OF_LAYERS, MOST_NODES, REFINEMENTS, SHRINK
 
 Symmetry = Literal["axis", "quadrant", "none"]
-
-#: Each panel is this fraction of its neighbour farther from the edge.
-_SHRINK = 0.2
-
-#: (levels of shrinking panels, nodes per panel), coarse to fine.
-_REFINEMENTS = (
-    *((0, order) for order in (4, 5, 6, 8, 10, 12, 16, 20)),
-    *((levels, 10) for levels in (1, 2, 3)),
-    *((levels, 12) for levels in (4, 6, 8, 10)),
-)
-
-#: Refinement stops here; only a sample lying bare on edges it is not aligned with gets this far.
-_MOST_NODES = 100_000
-
-#: Fewest nodes per direction when the sample's magnetisation, not the field alone, is summed over the
-#: nodes: M turns over a narrower range of field than the field itself varies (a trial of ours).
-_LEAST_ORDER_OF_LAYERS = 8
-
-#: Nodes along half a side of a block over a block at least, and directions in a quadrant of a round body
-#: over one: the field of a block varies by parts in a thousand around the axis.
-_LEAST_ACROSS, _DIRECTIONS = 4, 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +130,7 @@ def choose_order(
     """
     symmetry = symmetry_of(magnet, sample, offset)
     tried: list[tuple[Rule, Floats]] = []
-    for levels, order in _REFINEMENTS:
+    for levels, order in REFINEMENTS:
         if order < least:
             continue
         points, weights = sample_nodes(sample, order, symmetry=symmetry, magnet=magnet, levels=levels)
@@ -161,7 +141,7 @@ def choose_order(
             return replace(tried[-2][0], error=max(changes))
         error = changes[-1] if changes else float("inf")
         tried.append((Rule(points, weights, order, levels, symmetry, error), means))
-        if len(weights) > _MOST_NODES:
+        if len(weights) > MOST_NODES:
             break
     return tried[-1][0]
 
@@ -191,11 +171,11 @@ def layers(
 def rule_of_layers(magnet: ReferenceMagnet, sample: Sample, gap: float, offset: float = 0.0) -> Rule:
     """Nodes over which the sample's magnetisation, not the field alone, may be summed, for gaps (m) from
     ``gap`` on."""
-    rule = choose_order(magnet, sample, gap, offset=offset, least=_LEAST_ORDER_OF_LAYERS)
+    rule = choose_order(magnet, sample, gap, offset=offset, least=LEAST_ORDER_OF_LAYERS)
     if rule.symmetry == "axis" or rule.levels:
         return rule
     # The field varies most along its own axis: sideways fewer nodes do.
-    across = max(_LEAST_ACROSS, rule.order // 2) if sample.shape == "block" else _DIRECTIONS
+    across = max(LEAST_ACROSS, rule.order // 2) if sample.shape == "block" else DIRECTIONS
     points, weights = sample_nodes(sample, rule.order, symmetry=rule.symmetry, magnet=magnet, across=across)
     return replace(rule, points=points, weights=weights, error=float("nan"))
 
@@ -298,7 +278,7 @@ def _graded(
     targets = {min(max(edge, low), high) for edge in edges}
     corners = sorted({low, high, *targets, *(kink for kink in kinks if low < kink < high)})
     x, w = np.polynomial.legendre.leggauss(order)
-    shrinking = _SHRINK ** np.arange(1, levels + 1)
+    shrinking = SHRINK ** np.arange(1, levels + 1)
     nodes, weights = [], []
     for start, end in pairwise(corners):
         near = shrinking if start in targets else []

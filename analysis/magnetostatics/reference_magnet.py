@@ -21,13 +21,10 @@ from numpy.typing import ArrayLike
 from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet
 from ..units import Measured
+from .settings import CORE
 
 #: The temperature at which a remanence is stated, K: 20 degrees Celsius. Common practice, no source.
 REMANENCE_TEMPERATURE = 293.15
-
-
-#: How far an uneven magnet's core reaches, as a part of its radius, of a ring's wall, of a block's sides.
-CORE = 0.6
 
 
 def cylinders(magnet: ReferenceMagnet) -> tuple[tuple[float, float], ...]:

@@ -32,7 +32,7 @@ _UNITS = {
     "turn_area": ("mm²", 1e6),
     "current_gain": ("", 1.0),
     "coil_offset": ("squared, by stated", 1.0),
-    "moment": ("A m²", 1.0),
+    "moment": ("A·m²", 1.0),
     "probe_gain": ("", 1.0),
 }
 
