@@ -50,7 +50,7 @@ class SystematicInput:
 
 @dataclass(frozen=True, eq=False)
 class State:
-    """A loop as one vector (L,): both branches' field and M, N, density, and field and M at the points."""
+    """A loop as one vector (L,): both branches' field and M, N, density, and M at the points."""
 
     vector: Floats
     down: int
@@ -67,8 +67,7 @@ class State:
             "M_up": (2 * d + u, 2 * (d + u)),
             "N": (2 * (d + u), 2 * (d + u) + 1),
             "density": (2 * (d + u) + 1, 2 * (d + u) + 2),
-            "H": (2 * (d + u) + 2, 2 * (d + u) + 2 + n),
-            "M": (2 * (d + u) + 2 + n, 2 * (d + u) + 2 + 2 * n),
+            "M": (2 * (d + u) + 2, 2 * (d + u) + 2 + n),
         }
         start, stop = bounds[name]
         return (self.vector if of is None else of)[..., start:stop]
@@ -87,7 +86,6 @@ def state_of(estimate: LoopEstimate, bench: Bench) -> State:
             none if up is None else up.H_applied,
             none if up is None else up.M,
             [estimate.N, density],
-            estimate.H_applied,
             estimate.M,
         ]
     )
@@ -102,7 +100,7 @@ def answer_of(estimate: LoopEstimate, bench: Bench) -> Sensitivity:
     one = np.stack([model.N_change, -density * model.volume_change / volume])
     parts = [down.H_sensitivity, down.M_sensitivity]
     parts += [] if up is None else [up.H_sensitivity, up.M_sensitivity]
-    parts += [estimate.z_sensitivity.propagate(one), estimate.H_sensitivity, estimate.M_sensitivity]
+    parts += [estimate.z_sensitivity.propagate(one), estimate.M_sensitivity]
     both = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
     # Rows without a reading have no state to answer with.
     return Sensitivity(*(np.nan_to_num(part, copy=False, nan=0.0, posinf=0.0, neginf=0.0) for part in both))

@@ -135,7 +135,7 @@ class _Model:
         self.centre, self.shared, self.own = centre, shared, own
         self.estimate, self.figures, self.law = estimate, figures, law
         self.answer = answer
-        curves = len(centre.vector) - 2 * centre.points
+        curves = len(centre.vector) - centre.points
         self.curves = curves
         # Only what the figures are read from is tried: not the points.
         self.first_order = np.array([s.first_order[:curves] for s in shared])
@@ -286,13 +286,16 @@ def _linear(model: _Model) -> tuple[dict[str, float], dict[str, tuple[BudgetLine
         steps.append(root.T)
         widths.append(root.shape[1])
         names.append(words)
-    step = np.concatenate(steps)
-    moved = model.read(np.concatenate([centre + step, centre - step]))
+    some: list[dict[str, Floats]] = []
+    for step in steps:
+        for at in range(0, len(step), BATCH):
+            ahead, behind = (model.read(centre + side * step[at : at + BATCH]) for side in (1.0, -1.0))
+            some.append({name: 0.5 * (values - behind[name]) for name, values in ahead.items()})
     bounds = np.cumsum([0, *widths])
     linear: dict[str, float] = {}
     budget: dict[str, tuple[BudgetLine, ...]] = {}
-    for name, values in moved.items():
-        c = 0.5 * (values[: len(step)] - values[len(step) :])
+    for name in some[0] if some else ():
+        c = np.concatenate([each[name] for each in some])
         c = np.where(np.isfinite(c), c, 0.0)
         u = np.array([np.sqrt(np.sum(c[a:b] ** 2)) for a, b in pairwise(bounds)])
         labels, u = _joined(model, names, u, c)

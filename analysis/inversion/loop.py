@@ -74,7 +74,6 @@ class LoopEstimate:
     residual: Floats
     bench: LinearisedBench
     z_sensitivity: Sensitivity
-    H_sensitivity: Sensitivity
     M_sensitivity: Sensitivity
     descending: Curve
     ascending: Curve | None

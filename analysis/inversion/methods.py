@@ -259,7 +259,8 @@ class PointwiseEstimate:
         n = len(points)
         self.model, self.of_inputs = model, of_inputs
         self.H, self.residual = f.H_mean, np.zeros(n)
-        self.H_sensitivity = of_inputs.propagate((model.H_change @ f.weights).T)
+        #: Change of the field by input (n, k).
+        self.H_by_input = np.nan_to_num((model.H_change @ f.weights).T)
         with np.errstate(divide="ignore", invalid="ignore"):
             self.M = points.force / f.pull_mean
             by_pull = -(self.M / f.pull_mean)[:, None] * model.pull_change.sum(axis=2).T
@@ -281,21 +282,22 @@ class PointwiseEstimate:
         pick = np.zeros((len(rows), len(H)))
         pick[np.arange(len(rows)), rows] = 1.0
         if len(x) < 2:
-            H_sensitivity, M_sensitivity = (
-                _known(a).propagate(pick) for a in (self.H_sensitivity, self.M_sensitivity)
-            )
-            return Curve(branch, x, M[rows], N, H_sensitivity, M_sensitivity, *_nothing(len(x)))
+            return Curve(branch, x, M[rows], N, *self._answers(pick), *_nothing(len(x)))
         from scipy.interpolate import PchipInterpolator
 
         grid = np.linspace(x[0], x[-1], CURVE_POINTS)
         right = np.clip(np.searchsorted(x, grid), 1, len(x) - 1)
         share = (grid - x[right - 1]) / (x[right] - x[right - 1])
         between = (1 - share)[:, None] * pick[right - 1] + share[:, None] * pick[right]
-        H_sensitivity, M_sensitivity = (
-            _known(a).propagate(between) for a in (self.H_sensitivity, self.M_sensitivity)
-        )
         M_grid = PchipInterpolator(x, M[rows])(grid)
-        return Curve(branch, grid, M_grid, N, H_sensitivity, M_sensitivity, *_nothing(len(grid)))
+        return Curve(branch, grid, M_grid, N, *self._answers(between), *_nothing(len(grid)))
+
+    def _answers(self, of_rows: Floats) -> tuple[Sensitivity, Sensitivity]:
+        """Of field and M, of sums ``of_rows`` (m, n)."""
+        return (
+            self.of_inputs.propagate(of_rows @ self.H_by_input),
+            _known(self.M_sensitivity).propagate(of_rows),
+        )
 
     def estimate(
         self,
@@ -317,7 +319,6 @@ class PointwiseEstimate:
             residual,
             self.model,
             self.of_inputs,
-            self.H_sensitivity,
             self.M_sensitivity,
             curves["descending"],
             ascending if len(ascending) else None,
