@@ -48,7 +48,7 @@ def test_a_sphere_magnetised_in_proportion_to_height() -> None:
     own = demagnetising_field(SHAPE, sphere, nodes, weights)
     M = (nodes[:, 2] - 1.5e-3)[None, :] / 1.5e-3
     H_local = own.own * M + own.interaction_field(M)
-    assert float((H_local * M)[0] @ weights / ((M * M)[0] @ weights)) == pytest.approx(3 / 5, rel=0.03)
+    assert float((H_local * M)[0] @ weights / ((M * M)[0] @ weights)) == pytest.approx(3 / 5, rel=0.02)
 
 
 def test_a_disc_magnetised_unevenly_against_the_second_model() -> None:
@@ -63,8 +63,8 @@ def test_a_disc_magnetised_unevenly_against_the_second_model() -> None:
         ours = own.own * M + own.interaction_field(M[None, :])[0]
         theirs = tensor @ M
         # In the rings next to the rim and the faces a mean over a ring and its middle differ.
-        assert np.sqrt(weight @ (ours - theirs) ** 2) < 0.06 * np.abs(M).max()
-        assert weight @ (M * ours) == pytest.approx(float(weight @ (M * theirs)), rel=0.02)
+        assert np.sqrt(weight @ (ours - theirs) ** 2) < 0.03 * np.abs(M).max()
+        assert weight @ (M * ours) == pytest.approx(float(weight @ (M * theirs)), rel=0.01)
 
 
 @pytest.mark.parametrize("height", [1.2e-3, 3e-3])
@@ -102,8 +102,8 @@ def test_a_block_magnetised_unevenly_against_magpylib(symmetry) -> None:
         of = profile(nodes[:, 2])
         ours = own.own * of + own.interaction_field(of[None, :])[0]
         at = profile(whole[:, 2])
-        assert w @ (of * ours) == pytest.approx(float(weights @ (at * theirs)), rel=0.03)
-        assert w @ (nodes[:, 2] * ours) == pytest.approx(float(weights @ (whole[:, 2] * theirs)), rel=0.03)
+        assert w @ (of * ours) == pytest.approx(float(weights @ (at * theirs)), rel=0.01)
+        assert w @ (nodes[:, 2] * ours) == pytest.approx(float(weights @ (whole[:, 2] * theirs)), rel=0.01)
 
 
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: s.shape)
