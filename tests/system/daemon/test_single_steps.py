@@ -81,7 +81,7 @@ def test_a_script_is_refused_what_a_person_would_be(rehearsal: Rehearsal) -> Non
         first = steps.read()
         with pytest.raises(ClientError, match="within the lift's reach"):
             steps.go(80e-3)
-        with pytest.raises(ClientError, match="script has it"), rehearsal.client() as other:
+        with pytest.raises(ClientError, match="in control; that is script"), rehearsal.client() as other:
             SingleSteps(other, steps.number, steps.person).go(5e-3)
         with pytest.raises(ClientError, match="script"):
             SingleSteps.begin(bench, socket=rehearsal.socket)
