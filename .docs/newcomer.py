@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -25,7 +26,7 @@ Played by `.docs/newcomer.py` on the bench twin, which also wrote this page; ins
 time before each step is that of the clock on the wall since the first; {machine}.
 """
 #: Longest of an answer that is shown, lines.
-SHOWN = 24
+SHOWN = 40
 
 
 class Transcript:
@@ -45,7 +46,11 @@ class Transcript:
         line = " ".join(f"'{word}'" if " " in word else word for word in words)
         call = [sys.executable, "-m", "weighloop.tui.cli", *words]
         done = subprocess.run(call, input=typed, capture_output=True, text=True, timeout=900)
-        said = (done.stderr + done.stdout if typed else done.stdout + done.stderr).strip().splitlines()
+        said = (done.stderr + done.stdout if typed else done.stdout + done.stderr).strip()
+        if typed:  # what is typed at a terminal ends each question's line
+            given = iter(typed.split("\n"))
+            said = re.sub(r"(?<=\]): ", lambda _: f": {next(given, '')}\n", said)
+        said = said.splitlines()
         if len(said) > SHOWN:
             said = [*said[: SHOWN - 6], f"... {len(said) - SHOWN} lines more ...", *said[-6:]]
         status = f"\n(exit status {done.returncode})" if done.returncode else ""
@@ -126,6 +131,10 @@ def play() -> str:
         wrong[4] = lines[4].replace("9.8676", '"9,8676"')
         wrong[9] = lines[9].replace("14.3119", "14311.9")
         (folder / "book.csv").write_text("\n".join(wrong) + "\n", encoding="utf-8")
+        transcript.command("figures", "book.csv", "--trials", "1000")
+        wrong[4] = lines[4]
+        (folder / "book.csv").write_text("\n".join(wrong) + "\n", encoding="utf-8")
+        transcript.note("The comma put right, it is the other's turn:")
         transcript.command("figures", "book.csv", "--trials", "1000")
         (folder / "book.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
         transcript.note("Both put right:")

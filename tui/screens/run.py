@@ -34,10 +34,10 @@ THE_WAY: Final = (
     ("w", "A short form; it writes the bench file for you."),
     ("1", "Do what the line on top says: sample off, on, turned over. HANDS OFF: the bench is at work."),
     ("", "The loop fills in here, reading by reading."),
-    ("3", "The figures, and how well they are known."),
-    ("", ""),
-    ("5", "First time? What to check by hand."),
     ("2", "Is the balance steady here?"),
+    ("3", "The figures, and how well they are known."),
+    ("4", "Earlier runs."),
+    ("5", "First time? What to check by hand."),
 )
 
 #: From these there is no way on.

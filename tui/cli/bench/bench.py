@@ -99,8 +99,9 @@ def _ask(values: dict[str, str], given: Mapping[str, str], ask: bool) -> None:
             if not holds(field, values):
                 continue
             if ask and field.key not in given:
+                offered = values[field.key]
                 while True:
-                    values[field.key] = _answer(field, values[field.key])
+                    values[field.key] = _answer(field, offered)
                     if (fault := _fault(field, values)) is None:
                         break
                     click.echo(f"  {fault}", err=True)
