@@ -19,6 +19,7 @@ TABLES = sorted(
 def test_every_group_of_numbers_has_its_row(path: Path) -> None:
     page, code = (ROOT / path).read_text(encoding="utf-8").split('"""', 2)[1:]
     rows = re.findall(r"^\| (.+?) \| (.+?) \| (.+?) \|$", page, re.MULTILINE)[2:]
+    assert rows
     assert [group for group, _, _ in rows] == re.findall(r"^# -- (.+?) -+$", code, re.MULTILINE)
     for group, _, script in rows:
         for name in re.findall(r"`(tests[^`]+)`", script):

@@ -1,27 +1,41 @@
-"""Every number of the programmes' results that was chosen, and where it comes from.
+"""Every number of the programmes' results that was chosen, and where each group comes from.
 
-Chosen on samples of the second model with even seeds, judged on odd ones (`tests.benchmarks.programmes`).
-"""
+| group | where it comes from | the script that checks it again |
+| --- | --- | --- |
+| grids | twice as many curves or points change nothing beyond the draws' own noise | `tests.benchmarks.programmes` |
+| what is claimed | samples of the second model with even seeds, judged on odd ones | `tests.benchmarks.programmes` |
+| rows far off | chosen by hand, never scanned | `tests.benchmarks.programmes` |
+| decay | half a motor's full step, and 20 mg in an hour: common practice, no source | `tests.benchmarks.programmes` |
+
+SI units, parts of what is named, or counts.
+"""  # noqa: E501
 
 from __future__ import annotations
 
-#: Curves of a family, points of one back to no field, and of one up to the largest: twice as many change
-#: nothing beyond the draws' own noise.
-FAMILY, POINTS, LONG = 24, 25, 49
-#: Loss of flux by which a working point's limit is named (common practice, no source).
-LOSS = 0.05
+# -- grids --------------------------------------------------------------------------------------------
+
+FAMILY, POINTS, LONG = (
+    24,
+    25,
+    49,
+)  # curves of a family, points of one back to no field, of one up to the largest
+
+# -- what is claimed ----------------------------------------------------------------------------------
+
+LOSS = 0.05  # of flux, by which a working point's limit is named (common practice, no source)
 #: A part of the distribution is shown where it is more than this many of its own standard uncertainties.
 SEEN = 2.0
-#: Readings below this number tell no history.
-LEAST_ROWS = 12
-#: A residual of so many standard deviations is no reading of this sample.
-FAR_OFF = 8.0
-#: Of the readings, one in this many may be set aside so.
-MOST_OFF = 30
-#: What a density of even cells is off by: this part of M, and of the recoil permeability so much.
+LEAST_ROWS = 12  # readings below this number tell no history
+#: What a density of even cells is off by: the first part of M, the second of the recoil permeability.
 DENSITY_DOUBT, PERMEABILITY_DOUBT = 0.01, 0.004
-#: A decay wants so many readings at one gap, which is one within half a motor's full step, m.
-LEAST_DECAY, LONGEST_SAME = 8, 5e-6
-#: How fast a balance's zero may drift, kg/s, where nothing else is known: 20 mg in an hour (common practice,
-#: no source).
+
+# -- rows far off -------------------------------------------------------------------------------------
+
+FAR_OFF = 8.0  # standard deviations; a larger residual is no reading of this sample
+MOST_OFF = 30  # of the readings, one in this many may be set aside so
+
+# -- decay --------------------------------------------------------------------------------------------
+
+LEAST_DECAY, LONGEST_SAME = 8, 5e-6  # readings at one gap, and within which range it is one, m
+#: How fast a balance's zero may drift, kg/s, where nothing else is known.
 DRIFT = 20e-6 / 3600.0

@@ -52,7 +52,7 @@ BY_THE_PULL, BY_THE_PLAN = 0.3, 0.05
 SAME_BALANCE = {"lift": 0.005, "spacers": 0.01}
 SAME_U = 5.0
 #: A zero comes back within this many digits (a balance that was without power warms up), or is none at all;
-#: the noise of single readings within this factor of all there was, where there were so many readings.
+#: the noise of single readings within this factor of all there was, where there were that many readings.
 ZERO_BACK_DIGITS, NOISE_FACTOR, NOISES = 50.0, 3.0, 4
 #: With a lift a pull's share of what saturation would make may go backward along a branch by this part of
 #: itself (the plan's field is not quite the bench's), its pair may be off by this part of the largest and of

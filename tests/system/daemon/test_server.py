@@ -95,7 +95,7 @@ def test_acting_needs_control_and_one_holder_at_a_time(served: Served) -> None:
         with pytest.raises(ClientError, match="first is in control"):
             second.call("control.take", name="second", force=False)
         second.call("control.take", name="second", force=True)
-        with pytest.raises(ClientError, match="second has it"):
+        with pytest.raises(ClientError, match="that is second"):
             first.call("run.note", text="x")
     with served.client() as third:
         end = time.monotonic() + 5
@@ -250,7 +250,7 @@ def test_tcp_needs_the_token(tmp_path: Path) -> None:
             line.sendall(
                 b'{"jsonrpc": "2.0", "id": 2, "method": "authenticate", "params": {"token": "guess"}}\n'
             )
-            assert "not the token" in json.loads(file.readline())["error"]["message"]
+            assert "not the key" in json.loads(file.readline())["error"]["message"]
         with Client.connect(place) as client:
             assert client.call("snapshot")["run"] is None
     assert not place.exists()

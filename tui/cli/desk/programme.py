@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from ....analysis.records.bench import Bench
     from ....analysis.records.readings import Readings
 
-#: Of a family of curves so many rows are printed.
+#: Of a family of curves this many rows are printed.
 SHOWN = 12
 
 
