@@ -282,6 +282,7 @@ def test_a_sharp_knee_between_few_gaps_is_not_cut_off():
             assert figure.low95 <= material.figures()[name] <= figure.high95
 
 
+@pytest.mark.slow
 def test_what_goes_on_rising_is_not_called_saturation():
     """Grains that lean (Stoner and Wohlfarth): the branches meet, but M at 600 kA/m is 4 to 8 % above what it
     is at the bench's largest field. Neither it nor Mr/Ms is told as measured; the bound is below it."""

@@ -129,6 +129,7 @@ SPHERE = Sample("nickel sphere", "sphere", m(3e-3), diameter=m(3e-3))
 MOMENT = m(55.1 * 8908 * 4 / 3 * np.pi * 1.5e-3**3, 55.1 * 8908 * 4 / 3 * np.pi * 1.5e-3**3 * 0.003)
 
 
+@pytest.mark.slow
 def test_standard_sample_recovers_remanence_and_contact():
     heights, u, results = np.arange(12) * 0.8e-3, 2e-5, []
     for seed in range(80):

@@ -67,6 +67,7 @@ def test_real_layers_are_held_likely() -> None:
     assert abs(HcJ) <= 0.5
 
 
+@pytest.mark.slow
 def test_the_answers_predict_what_a_changed_force_does() -> None:
     """Against a repeated inversion (with the choices held), which is what the answers stand for.
 

@@ -88,6 +88,7 @@ def test_a_bench_wrong_within_its_uncertainty_spoils_nothing() -> None:
     assert HcJ_of(found) == pytest.approx(truth_of(LAYERS), rel=0.02)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("feels", "name"), [("layered", "shape"), ("local", "part")])
 def test_the_readings_tell_how_the_parts_feel_one_another(feels: str, name: str) -> None:
     """Only a misfit beyond what any model of a sample may be off by counts; within that, what is thought
@@ -99,6 +100,7 @@ def test_the_readings_tell_how_the_parts_feel_one_another(feels: str, name: str)
     assert found.evidence[f"weight_{name}"] > {"shape": 0.9, "part": 0.3}[name]
 
 
+@pytest.mark.slow
 def test_a_bench_known_without_doubt_is_left_as_stated() -> None:
     bench = bench_of(LAYERS.magnet, LAYERS.pellet)
     magnet = replace(bench.reference_magnet, temperature_coefficient=Measured(-0.0011))

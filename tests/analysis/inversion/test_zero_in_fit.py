@@ -24,6 +24,7 @@ def figures_off(how, zero, seed, **changes):
     return result, np.array([result.figures[name].value / truth[name] - 1.0 for name in FIGURES])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["by hand", "turner", "lift"])
 def test_a_drifting_zero_costs_the_figures_next_to_nothing(how):
     rng = np.random.default_rng(1)

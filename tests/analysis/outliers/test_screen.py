@@ -365,6 +365,7 @@ def test_time_running_backward_is_told():
     assert arranged.warnings[0].rows == (41,)
 
 
+@pytest.mark.slow
 def test_nothing_else_changes_because_of_a_row_set_aside():
     """Figures with a bad row set aside are those of a table that never had it."""
     readings, bench = run()

@@ -10,6 +10,7 @@ from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.results import analyse
 
 
+@pytest.mark.slow
 def test_zeros_that_moved_across_a_passage_cost_no_row():
     """24 runs with zeros by hand, the zero 2 to 17 mg off after a passage: no row is lost to it.
 
