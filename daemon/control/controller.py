@@ -23,6 +23,7 @@ from ..procedure.manual_steps import least_change as least_by_hand
 from ..procedure.next_task import action_of, next_task
 from ..procedure.prediction import expected_reading
 from ..procedure.run import ENDED, LogEvent, RunRecord, apply
+from ..procedure.unattended import patience
 from ..protocol import Snapshot, StoreIdentity, Topic
 from ..store.raw_blocks import Raw
 from ..store.writer import LogWriter
@@ -33,7 +34,7 @@ from .gap_worker import GapWorker, Mover
 from .pending import PendingReplies, Refused
 from .publisher import Publisher
 from .queue import RunQueue, RunRequest
-from .settings import NEWEST, TARGET_DIGITS, TRY_AGAIN
+from .settings import NEWEST, TARGET_DIGITS
 from .verdict import not_settled, verdict_on
 from .worker_thread import Worker
 
@@ -211,7 +212,7 @@ class RunController(Worker):
         self._hands_off()
         if self._armed and now - self._read_began > max(PATIENCE, 3 * least):
             self._not_settled(now)
-        if self._held_at is not None and now - self._held_at > TRY_AGAIN:
+        if self._held_at is not None and self.run is not None and now - self._held_at > patience(self.run):
             self._held_at = now  # and once more, where it is held still
             self._dispatch(events.TryAgain())
         if (why := self.queue.series_ended(self.run)) and not self.stage.ending:

@@ -3,7 +3,6 @@
 | group | where it comes from | the script that checks it again |
 | --- | --- | --- |
 | silence | a balance sends several times a second; a cable pulled and put back takes some seconds | `tests.benchmarks.faults.month` |
-| holds | breathing and draughts change in minutes | `tests.benchmarks.faults.month` |
 | people and clients | what a person waits for; what a screen can show | `tests.benchmarks.speed.clients` |
 | target | two digits: below it the digit itself is most of what is not known | `tests.benchmarks.settling` |
 
@@ -19,10 +18,6 @@ SILENCE_TOLERATED = 10.0  # s of the balance, before the run is held
 #: and a busy machine may not let it speak for a second or two.
 LEAST_PATIENCE = 3.0
 TELEMETRY_HOLDS = 10.0  # s; older telemetry is not of now (it comes every second)
-
-# -- holds --------------------------------------------------------------------------------------------
-
-TRY_AGAIN = 600.0  # s after which a run held because a reading did not settle tries again
 
 # -- people and clients -------------------------------------------------------------------------------
 

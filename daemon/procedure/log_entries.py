@@ -62,7 +62,7 @@ def turned(run: RunRecord, task: Task) -> Record:
     """The lift has turned the sample over, and its switch confirms it."""
     assert task.step is not None
     way = task.step["orientation"]
-    data = {"orientation": way, "step_done": task.step["kind"] == "turn"}
+    data = {"orientation": way, "step": task.step["step"] if task.step["kind"] == "turn" else None}
     return Record("turned", f"{run.sample} is turned to {way:+d}.", data)
 
 

@@ -120,7 +120,7 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             if run.zero is not None and run.zero.id == event.event.id:
                 stage = replace(stage, zero_void=False)
             if event.event.kind == "held":
-                return by_itself(run, replace(stage, holding=False))
+                return by_itself(run, replace(stage, holding=False), at_once=True)
             return run, stage, []
         case NotRecorded():
             stage = replace(stage, unrecorded=max(0, stage.unrecorded - 1), ending=False)

@@ -55,6 +55,7 @@ def restart(
         return Restart(_renumber(run, (_zero(run.steps[-1]),)), {}) if broken else None
     if step is None:
         return None
+    need_zero = need_zero or (bool(run.points) and run.zero is None)  # it was set aside
     spoilt = (moved or need_zero) and under_way(run)  # a zero is read at the far end
     if run.ladder == "lift" and (spoilt or (compare and _may_compare(run))):
         return _branch_again(run, step, why, need_zero)
@@ -104,14 +105,6 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
     if lead_leg is not None:
         leading = [s for s in plan if s["kind"] == "point" and s["leg"] == lead_leg]
         lead = [max(leading, key=lambda s: abs(s["H_applied_A_per_m"] or 0.0))]
-    # A turner turns it before it is needed, and a person who does not take it off for the zeros does.
-    turn_back = run.orientation != orientation and not run.turner and zeros_by_hand(run.plan)
-    prelude: list[Step] = []
-    model = lead[0] if lead else plan[first]
-    if turn_back or (need_zero and (lead or zeros_by_hand(run.plan))):
-        prelude += _fresh_zero(run, model, whole=True)
-    if turn_back:
-        prelude.append(bare_step("turn", model))
     reason = f"the branch was started again: {why}"
     aside = {
         point["id"]: reason
@@ -126,6 +119,16 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
             if point["kind"] == "point" and point["leg"] == lead_leg and point["set_aside"] is None
         ]
         aside |= {p["id"]: reason for p in strongest if p["height_m"] == lead[0]["height_m"]}
+    # A turner turns it before it is needed, and a person who does not take it off for the zeros does.
+    turn_back = run.orientation != orientation and not run.turner and zeros_by_hand(run.plan)
+    # Where the zero was found by readings of the branch it goes with them.
+    need_zero = need_zero or (not zeros_by_hand(run.plan) and (run.zero is None or run.zero.id in aside))
+    prelude: list[Step] = []
+    model = lead[0] if lead else plan[first]
+    if turn_back or (need_zero and (lead or zeros_by_hand(run.plan))):
+        prelude += _fresh_zero(run, model, whole=True)
+    if turn_back:
+        prelude.append(bare_step("turn", model))
     return Restart(_renumber(run, (*prelude, *lead, *plan[first:])), aside, legs)
 
 

@@ -71,6 +71,7 @@ class RunRecord:
     resets: int = 0  # branches begun again because the lift lost its position, since a person let it go on
     attendance: tuple[tuple[float, str], ...] = ()  # when somebody is expected to be needed, s, and what for
     holds: int = 0  # how often it was held
+    in_a_row: int = 0  # of these, since it last took a reading
     series: Series | None = None  # the list of runs that it was started with
     single: bool = False  # its steps are asked for one by one
     waits: int = 0  # the step whose gap is set, and which is read when that is asked for
@@ -179,7 +180,14 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             resets = run.resets if data.get("by") == "itself" else 0
             return replace(run, state="running", why="", code="", resets=resets, unbroken=event.id)
         case "held":
-            return replace(run, state="held", why=data["why"], code=data["code"], holds=run.holds + 1)
+            return replace(
+                run,
+                state="held",
+                why=data["why"],
+                code=data["code"],
+                holds=run.holds + 1,
+                in_a_row=run.in_a_row + 1,
+            )
         case "stopped" | "finished":
             return replace(
                 run, state=cast(RunState, event.kind), why=data.get("why", ""), code="", ended_utc=event.utc
@@ -187,13 +195,15 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
         case "zero" | "point":
             point = cast(Point, {**data["point"], "id": event.id})
             before = _vouched_for(run) if point.get("vouched", True) else run.points
-            return replace(run, points=(*before, point), done=_after(run, point["step"]))
+            return replace(run, points=(*before, point), done=_after(run, point["step"]), in_a_row=0)
         case "hands":
             # What the person did; a turn is itself a step of the plan.
             known = {key: data[key] for key in ("sample_on", "orientation", "spacers") if key in data}
             return replace(run, **known, done=run.done + (1 if data.get("step_done") else 0))
         case "turned":
-            done = run.done + (1 if data.get("step_done") else 0)
+            # A turn that ends after its branch was begun again is no step of it.
+            here = run.next_step
+            done = run.done + (here is not None and here["step"] == data["step"])
             return replace(run, orientation=data["orientation"], done=done)
         case "restarted":
             fresh = tuple(cast(list[Step], data["steps"]))

@@ -4,6 +4,7 @@
 | --- | --- | --- |
 | places | half a full step of a usual motor, 0.01 mm: common practice, no source | `tests/daemon/procedure/test_prediction.py` |
 | the lift | a motor loses four full steps at a time, 0.04 mm; how often: by hand, never scanned | `tests.benchmarks.faults.lift_turns`, `tests.benchmarks.faults.month` |
+| holds | breathing and draughts change in minutes | `tests.benchmarks.faults.nights`, `tests.benchmarks.faults.month` |
 | hands | runs of a simulated person on the twin, with and without each mistake | `tests/daemon/acquisition/test_hands_free.py` |
 | is a reading of this gap | balances and lifts that answer plausibly and wrongly | `tests.benchmarks.faults.attacks` |
 | is the count right | one spacer changes the pull by a tenth at the far end, by a third near the magnet | `tests/daemon/procedure/test_plausibility.py` |
@@ -25,6 +26,11 @@ LIFT_TRIES = 3  # times in a row a lift may lose its position before a person is
 #: Times in a run, until a person lets it go on, that a branch is begun again because the lift was reset.
 MOST_RESETS = 4
 LOST_TOLERATED = 1.5e-5  # m; homing finds its switch again to some micrometres
+
+# -- holds --------------------------------------------------------------------------------------------
+
+TRY_AGAIN = 600.0  # s after which a run held for what may pass by itself tries again
+FIRST_AGAIN = 60.0  # s, the first time in a row, of an unattended run; doubled each time up to that
 
 # -- hands --------------------------------------------------------------------------------------------
 

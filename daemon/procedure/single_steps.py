@@ -12,7 +12,7 @@ from typing import Any, cast
 
 from ..protocol import Step
 from .events import Act, Asked, BenchState, Record, Refuse
-from .plan import RunPlan, make_plan
+from .plan import RunPlan, bare_step, make_plan
 from .run import RunRecord
 from .settings import MOST_STEPS, SAME_PLACE
 
@@ -79,7 +79,7 @@ def answer(run: RunRecord, stage: BenchState, asked: Asked) -> list[Act]:
         return [_back("the far end, where a zero is read,", at_gap)]
     text = "The run is to end." if finish else "A zero is asked for."
     like = at_gap if at_gap is not None or finish else last
-    steps = () if like is None else (_bare("zero", like, like["leg"]),)
+    steps = () if like is None else (bare_step("zero", like),)
     if not finish and not steps:
         return [Refuse("the run's first step is to a gap; its zero is read on the way")]
     return [_asked(run, steps, text, {"passed": waits, "finish": finish})]
@@ -87,7 +87,8 @@ def answer(run: RunRecord, stage: BenchState, asked: Asked) -> list[Act]:
 
 def _to_gap(run: RunRecord, to: Step, here: Step | None, last: Step | None, turn_back: bool) -> list[Act]:
     """The steps to a gap: along the branch, or from the far end after a zero."""
-    orientation, before = to["orientation"], []
+    orientation = to["orientation"]
+    before: list[str] = []
     if here is not None and here["orientation"] == orientation:
         change = cast(float, to["gap_m"]) - cast(float, here["gap_m"])
         inward = here["leg"] in _INWARD if abs(change) < SAME_PLACE else change < 0
@@ -100,10 +101,11 @@ def _to_gap(run: RunRecord, to: Step, here: Step | None, last: Step | None, turn
             return [_back("the far end, where the sample is turned over,", here)]
         leg = 0 if last is None and orientation > 0 else _LEGS[orientation, "in"]
         if last is None or here is not None:
-            before.append(_bare("zero", to, leg))
+            before.append("zero")
         if last is not None and last["orientation"] != orientation:
-            before.append(_bare("turn", to, leg))
-    steps = (*before, cast(Step, {**to, "leg": leg}))
+            before.append("turn")
+    goal = cast(Step, {**to, "leg": leg})
+    steps = (*(bare_step(kind, goal) for kind in before), goal)
     words = f"Asked to go to {cast(float, to['gap_m']) * 1e3:.2f} mm."
     return [_asked(run, steps, words, {"passed": run.next_step is not None}, wait=True)]
 
@@ -111,12 +113,6 @@ def _to_gap(run: RunRecord, to: Step, here: Step | None, last: Step | None, turn
 def _back(where: str, here: Step) -> Refuse:
     gap = cast(float, here["gap_m"]) * 1e3
     return Refuse(f"{where} lies back from {gap:.2f} mm on this branch: say turn_back to begin another")
-
-
-def _bare(kind: str, like: Step, leg: int) -> Step:
-    """A zero or a turn where no gap is set."""
-    nowhere = dict.fromkeys(("gap_m", "height_m", "H_applied_A_per_m", "predicted_reading_kg"))
-    return cast(Step, {**like, **nowhere, "kind": kind, "leg": leg})
 
 
 def _asked(

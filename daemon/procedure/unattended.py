@@ -7,6 +7,7 @@ from dataclasses import replace
 from .commands import Outcome, go_on
 from .events import BenchState
 from .run import RunRecord
+from .settings import FIRST_AGAIN, TRY_AGAIN
 
 #: What an unattended run goes on after by itself, by the code of its hold: as soon as what it waited for is
 #: back, or after a while, from the far end through the strongest field. After anything else, such as a pull
@@ -20,9 +21,18 @@ def _able(stage: BenchState) -> bool:
     return stage.balance_ok and stage.lift_ok and not stage.person_first and not stage.unrecorded
 
 
-def by_itself(run: RunRecord, stage: BenchState) -> Outcome:
-    """A run held for the balance alone goes on when it is back; an unattended one after other things too."""
+def patience(run: RunRecord) -> float:
+    """How long a held run waits before it tries again, s: unattended a minute at first, then ever longer."""
+    return min(TRY_AGAIN, FIRST_AGAIN * 2.0 ** (run.in_a_row - 1)) if run.unattended else TRY_AGAIN
+
+
+def by_itself(run: RunRecord, stage: BenchState, *, at_once: bool = False) -> Outcome:
+    """A run held for the balance alone goes on when it is back; an unattended one after other things too.
+
+    ``at_once``: it was held this very moment. A lift that answers and yet failed is given time then.
+    """
     waited = run.code == "balance" or (run.unattended and run.code in GOES_ON)
+    waited = waited and not (at_once and run.code == "lift")
     if run.state == "held" and waited and _able(stage):
         return go_on(run, stage, "itself")
     return run, stage, []

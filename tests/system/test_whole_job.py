@@ -73,6 +73,10 @@ def test_the_share_of_intervals_that_hold_the_truth_is_counted(demo: tuple[Path,
     assert shares["HcJ"] == (["2", "of", "2"] if held else ["0", "of", "2"])
 
 
+def test_nobody_was_needed(demo: tuple[Path, dict]) -> None:
+    assert demo[1]["hands"] == 0
+
+
 def test_a_clean_run_brings_no_slip(demo: tuple[Path, dict]) -> None:
     codes = {warning["code"] for warning in demo[1]["result"]["warnings"]}
     assert codes <= {"not-saturated"}

@@ -59,6 +59,7 @@ class Nights:
             elif night.twin.now >= fault:
                 fault += self.random.expovariate(1 / EVERY)
                 self.one()
+                night.fault = ""
             if night.twin.now - told > 7200:
                 told = night.twin.now
                 run = night.run.id if night.run is not None else 0
@@ -82,7 +83,7 @@ class Nights:
             )
         )
         self.faults[kind] += 1
-        lever = night.twin.begin
+        lever, night.fault = night.twin.begin, kind
         match kind:
             case "draught":
                 usual = night.twin.scenario.levels.draught
@@ -152,9 +153,10 @@ class Nights:
             return f"at {truth.height * 1e3:.3f} mm for {point['height_m'] * 1e3:.3f} mm"
         if abs(truth.aspect - point["orientation"]) > 0.01:
             return f"turned to {truth.aspect:.2f} for {point['orientation']:+d}"
+        during = f" ({truth.during})" if truth.during else ""
         off = point["value_kg"] - truth.value
         if abs(off) > max(MOST_U * point["u_kg"], MOST_KG):
-            return f"{off * 1e6:+.2f} mg off, u {point['u_kg'] * 1e6:.2g} mg"
+            return f"{off * 1e6:+.2f} mg off, u {point['u_kg'] * 1e6:.2g} mg{during}"
         return ""
 
 

@@ -231,15 +231,16 @@ class PaperBench:
     # -- what must hold ------------------------------------------------------------------------
 
     def zeros_hold(self) -> list[str]:
-        """Readings in use whose last zero was found before the balance may have changed it."""
+        """Readings in use without a zero of their own time: one before, or at the far end one soon after."""
         faults = []
-        found = {zero.id for zero in self.run.zeros}
-        points = [p for p in self.run.points if p["set_aside"] is None and p["leg"] <= 4]
-        for point, after in pairwise(points):
-            known = [zero for zero in self.run.zeros if zero.id <= point["id"]]
-            half = after["id"] in found  # the zero is found by the next one
-            if not half and known and self.epochs[known[-1].id] != self.epochs[point["id"]]:
-                faults.append(f"reading {point['id']} of leg {point['leg']} goes by zero {known[-1].id}")
+        far = max(s["height_m"] or 0.0 for s in self.run.plan)
+        for point in self.run.points:
+            before = [zero for zero in self.run.zeros if zero.id <= point["id"]][-1:]
+            known = self.run.zeros if point["height_m"] == far else before
+            times = {self.epochs[zero.id] for zero in known}
+            used = point["set_aside"] is None and point["leg"] <= 4
+            if used and self.epochs[point["id"]] not in times:
+                faults.append(f"reading {point['id']} of leg {point['leg']} goes by {before}")
         return faults
 
     def one_way(self) -> list[str]:
@@ -250,7 +251,8 @@ class PaperBench:
         for before, after in pairwise(used):
             a, b = before["height_m"] or 0.0, after["height_m"] or 0.0
             same = before["leg"] == after["leg"] and before["orientation"] == after["orientation"]
-            if not same or (b == strongest and a != b):
+            again = a == b == TRAVEL  # half of a pair that was not read to its end
+            if not same or again or (b == strongest and a != b):
                 continue  # into the strongest field, from which a branch begins again, any way is good
             low, high = min(a, b) - 6e-5, max(a, b) + 6e-5  # lost steps are told by the next homing
             way = self.path[self.at[before["id"]] : self.at[after["id"]] + 1]

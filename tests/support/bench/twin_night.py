@@ -80,6 +80,7 @@ class Truth:
     orientation: int
     aspect: float
     value: float
+    during: str
 
 
 class TwinNight:
@@ -92,7 +93,8 @@ class TwinNight:
         self.dialect = load_dialect("status-line")
         self.truths: dict[int, Truth] = {}
         self.told: dict[int, Any] = {}
-        self.asked: list[str] = []  # what a person was asked for
+        self.asked: list[str] = []  # what a person was asked for, the run going on for nobody else
+        self.fault = ""  # what is made to go wrong just now
         self.alarms: list[dict[str, Any]] = []
         self.balance_in = self.lift_in = True  # the plugs
         self._start()
@@ -150,7 +152,7 @@ class TwinNight:
             twin = self.twin
             shown = twin.load + twin.disturbances.drift.value - twin.balance.zero
             self.truths[data["id"]] = Truth(
-                twin.lift.stage.height, twin.orientation, twin.aspect, shown * 1e-3
+                twin.lift.stage.height, twin.orientation, twin.aspect, shown * 1e-3, self.fault
             )
 
     # -- time ----------------------------------------------------------------------------------
@@ -172,7 +174,8 @@ class TwinNight:
             self.mover.turn()
             self.controller.step()
             action = self.controller.action()
-            if action is not None and action["needs_confirm"]:
+            running = self.run is not None and self.run.state == "running"
+            if running and action is not None and action["needs_confirm"]:
                 self.asked.append(action["text"])
 
     def _hear(self, time: float, data: bytes) -> None:

@@ -129,8 +129,14 @@ def _apart(rig: Rig) -> int:
 
 
 def _angle_wrong(rig: Rig) -> bool:
-    status = _status(rig)
-    return "A" in status.words and abs(rig.emulator.off_by(status.words["A"])) > REST_IN_SLOT
+    """Whether the angle that is told is not the rod's, which stands still meanwhile."""
+    for _ in range(200):
+        before, status = rig.emulator.state["turn_edges"], _status(rig)
+        wrong = "A" in status.words and abs(rig.emulator.off_by(status.words["A"])) > REST_IN_SLOT
+        if not status.moving and rig.emulator.state["turn_edges"] == before:
+            return wrong
+        time.sleep(0.02)
+    raise AssertionError(f"the rod does not come to rest: {rig.lift.why}")
 
 
 def _home(rig: Rig, tally: Counter[str]) -> None:
