@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from textual import events
-from textual.widgets import Input, Select
+from textual.widgets import Input, Select, Static
 
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, click, stage
@@ -189,6 +189,8 @@ async def test_what_the_daemon_refuses_is_said_and_nothing_starts() -> None:
         assert [line.field.key for line in screen.query(FormLine) if line.has_class("fault")] == [
             "sample.diameter"
         ]
+        (line,) = [line for line in screen.query(FormLine) if line.has_class("fault")]
+        assert "expected a length" in str(line.query_one(".hint", Static).render())
         st.feed.answers["run.start"] = refuse
         await st.press("ctrl+s")
         await st.until(lambda: st.feed.asked("run.start"))

@@ -89,7 +89,7 @@ class FormLine(Horizontal):
             )
         else:
             yield Entry(self.value, compact=True, name=self.field.key)
-        yield Static(self.field.hint, classes="hint")
+        yield Static(self.field.hint, classes="hint", markup=False)
 
 
 class NewRun(ModalScreen[int | None]):
@@ -215,9 +215,12 @@ class NewRun(ModalScreen[int | None]):
         block.update(f"{drawn}\n{cost_words(costs)}")
 
     def _mark(self, error: str) -> None:
-        """Mark the fields that a message names, and no others."""
+        """Mark the fields that a message names, and no others; each says what is wrong with it."""
         for line in self.query(FormLine):
-            line.set_class(f"{line.field.key}:" in error, "fault")
+            by = line.field.label if error.startswith(f"{line.field.label}: ") else line.field.key
+            _, named, fault = error.partition(f"{by}: ")
+            line.set_class(bool(named), "fault")
+            line.query_one(".hint", Static).update(fault.partition("\n")[0] if named else line.field.hint)
 
     @work(exclusive=True, group="start")
     async def action_start(self) -> None:
@@ -226,6 +229,7 @@ class NewRun(ModalScreen[int | None]):
             points, target = self.run_values()
             loops, deadline = self.series_values()
         except ValueError as error:
+            self._mark(str(error))
             self.notify(str(error), severity="warning", markup=False)
             return
         text = self.text()
