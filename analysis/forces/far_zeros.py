@@ -28,7 +28,7 @@ from .settings import (
     WORTHLESS,
 )
 from .zero_drift import ZeroReadings, ZeroStep
-from .zeros import NOTHING_FAR, KnownZeros, repeatability
+from .zeros import NOTHING_FAR, KnownZeros, repeatability, row_times
 
 
 def far_zeros(
@@ -38,10 +38,11 @@ def far_zeros(
     magnetisation by change of reading.
 
     Without a turner readings on the way out count alone, and only of a loop that also ends on the way out:
-    one that ends in the strongest field was read with the sample off at its turns.
+    one that ends in the strongest field, or without times, was read with the sample off at its turns.
     """
-    by_turner = bench.gap.turner is not None
-    if not passages or not (by_turner or (not passages[-1].inward and len(passages) > 1)):
+    by_turner, time = bench.gap.turner is not None, row_times(readings)
+    outward = len(passages) > 1 and not passages[-1].inward and bool(np.isfinite(readings.time).all())
+    if time is None or not passages or not (by_turner or outward):
         return NOTHING_FAR
     own = repeatability(readings, bench.balance)
     u = np.where(np.isfinite(readings.u_reading), readings.u_reading, own)
@@ -50,20 +51,20 @@ def far_zeros(
     for rows, first in _groups(H, passages, by_turner):
         value, u_value = _zero_of(rows, readings, bench, H, 1.0 / M_by_kg, u)
         if u_value < WORTHLESS:
-            found.append((float(readings.time[rows].mean()), value, u_value))
+            found.append((float(time[rows].mean()), value, u_value))
             apart.append(first)
     if not found:
         return NOTHING_FAR
-    time, value, u_value = np.array(found).T
+    at, value, u_value = np.array(found).T
     alone = np.array(apart)
     turns = [
-        ZeroStep(0.5 * float(readings.time[a.rows[-1]] + readings.time[b.rows[0]]), HANDS)
+        ZeroStep(0.5 * float(time[a.rows[-1]] + time[b.rows[0]]), HANDS)
         for a, b in pairwise(passages)
         if a.orientation != b.orientation and not by_turner
     ]
     return KnownZeros(
-        ZeroReadings(time, value, u_value),
-        ZeroReadings(time[alone], value[alone], u_value[alone]),
+        ZeroReadings(at, value, u_value),
+        ZeroReadings(at[alone], value[alone], u_value[alone]),
         tuple(turns),
     )
 

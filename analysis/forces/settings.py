@@ -39,6 +39,7 @@ LEVEL, DRIFT = 1e-3, 100e-6 / 3600.0
 #: normal in the logarithm about a half, by a factor of four.
 WANDERS = 2.0 ** np.arange(-6.0, 6.1, 0.5)
 USUAL_WANDER, WANDER_FACTOR = 0.5, 4.0
+PER_READING = 16.0  # s; where no times are noted
 FEWEST_ROWS = 4  # by pair of zeros: with fewer each row goes by its own zeros
 #: A part of the zero's uncertainty that is nowhere more than this part of a reading's counts as that.
 LEAST_MODE = 0.3

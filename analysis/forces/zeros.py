@@ -15,7 +15,7 @@ import numpy as np
 from ..records.arrays import Floats
 from ..records.bench import Balance, Bench
 from ..records.readings import Readings
-from .settings import ENOUGH_PAIRS, FEWEST_ROWS, LEAST_MODE, LEVEL
+from .settings import ENOUGH_PAIRS, FEWEST_ROWS, LEAST_MODE, LEVEL, PER_READING
 from .zero_drift import ZeroDrift, ZeroReadings, ZeroStep, main_root, smooth, with_wander
 
 #: A digital balance resolves to one step: a rectangular error one step wide (JCGM 100, F.2.2.1).
@@ -62,10 +62,14 @@ class Zeros:
 
 @dataclass(frozen=True, eq=False)
 class ZeroTrack:
-    """The zero at every row as it may be before a fit: ``unknown`` (n, s), kg, by s standard normal numbers,
-    of which ``begun`` (s,) make the zero that was taken off. ``zeros`` are those it was followed by,
-    ``drift`` what was thought of it before, ``found`` the moments at which the loop said that it jumped."""
+    """The zero at every row, taken at ``time`` (n,), s, as it may be before a fit.
 
+    ``unknown`` (n, s), kg, by s standard normal numbers, of which ``begun`` (s,) make the zero that was
+    taken off. ``zeros`` are those it was followed by, ``drift`` what was thought of it before, ``found`` the
+    moments at which the loop said that it jumped.
+    """
+
+    time: Floats
     unknown: Floats
     begun: Floats
     zeros: ZeroReadings
@@ -93,10 +97,10 @@ def repeatability(readings: Readings, balance: Balance) -> float:
 def bracket(readings: Readings, bench: Bench, far: KnownZeros = NOTHING_FAR, steps: ZeroSteps = ()) -> Zeros:
     """Each reading less its zero.
 
-    Where a lift keeps the sample up through whole passages and times are noted the zero is followed through
-    the run (``zero_drift``), by the zeros noted or, with none, by what ``far`` readings tell; ``steps`` are
-    jumps that were found. Else a reading's zero is the mean of those around it. A zero not given is 0: the
-    balance was re-zeroed.
+    Where a lift keeps the sample up through whole passages the zero is followed through the run
+    (``zero_drift``), by the zeros noted or, with none, by what ``far`` readings tell; ``steps`` are jumps
+    that were found. Else a reading's zero is the mean of those around it. A zero not given is 0: the balance
+    was re-zeroed.
     """
     own = repeatability(readings, bench.balance)
     u_reading = np.where(np.isfinite(readings.u_reading), readings.u_reading, own)
@@ -106,14 +110,23 @@ def bracket(readings: Readings, bench: Bench, far: KnownZeros = NOTHING_FAR, ste
     given = np.concatenate([before[np.isfinite(before)], after[np.isfinite(after)]])
     pressed = len(given) > 2 and np.ptp(given) == 0.0
     u_zero = np.full(len(readings), rounding) if pressed else np.maximum(rounding, u_reading)
-    timed = bench.gap.ladder == "lift" and len(readings) > 1 and bool(np.all(np.diff(readings.time) > 0))
-    stretches = _passages(readings)
-    if timed and len(given) and len(readings) >= FEWEST_ROWS * len(stretches):
-        zeros, again = _noted(readings, stretches, u_zero)
-        return _followed(readings, u_reading, KnownZeros(zeros, zeros, again), steps)
-    if timed and not len(given) and len(far.all):
-        return _followed(readings, u_reading, far, steps)
+    time, stretches = row_times(readings), _passages(readings)
+    if bench.gap.ladder == "lift" and time is not None:
+        if len(given) and len(readings) >= FEWEST_ROWS * len(stretches):
+            zeros, again = _noted(readings, time, stretches, u_zero)
+            return _followed(readings, time, u_reading, KnownZeros(zeros, zeros, again), steps)
+        if not len(given) and len(far.all):
+            return _followed(readings, time, u_reading, far, steps)
     return _one_by_one(readings, u_reading, u_zero, rounding)
+
+
+def row_times(readings: Readings) -> Floats | None:
+    """When the rows were taken, s (n,): as noted, or by their order where no time is. None where it runs back
+    or is noted for some rows only."""
+    time = readings.time
+    if not np.any(np.isfinite(time)):
+        time = PER_READING * np.arange(len(readings))
+    return time if len(time) > 1 and np.all(np.diff(time) >= 0) and time[-1] > time[0] else None
 
 
 def _one_by_one(readings: Readings, u_reading: Floats, u_zero: Floats, rounding: float) -> Zeros:
@@ -151,11 +164,10 @@ def _passages(readings: Readings) -> list[tuple[int, int]]:
 
 
 def _noted(
-    readings: Readings, stretches: list[tuple[int, int]], u_zero: Floats
+    readings: Readings, time: Floats, stretches: list[tuple[int, int]], u_zero: Floats
 ) -> tuple[ZeroReadings, ZeroSteps]:
     """The zeros noted around passages, and a step wherever the balance was re-zeroed between two of them. A
     zero before the first row or after the last is one row's time away, others are between their rows."""
-    time = readings.time
     usual = float(np.median(np.diff(time)))
     time = np.concatenate([[time[0] - 2.0 * usual], time, [time[-1] + 2.0 * usual]])
     found: list[tuple[float, float, float]] = []
@@ -176,10 +188,11 @@ def _noted(
     return ZeroReadings(*np.array(found).T), tuple(again)
 
 
-def _followed(readings: Readings, u_reading: Floats, zeros: KnownZeros, found: ZeroSteps) -> Zeros:
+def _followed(
+    readings: Readings, time: Floats, u_reading: Floats, zeros: KnownZeros, found: ZeroSteps
+) -> Zeros:
     """The zero as a smooth function of time; the fit begins with what those ``apart`` say, as the others are
     among its own readings."""
-    time = readings.time
     begin = float(min(time[0], zeros.all.time.min()))
     drift = with_wander(ZeroDrift(begin, 0.0, steps=(*zeros.steps, *found)), zeros.all)
     least = LEAST_MODE * float(np.median(u_reading))
@@ -193,5 +206,5 @@ def _followed(readings: Readings, u_reading: Floats, zeros: KnownZeros, found: Z
         np.sqrt(u_reading**2 + np.maximum(left, left_before)),
         root,
         readings.zero_after - readings.zero_before,
-        ZeroTrack(unknown, begun, zeros.all, drift, found),
+        ZeroTrack(time, unknown, begun, zeros.all, drift, found),
     )

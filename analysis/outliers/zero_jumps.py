@@ -33,8 +33,8 @@ def zero_jumps(table: Table) -> Table:
         if found is None:
             break
         steps, size = found
-        row, time = table.readings.row, table.readings.time
-        at = int(np.searchsorted(time, max(steps, key=lambda step: step.u).time))
+        row = table.readings.row
+        at = int(np.searchsorted(track.time, max(steps, key=lambda step: step.u).time))
         text = (
             f"the zero of the balance jumped by about {size * 1e3:+.3g} g, most likely between rows "
             f"{row[at - 1]} and {row[at]}: it is followed again from there, and no row is set aside for it"
@@ -49,7 +49,7 @@ def _likeliest(table: Table, track: ZeroTrack) -> tuple[tuple[ZeroStep, ...], fl
     """Where the zero jumped, if it did: every moment with its share, and the likeliest jump's size (kg)."""
     readings, zeros = table.readings, track.zeros
     pairs = mirrored_pairs(table.arranged, table.limits)
-    m, time = len(zeros), np.append(track.zeros.time, readings.time)
+    m, time = len(zeros), np.append(zeros.time, track.time)
     # Known zeros, and differences of rows, by the zero at all these times.
     by_zero = np.zeros((m + len(pairs.row), len(time)))
     by_zero[np.arange(m), np.arange(m)] = 1.0
@@ -59,7 +59,7 @@ def _likeliest(table: Table, track: ZeroTrack) -> tuple[tuple[ZeroStep, ...], fl
     noise = np.zeros((len(value), len(value)))
     noise[:m, :m] = np.diag(zeros.u**2)
     noise[m:, m:] = _noise(table, pairs)
-    moments = 0.5 * (readings.time[1:] + readings.time[:-1])
+    moments = 0.5 * (track.time[1:] + track.time[:-1])
     jumped = by_zero @ (time[:, None] > moments)
 
     u = float(np.median(table.arranged.zeros.u_reading))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -24,6 +26,18 @@ def test_zeros_that_moved_across_a_passage_cost_no_row():
         arranged = find_outliers(loop_with_zero("by hand", zero, seed, noise=0.5e-6), zero_bench("by hand"))
         assert arranged.points.used.all()
         assert {warning.code for warning in arranged.warnings} <= {"zero-jump"}
+
+
+@pytest.mark.parametrize("how", ["by hand", "turner"])
+def test_a_notebook_without_times_is_followed_by_the_order_of_its_rows(how):
+    zero = TrueZero(rate=20e-6 / 3600, jumps=((300.0, 12e-6),), seed=3)
+    noted = loop_with_zero(how, zero, 1, noise=0.5e-6)
+    untimed = replace(noted, time=np.full(len(noted), np.nan))
+    arranged = find_outliers(untimed, zero_bench(how))
+    assert arranged.points.used.all()
+    assert arranged.zeros.track is not None
+    known = find_outliers(noted, zero_bench(how)).zeros.change
+    np.testing.assert_allclose(arranged.zeros.change, known, atol=15e-6)
 
 
 @pytest.mark.parametrize("how", ["by hand", "turner", "lift"])
