@@ -28,22 +28,23 @@ from .settings import (
     WORTHLESS,
 )
 from .zero_drift import ZeroReadings, ZeroStep
-from .zeros import NOTHING_FAR, KnownZeros, repeatability, row_times
+from .zeros import KnownZeros, repeatability, row_times
 
 
 def far_zeros(
     readings: Readings, bench: Bench, H: Floats, M_by_kg: Floats, passages: Sequence[Passage]
-) -> KnownZeros:
-    """The zeros that the far readings tell. ``H`` (n,) is the signed mean field, A/m, ``M_by_kg`` (n,) the
-    magnetisation by change of reading.
+) -> KnownZeros | None:
+    """The zeros that the far readings tell; None of a run whose zero was taken off by re-zeroing.
+
+    ``H`` (n,) is the signed mean field, A/m, ``M_by_kg`` (n,) the magnetisation by change of reading.
 
     Without a turner readings on the way out count alone, and only of a loop that also ends on the way out:
     one that ends in the strongest field, or without times, was read with the sample off at its turns.
     """
     by_turner, time = bench.gap.turner is not None, row_times(readings)
     outward = len(passages) > 1 and not passages[-1].inward and bool(np.isfinite(readings.time).all())
-    if time is None or not passages or not (by_turner or outward):
-        return NOTHING_FAR
+    if time is None or not passages or not (by_turner or outward or readings.hands_off):
+        return None
     own = repeatability(readings, bench.balance)
     u = np.where(np.isfinite(readings.u_reading), readings.u_reading, own)
     found: list[tuple[float, float, float]] = []
@@ -53,10 +54,10 @@ def far_zeros(
         if u_value < WORTHLESS:
             found.append((float(time[rows].mean()), value, u_value))
             apart.append(first)
-    if not found:
-        return NOTHING_FAR
-    at, value, u_value = np.array(found).T
-    alone = np.array(apart)
+    if not found and not readings.hands_off:
+        return None
+    at, value, u_value = np.array(found).reshape(-1, 3).T
+    alone = np.array(apart, bool)
     turns = [
         ZeroStep(0.5 * float(time[a.rows[-1]] + time[b.rows[0]]), HANDS)
         for a, b in pairwise(passages)

@@ -15,7 +15,7 @@ import numpy as np
 from ..records.arrays import Floats
 from ..records.bench import Balance, Bench
 from ..records.readings import Readings
-from .settings import ENOUGH_PAIRS, FEWEST_ROWS, LEAST_MODE, LEVEL, PER_READING
+from .settings import ENOUGH_PAIRS, FEWEST_ROWS, LEAST_MODE, LEVEL, PER_READING, USUAL_WANDER
 from .zero_drift import ZeroDrift, ZeroReadings, ZeroStep, main_root, smooth, with_wander
 
 #: A digital balance resolves to one step: a rectangular error one step wide (JCGM 100, F.2.2.1).
@@ -32,10 +32,6 @@ class KnownZeros:
     all: ZeroReadings
     apart: ZeroReadings
     steps: ZeroSteps = ()
-
-
-_NONE = ZeroReadings(*(np.zeros(0) for _ in range(3)))
-NOTHING_FAR = KnownZeros(_NONE, _NONE)
 
 
 @dataclass(frozen=True)
@@ -94,7 +90,7 @@ def repeatability(readings: Readings, balance: Balance) -> float:
     return float(np.hypot(rounding, balance.resolution))
 
 
-def bracket(readings: Readings, bench: Bench, far: KnownZeros = NOTHING_FAR, steps: ZeroSteps = ()) -> Zeros:
+def bracket(readings: Readings, bench: Bench, far: KnownZeros | None = None, steps: ZeroSteps = ()) -> Zeros:
     """Each reading less its zero.
 
     Where a lift keeps the sample up through whole passages the zero is followed through the run
@@ -115,7 +111,7 @@ def bracket(readings: Readings, bench: Bench, far: KnownZeros = NOTHING_FAR, ste
         if len(given) and len(readings) >= FEWEST_ROWS * len(stretches):
             zeros, again = _noted(readings, time, stretches, u_zero)
             return _followed(readings, time, u_reading, KnownZeros(zeros, zeros, again), steps)
-        if not len(given) and len(far.all):
+        if not len(given) and far is not None:
             return _followed(readings, time, u_reading, far, steps)
     return _one_by_one(readings, u_reading, u_zero, rounding)
 
@@ -125,8 +121,9 @@ def row_times(readings: Readings) -> Floats | None:
     or is noted for some rows only."""
     time = readings.time
     if not np.any(np.isfinite(time)):
-        time = PER_READING * np.arange(len(readings))
-    return time if len(time) > 1 and np.all(np.diff(time) >= 0) and time[-1] > time[0] else None
+        time = np.asarray(PER_READING * np.arange(len(readings)), np.float64)
+    forward = len(time) > 1 and bool(np.all(np.diff(time) >= 0)) and time[-1] > time[0]
+    return time if forward else None
 
 
 def _one_by_one(readings: Readings, u_reading: Floats, u_zero: Floats, rounding: float) -> Zeros:
@@ -193,8 +190,10 @@ def _followed(
 ) -> Zeros:
     """The zero as a smooth function of time; the fit begins with what those ``apart`` say, as the others are
     among its own readings."""
-    begin = float(min(time[0], zeros.all.time.min()))
-    drift = with_wander(ZeroDrift(begin, 0.0, steps=(*zeros.steps, *found)), zeros.all)
+    begin = float(min(time[0], zeros.all.time.min(initial=np.inf)))
+    usual = USUAL_WANDER * float(np.median(u_reading))
+    drift = ZeroDrift(begin, 0.0, steps=(*zeros.steps, *found)).wandering(usual)
+    drift = with_wander(drift, zeros.all)
     least = LEAST_MODE * float(np.median(u_reading))
     known, before = smooth(drift, zeros.all, time), smooth(drift, zeros.apart, time)
     root, left = main_root(known.covariance, least)

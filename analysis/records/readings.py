@@ -62,6 +62,8 @@ class Readings:
     settled_in: Floats | None = None
     #: When the first reading was taken (ISO 8601); empty where nobody noted it.
     started: str = ""
+    #: The sample was never to be taken off: a zero that is not given is not known.
+    hands_off: bool = False
 
     def __len__(self) -> int:
         return len(self.row)

@@ -64,6 +64,7 @@ def readings_of(run: Run) -> Readings:
         settled_in=column([p["settled_in_s"] for p in points]),
         started=run["started_utc"],
         remarks=tuple(remarks),
+        hands_off=not spacers and all(step["kind"] != "zero" for step in run["steps"]),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -63,3 +63,18 @@ def test_a_zero_that_only_drifts_is_not_split(how):
         assert arranged.points.used.all()
         split += bool(arranged.warnings)
     assert split <= 1
+
+
+@pytest.mark.parametrize("how", ["turner", "lift"])
+@pytest.mark.parametrize("count", [5, 40, 60])
+def test_a_run_under_way_loses_no_row_though_its_zero_is_far_off(how, count):
+    """0.1 g off and no far reading yet, or few: what is not known is not taken for zero."""
+    whole = loop_with_zero(how, TrueZero(start=1e-4, rate=5e-9), 1)
+    columns = {f.name: getattr(whole, f.name) for f in fields(whole)}
+    begun = {
+        name: value[:count] if isinstance(value, np.ndarray | tuple) and name != "remarks" else value
+        for name, value in columns.items()
+    }
+    arranged = find_outliers(replace(whole, **(begun | {"hands_off": True})), zero_bench(how))
+    assert arranged.points.used.all()
+    assert {warning.code for warning in arranged.warnings} <= {"branch-incomplete"}
