@@ -65,8 +65,8 @@ ROOMS: dict[str, set[str]] = {
     "analysis/data_package": {"analysis/errors", "analysis/files", "analysis/records", "analysis/results"},
     "analysis/report": {
         "analysis/calibration", "analysis/comparison", "analysis/constants", "analysis/errors",
-        "analysis/figures", "analysis/magnetostatics", "analysis/many_runs", "analysis/records",
-        "analysis/results",
+        "analysis/figures", "analysis/magnetostatics", "analysis/many_runs",
+        "analysis/programmes", "analysis/records", "analysis/results",
     },
     "analysis/run": {
         "analysis/data_package", "analysis/errors", "analysis/exchange", "analysis/figures", "analysis/files",

@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..figures.monte_carlo import summarise
 from ..records.arrays import Floats
@@ -92,7 +93,7 @@ class ReversalResult:
     fields: Floats
     density: Floats
     u_density: Floats
-    known: Floats
+    known: NDArray[np.bool_]
     coercive: float
     interaction: float
 

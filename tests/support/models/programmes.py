@@ -21,7 +21,7 @@ def weighed(magnet: Magnet, pellet: Pellet, material: Material, plan: LadderPlan
     gap = np.array([step.gap for step in plan.steps])
     orientation = np.array([step.orientation for step in plan.steps])
     leg = np.array([step.leg for step in plan.steps])
-    return weigh(magnet, pellet, material, gap, path=(gap, orientation, leg), demagnetising="local")
+    return weigh(magnet, pellet, material, gap, path=(gap, orientation, leg), demagnetising="layered")
 
 
 def readings(run: Weighed, seed: int | None, *, attraction: float, gravity: float) -> Readings:

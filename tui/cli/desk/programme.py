@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..common import like, print_json, significant, table
@@ -19,15 +20,12 @@ def show_programme(
     readings: Readings, bench: Bench, name: str, *, draws: int, seed: int, as_json: bool
 ) -> tuple[str, ...]:
     """Analyse and print; returns what is to be remarked."""
-    from ....analysis.errors import Fault, InputError, nearest
     from ....analysis.programmes.curves import RESULTS, to_json
     from ....analysis.programmes.history_fit import fit_history
 
     if name == "decay":
         return _show_decay(readings, bench, as_json)
-    if name not in RESULTS:
-        known = ["loop", *RESULTS, "decay"]
-        raise InputError("--programme", [Fault("name", repr(name), nearest(name, known))])
+    _known(name, [*RESULTS, "decay"])
     history = fit_history(readings, bench, draws=draws, seed=seed)
     result = RESULTS[name](history)
     if as_json:
@@ -41,6 +39,29 @@ def show_programme(
             f"(mean square {history.misfit:.1f}): look at the bench file and the order of the rows"
         )
     return tuple(remarks)
+
+
+def write_page(source: str, name: str, target: Path, settings: dict[str, Any]) -> tuple[str, ...]:
+    """Analyse INPUT and write its page; returns what is to be remarked."""
+    from ....analysis.programmes.curves import RESULTS
+    from ....analysis.programmes.history_fit import fit_history
+    from ....analysis.report import write_programme
+    from ..inputs import read_input
+
+    _known(name, list(RESULTS))
+    readings, bench = read_input(source, *(settings[k] for k in ("bench_path", "store_path", "tolerant")))
+    draws, seed = min(settings["trials"], 2000), settings["seed"]
+    history = fit_history(readings, bench, draws=draws, seed=seed)
+    again = f"Recompute with: weighloop figures {source} --programme {name} --trials {draws} --seed {seed}."
+    write_programme(history, RESULTS[name](history), target, again)
+    return tuple(f"{w.code}: {w.text}" for w in history.warnings)
+
+
+def _known(name: str, names: list[str]) -> None:
+    from ....analysis.errors import Fault, InputError, nearest
+
+    if name not in names:
+        raise InputError("--programme", [Fault("name", repr(name), nearest(name, ["loop", *names]))])
 
 
 def _show_decay(readings: Readings, bench: Bench, as_json: bool) -> tuple[str, ...]:

@@ -20,9 +20,17 @@ from ..inputs import analysed, with_analysis_options
 )
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True, help="Of the figures.")
 @click.option("--kind", type=OneOf(["svg", "png", "pdf"]), default="svg", show_default=True)
+@click.option(
+    "--programme",
+    metavar="NAME",
+    default="loop",
+    show_default=True,
+    help="What the run is: loop, recoil, remanence or reversal.",
+)
 @json_option
 def command(
     source: str,
+    programme: str,
     output: Path | None,
     drawings: Path | None,
     kind: str,
@@ -34,8 +42,15 @@ def command(
     PDF."""
     from ....analysis.report import write_drawings, write_report
 
-    result = analysed(source, **settings)
     target = output or Path(f"report-{Path(source).stem}.html")
+    if programme != "loop":
+        from .programme import write_page
+
+        for remark in write_page(source, programme, target, settings):
+            note(remark)
+        print_json({"report": str(target), "drawings": []}) if as_json else print(target)
+        return
+    result = analysed(source, **settings)
     again = f"weighloop figures {source} --method {result.method} --seed {result.seed}"
     again += "".join(
         f" --{name} {settings[f'{name}_path']}" for name in ("bench", "store") if settings[f"{name}_path"]

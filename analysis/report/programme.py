@@ -1,0 +1,201 @@
+"""The page of another programme than the loop: what came of it first, then its curves."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..programmes.curves import CurveFamily, Estimated, RecoilResult, RemanenceResult, ReversalResult
+from .output import page_file, write_page
+from .page import versions
+from .plots import frame
+from .style import BRANCH_STYLE, MUTED, new_figure, svg
+from .wording import rounded
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ..programmes.history_fit import HistoryFit
+
+_MAIN, _OTHER = BRANCH_STYLE["descending"], BRANCH_STYLE["ascending"]
+#: A misfit (mean square) from which the page warns.
+_MISFIT = 4.0
+
+
+def write_programme(
+    history: HistoryFit,
+    result: RecoilResult | RemanenceResult | ReversalResult,
+    path: str | Path,
+    recompute: str = "",
+) -> None:
+    """Write the page to ``path`` as one file, whole or not at all."""
+    import jinja2
+
+    target = page_file(path)
+    room = files(__package__ or "")
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    template = environment.from_string(room.joinpath("programme.html").read_text(encoding="utf-8"))
+    title, conclusion, drawings = _parts(result)
+    if history.misfit > _MISFIT:
+        conclusion.append(
+            "The readings do not fit any such material well (mean square of the residuals "
+            f"{history.misfit:.1f}): look at the bench file and the order of the rows."
+        )
+    page = template.render(
+        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+        title=title,
+        sample=history.bench.sample.name,
+        readings=len(history.points),
+        used=int(history.points.used.sum()),
+        conclusion=conclusion,
+        drawings=[{"words": words, "svg": svg(drawing)} for words, drawing in drawings],
+        warnings=[{"code": w.code, "text": w.text} for w in history.warnings],
+        recompute=recompute,
+        versions=versions(),
+    )
+    write_page(target, page)
+
+
+def _parts(
+    result: RecoilResult | RemanenceResult | ReversalResult,
+) -> tuple[str, list[str], list[tuple[str, Figure]]]:
+    """Title, conclusion, drawings with their words."""
+    if isinstance(result, RecoilResult):
+        return (
+            "Recoil curves",
+            [f"A reverse field of {_field(result.field_of_loss)} costs 5 % of the flux for good."],
+            [
+                ("Recoil curves from ever larger reverse fields.", recoil_drawing(result)),
+                ("Loss of flux and recoil permeability against the reverse field.", loss_drawing(result)),
+            ],
+        )
+    if isinstance(result, RemanenceResult):
+        return (
+            "Remanence curves",
+            [
+                f"Remanence coercivity Hcr: {_field(result.Hcr)}.",
+                f"Saturation remanence Mr: {_field(result.remanence)}.",
+            ],
+            [
+                (
+                    "Remanence acquired from the virgin sample, and left after a reverse field.",
+                    remanence_drawing(result),
+                ),
+                (
+                    "The difference of both, nothing where parts do not feel one another: below zero they "
+                    "hinder, above zero they help one another.",
+                    difference_drawing(result),
+                ),
+            ],
+        )
+    return (
+        "Reversal curves",
+        [
+            f"Mean coercive field {result.coercive / 1e3:.3g} kA/m, mean interaction field "
+            f"{result.interaction / 1e3:.3g} kA/m, over the part of the distribution that is known."
+        ],
+        [
+            ("First-order reversal curves.", family_drawing(result.curves)),
+            ("Their distribution over coercive and interaction field, where it is more than twice its own "
+             "standard uncertainty.", distribution_drawing(result)),
+        ],
+    )  # fmt: skip
+
+
+def _field(value: Estimated) -> str:
+    if value.value != value.value:
+        return "more than the bench reaches"
+    v, u = value.value / 1e3, value.u / 1e3
+    return f"{rounded(v, u)} kA/m (u = {rounded(u, u)} kA/m)"
+
+
+def family_drawing(curves: CurveFamily) -> Figure:
+    """Each curve of a family."""
+    figure, axes = new_figure()
+    for H, M in zip(curves.H, curves.M, strict=True):
+        axes.plot(H / 1e3, M / 1e3, color=_MAIN["color"], linewidth=0.9)
+    _named(axes, "internal field H, kA/m", "magnetisation M, kA/m")
+    return figure
+
+
+def recoil_drawing(result: RecoilResult) -> Figure:
+    """The recoil fan, its ends marked, with their standard uncertainty."""
+    figure, axes = new_figure()
+    c = result.curves
+    inside = c.H <= 0.0
+    for H, M, shown in zip(c.H, c.M, inside, strict=True):
+        axes.plot(H[shown] / 1e3, M[shown] / 1e3, color=_MAIN["color"], linewidth=0.9)
+    axes.errorbar(
+        c.H[:, 0] / 1e3, c.M[:, 0] / 1e3, yerr=c.u_M[:, 0] / 1e3, color=_OTHER["color"], marker=".",
+        linestyle="none", linewidth=0.8,
+    )  # fmt: skip
+    _named(axes, "internal field H, kA/m", "magnetisation M, kA/m")
+    return figure
+
+
+def loss_drawing(result: RecoilResult) -> Figure:
+    """Loss of flux (its 5 % marked) and recoil permeability."""
+    figure, axes = new_figure(height=5.0, rows=2)
+    H = -result.H_reverse / 1e3
+    _banded(axes[0], H, 100.0 * result.loss, 100.0 * result.u_loss, _MAIN)
+    axes[0].axhline(5.0, color=MUTED, linestyle=":", linewidth=1.0)
+    axes[0].set_ylabel("loss of flux, %")
+    _banded(axes[1], H, result.permeability, result.u_permeability, _OTHER)
+    axes[1].set_ylabel("recoil permeability")
+    axes[1].set_xlabel("reverse field, kA/m")
+    return figure
+
+
+def remanence_drawing(result: RemanenceResult) -> Figure:
+    """Both remanence curves with their bands."""
+    figure, axes = new_figure()
+    H = result.H / 1e3
+    _banded(axes, H, result.acquired / 1e3, result.u_acquired / 1e3, _MAIN, "acquired")
+    _banded(axes, H, result.left / 1e3, result.u_left / 1e3, _OTHER, "left in reverse")
+    frame(axes, "field, kA/m", "remanence, kA/m")
+    return figure
+
+
+def difference_drawing(result: RemanenceResult) -> Figure:
+    """The difference that interaction makes, with its band."""
+    figure, axes = new_figure(height=2.6)
+    _banded(axes, result.H / 1e3, result.difference, result.u_difference, _MAIN)
+    _named(axes, "field, kA/m", "difference")
+    return figure
+
+
+def distribution_drawing(result: ReversalResult) -> Figure:
+    """The known part of the distribution; light to dark, which is also read in grey."""
+    figure, axes = new_figure(height=4.6)
+    up, down = np.meshgrid(result.fields, result.fields, indexing="ij")
+    shown = np.where(result.known, result.density, np.nan) * 1e3
+    marks = axes.scatter(
+        (up - down)[result.known] / 2e3,
+        (up + down)[result.known] / 2e3,
+        c=shown[result.known],
+        cmap="cividis_r",
+        marker="D",
+        s=42,
+        linewidths=0,
+    )
+    figure.colorbar(marks, ax=axes, label="density, per kA/m")
+    _named(axes, "coercive field, kA/m", "interaction field, kA/m")
+    return figure
+
+
+def _banded(axes: Any, x: Any, y: Any, u: Any, style: dict[str, Any], label: str | None = None) -> None:
+    axes.plot(
+        x, y, color=style["color"], linestyle=style["linestyle"], marker=style["marker"], markersize=3,
+        linewidth=1.1, label=label,
+    )  # fmt: skip
+    axes.fill_between(x, y - u, y + u, color=style["color"], alpha=0.18, linewidth=0)
+
+
+def _named(axes: Any, x: str, y: str) -> None:
+    axes.axhline(0, color=MUTED, linewidth=0.8)
+    axes.axvline(0, color=MUTED, linewidth=0.8)
+    axes.set_xlabel(x)
+    axes.set_ylabel(y)
