@@ -313,7 +313,7 @@ async def test_the_reading_under_way_stands_in_the_plot_and_moves_with_the_balan
             await st.press("m")
 
 
-async def test_a_run_that_moves_on_does_not_lay_the_screen_out_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_run_that_moves_on_does_not_lay_the_screen_out_again(monkeypatch: pytest.MonkeyPatch) -> None:
     """Laying out is what costs: it is for what takes more or less room than before."""
     count = []
     lay_out = RunView._refresh_layout

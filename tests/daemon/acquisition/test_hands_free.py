@@ -242,7 +242,7 @@ def after_zero(bench: VirtualBench) -> int:
     return sum(p["kind"] == "zero" for p in bench.run.points)  # type: ignore[union-attr]
 
 
-def test_a_zero_is_read_anew_when_the_balance_was_re_zeroed_after_it() -> None:
+def test_a_zero_is_read_again_when_the_balance_was_re_zeroed_after_it() -> None:
     bench = hands_free()
     zeros = after_zero(bench)
     assert abs(bench.offset) > 1e-3
@@ -253,7 +253,7 @@ def test_a_zero_is_read_anew_when_the_balance_was_re_zeroed_after_it() -> None:
     bench.until(lambda: is_placing(bench.action()), 60)
 
 
-def test_a_zero_is_read_anew_when_the_magnet_left_the_pan_and_never_without_it() -> None:
+def test_a_zero_is_read_again_when_the_magnet_left_the_pan_and_never_without_it() -> None:
     bench = hands_free()
     controller = bench.controller
     assert controller.acquisition is not None

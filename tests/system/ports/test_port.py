@@ -88,7 +88,7 @@ def test_a_port_that_cannot_be_opened_is_tried_again_after_growing_waits(tmp_pat
 
 
 @pytest.mark.parametrize(("says", "again"), [(b"", False), (b"ST", True)])
-def test_once_heard_the_waits_begin_anew(
+def test_once_heard_the_waits_begin_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, says: bytes, again: bool
 ) -> None:
     """A port that opens and says nothing is not back yet."""

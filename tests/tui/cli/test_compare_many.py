@@ -75,7 +75,7 @@ def test_the_odd_one_comes_first_and_nothing_is_analysed_twice(
     assert "http" not in re.sub(r'xmlns[^"]*="[^"]*"', "", text.partition("<body>")[2].partition("<svg")[0])
 
 
-def test_a_changed_notebook_is_analysed_anew_and_a_faulty_one_left_out(
+def test_a_changed_notebook_is_analysed_again_and_a_faulty_one_left_out(
     notebooks: Path, cache: Path, tmp_path: Path
 ) -> None:
     work = tmp_path / "work"
