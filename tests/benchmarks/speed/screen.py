@@ -137,7 +137,7 @@ async def share(seconds):
 async def main():
     app = WeighloopApp(SocketFeed({socket!r}), cautions=False)
     async with app.run_test(size=(120, 40)) as pilot:
-        while not app.picture.linked:
+        while not app.snapshot.linked:
             await asyncio.sleep(0)
         await pilot.pause()
         found = dict(first_paint_s=time.perf_counter() - began, paint_work_s=time.process_time())
@@ -147,11 +147,11 @@ async def main():
         for view, key in (("pull", ""), ("M", "m"), ("steadiness", "2"), ("figures", "3")):
             if key:
                 await pilot.press(key)
-            readings, taken = len(app.picture.trace), len(app.picture.run["points"])
+            readings, taken = len(app.snapshot.trace), len(app.snapshot.run["points"])
             found[view + "_beginning"] = await share({beginning})
             found[view] = await share({seconds})
-            found[view + "_rate"] = (len(app.picture.trace) - readings) / ({beginning} + {seconds})
-            found[view + "_taken"] = len(app.picture.run["points"]) - taken
+            found[view + "_rate"] = (len(app.snapshot.trace) - readings) / ({beginning} + {seconds})
+            found[view + "_taken"] = len(app.snapshot.run["points"]) - taken
         await pilot.press("2")
         asked = time.perf_counter()
         await pilot.press("t")
