@@ -1,4 +1,4 @@
-"""``python -m tests.fuzz [TARGET ...] --for 60``: mutate, keep what reaches new lines, stop at a fault.
+"""``python -m tests.fuzz [TARGET ...] --seconds 60``: mutate, keep what reaches new lines, stop at a fault.
 
 Kept in ``corpus/TARGET.jsonl``, one input a line (bytes as the characters of the same numbers), which
 ``test_corpus`` replays. A fault found is kept as well, so that its mending is held.
@@ -134,7 +134,9 @@ def main() -> None:
         prog="python -m tests.fuzz", description="Random bytes for every reader."
     )
     parser.add_argument("targets", nargs="*", choices=[*TARGETS, []])
-    parser.add_argument("--for", dest="seconds", type=float, default=60.0, help="seconds for each target")
+    parser.add_argument(
+        "--seconds", "--for", dest="seconds", type=float, default=60.0, help="seconds for each target"
+    )
     parser.add_argument("--seed", type=int, default=int(time.time()))
     given = parser.parse_args()
     for name in given.targets or TARGETS:

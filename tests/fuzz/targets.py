@@ -11,9 +11,9 @@ import json
 import math
 import tempfile
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from tests.support import EXAMPLES
 from weighloop.analysis.data_package import read_package
@@ -24,6 +24,7 @@ from weighloop.analysis.files.notebook import read_notebook
 from weighloop.analysis.files.recording import parse_stream
 from weighloop.analysis.files.spreadsheet import names_columns, read_tolerant
 from weighloop.analysis.units import parse_measured
+from weighloop.daemon.lab import messages
 from weighloop.daemon.protocol import METHODS
 from weighloop.daemon.server.connection import RpcError, _parsed
 from weighloop.daemon.server.parameters import WrongParameter, checked
@@ -159,6 +160,19 @@ def capture(data: bytes) -> None:
         assert all(math.isfinite(at) for at, _ in load(_file(data, "x.capture")).chunks)
 
 
+def lab_message(data: bytes) -> None:
+    """What a broker hands on: topic, rows of a store, its open block, the archive's answer."""
+    readers: list[Callable[[], Any]] = [
+        *(partial(messages.decode, table, data) for table in get_args(messages.Table)),
+        lambda: messages.OpenBlock.decode(data),
+        lambda: messages.Archived.decode(data),
+        lambda: messages.read_topic(data.decode("utf-8", "replace")),
+    ]
+    for read in readers:
+        with contextlib.suppress(ValueError):
+            read()
+
+
 class _Window:
     """Takes what a browser window says."""
 
@@ -189,7 +203,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
         *(balance_line, dialect_file, lift_line, bench_file, quantity, notebook, stream, package, request),
-        *(capture, window),
+        *(capture, window, lab_message),
     )
 }
 
@@ -225,6 +239,14 @@ def seeds(name: str) -> list[bytes]:
         "capture": [
             '{"dialect": "a", "settings": "9600 8N1", "origin": "", "odd": "", "expected": ["refused"]}\n'
             '[0.0, "12"]\n[0.25, "\\u00ff\\n"]\n'
+        ],
+        "lab_message": [
+            '{"after": 3, "rows": [[4, "b", "1", "2026-01-01T00:00:00Z", 0.5, "AAAA"]]}',
+            '{"after": 0, "rows": [[1, 1, 1, 0.5, "2026", "held", "", "{}", null, "AA==", "AA=="]]}',
+            "weighloop/bench-1/123e4567-e89b-12d3-a456-426614174000/123e4567-e89b-12d3-a456-426614174000/up",
+            '{"session": 1, "run": 1, "packed": "AAAA"}',
+            '{"events": 3, "sessions": 1, "raw_blocks": 0, "epochs": 1}',
+            "{}",
         ],
         "window": ['["stdin", "x"]', '["resize", {"width": 80, "height": 24}]', '["ping", 1]', '["blur"]'],
     }

@@ -1,6 +1,6 @@
 """Strangers and bad files: what is attacked, how often, and what came of it.
 
-    python -m tests.benchmarks strangers
+    python -m tests.benchmarks.faults.strangers
 
 Odd calls: the methods of the protocol with parameters of other types, and lines that are no request, sent
 to a real daemon. Files, dialects and options: ``tests/support/strange_files.py``, each read by its verb in a
@@ -108,7 +108,7 @@ def strange_files(count: Counter[str], kinds: tuple[str, ...]) -> None:
             except ValueError:  # a word no call can have, such as one with a NUL
                 count["cases"] -= 1
                 continue
-            count["believed"] += done.returncode == 0 or bool(done.stdout)
+            count["wrong believed"] += done.returncode == 0 or bool(done.stdout)
             count["tracebacks"] += "Traceback" in done.stderr or "unforeseen" in done.stderr
 
 
@@ -136,23 +136,22 @@ def doors(count: Counter[str]) -> None:
                 count["let in"] += "result" in json.loads(file.readline())
 
 
-def main() -> None:
-    """Print the table."""
-    rows: dict[str, Counter[str]] = {}
-    rows["odd calls of the protocol"] = Counter()
-    odd_calls(rows["odd calls of the protocol"], random.Random(17))
+def rows() -> dict[str, Counter[str]]:
+    """By kind, what came of all of it."""
+    found: dict[str, Counter[str]] = {"odd calls of the protocol": Counter()}
+    odd_calls(found["odd calls of the protocol"], random.Random(17))
     kinds = {"bench files, notebooks, streams": ("bench file", "notebook", "stream")}
     kinds |= {"data packages": ("package",), "dialects": ("dialect",), "options": ("option",)}
     for name, chosen in kinds.items():
-        rows[name] = Counter()
-        strange_files(rows[name], chosen)
-    rows["calls without the key to act"] = Counter()
-    doors(rows["calls without the key to act"])
-    columns = ("cases", "lost", "believed", "hung", "tracebacks", "let in")
-    print("| attack | " + " | ".join(columns) + " |")
-    print("| --- " * (len(columns) + 1) + "|")
-    for name, count in rows.items():
-        print(f"| {name} | " + " | ".join(str(count[column]) for column in columns) + " |")
+        strange_files(found.setdefault(name, Counter()), chosen)
+    doors(found.setdefault("calls without the key to act", Counter()))
+    return found
+
+
+def main() -> None:
+    """Print what came of each."""
+    for name, count in rows().items():
+        print(f"{name}: {dict(count)}")
 
 
 if __name__ == "__main__":

@@ -229,7 +229,7 @@ def test_the_lift_reset_stuck_and_stopped(bench: Bench) -> None:
     bench.twin.do("lift-reset")
     bench.operate(bench.points(5))
     bench.twin.do("lift-stop", pressed=True)
-    run = bench.operate(lambda run: run["state"] == "held", 15)
+    run = bench.operate(lambda run: run["state"] == "held")
     assert "stop button" in run["why"]
     bench.twin.do("lift-stop", pressed=False)
     time.sleep(0.5)
@@ -241,7 +241,7 @@ def test_the_lift_reset_stuck_and_stopped(bench: Bench) -> None:
     bench.operate(bench.points(2))
     bench.twin.do("lift-stuck")
     run = bench.operate(lambda run: run["state"] == "held")
-    assert "nothing of the move was seen" in run["why"]
+    assert re.search("nothing of the move was seen|did the lift stop short", run["why"])  # stuck on its way
     heights = [p["height_m"] for p in run["points"] if p["kind"] == "point" and not p["set_aside"]]
     assert bench.twin.do("state")["height_m"] >= min(heights) - 1e-5  # none is of a place it never reached
     bench.twin.do("lift-stuck", stuck=False)
