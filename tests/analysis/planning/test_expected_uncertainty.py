@@ -51,3 +51,14 @@ def test_more_noise_is_expected_to_cost_something() -> None:
         assert before is not None
         assert after is not None
         assert after > 1.2 * before
+
+
+def test_a_sample_that_does_not_saturate_is_expected_to_give_bounds() -> None:
+    """The middling ferrite assumed of an unknown sample, HcJ 150 kA/m, turns back on this bench before it is
+    whole: its readings are those of one sample, and what is expected is a bound that is one."""
+    found = expected(plan(BENCH, 12, target_u=1e-6), BENCH, trials=200)
+    HcJ = found.figures["coercivity_HcJ_A_per_m"]
+    assert HcJ.status == "bound"
+    assert HcJ.value is not None
+    assert 60e3 < HcJ.value < 150e3
+    assert found.estimate.evidence["misfit"] < 1.0
