@@ -75,16 +75,18 @@ def fall_when_taken_off(curve: Curve) -> float:
 
 
 def of_taking_off(curve: Curve) -> Floats:
-    """Change of M (m,), A/m, by one standard normal: what a sample taken off before each reading has lost
-    above the field it then stands in."""
+    """Change of M (m,), A/m, by one standard normal: what part a sample taken off before each reading has
+    lost above the field it then stands in. Against a reverse applied field it comes back to where it was: the
+    loop between closes."""
     H, M = curve.H_internal, curve.M
     sign = 1.0 if curve.branch == "descending" else -1.0
     if not len(H):
         return np.zeros(0)
-    Mr = abs(float(np.interp(0.0, H, M)))
-    here = np.clip(1.0 + sign * H / max(BEYOND * curve.N * Mr, 1e-300), 0.0, 1.0)
+    off = abs(float(np.interp(0.0, curve.H_applied, M)))
+    here = np.clip(1.0 + sign * H / max(BEYOND * curve.N * off, 1e-300), 0.0, 1.0)
     top = np.clip(np.abs(H) / max(float(np.abs(H).max()), 1e-300), 0.0, 1.0)
-    return sign * LOST_OF_FALL * max(fall_when_taken_off(_falling(curve)), 0.0) * Mr * here * (1.0 - top)
+    fall = min(max(fall_when_taken_off(_falling(curve)), 0.0), 1.0)
+    return LOST_OF_FALL * fall * M * here * (1.0 - top)
 
 
 def _falling(curve: Curve) -> Curve:
