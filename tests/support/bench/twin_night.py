@@ -46,6 +46,7 @@ class TwinDevices:
     """What the controller needs of ``devices.BenchDevices``."""
 
     setter = balance = None
+    identified = True
 
     def __init__(self) -> None:
         self.readings: list[BalanceReading] = []
