@@ -195,6 +195,7 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
     n = len(points)
     newton = weighing.force(1.0, bench)
     followed = arranged.zeros.track is not None  # a zero that is followed may jump
+    by_hand = bench.gap.turner is None  # a turner's gaps nobody notes, and they differ by its eccentricity
     slope = np.zeros(n)
     passages = [(p, rows) for p in arranged.passages if len(rows := p.rows[points.used[p.rows]])]
     for _, rows in passages:
@@ -213,7 +214,7 @@ def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str,
                     continue
                 if b == a + 1 or not followed:
                     yield rows[a:b], "zero", newton
-                if b > a + 1 and (b == len(rows)) != (a == 0):
+                if by_hand and b > a + 1 and (b == len(rows)) != (a == 0):
                     yield rows[a:b], "gap", slope[rows[a:b]]
             for whole in () if followed else later:
                 yield whole[a:], "zero", newton
