@@ -87,11 +87,13 @@ class HistoryFit:
         open_ones = random.standard_normal((self.draws, _part(self.fits[0]).design.shape[1]))
         H, M = np.empty((self.draws + 1, len(u))), np.empty((self.draws + 1, len(u)))
         H[0], M[0] = rows[0]
+        # Readings that fit less well than they claim tell less well (Birge ratio).
+        wider = np.sqrt(max(self.misfit, 1.0))
         for k in range(len(self.fits)):
             mine = np.flatnonzero(which == k)
             if len(mine):
                 drawn = self._drawn(k, u, start, errors[mine], inputs[mine], open_ones[mine])
-                M[mine + 1] = drawn * scale[mine, None]
+                M[mine + 1] = M[0] + wider * (drawn * scale[mine, None] - M[0])
                 H[mine + 1] = u + self._off(k) * M[mine + 1]
         # Switching fields are known to a cell of the density: all a little larger, or a little smaller.
         cell = 2.0 * self.largest / grid().cells

@@ -135,7 +135,7 @@ async def test_without_colour_the_words_and_shapes_are_all_there(
     feed = S.ScriptedFeed(S.snapshot(run, S.live_at(100.0)))
     feed.answers["run.plan"] = S.plan_answer()
     async with stage(feed=feed) as st:
-        assert "●along ○against" in st.text()
+        assert "● along  ○ against" in st.text()
         await st.press("question_mark" if key == "?" else key)
         await st.pilot.pause(0.3)
         strips = st.app.screen._compositor.render_strips()

@@ -9,6 +9,7 @@ from rich.color import Color as Ink
 
 from tests.support.screen import colour_vision
 from tests.support.screen.screen_driver import stage
+from tests.support.screen.scripted_results import result
 from tests.tui import test_snapshots
 from weighloop.tui import app
 from weighloop.tui.screens import figures
@@ -60,7 +61,7 @@ async def test_every_word_of_a_view_can_be_read(
 ) -> None:
     """Also what is said quietly: axes, times of the log, hints, units; WCAG 2.1, 1.4.3."""
     monkeypatch.setenv("COLORFGBG", ground)
-    monkeypatch.setattr(figures, "analyse_run", test_snapshots.result)
+    monkeypatch.setattr(figures, "analyse_run", result)
     snapshot, steps = test_snapshots.SCREENS[name]
     async with stage(snapshot()) as st:
         await steps(st)

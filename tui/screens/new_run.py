@@ -19,8 +19,8 @@ from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 from ..bench_costs import Cost
 from ..bench_form import PAGES, Field, bench_text, holds, name_fault, next_name, values_of, write_bench
 from ..format import duration, grams, kiloamps, next_moment, two_figures
-from ..state.compute import NotYet, bench_sketch
-from ..state.compute_process import bench_costs
+from ..state.compute import NotYet
+from ..state.compute_process import bench_costs, bench_sketch
 from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
 from ..widgets.key_bar import Hints
@@ -205,9 +205,10 @@ class NewRun(ModalScreen[int | None]):
     async def _see_bench(self) -> None:
         """The bench as it stands in the form, then what its uncertainties cost, which takes some seconds."""
         text, block = self.text(), self.query_one("#bench-sketch", Static)
-        drawn = await asyncio.to_thread(bench_sketch, text)
-        block.update(f"{drawn}\nwhat the uncertainties cost: computing ...")
+        drawn = ""
         try:
+            drawn = await asyncio.to_thread(bench_sketch, text)
+            block.update(f"{drawn}\nwhat the uncertainties cost: computing ...")
             costs = await asyncio.to_thread(bench_costs, text)
         except NotYet as why:
             block.update(f"{drawn}\n{why}")

@@ -97,6 +97,11 @@ def write_run_package(run: Run, folder: str, progress: Progress | None = None) -
     return _process.ask("write_run_package", run, folder, progress=progress)
 
 
+def bench_sketch(bench_text: str) -> str:
+    """As ``compute.bench_sketch``."""
+    return _process.ask("bench_sketch", bench_text)
+
+
 def bench_costs(bench_text: str) -> list[Cost]:
     """As ``compute.bench_costs``."""
     return _process.ask("bench_costs", bench_text)

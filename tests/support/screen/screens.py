@@ -16,7 +16,7 @@ from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import run as run_view
 from weighloop.tui.screens import runs as runs_view
 from weighloop.tui.screens import steadiness as steadiness_view
-from weighloop.tui.state import compute as compute
+from weighloop.tui.state import compute
 
 LOOK = compute.SteadyLook(
     "steady: noise 0.9 mg; drift +0.2 ± 0.1 mg a minute; most of it is draught; "
@@ -168,6 +168,7 @@ async def screen(name: str, size: tuple[int, int]) -> AsyncIterator[Stage]:
             (run_view, "analyse_run", result),
             (run_view, "magnetisation", magnetised),
             (new_run, "bench_costs", costs),
+            (new_run, "bench_sketch", compute.bench_sketch),
             (figures_view, "analyse_run", result),
             (runs_view, "analyse_run", result),
             (compare_screen, "analyse_run", result),
