@@ -97,7 +97,8 @@ def main() -> int:
         bench = replace(
             exact,
             gap=replace(exact.gap, ladder="lift", travel=30e-3),
-            reference_magnet=replace(exact.reference_magnet, pan_load=Measured(0.2)),
+            reference_magnet=replace(exact.reference_magnet, pan_load=Measured(0.4)),
+            balance=replace(exact.balance, capacity=0.6),
         )
         for name in ("recoil", "remanence"):
             plan = plan_programme(bench, programme(name), 22)

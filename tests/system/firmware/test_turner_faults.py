@@ -143,7 +143,7 @@ def test_steps_lost_before_a_homing_that_failed_are_told_by_the_next(upright: Ri
     upright.emulator("twist 300")  # the same, but the coils were off in between: the count says nothing
     upright.emulator("lamp 0")
     # The lift's own word that the angle is gone may come while it is asked.
-    with pytest.raises((DeviceRefused, PositionVoid), match="not confirmed|not known any more"):
+    with pytest.raises((DeviceRefused, PositionVoid), match=r"not confirmed|not known any more"):
         upright.lift.establish()
     upright.emulator("lamp -1")
     upright.say("M18")
