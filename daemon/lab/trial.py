@@ -131,7 +131,8 @@ def trial(folder: Path, benches: int, speed: float, points: int, workers: int) -
         good = _compared(archive, stores, ended)
         good = _figures_compared(archive, stores, workers) and good
         print("\nthe benches' biases, by the sample that all of them weighed", flush=True)
-        command = [sys.executable, "-m", "weighloop.tui.cli", "lab", "biases", "WP-07-1"]
+        sample = archive.db.execute("SELECT max(sample) FROM runs").fetchone() or ("",)
+        command = [sys.executable, "-m", "weighloop.tui.cli", "lab", "biases", str(sample[0])]
         return not subprocess.run([*command, "--database", engines.dsn]).returncode and good
 
 
