@@ -15,6 +15,7 @@ degrees of
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -82,7 +83,7 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
         tried.append(fit)
         enough = min(enough, max(FAR * fit.objective, FAR_AT_LEAST))
         near = near or fit
-    weights = _weights(tried)
+    weights = hypothesis_weights(tried, [_misfit(fit) for fit in tried])
     order = np.argsort(-weights)
     weights, tried = weights[order] / weights[order[0]], [tried[i] for i in order]
     evidence = {f"objective_{f.own.name}": f.objective for f in tried}
@@ -112,16 +113,17 @@ def _misfit(fit: JointFit) -> float:
     return sum(float(np.sum(p.residual**2 / (p.sigma**2 + (COARSE_CELLS * p.force) ** 2))) for p in told)
 
 
-def _weights(fits: list[JointFit]) -> Floats:
-    """How likely each hypothesis is, by the readings and before them; up to a factor.
+def hypothesis_weights(fits: Sequence[JointFit], misfits: Sequence[float]) -> Floats:
+    """How likely the hypothesis of each fit is, by its misfit (squared, in standard deviations) and before
+    it; (fits,), up to a factor.
 
     No hypothesis is quite true, and by how much it is not is not known: with that size integrated out the
     likelihood goes with a power of the misfit (Jeffreys's prior for a scale; from memory), which is never
     less than chance alone makes it."""
     chance = []
-    for fit in fits:
+    for fit, misfit in zip(fits, misfits, strict=True):
         left = max(len(fit.model.points) - fit.degrees, 1.0)
-        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(_misfit(fit), left)))
+        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(misfit, left)))
     return np.exp(np.array(chance) - max(chance))
 
 

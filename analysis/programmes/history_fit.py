@@ -14,12 +14,14 @@ import numpy as np
 
 from ..errors import Finding, NotPossible, about_rows
 from ..forces import force as weighing
+from ..forces.branches import mean_path
 from ..forces.zeros import bracket
 from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
 from ..inversion.joint_fit import fit_jointly
+from ..inversion.model_selection import hypothesis_weights
 from ..inversion.preisach import Density, magnetised_before
 from ..inversion.preisach_memory import Past, grid
-from ..inversion.settings import STRETCHES, UNLIKELY
+from ..inversion.settings import UNLIKELY
 from ..inversion.uniform_loop import answer_of
 from ..magnetostatics.bench_linearisation import bench_model
 from ..magnetostatics.demagnetising_field import HYPOTHESES
@@ -141,7 +143,7 @@ def fit_history(
     ``start``: how much of the sample was magnetised before, -1 to 1; None: as its first reading says. Raises
     NotPossible for too few readings, or of one orientation only.
     """
-    points, warnings = history_points(readings, bench)
+    points = history_points(readings, bench)
     fits = _fits(points, bench, start)
     aside: list[int] = []
     # One by one, the worst first: a reading far off bends the fit to all others.
@@ -151,12 +153,12 @@ def fit_history(
         used[worst], why[worst] = False, "no history of this sample gives this reading"
         points = replace(points, used=used, why_not=tuple(why))
         fits = _fits(points, bench, start)
-    if aside:
-        text = "far off what the rest of the run says; set aside"
-        warnings.append(about_rows("fit-outlier", points.row[sorted(aside)], text))
-    weights = _weights(fits)
+    text = "far off what the rest of the run says; set aside"
+    warnings = (about_rows("fit-outlier", points.row[sorted(aside)], text),) if aside else ()
+    weights = hypothesis_weights(fits, [fit.objective for fit in fits])
+    weights = weights / weights.sum()
     kept = [
-        (w, f) for w, f in sorted(zip(weights, fits, strict=True), key=lambda one: -one[0]) if w > UNLIKELY
+        (float(weights[i]), fits[i]) for i in np.argsort(-weights, kind="stable") if weights[i] > UNLIKELY
     ]
     total = sum(w for w, _ in kept)
     return HistoryFit(
@@ -164,7 +166,7 @@ def fit_history(
         points,
         tuple(f for _, f in kept),
         tuple(w / total for w, _ in kept),
-        tuple(warnings),
+        warnings,
         seed,
         draws,
     )
@@ -178,13 +180,11 @@ def _far_off(fit: JointFit) -> int | None:
     return int(part.rows[part.counted][worst]) if off[worst] > FAR_OFF else None
 
 
-def history_points(readings: Readings, bench: Bench) -> tuple[Points, list[Finding]]:
+def history_points(readings: Readings, bench: Bench) -> Points:
     """The readings as forces, in the order taken, every way of the field allowed.
 
     A passage ends where the field's strength turns or the sample was turned over.
     """
-    from ..forces.branches import mean_path
-
     zeros = bracket(readings, bench)
     H, _ = mean_path(readings, bench)
     n = len(readings)
@@ -206,7 +206,7 @@ def history_points(readings: Readings, bench: Bench) -> tuple[Points, list[Findi
     if n > 1:
         branch[0] = branch[1]
     used = np.array([reason is None for reason in why], bool)
-    points = Points(
+    return Points(
         row=readings.row,
         gap=readings.gap,
         spacers=readings.spacers,
@@ -219,7 +219,6 @@ def history_points(readings: Readings, bench: Bench) -> tuple[Points, list[Findi
         used=used,
         why_not=tuple(why),
     )
-    return points, []
 
 
 def _fits(points: Points, bench: Bench, start: float | None) -> list[JointFit]:
@@ -239,16 +238,6 @@ def _fits(points: Points, bench: Bench, start: float | None) -> list[JointFit]:
         near = near or fit
         fits.append(fit)
     return sorted(fits, key=lambda fit: fit.objective)
-
-
-def _weights(fits: Sequence[JointFit]) -> list[float]:
-    """How likely each hypothesis is (``inversion.model_selection``)."""
-    logs = []
-    for fit in fits:
-        left = max(len(fit.model.points) - fit.degrees, 1.0)
-        logs.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(fit.objective, left)))
-    weights = np.exp(np.array(logs) - max(logs))
-    return list(weights / weights.sum())
 
 
 def _part(fit: JointFit) -> FittedBranch:

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..clock import utc_now
 from ..procedure.events import Event, Record, Trouble, TroubleOver
-from ..procedure.run import ENDED, LogEvent, RunRecord, apply
-from ..procedure.series import Series
+from ..procedure.run import ENDED, LogEvent, RunRecord, Series, apply
 from .settings import TARGET_DIGITS
 
 if TYPE_CHECKING:

@@ -8,7 +8,6 @@ from functools import cached_property
 from typing import Any, cast
 
 from ..protocol import Point, Run, RunLine, RunState, Step
-from .series import Series
 from .zeros import Zero, zeros
 
 #: Where a run stands in its life; from these there is no way on.
@@ -29,6 +28,25 @@ class LogEvent:
     kind: str
     text: str
     data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Series:
+    """A list of runs started together, such as a night's, and when no more of them are begun.
+
+    ``number`` is that of its first run. It ends at the deadline (UTC, ISO 8601), when its runs were held
+    ``most_held`` times in all, or after a run whose zero moved by more than ``most_drift_kg``; None: never.
+    """
+
+    number: int
+    deadline_utc: str | None = None
+    most_held: int | None = None
+    most_drift_kg: float | None = None
+
+    @classmethod
+    def of(cls, data: dict[str, Any] | None) -> Series | None:
+        """As an entry of the log has it."""
+        return None if data is None else cls(**data)
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,7 @@ from ..control.controller import RunController
 from ..control.pending import Refused
 from ..control.queue import RunRequest
 from ..procedure import events
-from ..procedure.run import RunRecord, edit_of
-from ..procedure.series import Series
+from ..procedure.run import RunRecord, Series, edit_of
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from ..store.store import Store, StoreError
 from .connection import Connection, Handler, RpcError

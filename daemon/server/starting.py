@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from ..control.queue import RunRequest
-from ..procedure.series import Series
+from ..procedure.run import Series
 from ..protocol import ERROR_BAD_INPUT
 from .connection import RpcError
 from .parameters import WrongParameter, checked

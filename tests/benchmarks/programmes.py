@@ -19,7 +19,7 @@ import numpy as np
 
 from tests.support.models.forward import Magnet, Pellet
 from tests.support.models.preisach_medium import Material
-from tests.support.models.programmes import readings, weighed
+from tests.support.models.programmes import led, readings, weighed
 from tests.support.models.runs import bench_of
 from weighloop.analysis.forces.force import force_per_kg
 from weighloop.analysis.programmes import curves
@@ -29,16 +29,6 @@ from weighloop.analysis.programmes.programme import programme
 from weighloop.analysis.units import Measured
 
 Floats = np.ndarray
-
-
-def led(material: Material, path: list[float]) -> Floats:
-    """M of the material, virgin before, led through internal fields, A/m."""
-    memory = material.memory(1, "virgin")
-    found = []
-    for field in path:
-        memory.go(np.array([field]))
-        found.append(memory.magnetisation(np.array([field]))[0])
-    return np.array(found)
 
 
 def left_after(material: Material, top: float, fields: Floats) -> Floats:

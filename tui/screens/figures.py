@@ -26,8 +26,7 @@ from ..state.snapshot import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
-from .take_away import write_away
-from .view import View
+from .take_away import TakesAway
 
 #: While a run goes on, figures are computed again at most this often, s, and never more than this part of
 #: the time is spent on it: the live screen and the daemon come first. ``r`` computes at once.
@@ -49,7 +48,7 @@ COLUMNS = ((" figure", 25), (" " * 10 + "value", 15), (" unit", 8), (" " * 12 + 
 BENCH = "readings on the bench file"
 
 
-class FiguresView(View):
+class FiguresView(TakesAway):
     """Figures of the opened run, or of the one on the bench."""
 
     PLACE = "figures"
@@ -202,18 +201,8 @@ class FiguresView(View):
             | ({"opened"} if self.owner.opened is not None else set())
         )
 
-    @work
-    async def action_report(self) -> None:
-        await self._write("report")
-
-    @work
-    async def action_package(self) -> None:
-        await self._write("package")
-
-    async def _write(self, what: str) -> None:
-        run = self.run_shown()
-        if run is not None:
-            await write_away(self, run, what)
+    async def run_to_take(self) -> Run | None:
+        return self.run_shown()
 
     def action_compute(self) -> None:
         """Compute again."""

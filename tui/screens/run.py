@@ -26,8 +26,7 @@ from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
 from ..widgets.progress_ladder import ProgressLadder
 from ..widgets.reading_panel import ReadingPanel, live_texts
 from .dialogs import AskText, AskYesNo, Choose
-from .take_away import write_away
-from .view import View
+from .take_away import TakesAway
 
 #: What stands in the loop's place before there is one.
 THE_WAY: Final = (
@@ -56,7 +55,7 @@ class Axes(Lines):
         await self.run_action("screen.what_is_drawn")
 
 
-class RunView(View):
+class RunView(TakesAway):
     """The bench partner's main view."""
 
     PLACE = "run"
@@ -215,18 +214,8 @@ class RunView(View):
         self._conclude()
         self._draw()
 
-    @work
-    async def action_report(self) -> None:
-        await self._write("report")
-
-    @work
-    async def action_package(self) -> None:
-        await self._write("package")
-
-    async def _write(self, what: str) -> None:
-        run = self.snapshot.run
-        if run is not None:
-            await write_away(self, run, what)
+    async def run_to_take(self) -> Run | None:
+        return self.snapshot.run
 
     def action_next_sample(self) -> None:
         """The form, with the name after this one."""

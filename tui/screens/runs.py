@@ -22,8 +22,7 @@ from ..state.figure_cache import FigureCache
 from ..state.follower import CallRefused, FeedLost
 from ..widgets.entry import Entry
 from .dialogs import AskText, AskYesNo
-from .take_away import write_away
-from .view import View
+from .take_away import TakesAway
 
 STATES = {"planned": "◌", "running": "▶", "held": "‖", "finished": "■", "stopped": "×"}
 LEAST, MOST = 2, 6
@@ -35,7 +34,7 @@ COLUMNS = (("", 2), ("run", 5), ("sample", 12), ("", 2), ("began", 11))
 FIGURE_WIDTH = 14
 
 
-class RunsView(View):
+class RunsView(TakesAway):
     """The list, newest first."""
 
     PLACE = "runs"
@@ -280,15 +279,5 @@ class RunsView(View):
             self.action_refresh()
         return bool(done)
 
-    @work
-    async def action_report(self) -> None:
-        await self._write("report")
-
-    @work
-    async def action_package(self) -> None:
-        await self._write("package")
-
-    async def _write(self, what: str) -> None:
-        run = await self._run_here()
-        if run is not None:
-            await write_away(self, run, what)
+    async def run_to_take(self) -> Run | None:
+        return await self._run_here()

@@ -5,15 +5,37 @@ from __future__ import annotations
 import asyncio
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+from textual import work
 
 from ...daemon.protocol import Run
 from ..state import compute_process
 from ..state.compute import NotYet
 from .dialogs import AskText
+from .view import View
 
-if TYPE_CHECKING:
-    from .view import View
+
+class TakesAway(View):
+    """A view with a run whose report or data package can be written."""
+
+    async def run_to_take(self) -> Run | None:
+        """The run that the view shows, whole; None where there is none."""
+        raise NotImplementedError
+
+    @work
+    async def action_report(self) -> None:
+        """Write the run's report."""
+        await self._write_away("report")
+
+    @work
+    async def action_package(self) -> None:
+        """Write the run as a data package."""
+        await self._write_away("package")
+
+    async def _write_away(self, what: str) -> None:
+        run = await self.run_to_take()
+        if run is not None:
+            await _write_away(self, run, what)
 
 
 def _free(name: str) -> str:
@@ -25,7 +47,7 @@ def _free(name: str) -> str:
     return str(path)
 
 
-async def write_away(view: View, run: Run, what: str) -> None:
+async def _write_away(view: View, run: Run, what: str) -> None:
     """Ask for a place, and write the run's ``what`` there: ``report`` or ``package``."""
     if view.owner.only_watches:
         view.notify("This screen only watches.")

@@ -14,7 +14,7 @@ import pytest
 from tests.support.models.forward import Magnet, Pellet
 from tests.support.models.grains import Grains
 from tests.support.models.preisach_medium import HasMemory, Material
-from tests.support.models.programmes import readings, weighed
+from tests.support.models.programmes import led, readings, weighed
 from tests.support.models.runs import bench_of
 from weighloop.analysis.errors import NotPossible
 from weighloop.analysis.forces.force import force_per_kg
@@ -49,16 +49,6 @@ def fitted(name: str, material: HasMemory = FERRITE) -> HistoryFit:
     return fit_history(table, bench(), draws=200)
 
 
-def truth(material: HasMemory, path: list[float]) -> np.ndarray:
-    """M of the material itself, virgin before, led through internal fields."""
-    memory = material.memory(1, "virgin")
-    found = []
-    for field in path:
-        memory.go(np.array([field]))
-        found.append(float(memory.magnetisation(np.array([field]))[0]))
-    return np.array(found)
-
-
 def top(history: HistoryFit) -> float:
     return float(history.follow([history.largest], start=0.0).H[0, 0])
 
@@ -69,14 +59,14 @@ def test_recoil_is_that_of_the_material() -> None:
     assert history.points.used.all()
     found = curves.recoil(history)
     begun = top(history)
-    whole = truth(FERRITE, [begun, 0.0])[-1]
+    whole = led(FERRITE, [begun, 0.0])[-1]
     for k in range(2, 22, 3):
-        M = truth(FERRITE, [begun, 0.0, found.H_reverse[k], 0.0])
+        M = led(FERRITE, [begun, 0.0, found.H_reverse[k], 0.0])
         assert abs(found.loss[k] - (1.0 - M[-1] / whole)) < 3.0 * found.u_loss[k] + 1e-3
         slope = 1.0 + (M[-1] - M[-2]) / -found.H_reverse[k]
         assert abs(found.permeability[k] - slope) < 3.0 * found.u_permeability[k]
     fields = np.linspace(1e3, 200e3, 200)
-    loss = [1.0 - truth(FERRITE, [begun, 0.0, -f, 0.0])[-1] / whole for f in fields]
+    loss = [1.0 - led(FERRITE, [begun, 0.0, -f, 0.0])[-1] / whole for f in fields]
     five = float(np.interp(curves.LOSS, loss, fields))
     assert abs(found.field_of_loss.value - five) < 3.0 * found.field_of_loss.u
     assert found.field_of_loss.u < 0.25 * five
@@ -86,15 +76,15 @@ def test_both_remanence_curves_are_those_of_the_material() -> None:
     history = fitted("remanence")
     found = curves.remanence(history)
     begun = top(history)
-    whole = truth(FERRITE, [begun, 0.0])[-1]
+    whole = led(FERRITE, [begun, 0.0])[-1]
     assert abs(found.remanence.value - whole) < 3.0 * found.remanence.u
     for k in range(2, 22, 3):
-        left = truth(FERRITE, [begun, 0.0, -found.H[k], 0.0])[-1]
-        acquired = truth(FERRITE, [found.H[k], 0.0])[-1]
+        left = led(FERRITE, [begun, 0.0, -found.H[k], 0.0])[-1]
+        acquired = led(FERRITE, [found.H[k], 0.0])[-1]
         assert abs(found.left[k] - left) < 3.0 * found.u_left[k] + 1e-3 * whole
         assert abs(found.acquired[k] - acquired) < 3.0 * found.u_acquired[k] + 1e-3 * whole
     fields = np.linspace(60e3, 180e3, 120)
-    zero = float(np.interp(0.0, [-truth(FERRITE, [begun, 0.0, -f, 0.0])[-1] for f in fields], fields))
+    zero = float(np.interp(0.0, [-led(FERRITE, [begun, 0.0, -f, 0.0])[-1] for f in fields], fields))
     assert abs(found.Hcr.value - zero) < 3.0 * found.Hcr.u
 
 
@@ -102,8 +92,8 @@ def test_grains_that_do_not_feel_one_another_have_no_difference() -> None:
     """E. P. Wohlfarth, J. Appl. Phys. 29 (1958) 595: left / Mr = 1 - 2 acquired / Mr for single-domain grains
     without interaction (the second model's grains, half of each kind up at the start)."""
     grains = Grains(300e3)
-    material_left = truth(grains, [900e3, 0.0, -120e3, 0.0])[-1] / truth(grains, [900e3, 0.0])[-1]
-    acquired = truth(grains, [120e3, 0.0])[-1] / truth(grains, [900e3, 0.0])[-1]
+    material_left = led(grains, [900e3, 0.0, -120e3, 0.0])[-1] / led(grains, [900e3, 0.0])[-1]
+    acquired = led(grains, [120e3, 0.0])[-1] / led(grains, [900e3, 0.0])[-1]
     assert material_left == pytest.approx(1.0 - 2.0 * acquired, abs=1e-3)
     found = curves.remanence(fitted("remanence", grains))
     worst = np.abs(found.difference) - 3.0 * found.u_difference

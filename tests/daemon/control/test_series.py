@@ -11,7 +11,7 @@ from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, VirtualBench
 from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.plan import make_plan
-from weighloop.daemon.procedure.series import Series
+from weighloop.daemon.procedure.run import Series
 from weighloop.drivers.device import DeviceState
 
 TEXT = BENCH_TEXT.format(ladder="lift") + TURNER

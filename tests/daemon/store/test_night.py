@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, VirtualBench
 from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure.plan import make_plan
-from weighloop.daemon.procedure.series import Series
+from weighloop.daemon.procedure.run import Series
 from weighloop.daemon.store.night import last_series, night_of
 from weighloop.drivers.device import DeviceState
 from weighloop.tui.cli import weighloop

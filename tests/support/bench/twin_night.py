@@ -15,8 +15,7 @@ from weighloop.daemon.control.controller import RunController
 from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.plan import make_plan
-from weighloop.daemon.procedure.run import RunRecord
-from weighloop.daemon.procedure.series import Series
+from weighloop.daemon.procedure.run import RunRecord, Series
 from weighloop.daemon.store.store import Store
 from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.balance.framing import LineStream, Reading

@@ -3,20 +3,20 @@ each."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from tests.support.models.forward import Magnet, Pellet, Weighed, solve_local, weigh
-from tests.support.models.preisach_medium import Material
+from tests.support.models.forward import Magnet, Pellet, Weighed, weigh
+from tests.support.models.preisach_medium import HasMemory
 from tests.support.models.runs import U_READING, U_RELATIVE
 from weighloop.analysis.planning.gap_ladder import LadderPlan
 from weighloop.analysis.records.readings import Readings
 
 Array = np.ndarray
-#: Standard acceleration, as the analysis takes it where the site says nothing (ISO 80000-3; CODATA).
-GRAVITY = 9.80665
 
 
-def weighed(magnet: Magnet, pellet: Pellet, material: Material, plan: LadderPlan) -> Weighed:
+def weighed(magnet: Magnet, pellet: Pellet, material: HasMemory, plan: LadderPlan) -> Weighed:
     """The noise-free forces at the steps of a plan, the sample virgin before."""
     gap = np.array([step.gap for step in plan.steps])
     orientation = np.array([step.orientation for step in plan.steps])
@@ -49,12 +49,11 @@ def readings(run: Weighed, seed: int | None, *, attraction: float, gravity: floa
     )
 
 
-def led(material: Material, N: float, applied: Array) -> tuple[Array, Array]:
-    """Internal field and M (A/m) of a virgin sample led through applied fields in a uniform field."""
+def led(material: HasMemory, path: Sequence[float]) -> Array:
+    """M (A/m) of the material itself, virgin before, led through internal fields, A/m."""
     memory = material.memory(1, "virgin")
-    H, M = np.zeros(len(applied)), np.zeros(len(applied))
-    for k, field in enumerate(applied):
-        h = solve_local(memory, np.array([field]), N)
-        memory.go(h)
-        H[k], M[k] = h[0], memory.magnetisation(h)[0]
-    return H, M
+    found = []
+    for field in path:
+        memory.go(np.array([field]))
+        found.append(float(memory.magnetisation(np.array([field]))[0]))
+    return np.array(found)
