@@ -25,6 +25,8 @@ def answer(run: RunRecord, stage: BenchState, asked: Asked) -> Outcome:
         if stage.holding:
             return run, stage, []
         return run, replace(stage, holding=True), [held(asked.text or "asked for", "asked")]
+    if asked.what == "stop" and stage.unrecorded and run.state not in ENDED and not stage.ending:
+        return run, replace(stage, stopping=asked.text or "asked for"), []
     if stage.unrecorded:
         return run, stage, [Refuse("the last step is still being written down; ask again")]
     match asked.what:

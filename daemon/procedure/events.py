@@ -82,6 +82,7 @@ class BenchState:
     holding: bool = False  # the hold is being written down: what comes now adds nothing to it
     hold_why: str = ""  # its reason, for who asks before it is written down
     ending: bool = False  # the run's end is being written down
+    stopping: str = ""  # why a person stops the run, while an entry before it is being written down
     person_first: bool = False  # the lift was stopped or did not obey: only a person lets it move
 
 

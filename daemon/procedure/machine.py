@@ -77,6 +77,9 @@ def advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
 
 def _advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
     run, stage, acts = _take(run, stage, event)
+    if stage.stopping and not stage.unrecorded and not _any_record(acts):
+        run, stage, ends = answer(run, replace(stage, stopping=""), Asked("stop", stage.stopping))
+        acts = [*acts, *(act for act in ends if isinstance(act, Record))]  # it may have ended meanwhile
     records = [act for act in acts if isinstance(act, Record)]
     stage = replace(stage, unrecorded=stage.unrecorded + len(records))
     for record in records:

@@ -14,8 +14,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.support.bench.paper_bench import PaperBench, turner_plan
-from weighloop.daemon.procedure import events
+from weighloop.daemon.procedure import events, machine
 from weighloop.daemon.procedure.plan import RunPlan
+from weighloop.daemon.procedure.run import LogEvent
 
 FAULTS = ("power", "reset", "lift plug", "balance plug", "noise", "knock", "disk")
 
@@ -130,3 +131,30 @@ def test_attended_it_waits_after_a_power_cut() -> None:
     walk(bench, {})
     sound(bench)
     whole(bench)
+
+
+@pytest.mark.parametrize("kind", ["held", "point"])
+def test_a_stop_waits_for_the_entry_that_is_being_written(kind: str) -> None:
+    bench = PaperBench(plan())
+    while bench.stage.task is None or bench.stage.task.kind != "read" or len(bench.told) < 3:
+        bench.ends()
+    happens = events.Asked("hold") if kind == "held" else _read(bench)
+    run, stage, acts = machine.advance(bench.run, bench.stage, happens)
+    entry = next(act for act in acts if isinstance(act, events.Record))
+    assert entry.kind == kind
+    run, stage, acts = machine.advance(run, stage, events.Asked("stop", "enough"))
+    assert acts == []  # neither refused nor done before the entry stands
+    event = LogEvent(len(bench.log) + 1, 1, 0.0, "u", entry.kind, "", entry.data)
+    run, stage, acts = machine.advance(run, stage, events.Committed(event))
+    assert [act for act in acts if isinstance(act, events.Record)] == [
+        events.Record("stopped", "Stopped: enough", {"why": "enough"})
+    ]
+    assert (kind == "point") == any(point["id"] == event.id for point in run.points)
+
+
+def _read(bench: PaperBench) -> events.Event:
+    """What a reading at the present place would be."""
+    taken: list[events.Event] = []
+    bench.happen = taken.append  # pyright: ignore[reportAttributeAccessIssue]
+    assert bench.ends()
+    return taken[0]
