@@ -354,11 +354,11 @@ class RunController(Worker):
         if run is None and self.run is None:
             raise Refused("there is no run")
         number = run or (self.run and self.run.id)
-        self._entries.hand_over(
-            number, events.Record(kind, text, data), lambda event: self.post(lambda: self._fold(event))
-        )
+        record = events.Record(kind, text, data)
+        self._entries.hand_over(number, record, lambda event: self.post(lambda: self._fold(event)))
 
     def _fold(self, event: LogEvent) -> None:
+        self.queue.change(event)
         if self.run is not None and event.run == self.run.id:
             self.run = apply(self.run, event)
 

@@ -116,6 +116,10 @@ class RunQueue:
         elif isinstance(event, TroubleOver):
             self._trouble.pop(event.code, None)
 
+    def change(self, event: LogEvent) -> None:
+        """A person's change to a run that waits, such as another name."""
+        self.waiting = [apply(run, event) if run.id == event.run else run for run in self.waiting]
+
     def follow(self, run: RunRecord) -> None:
         """A run of a series as it is now: its holds and its drift count for the whole series."""
         if run.series is not None:

@@ -14,10 +14,8 @@ from ..protocol import Step
 from .plan import bare_step
 from .run import RunRecord, zeros_by_hand
 
-#: Legs of one branch, and the leg whose strongest field the branch starts from.
-_BRANCHES: tuple[tuple[tuple[int, ...], int | None], ...] = (((0,), None), ((1, 2), 0), ((3, 4), 2))
-#: The last leg of a branch; what is read after it at the far end belongs to none.
-_LAST = 4
+#: Fields that differ by less than this part are the same one: both come from one height.
+_SAME_FIELD = 1e-6
 
 
 @dataclass(frozen=True)
@@ -32,12 +30,23 @@ class Restart:
 def under_way(run: RunRecord) -> bool:
     """Whether the sample stands within a leg: the step before and the step to come are both points.
 
-    Before a leg, between two legs and after the last one going to the far end harms nothing.
+    Before a leg, between two legs and where the way to a leg is not read going to the far end harms nothing.
     """
     step = run.next_step
-    if step is None or step["kind"] != "point" or run.done == 0 or step["leg"] > _LAST:
+    if step is None or step["kind"] != "point" or run.done == 0 or _apart(run.plan, step["leg"]):
         return False
     return run.steps[run.done - 1]["kind"] == "point"
+
+
+def _apart(plan: tuple[Step, ...], leg: int) -> bool:
+    """Whether a leg does not go on where the one before ended: then it is on no branch, such as the readings
+    at the far end after the last passage."""
+    points = [step for step in plan if step["kind"] == "point"]
+    first = next((i for i, step in enumerate(points) if step["leg"] == leg), 0)
+    if first == 0:
+        return False
+    low, high = sorted(points[i]["height_m"] or 0.0 for i in (first - 1, first))
+    return any(low < (step["height_m"] or 0.0) < high for step in points)
 
 
 def restart(
@@ -97,14 +106,11 @@ def _last_again(run: RunRecord, why: str) -> Restart | None:
 
 
 def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Restart:
-    legs, lead_leg = next((entry for entry in _BRANCHES if step["leg"] in entry[0]), _BRANCHES[-1])
+    legs, strongest = _branch(run.plan, step["leg"])
     plan = list(run.plan)
     first = next(i for i, s in enumerate(plan) if s["kind"] == "point" and s["leg"] == legs[0])
     orientation = plan[first]["orientation"]
-    lead: list[Step] = []
-    if lead_leg is not None:
-        leading = [s for s in plan if s["kind"] == "point" and s["leg"] == lead_leg]
-        lead = [max(leading, key=lambda s: abs(s["H_applied_A_per_m"] or 0.0))]
+    lead = [] if strongest is None else [strongest]
     reason = f"the branch was started again: {why}"
     aside = {
         point["id"]: reason
@@ -113,12 +119,12 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
     }
     if lead:
         # The branch's starting point is measured again; two of them would stand side by side.
-        strongest = [
+        read_before = [
             point
             for point in run.points
-            if point["kind"] == "point" and point["leg"] == lead_leg and point["set_aside"] is None
+            if point["kind"] == "point" and point["leg"] == lead[0]["leg"] and point["set_aside"] is None
         ]
-        aside |= {p["id"]: reason for p in strongest if p["height_m"] == lead[0]["height_m"]}
+        aside |= {p["id"]: reason for p in read_before if p["height_m"] == lead[0]["height_m"]}
     # A turner turns it before it is needed, and a person who does not take it off for the zeros does.
     turn_back = run.orientation != orientation and not run.turner and zeros_by_hand(run.plan)
     # Where the zero was found by readings of the branch it goes with them.
@@ -130,6 +136,20 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
     if turn_back:
         prelude.append(bare_step("turn", model))
     return Restart(_renumber(run, (*prelude, *lead, *plan[first:])), aside, legs)
+
+
+def _branch(plan: tuple[Step, ...], leg: int) -> tuple[tuple[int, ...], Step | None]:
+    """The legs of the branch that ``leg`` is of, and the step it starts from (None: the sample as it was).
+
+    A branch goes from one reading in the largest field, which wipes out all that was before, to the next.
+    """
+    points = [step for step in plan if step["kind"] == "point"]
+    fields = [abs(step["H_applied_A_per_m"] or 0.0) for step in points]
+    tops = [s for s, field in zip(points, fields, strict=True) if field >= max(fields) * (1 - _SAME_FIELD)]
+    start = max((s for s in tops if s["leg"] < leg), key=lambda s: s["step"], default=None)
+    end = min((s["leg"] for s in tops if s["leg"] >= leg), default=leg)
+    after = -1 if start is None else start["leg"]
+    return tuple(sorted({s["leg"] for s in points if after < s["leg"] <= end})), start
 
 
 def again(run: RunRecord, step: Step) -> tuple[Step, ...]:

@@ -197,8 +197,6 @@ class Methods:
     async def _edit(self, number: int, what: str, value: str | bool) -> bool:
         """A person's change to any run of the store; it is an event like the others."""
         record = await self._from_store(lambda store: store.record(number))
-        if what == "rename" and record.state == "planned":
-            raise RpcError(ERROR_NOT_POSSIBLE, f"run {number} has not begun: rename it once it has")
         try:
             event = edit_of(record, what, value)
         except ValueError as error:

@@ -11,7 +11,7 @@ from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, VirtualBench
 from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure import events
 from weighloop.daemon.procedure.plan import make_plan
-from weighloop.daemon.procedure.run import Series
+from weighloop.daemon.procedure.run import Series, edit_of
 from weighloop.drivers.device import DeviceState
 
 TEXT = BENCH_TEXT.format(ladder="lift") + TURNER
@@ -44,6 +44,22 @@ def test_one_run_follows_the_other_without_hands() -> None:
     zeros = bench.store.record(1).zeros
     assert len(zeros) == 4  # before the passages, twice between them, and after
     assert all(abs(zero.value) < 2e-6 for zero in zeros)
+
+
+def test_a_run_that_waits_is_renamed_and_begins_under_its_new_name() -> None:
+    bench = begun(2)
+    bench.until(lambda: bench.run is not None and bench.run.done > 2)
+    kind, text, data = edit_of(bench.store.record(2), "rename", "WP-07-2")
+    bench.controller.edit(kind, text, data, run=2)
+    bench.controller.edit("note", "the chipped one", {}, run=2)
+    bench.advance(1)
+    assert bench.store.record(2).state == "planned"
+    assert [line["sample"] for line in bench.store.runs()] == ["WP-07-1", "WP-07-2"]
+    bench.until(lambda: bench.run is not None and bench.run.id == 2)
+    assert bench.run is not None
+    assert (bench.run.sample, bench.run.notes) == ("WP-07-2", ("the chipped one",))
+    until_all_ended(bench)
+    assert (bench.store.record(1).sample, bench.store.record(2).sample) == ("WP-07-1", "WP-07-2")
 
 
 def test_after_so_many_holds_the_rest_is_not_begun_and_the_one_under_way_is_stopped() -> None:

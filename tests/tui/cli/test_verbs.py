@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from tests.support import EXAMPLES
+from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER
 from weighloop.daemon.store.store import Store
 from weighloop.tui.cli import weighloop
 
@@ -353,3 +354,36 @@ def test_what_cannot_be_read_or_written_is_told(tmp_path: Path) -> None:
 )
 def test_a_wrong_call_is_told(words: list[str], said: str) -> None:
     told(call(*words), 2, said, "Usage: ")
+
+
+@pytest.mark.parametrize(
+    ("turner", "zeros", "said"),
+    [
+        (False, "hand", "the sample taken off by hand. Turn the sample over before passages 3 and 5"),
+        (False, "far", "the sample on. Turn the sample over before passages 3 and 5"),
+        (True, "hand", "the sample taken off by hand. Turn the sample over before passages 3 and 5"),
+        (
+            True,
+            "far",
+            "more readings at the far end, the sample on. The turner turns the sample over",
+        ),
+    ],
+)
+def test_plan_says_who_the_zeros_need(turner: bool, zeros: str, said: str, tmp_path: Path) -> None:
+    lift = BENCH_TEXT.format(ladder="lift") + (TURNER if turner else "")
+    (tmp_path / "b.toml").write_text(lift)
+    words = ("plan", "--bench", str(tmp_path / "b.toml"), "--points", "8")
+    assert said in good(*words, "--zeros", zeros).stdout
+    usual = "far" if turner else "hand"
+    assert (good(*words).stdout == good(*words, "--zeros", zeros).stdout) == (zeros == usual)
+
+
+def test_far_zeros_are_refused_with_spacers_and_doubted_for_a_soft_sample(tmp_path: Path) -> None:
+    refused = call("plan", "--bench", BENCH, "--zeros", "far")
+    assert refused.exit_code == 1
+    assert "taken off for every gap anyway" in refused.stderr
+    near = BENCH_TEXT.format(ladder="lift") + TURNER + 'travel = "12 mm"\nturning_height = "12 mm"\n'
+    (tmp_path / "b.toml").write_text(near)
+    words = ("plan", "--bench", str(tmp_path / "b.toml"), "--points", "8", "--zeros")
+    assert "is expected to lose" in good(*words, "far").stderr
+    assert "is expected to lose" not in good(*words, "hand").stderr

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ..common import PageFile, Quantity, Whole, json_option, note, print_json, progress, store_option
+from ..common import OneOf, PageFile, Quantity, Whole, json_option, note, print_json, progress, store_option
 from ..inputs import open_store
 
 _LIKE = "[[run]] tables, each with such as points = 16 and loops = 10"
@@ -31,6 +31,11 @@ def command() -> None:
 @click.option("--deadline", help="When the bench is wanted, such as 07:30 or 2026-01-31T07:30+01:00.")
 @click.option("--most-held", type=Whole(1, 1000), help="Held so often, the rest is not begun.")
 @click.option("--most-drift", type=Quantity("kg"), help="The zero moved by more in a run, such as 20mg.")
+@click.option(
+    "--zeros",
+    type=OneOf(["hand", "far"]),
+    help="Zeros by hand or from readings at the far end, as in `weighloop plan`.",
+)
 @click.option("--queue", is_flag=True, help="Wait for the present run's end.")
 @click.option("--socket", type=click.Path(path_type=Path), help="The daemon's socket.")
 @json_option
@@ -42,6 +47,7 @@ def start(
     deadline: str | None,
     most_held: int | None,
     most_drift: float | None,
+    zeros: str | None,
     queue: bool,
     socket: Path | None,
     as_json: bool,
@@ -60,7 +66,7 @@ def start(
     if listed is not None:
         ends["runs"] = _entries(listed)
     with Client.connect(socket or socket_path()) as client:
-        plan = client.call("run.plan", bench_text=text, points=points)
+        plan = client.call("run.plan", bench_text=text, points=points, zeros=zeros)
         client.call("control.take", name="night", force=False)
         try:
             number = client.call(
@@ -72,6 +78,7 @@ def start(
                 loops=loops,
                 queue=queue,
                 unattended=True,
+                zeros=zeros,
                 **ends,
             )
         finally:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..common import Whole, bench_option, json_option, note, print_json, significant, table
+from ..common import OneOf, Whole, bench_option, json_option, note, print_json, significant, table
 from ..inputs import bench_of, read_input
 from .figures import figures_table
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from ....analysis.planning.fewest_gaps import FewestGaps
     from ....analysis.planning.gap_ladder import LadderPlan, LadderStep
+    from ....analysis.planning.passages import ZeroBy
     from ....analysis.records.bench import Bench
 
 
@@ -48,6 +49,12 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="A TOML file with programmes of one's own, each a list of passages.",
 )
+@click.option(
+    "--zeros",
+    type=OneOf(["hand", "far"]),
+    help="How the zero is known: by hand (the sample is taken off) or from readings at the far end, which are"
+    " pairs where there is a turner. Without it: far with a turner, else by hand.",
+)
 @json_option
 def command(
     bench_path: Path,
@@ -58,6 +65,7 @@ def command(
     previous: str | None,
     expect: bool,
     rows: bool,
+    zeros: ZeroBy | None,
     as_json: bool,
 ) -> None:
     """Make the gap ladder: gaps or spacer counts for a whole loop, both orientations.
@@ -78,13 +86,15 @@ def command(
         readings, own_bench = read_input(previous, bench_path, None)
         branch = invert(points_of(readings, own_bench), own_bench).descending
         loop = (branch.H_internal, branch.M)
+    if until is not None and zeros is not None:
+        raise click.UsageError("--until chooses the zeros itself: leave --zeros out")
     fewest = None if until is None else _fewest(bench, until, points, loop)
     if programme != "loop":
-        if fewest is not None or previous is not None or expect:
-            raise click.UsageError("--until, --after and --expect are of the loop alone")
+        if fewest is not None or previous is not None or expect or zeros is not None:
+            raise click.UsageError("--until, --after, --expect and --zeros are of the loop alone")
         ladder = _of_programme(bench, programme, own, points or 24)
     else:
-        ladder = plan(bench, points or 24, loop=loop) if fewest is None else fewest.ladder
+        ladder = plan(bench, points or 24, loop=loop, zeros=zeros) if fewest is None else fewest.ladder
     foreseen, warnings = None, list(ladder.warnings)
     if fewest is not None:
         foreseen = fewest.result
@@ -205,7 +215,7 @@ def _by_passage(ladder: LadderPlan) -> str:
                 "-" if first.spacers is None else f"{first.spacers} to {last.spacers}",
                 f"{first.orientation:+d}",
                 f"{first.H_applied / 1e3:.0f} to {last.H_applied / 1e3:.0f}",
-                f"{min(readings):.1f} to {max(readings):.1f}",
+                f"{min(readings):z.1f} to {max(readings):z.1f}",
             ]
         )
     headers = ["passage", "readings", "gap /mm", "spacers", "orientation", "field /(kA/m)", "expected /g"]
@@ -214,12 +224,17 @@ def _by_passage(ladder: LadderPlan) -> str:
 
 def _attended(ladder: LadderPlan) -> str:
     """How the zero is known, and when a person is expected to be needed."""
-    far = sum(step.purpose == "zero" for step in ladder.steps)
     turns = [a.seconds / 60 for a in ladder.attendance if a.what == "turn the sample over"]
-    text = f"The zero is known by {far} more readings at the far end, the sample on. " if far else ""
-    if not turns:
-        return text + "The turner turns the sample over: nobody is needed."
-    when = " and ".join(f"{minutes:.0f}" for minutes in turns)
     legs = [b.leg + 1 for a, b in pairwise(ladder.steps) if a.orientation != b.orientation]
+    if ladder.zeros == "far":
+        far = sum(step.purpose == "zero" for step in ladder.steps)
+        text = f"The zero is known by {far} more readings at the far end, the sample on."
+    elif ladder.steps[0].spacers is not None:
+        text = "The zero is read at each gap, the sample off."
+    else:
+        text = "The zero is read at the start, before each turn and at the end, the sample taken off by hand."
+    if not turns:
+        return f"{text} The turner turns the sample over: nobody is needed."
+    when = " and ".join(f"{minutes:.0f}" for minutes in turns)
     passages = " and ".join(map(str, legs))
-    return f"{text}Turn the sample over before passages {passages}, about {when} min after the start."
+    return f"{text} Turn the sample over before passages {passages}, about {when} min after the start."
