@@ -81,9 +81,12 @@ ROOMS: dict[str, set[str]] = {
     "drivers/device": {"analysis/errors"},
     "drivers/gap_setter": {"drivers/device"},
     "drivers/spacers": {"drivers/device", "drivers/gap_setter"},
+    "drivers/current_source": {"drivers/device"},
     "drivers/serial": {"drivers/clock", "drivers/device"},
     "drivers/balance": {"analysis/errors", "drivers/clock", "drivers/device", "drivers/serial"},
-    "drivers/lift": {"drivers/clock", "drivers/device", "drivers/gap_setter", "drivers/serial"},
+    "drivers/lift": {
+        "drivers/clock", "drivers/current_source", "drivers/device", "drivers/gap_setter", "drivers/serial",
+    },
     # The twin has its own physics, and no code but its own.
     "drivers/twin": set(),
     "daemon/protocol": set(),

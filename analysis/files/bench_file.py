@@ -90,12 +90,15 @@ def _records(checked: BenchTable, text: str) -> records.Bench:
     if checked.sample.shape == "sphere":
         sample["height"] = sample["diameter"]
     gap = dict(checked.gap)
+    supply = None
     gap["spacer_mass"] = None if checked.gap.spacer_mass is None else checked.gap.spacer_mass.value
     if checked.lift is not None:
         lift = checked.lift
         gap |= {"travel": lift.travel.value, "take_up": lift.take_up.value, "scale": lift.scale}
         if lift.turner:
             gap["turner"] = records.Turner(lift.turning_height.value, lift.eccentricity)
+        if lift.current_source:
+            supply = records.CurrentSupply(lift.shunt.value, lift.largest_current.value)
     balance = dict(checked.balance)
     balance["resolution"] = checked.balance.resolution.value
     balance["capacity"] = checked.balance.capacity.value
@@ -106,6 +109,7 @@ def _records(checked: BenchTable, text: str) -> records.Bench:
         balance=records.Balance(**balance),
         site=records.Site(**dict(checked.site)),
         lift_port=None if checked.lift is None else checked.lift.port,
+        current_source=supply,
         coil=None if checked.coil is None else records.Coil(**dict(checked.coil)),
         calibration=None if checked.calibration is None else _calibration(checked.calibration),
         source_text=text,

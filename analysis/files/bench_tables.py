@@ -142,6 +142,11 @@ class LiftTable(TomlTable):
     turner: Annotated[bool, Field(strict=True)] = False
     turning_height: Travel = Measured(records.Turner.turning_height)
     eccentricity: Eccentricity = records.Turner.eccentricity
+    current_source: Annotated[bool, Field(strict=True)] = False
+    shunt: Annotated[Measured, quantity("ohm", "47 ohm", above=0)] = Measured(records.CurrentSupply.shunt)
+    largest_current: Annotated[Measured, quantity("A", "55 mA", above=0)] = Measured(
+        records.CurrentSupply.largest_current
+    )
 
     @model_validator(mode="after")
     def _turns_within_its_travel(self) -> LiftTable:

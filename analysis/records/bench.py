@@ -155,6 +155,14 @@ class Coil:
 
 
 @dataclass(frozen=True)
+class CurrentSupply:
+    """What switches the coil's current: ``shunt`` in ohm, and the largest current it allows in A."""
+
+    shunt: float = 47.0
+    largest_current: float = 55e-3
+
+
+@dataclass(frozen=True)
 class JointCalibration:
     """How the bench's inputs, as stated, belong together: the outcome of one fit of all of them.
 
@@ -180,6 +188,8 @@ class Bench:
     balance: Balance
     site: Site = field(default_factory=Site)
     lift_port: str | None = None
+    #: None where a person switches the coil's current.
+    current_source: CurrentSupply | None = None
     coil: Coil | None = None
     calibration: JointCalibration | None = None
     #: The text the bench was read from, kept with every run.

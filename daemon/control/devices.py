@@ -108,7 +108,8 @@ class BenchDevices:
             self.balance.start()
         gap = bench.gap
         if gap.ladder == "lift":
-            wanted = (bench.lift_port, gap.travel, gap.take_up, gap.turner) if bench.lift_port else None
+            lift = (bench.lift_port, gap.travel, gap.take_up, gap.turner, bench.current_source)
+            wanted = lift if bench.lift_port else None
         else:
             wanted = (gap.spacer, gap.spacers)
         if self._opened.get("setter") != wanted:
@@ -118,7 +119,7 @@ class BenchDevices:
             self._opened["setter"] = wanted
 
     def _setter(self, bench: Bench) -> SerialLift | ManualSpacers | None:
-        gap, port = bench.gap, bench.lift_port
+        gap, port, supply = bench.gap, bench.lift_port, bench.current_source
         if gap.ladder == "spacers":
             assert gap.spacer is not None
             assert gap.spacers is not None
@@ -132,6 +133,8 @@ class BenchDevices:
             travel=gap.travel,
             take_up=gap.take_up,
             turning_height=None if gap.turner is None else gap.turner.turning_height,
+            shunt=None if supply is None else supply.shunt,
+            largest_current=0.0 if supply is None else supply.largest_current,
         )
 
     @property

@@ -16,6 +16,7 @@ from ..device import DeviceRefused, DeviceState
 from ..gap_setter import GapPosition, GapSetterListener
 from ..serial.port import Deadline
 from . import frames as words
+from .current import LiftCurrentSource
 from .link import LiftLink, PositionVoid
 
 __all__ = ["PositionVoid", "SerialLift"]
@@ -48,6 +49,9 @@ class SerialLift:
         assert position.orientation == -1
         lift.turn(1)                # and again, as long as nothing has closed since
 
+    With a ``shunt`` (ohm) and ``largest_current`` (A) there is a ``current_source`` for a coil in the
+    sample's place (``drivers.current_source``).
+
     ``establish`` finds the angle too, after the far end: it leaves the sample as it was where the angle
     is known, else at +1 (one search of up to a turn and a bit, through every angle).
     """
@@ -65,6 +69,8 @@ class SerialLift:
         speed: float = 2e-3,
         take_up: float = 0.0,
         turning_height: float | None = None,
+        shunt: float | None = None,
+        largest_current: float = 0.0,
     ) -> None:
         if not 0 <= floor < travel < 1.0:
             raise ValueError(
@@ -92,6 +98,10 @@ class SerialLift:
         self._feed, self._clock = feed, clock
         self._moving = threading.Lock()  # one motion at a time
         self._link = LiftLink(port, listener, clock, floor, turning_height is not None)
+        #: Of a coil's current; None where no ``shunt`` (ohm) is named.
+        self.current_source = (
+            None if shunt is None else LiftCurrentSource(self._link, clock, shunt, largest_current)
+        )
 
     @property
     def state(self) -> DeviceState:
@@ -218,7 +228,9 @@ class SerialLift:
         return self._link.say(reply)
 
     def close(self) -> None:
-        """Release the port."""
+        """Switch a coil's current off and release the port."""
+        if self.current_source is not None:
+            self.current_source.off()
         self._link.close()
 
     # ---- motion ----

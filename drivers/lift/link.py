@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import secrets
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from types import MappingProxyType
 
@@ -74,6 +74,9 @@ class LiftLink:
         self._answer: Reply | None = None
         self._done: dict[int, Reply] = {}
         self._telemetry: dict[str, float] | None = None
+        #: Hears what a line says of a coil's current; whether the lift must be kept hearing from us at rest.
+        self.current_told: Callable[[Reply], None] = lambda _: None
+        self.keep_talking: Callable[[], bool] = lambda: False
         self._line = SerialLine(port, words.LINE_SETTINGS, self, clock, raise_dtr=False)
         self._keeper = threading.Thread(target=self._keep, name=f"lift {port}", daemon=True)
         self._line.start()
@@ -285,7 +288,7 @@ class LiftLink:
                     self._open_session()
                     with self._changed:
                         self._changed.notify_all()
-                elif self.state is DeviceState.SILENT:
+                elif self.state is DeviceState.SILENT or self.keep_talking():
                     self.check_still_known(self.command("M114", self.epoch)[1])
                 attempt = 0
             except DeviceError as error:
@@ -350,6 +353,8 @@ class LiftLink:
             return
         if self.state is DeviceState.SILENT and self._nonce:
             self.enter(DeviceState.READY, "heard again")
+        if "J" in reply.words and self._nonce:
+            self.current_told(reply)
         with self._changed:
             if reply.tag in ("ok", "er", "rs"):
                 self._answer = reply
