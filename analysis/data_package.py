@@ -125,7 +125,8 @@ def _write(
         | details,
     }
     text = json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n"
-    (folder / DESCRIPTOR).write_text(text, encoding="utf-8")
+    # What is no letter, of a file's name, is written by its code, as JSON writes one.
+    (folder / DESCRIPTOR).write_text(text, encoding="utf-8", errors="backslashreplace")
 
 
 def is_package(path: str | Path) -> bool:

@@ -77,12 +77,12 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser().parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     # A rehearsal calls nobody but whom it names.
-    own = [] if options.until_input_ends else alarms.read_targets(places.alarm_file())
-    targets = options.alarm or own
     try:
+        own = [] if options.until_input_ends else alarms.read_targets(places.alarm_file())
+        targets = options.alarm or own
         for target in targets:
             alarms.check_target(target)
-    except (WeighloopError, ValueError) as error:
+    except WeighloopError as error:
         print(f"weighloop daemon: {error}", file=sys.stderr)
         return 1
     if options.check:

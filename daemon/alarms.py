@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from ..analysis.errors import NotPossible
+from ..analysis.files.text import read_text
 
 log = logging.getLogger(__name__)
 
@@ -54,23 +55,32 @@ def sentence(event: dict[str, Any]) -> tuple[str, str]:
 
 def read_targets(path: Path) -> list[str]:
     """The targets of a file, one a line; lines with ``#`` before them are remarks. No file, no targets."""
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except FileNotFoundError:
+    if not path.exists():
         return []
+    lines = read_text(path, "list of alarm targets").splitlines()
     return [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
 
 
 def shown(target: str) -> str:
     """A target without what is secret in it: the program's name, or the kind of address."""
-    return f"{target.split('://')[0]}://..." if "://" in target else shlex.split(target)[0]
+    return f"{target.split('://')[0]}://..." if "://" in target else _words(target)[0]
+
+
+def _words(target: str) -> list[str]:
+    """A command's words; raises NotPossible where there are none."""
+    try:
+        words = shlex.split(target)
+    except ValueError:
+        raise NotPossible(f"the command {target!r} opens a quote and does not close it") from None
+    if not words or not words[0]:
+        raise NotPossible("an alarm's target is empty; give a command or an address such as mailto://...")
+    return words
 
 
 def check_target(target: str) -> None:
     """Raises NotPossible for an address that cannot be delivered to, with what would help."""
     if "://" not in target:
-        if not shlex.split(target):
-            raise NotPossible("an alarm's target is empty; give a command or an address such as mailto://...")
+        _words(target)
         return
     try:
         import apprise

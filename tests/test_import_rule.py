@@ -53,8 +53,8 @@ ROOMS: dict[str, set[str]] = {
         "analysis/magnetostatics", "analysis/records", "analysis/results",
     },
     "analysis/programmes": {
-        "analysis/constants", "analysis/errors", "analysis/figures", "analysis/forces", "analysis/inversion",
-        "analysis/magnetostatics", "analysis/planning", "analysis/records",
+        "analysis/constants", "analysis/errors", "analysis/figures", "analysis/files", "analysis/forces",
+        "analysis/inversion", "analysis/magnetostatics", "analysis/planning", "analysis/records",
     },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/interlaboratory": {"analysis/records"},
@@ -93,7 +93,7 @@ ROOMS: dict[str, set[str]] = {
     "daemon/paths": set(),
     "daemon/text": set(),
     "daemon/health": set(),
-    "daemon/alarms": {"analysis/errors"},
+    "daemon/alarms": {"analysis/errors", "analysis/files"},
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
         "analysis/errors", "analysis/files", "analysis/forces", "analysis/planning", "analysis/records",

@@ -208,7 +208,7 @@ class _Model:
 
 
 def _stream(seed: int, identity: str) -> np.random.Generator:
-    return np.random.default_rng([seed, zlib.crc32(identity.encode())])
+    return np.random.default_rng([seed, zlib.crc32(identity.encode("utf-8", "surrogatepass"))])
 
 
 def _scale(name: str, value: float, HcJ: float) -> float:

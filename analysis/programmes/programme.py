@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -12,6 +11,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from ..errors import Fault, InputError, nearest
+from ..files.text import read_text
+from ..files.toml_tables import read_tables
 
 #: A field of this part of the largest or less is the far end, where a sample may be turned over.
 FAR = 0.0
@@ -59,10 +60,7 @@ def programme(name: str, own: Path | None = None) -> Programme:
     """A programme by name, of the user's own file ``own`` first. Raises InputError for one there is not."""
     known = programmes()
     if own is not None:
-        try:
-            known = known | parse_programmes(own.read_text(encoding="utf-8-sig"), str(own))
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(str(own), [Fault("programmes", str(error), "a TOML file")]) from None
+        known = known | parse_programmes(read_text(own, "file of programmes"), str(own))
     if name not in known:
         raise InputError("programme", [Fault("name", repr(name), nearest(name, known))])
     return known[name]
@@ -71,11 +69,7 @@ def programme(name: str, own: Path | None = None) -> Programme:
 def parse_programmes(text: str, source: str) -> dict[str, Programme]:
     """The programmes of a TOML text. Raises InputError with every fault: a passage that goes nowhere, does
     not begin where the one before ended, or turns the sample over elsewhere than at the far end."""
-    try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(source, [Fault("file", str(error), "TOML")]) from None
-    faults: list[Fault] = []
+    tables, faults = read_tables(text, source)
     found = {}
     for name, table in tables.items():
         rows = table.get("passages") if isinstance(table, dict) else None

@@ -25,7 +25,9 @@ def page_file(path: str | Path) -> Path:
 
 def write_page(path: Path, html: str) -> None:
     """Write a page, as PDF on A4 where ``path`` ends so (WeasyPrint), whole or not at all: a reader never
-    sees half a page, and a link is not followed."""
+    sees half a page, and a link is not followed. What is no letter (of a file's name) is shown by its
+    code."""
+    html = html.encode("utf-8", "backslashreplace").decode()
     with whole_file(path) as unfinished:
         if path.suffix.lower() == ".pdf":
             HTML = _layout()

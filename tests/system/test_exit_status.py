@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+
+from tests.support import EXAMPLES
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
@@ -34,3 +39,25 @@ def test_faults_have_a_status_and_one_paragraph(words: list[str], status: int, s
     assert said in done.stderr
     assert "Traceback" not in done.stderr
     assert not done.stdout
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names that are no text: a file system of bytes")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["report", "{x}.csv", "--bench", "{x}.toml", "-o", "{x}.html"],
+        ["export", "{x}.csv", "--bench", "{x}.toml", "{x}"],
+        ["compare", "{x}.csv", "other.csv", "--bench", "{x}.toml"],
+    ],
+)
+def test_a_file_may_have_a_name_that_is_no_text(tmp_path: Path, words: list[str]) -> None:
+    name = os.fsdecode(b"n\xe9")
+    for ending in (".csv", ".toml"):
+        shutil.copy(EXAMPLES / f"wp-07-1{ending}", tmp_path / (name + ending))
+    shutil.copy(EXAMPLES / "wp-07-1.csv", tmp_path / "other.csv")
+    command = [sys.executable, "-m", "weighloop.tui.cli", *(word.replace("{x}", name) for word in words)]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"n\\udce9" in done.stdout
+    for written in (*tmp_path.glob("*.html"), *tmp_path.glob("*/datapackage.json")):
+        assert written.read_text(encoding="utf-8")

@@ -7,7 +7,9 @@ that the help comes at once.
 from __future__ import annotations
 
 import importlib
+import io
 import os
+import sys
 from typing import Any
 
 import click
@@ -95,6 +97,8 @@ def weighloop() -> None:
 
 def main() -> None:
     """Run the command line: exit status 0 done, 1 not possible, 2 the call itself is wrong."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a file may have a name that is no text
     weighloop(prog_name="weighloop")
 
 
