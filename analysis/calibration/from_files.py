@@ -155,9 +155,12 @@ def _coil(
             raise InputError(str(path), [Fault("column resistance_ohm", "nothing to compare with", expected)])
         warmth = warming(coil, float(np.mean(table["resistance_ohm"])))
     per_ampere = force(found.per_ampere, bench)
-    if np.median(per_ampere) < 0:
-        # Which way the current goes round is the person's to choose.
-        per_ampere = -per_ampere
+    for end in np.unique(found.ends):
+        at = found.ends == end
+        if np.median(per_ampere[at]) < 0:
+            # Which way the current goes round is the person's to choose; with the other end down it is the
+            # other.
+            per_ampere[at] *= -1
     return coil_source(
         coil,
         bench.reference_magnet,

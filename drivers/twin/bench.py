@@ -7,9 +7,7 @@ Seeded: the same seed and the same words at the same times give the same bytes.
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable, Generator
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -17,10 +15,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from . import bench_file as scenarios
+from .acts import Act, Acts
 from .balance import BalanceTwin
 from .balance_protocol import VOICES
 from .disturbances import Disturbances, Draught, Normals, Wander
-from .lift import LiftTwin
+from .lift.controller import LiftTwin
 from .line_faults import Wire
 from .person import CannotDo, Person, Story
 from .sample import AWAY
@@ -38,16 +37,6 @@ class Line(NamedTuple):
     time: float
     port: str  # balance | lift
     data: bytes
-
-
-@dataclass
-class Act:
-    """Something a person does: ``answer`` is None until it is done."""
-
-    wake: float
-    story: Story | None = field(default=None, repr=False)
-    answer: dict[str, Any] | None = None
-    then: Callable[[dict[str, Any]], None] | None = field(default=None, repr=False)
 
 
 class TwinBench:
@@ -81,7 +70,9 @@ class TwinBench:
         self.disturbances = Disturbances(disturb, self.dt, self.scenario.levels)
         fitted = self.scenario.turner_fitted if turner is None else turner
         self.turner = fitted and ladder == "lift"
-        self.lift = LiftTwin(self.scenario.mechanics, lift, self.scenario.turner if self.turner else None)
+        self.lift = LiftTwin(
+            self.scenario.mechanics, lift, self.scenario.turner if self.turner else None, self.scenario.source
+        )
         self.wires = {"balance": Wire(wire_b), "lift": Wire(wire_l)}
         self.voice = VOICES[dialect](self.balance)
         self.person = Person(self)
@@ -89,6 +80,9 @@ class TwinBench:
         self._room = Wander(self._air, 1.0 / self.scenario.balance.rate, 1800.0, 0.1)
         self._temperature = 273.15 + float(self.scenario.table["site"]["temperature_degC"][0])
         self.pellet = self.scenario.pellet()
+        self.coil = self.scenario.winding()
+        self.lift.source.load = self.coil  # plugged in, wherever the coil itself lies
+        self.supply = 0.0  # A, of a laboratory supply in the coil's plug
         self.sample_on = False
         self._held = 1  # the sample's orientation where the turner stands upright
         self.spacers = len(self.scenario.shims)
@@ -100,7 +94,7 @@ class TwinBench:
         self._last_gap = self.gap
         self._direction = 0
         self._lines: list[Line] = []
-        self._acts: list[Act] = []
+        self._acts = Acts()
         self.put_on()
         self.balance.settle(self.load)
         self.balance.press_zero()
@@ -123,14 +117,17 @@ class TwinBench:
     def _step(self) -> None:
         self._ticks += 1
         now = self._ticks / RATE
-        if self._acts and self._acts[0].wake <= now:
-            self._go_on(self._acts[0])
+        self._acts.go_on(now)
         if self.ladder == "lift":
             self.lift.step(self.dt)
             if self.lift.out:
                 self._say("lift", b"".join(self.lift.out))
                 self.lift.out.clear()
         self._follow()
+        if self.coil is not None:
+            self.coil.carry(self.coil_current, self.dt)
+            if self.coil.on:
+                self._show_pull(self.coil.attraction(self.gap, self.coil_current, self.coil_end))
         self._weigh()
         if now >= self._reading_due:
             self._reading_due += 1.0 / self.scenario.balance.rate
@@ -209,9 +206,29 @@ class TwinBench:
         self._weigh_pull()
 
     def _weigh_pull(self) -> None:
+        self._show_pull(self.pellet.attraction)
+
+    def _show_pull(self, attraction: float) -> None:
         # A balance shows the weight in air that would pull as hard: weights of 8000 kg/m³, air of 1.2 kg/m³.
         newton_per_gram = self.scenario.gravity * (1.0 - 1.2 / 8000.0) * 1e-3
-        self._pull = self.pellet.attraction / newton_per_gram
+        self._pull = attraction / newton_per_gram
+
+    @property
+    def coil_current(self) -> float:
+        """What really flows in the coil, A: from the lift's source, or from a supply in its place."""
+        return self.supply or self.lift.source.current
+
+    @property
+    def coil_end(self) -> int:
+        """The coil's end that is down, +1 or -1: as it was put on, and as the turner holds it."""
+        assert self.coil is not None
+        return self.coil.end if self.lift.turner.cosine > 0 else -self.coil.end
+
+    def hang_coil(self, end: int | None) -> None:
+        """The coil comes to the holder, that end down; None: it goes away."""
+        assert self.coil is not None
+        self.coil.on, self.coil.end = end is not None, end or self.coil.end
+        self._show_pull(0.0)
 
     def _follow(self) -> None:
         """Bring the sample's memory up to date with where its holder has gone.
@@ -240,51 +257,9 @@ class TwinBench:
     def begin(self, request: dict[str, Any], then: Callable[[dict[str, Any]], None] | None = None) -> Act:
         """Start what ``request`` asks for; ``then`` gets the answer when it is done.
 
-        ``{"do": NAME, ...}``; see ``hands`` and ``levers`` for the names. What hands do takes time,
-        one thing after the other; a lever acts at once. A bad request is answered, not raised.
+        ``{"do": NAME, ...}``; see ``hands`` and ``levers`` for the names.
         """
-        act = Act(wake=self.now, then=then)
-        parameters = {k: v for k, v in request.items() if k != "do"}
-        name = request.get("do")
-        known = self.hands() | self.levers()
-        try:
-            if not isinstance(name, str) or name not in known:
-                raise CannotDo(f"{name!r} is not something to do; one of {', '.join(known)}")
-            try:
-                inspect.signature(known[name]).bind(**parameters)
-            except TypeError as error:
-                raise CannotDo(f"{name}: {error}") from None
-            result = known[name](**parameters)
-        except (CannotDo, TypeError, ValueError) as error:
-            self._answer(act, {"ok": False, "why": str(error)})
-            return act
-        if isinstance(result, Generator):
-            act.story = result
-            self._acts.append(act)
-        else:
-            self._answer(act, {"ok": True, **(result if isinstance(result, dict) else {})})
-        return act
-
-    def _answer(self, act: Act, answer: dict[str, Any]) -> None:
-        act.answer = answer
-        if act.then is not None:
-            act.then(answer)
-
-    def _go_on(self, act: Act) -> None:
-        """Let the person go on with what they are at until they are busy again, or done."""
-        answer = None
-        try:
-            while act.story is not None and act.wake <= self.now:
-                act.wake = self.now + next(act.story)
-        except StopIteration:
-            answer = {"ok": True}
-        except CannotDo as error:
-            answer = {"ok": False, "why": str(error)}
-        if answer is not None:
-            self._acts.remove(act)
-            if self._acts:
-                self._acts[0].wake = self.now
-            self._answer(act, answer)
+        return self._acts.begin(request, self.hands() | self.levers(), self.now, then)
 
     def do(self, name: str, **parameters: Any) -> dict[str, Any]:
         """Do it and pass the time it takes; the lines said meanwhile come with the next ``advance``."""
@@ -304,6 +279,9 @@ class TwinBench:
             "turn-magnet": person.turn_magnet,
             "tap": person.tap,
             "press-zero": person.press_zero,
+            "place-coil": person.place_coil,
+            "remove-coil": person.remove_coil,
+            "set-current": person.set_current,
         }
 
     def levers(self) -> dict[str, Callable[..., Any]]:
@@ -320,6 +298,8 @@ class TwinBench:
             "turner-stuck": self._stick_turner,
             "turner-lose": self._lose_turns,
             "turner-light": self._force_light,
+            "coil-lead": self._break_lead,
+            "source-plug": self._pull_plug,
             "overload": lambda grams=300.0, seconds=3.0: self.extra_load.append(
                 (self.now + seconds, float(grams))
             ),
@@ -362,6 +342,9 @@ class TwinBench:
             "pull_kg": self._pull * 1e-3 if self.sample_on else 0.0,
             "load_kg": self.load * 1e-3,
             "M_A_per_m": self.pellet.mean_M,
+            "coil_end": self.coil_end if self.coil is not None and self.coil.on else None,
+            "coil_current_A": self.coil_current,
+            "coil_warmth_K": self.coil.above_20 if self.coil is not None else None,
             "lifted_off": self.lifted_off,
             "drift_kg": self.disturbances.drift.value * 1e-3,
             "zero_kg": self.balance.zero * 1e-3,
@@ -387,6 +370,14 @@ class TwinBench:
 
     def _force_light(self, light: bool | None = None) -> None:
         self.lift.turner.light_forced = light
+
+    def _break_lead(self, broken: bool = True) -> None:
+        if self.coil is None:
+            raise CannotDo("this bench has no coil")
+        self.coil.broken = bool(broken)
+
+    def _pull_plug(self, plugged: bool = False) -> None:
+        self.lift.source.plugged = bool(plugged)
 
     def _press_stop(self, pressed: bool = True) -> None:
         self.lift.stop_button = bool(pressed)

@@ -15,11 +15,13 @@ from typing import Any
 import numpy as np
 
 from .balance import BalanceMaker
+from .coil import CoilMaker, TwinCoil
 from .disturbances import DisturbanceLevels
 from .field import Magnet
-from .lift_mechanics import Mechanics
+from .lift.current_source import SourceCircuit
+from .lift.mechanics import Mechanics
+from .lift.turner import TurnerMechanics
 from .sample import MU0, SampleMaterial, TwinSample
-from .turner import TurnerMechanics
 
 BENCHES = Path(__file__).parent / "benches"
 DEFAULT = "over-fired"
@@ -49,12 +51,22 @@ class Scenario:
     mechanics: Mechanics
     turner: TurnerMechanics
     turner_fitted: bool
+    coil: CoilMaker | None
+    source: SourceCircuit | None
     gravity: float
     contact: float
     attraction: str
     pan_load: float
     shims: tuple[float, ...] = field(default=())
     shim_masses: tuple[float, ...] = field(default=())
+
+    def winding(self) -> TwinCoil | None:
+        """This bench's coil, in a drawer."""
+        if self.coil is None:
+            return None
+        offset = float(self.table["sample"].get("offset_mm", 0.0)) * 1e-3
+        room = 273.15 + _true(self.table["site"]["temperature_degC"])
+        return TwinCoil(self.coil, self.magnet, offset, room)
 
     def pellet(self) -> TwinSample:
         """A sample of this bench that has never seen a field."""
@@ -106,7 +118,13 @@ def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Sc
     return Scenario(
         table=table,
         path=path,
-        magnet=Magnet(magnet["shape"], size, _true(magnet["height_mm"]) * 1e-3, remanence),
+        magnet=Magnet(
+            magnet["shape"],
+            size,
+            _true(magnet["height_mm"]) * 1e-3,
+            remanence,
+            float(magnet.get("core", 0.0)),
+        ),
         material=SampleMaterial(
             saturation=float(sample["polarisation_T"]) / MU0,
             coercivity=float(sample["coercivity_kA_per_m"]) * 1e3,
@@ -142,12 +160,37 @@ def read(name: str | Path = DEFAULT, *, seed: int = 0, calm: bool = False) -> Sc
             slips=float(lift.get("turner_slips", 0.0)),
         ),
         turner_fitted=bool(lift.get("turner", False)),
+        coil=_coil(table["coil"]) if "coil" in table else None,
+        source=_source(table["coil"], seed) if "source" in table.get("coil", {}) else None,
         gravity=local_gravity(_true(site["latitude_deg"]), _true(site["altitude_m"])),
         contact=_true(gap["contact_mm"]) * 1e-3,
         attraction=balance.get("attraction", "lighter"),
         pan_load=float(magnet["pan_load_g"]),
         shims=tuple((shims * 1e-3).tolist()),
         shim_masses=tuple(masses.tolist()),
+    )
+
+
+def _coil(coil: dict[str, Any]) -> CoilMaker:
+    lengths = ("inner_diameter", "outer_diameter", "height", "rise", "thickness")
+    return CoilMaker(
+        **{key: _true(coil[f"{key}_mm"]) * 1e-3 for key in lengths},
+        turn_area=_true(coil["turn_area_mm2"]) * 1e-6,
+        resistance=_true(coil["resistance_ohm"]),
+        warming=float(coil.get("warming_K_per_W", CoilMaker.warming)),
+        warms_in=float(coil.get("warms_in_s", CoilMaker.warms_in)),
+    )
+
+
+def _source(coil: dict[str, Any], seed: int) -> SourceCircuit:
+    """Its gain is drawn about what is stated: nobody knows what shunt and reference are off."""
+    stated, u = coil["current_gain"]
+    rng = np.random.default_rng(np.random.SeedSequence((seed, 0xC011)))
+    source = coil["source"]
+    return SourceCircuit(
+        shunt=float(source["shunt_ohm"]),
+        series=float(source["series_ohm"]),
+        gain=stated + u * float(rng.standard_normal()),
     )
 
 
@@ -212,8 +255,12 @@ def bench_file(
         f'capacity = "{balance["capacity_g"]:g} g"',
         f'attraction = "{scenario.attraction}"',
     ]
+    coil = t.get("coil", {})
     if lift_port is not None:
         lines += ["", "[lift]", f'port = "{lift_port}"']
+        if source := coil.get("source"):
+            lines += ["current_source = true", f'shunt = "{source["shunt_ohm"]:g} ohm"']
+            lines.append(f'largest_current = "{source["largest_mA"]:g} mA"')
     if lift_port is not None and turner:
         lift = t.get("lift", {})
         off, u_off = lift.get("eccentricity_mm", [0.0, 0.05])
@@ -221,6 +268,18 @@ def bench_file(
             "turner = true",
             f'turning_height = "{lift.get("turning_height_mm", 45.0):g} mm"',
             f'eccentricity = "{off:g} mm +/- {u_off:g} mm"',
+        ]
+    if coil:
+        gain, u_gain = coil["current_gain"]
+        lines += ["", "[coil]", f"turns = {coil['turns']}"]
+        lines += [
+            f"{key} = {stated(coil[f'{key}_mm'], 'mm')}"
+            for key in ("inner_diameter", "outer_diameter", "height", "rise", "thickness")
+        ]
+        lines += [
+            f"turn_area = {stated(coil['turn_area_mm2'], 'mm^2')}",
+            f'current_gain = "{gain:g} +/- {u_gain:g}"',
+            f"resistance = {stated(coil['resistance_ohm'], 'ohm')}",
         ]
     lines += [
         "",

@@ -21,6 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+#: How far an uneven cylinder's core reaches, of its radius.
+CORE_RADIUS = 0.6
 
 
 def disc(radius: float, rho: Floats, z: Floats) -> tuple[Floats, Floats]:
@@ -64,13 +66,15 @@ def rectangle(length: float, width: float, x: Floats, y: Floats, z: Floats) -> t
 class Magnet:
     """A reference magnet; its near face is z = 0, its body below. Lengths in m, remanence in T.
 
-    ``size`` is (diameter,) of a cylinder, (outer, inner) of a ring, (length, width) of a block.
+    ``size`` is (diameter,) of a cylinder, (outer, inner) of a ring, (length, width) of a block. A cylinder's
+    ``core`` (its inner 0.6 of the radius) may be stronger than its rim, by that part of the mean remanence.
     """
 
     shape: str
     size: tuple[float, ...]
     height: float
     remanence: float
+    core: float = 0.0
 
     def _face(self, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats]:
         if self.shape == "block":
@@ -80,6 +84,10 @@ class Magnet:
         if self.shape == "ring":
             hole, hole_slope = disc(self.size[1] / 2, rho, z)
             omega, slope = omega - hole, slope - hole_slope
+        if self.core:
+            inner, inner_slope = disc(CORE_RADIUS * self.size[0] / 2, rho, z)
+            even = 1.0 - self.core * CORE_RADIUS**2
+            omega, slope = even * omega + self.core * inner, even * slope + self.core * inner_slope
         return omega, slope
 
     def field(self, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats]:

@@ -11,6 +11,7 @@ from typing import Any, Protocol
 
 from .balance import BalanceTwin
 from .bench_file import Scenario
+from .coil import TwinCoil
 from .disturbances import Disturbances
 
 Story = Generator[float, None, Any]
@@ -28,6 +29,8 @@ class Handled(Protocol):
     balance: BalanceTwin
     disturbances: Disturbances
     sample_on: bool
+    coil: TwinCoil | None
+    supply: float
     magnet_away: bool
     spacers: int
     extra_load: list[tuple[float, float]]
@@ -49,6 +52,10 @@ class Handled(Protocol):
 
     def put_on(self) -> None:
         """The sample stands on its holder."""
+        ...
+
+    def hang_coil(self, end: int | None) -> None:
+        """The coil hangs in the sample's place, that end down; None: it does not."""
         ...
 
 
@@ -80,6 +87,8 @@ class Person:
             if orientation in (None, self.bench.orientation):
                 return
             raise CannotDo("the sample is on the other way: turn it over")
+        if self.bench.coil is not None and self.bench.coil.on:
+            raise CannotDo("the coil hangs in the sample's place: take it off first")
         yield from self._hands_at_work(1.5, 0.1)
         if orientation is not None:
             self.bench.orientation = orientation
@@ -114,6 +123,39 @@ class Person:
         bench.spacers = n
         yield 0.5 * self.pace
         bench.disturbances.placed()
+
+    def place_coil(self, end: int = 1) -> Story:
+        """Hang the coil in the sample's place, end +1 or -1 down."""
+        coil = self._coil()
+        if end not in (1, -1):
+            raise CannotDo(f"end {end!r} is neither 1 nor -1")
+        if self.bench.sample_on:
+            raise CannotDo("take the sample off before the coil is hung in its place")
+        if coil.on and coil.end == end:
+            return
+        yield from self.remove_coil()
+        yield from self._hands_at_work(3.0, 0.2)
+        self.bench.hang_coil(end)
+        yield from self._hands_at_work(1.0)
+        self.bench.disturbances.placed()
+
+    def remove_coil(self) -> Story:
+        """Take the coil off; nothing where it is off already."""
+        if self._coil().on:
+            yield from self._hands_at_work(1.5)
+            self.bench.hang_coil(None)
+            yield from self._hands_at_work(0.8, 0.1)
+
+    def set_current(self, mA: float) -> Story:
+        """Set a laboratory supply in the coil's plug, negative with the switch turned; 0 turns it off."""
+        self._coil()
+        yield 2.0 * self.pace
+        self.bench.supply = float(mA) * 1e-3
+
+    def _coil(self) -> TwinCoil:
+        if self.bench.coil is None:
+            raise CannotDo("this bench has no coil")
+        return self.bench.coil
 
     def turn_magnet(self) -> Story:
         """Turn the magnet over: off the pan with its riser and back on; the sample must be away."""

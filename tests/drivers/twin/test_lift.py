@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.support.lift.lift_host import Host, sealed
-from weighloop.drivers.twin.lift_mechanics import HOME, STEPS_PER_MM, Mechanics
+from weighloop.drivers.twin.lift.mechanics import HOME, STEPS_PER_MM, Mechanics
 
 
 def test_the_page_s_own_examples():

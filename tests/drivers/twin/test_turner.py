@@ -9,8 +9,8 @@ import pytest
 
 from tests.support.lift.lift_host import Host
 from weighloop.drivers.twin.bench import TwinBench
-from weighloop.drivers.twin.lift_mechanics import Mechanics
-from weighloop.drivers.twin.turner import PAST_EDGE, TURN, TurnerMechanics
+from weighloop.drivers.twin.lift.mechanics import Mechanics
+from weighloop.drivers.twin.lift.turner import PAST_EDGE, TURN, TurnerMechanics
 
 
 @pytest.fixture

@@ -6,9 +6,10 @@ import zlib
 
 import numpy as np
 
-from weighloop.drivers.twin.lift import LiftTwin
-from weighloop.drivers.twin.lift_mechanics import Mechanics
-from weighloop.drivers.twin.turner import TurnerMechanics
+from weighloop.drivers.twin.lift.controller import LiftTwin
+from weighloop.drivers.twin.lift.current_source import SourceCircuit
+from weighloop.drivers.twin.lift.mechanics import Mechanics
+from weighloop.drivers.twin.lift.turner import TurnerMechanics
 
 
 def sealed(body: str) -> bytes:
@@ -25,9 +26,10 @@ class Host:
         *,
         home: bool = True,
         turner: TurnerMechanics | None = None,
+        source: SourceCircuit | None = None,
         seed: int = 1,
     ) -> None:
-        self.lift = LiftTwin(mechanics or Mechanics(), np.random.SeedSequence(seed), turner)
+        self.lift = LiftTwin(mechanics or Mechanics(), np.random.SeedSequence(seed), turner, source)
         self.lift.out.clear()
         self.n = 0
         self.heights: list[float] = []

@@ -9,7 +9,7 @@ from tests.support.lift.lift_host import Host
 from weighloop.drivers.device import DeviceRefused
 from weighloop.drivers.lift.frames import Reply, parse_reply, seal
 from weighloop.drivers.lift.lift import PositionVoid
-from weighloop.drivers.twin.turner import TurnerMechanics
+from weighloop.drivers.twin.lift.turner import TurnerMechanics
 
 pytestmark = pytest.mark.firmware
 

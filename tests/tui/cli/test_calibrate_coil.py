@@ -30,14 +30,15 @@ resistance = "9.05 ohm"
 
 
 def notebook(path: Path, heights: list[float], ends: tuple[int, ...] = (1, -1)) -> Path:
-    """A coil weighed with + - - + at every height (mm), a zero of 2 g and a resistance 1.2 % warm."""
+    """A coil weighed with + - - + at every height (mm), a zero of 2 g and a resistance 1.2 % warm. With the
+    other end down the same plug drives the current the other way round."""
     lines = ["height_mm,end,current_mA,reading_g,resistance_ohm"]
     rng = np.random.default_rng(4)
     for end in ends:
         pull = coil_pull(TRUE, TrueCoil(), np.array(heights) * 1e-3, np.full(len(heights), end))
         for height, newton in zip(heights, pull, strict=True):
             for sign in (1, -1, -1, 1):
-                gram = 2.0 - sign * 0.048 * newton / PER_KG * 1e3 + 1e-3 * rng.standard_normal()
+                gram = 2.0 - end * sign * 0.048 * newton / PER_KG * 1e3 + 1e-3 * rng.standard_normal()
                 lines.append(f"{height},{end},{sign * 48},{gram:.3f},9.16")
     path.write_text("\n".join(lines) + "\n")
     return path

@@ -6,7 +6,7 @@ import re
 import zlib
 from abc import ABC, abstractmethod
 
-from .lift_parser import Words, taken_apart
+from .parser import Words, taken_apart
 
 _STOP = re.compile(rb"(?:^| )M112(?!\d)")
 

@@ -11,9 +11,11 @@ from math import sqrt
 
 import numpy as np
 
-from .lift_mechanics import HOME, STEPS_PER_MM, Leg, Mechanics, Motion, Stage
-from .lift_parser import Words, steps
-from .lift_session import CommandRefused, LiftSession
+from .current_source import SourceCircuit, TwinCurrentSource
+from .mechanics import HOME, STEPS_PER_MM, Leg, Mechanics, Motion, Stage
+from .parser import Words, steps
+from .sensors import telemetry_words
+from .session import CommandRefused, LiftSession
 from .turner import BUILT_IN_UM, TurnerMechanics, TwinTurner
 
 TOP_UM = 49_500
@@ -30,12 +32,17 @@ class LiftTwin(LiftSession):
     """Controller and stage. ``feed`` takes bytes, ``step`` passes time; both fill ``out`` with lines."""
 
     def __init__(
-        self, mechanics: Mechanics, seed: np.random.SeedSequence, turner: TurnerMechanics | None = None
+        self,
+        mechanics: Mechanics,
+        seed: np.random.SeedSequence,
+        turner: TurnerMechanics | None = None,
+        source: SourceCircuit | None = None,
     ) -> None:
         super().__init__()
         self.stage = Stage(mechanics)
         self.rng = np.random.default_rng(seed)
         self.turner = TwinTurner(turner, np.random.default_rng(seed.spawn(1)[0]))
+        self.source = TwinCurrentSource(source, np.random.default_rng(seed.spawn(1)[0]))
         self.boots = int(self.rng.integers(3, 40))
         self.stop_button = False
         self.temperature = 294.15
@@ -62,6 +69,7 @@ class LiftTwin(LiftSession):
         self.counted = self.error_known = self.error_kept = self.untold = False
         self.closed = 0.0  # steps since the last homing
         self.turner.boot()
+        self.source.boot()
         self._say(f"bt lift1 B{self.boots} C{cause}")
 
     # -- talking ------------------------------------------------------------------------------
@@ -88,11 +96,13 @@ class LiftTwin(LiftSession):
         elif words.kind == "M" and words.code == 114:
             switches = int(self.stage.pressed) | int(self.stop_button) << 1
             tail = f" {self._where()} D{self.done} R{self.result} {self._error} L{min(self.closing, 65535)}"
-            tail += f" W{switches}{self.turner.words}"
+            tail += f" W{switches}{self.turner.words}{self.source.words}"
+        elif words.kind == "M" and words.code in (3, 4, 5):
+            tail = self.source.words
         elif words.kind == "M" and words.code in (110, 115):
             tail = f" lift1 B{self.boots} C{self.cause}"
             if words.code == 115:
-                tail += (" ZA" if self.turner.fitted else "") + f" Z{TOP_UM / 1000:.3f}"
+                tail += " ZA" * self.turner.fitted + " source" * self.source.fitted + f" Z{TOP_UM / 1000:.3f}"
         self._say(f"ok {head}{dup}{tail}")
         if words.kind == "M" and words.code == 105 and not again:
             self._telemetry()
@@ -135,6 +145,8 @@ class LiftTwin(LiftSession):
             if not BUILT_IN_UM <= v["Z"] <= TOP_UM - 500:
                 raise CommandRefused("range")
             self.turner.lowest_um = v["Z"]
+        elif kind == "M" and code in (3, 4, 5, 213):
+            self.source.obey(code, v, self._must_rest, bool(self.host_watch))
         elif kind == "M" and code == 18:
             if self.state != IDLE:
                 raise CommandRefused("halt" if self.state == HALT else "busy")
@@ -236,14 +248,16 @@ class LiftTwin(LiftSession):
                 self._telemetry()
         if self.waiting and self.state in (IDLE, HALT):
             self._finish(self.result)
-        if self.state in (MOVE, HOMING, DWELL) and self.host_watch:
-            self.host_silent += dt
-            if self.host_silent > self.host_watch:
-                self.host_silent = 0.0
-                if self.state == DWELL:
-                    self._finish(HOST_SILENT)
-                else:
-                    self.stopping, self._stop_result = True, HOST_SILENT
+        self.host_silent += dt
+        silent = self.host_silent > self.host_watch
+        if off := self.source.step(dt, self.state in (MOVE, HOMING), self.state == HALT, silent):
+            self._say(f"cu K{self.nonce}{off}")
+        if self.state in (MOVE, HOMING, DWELL) and self.host_watch and silent:
+            self.host_silent = 0.0
+            if self.state == DWELL:
+                self._finish(HOST_SILENT)
+            else:
+                self.stopping, self._stop_result = True, HOST_SILENT
         motion = self.motion
         if motion is None:
             return
@@ -377,13 +391,8 @@ class LiftTwin(LiftSession):
         self._finish(result)
 
     def _telemetry(self) -> None:
-        kelvin = self.temperature
-        ratio = np.exp(3950.0 * (1.0 / kelvin - 1.0 / 298.15))
-        thermistor = round(65536 * ratio / (1.0 + ratio))
-        hall = round(min(max(0.5 + 0.9 * self.hall, 0.0), 1.0) * 65472)  # 4.5 V/T about half the supply
-        level = round(
-            16 * (1.5 + self.vibration + (4.0 if self.speed else 0.0)) * float(self.rng.uniform(0.9, 1.1))
-        )
-        ms = round(self.time * 1000)
+        level = (1.5 + self.vibration + (4.0 if self.speed else 0.0)) * float(self.rng.uniform(0.9, 1.1))
+        sensors = telemetry_words(self.temperature, self.hall, level)
         lost = " A?" if self.turner.between and not self.turner.task else ""
-        self._say(f"tm K{self.nonce} T{ms} {self._where()} A{thermistor} B{hall} V{level} n67{lost}")
+        ms = round(self.time * 1000)
+        self._say(f"tm K{self.nonce} T{ms} {self._where()} {sensors}{self.source.telemetry}{lost}")
