@@ -9,9 +9,10 @@ from collections.abc import Mapping
 from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticCustomError
 
 from ..serial.port import LineSettings
 from .dialect import KILOGRAMS, Ask, Dialect, DialectError, Form, Mark, Meaning, Understood
@@ -22,6 +23,18 @@ GROUPS = ("sign", "number", "unit", "mark", "sequence", "body", "check", "identi
 #: Largest file of a dialect, bytes.
 LARGEST = 256 * 1024
 PARITY: dict[str, Any] = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
+
+
+def _of_bytes(text: str) -> str:
+    if odd := [c for c in text if ord(c) > 0xFF]:
+        raise PydanticCustomError(
+            "no_byte", "{odd} is no byte, of which a line is made", {"odd": repr(odd[0])}
+        )
+    return text
+
+
+#: What stands on the line, a character a byte.
+_LineText = Annotated[str, AfterValidator(_of_bytes)]
 
 
 class _Table(BaseModel):
@@ -39,27 +52,27 @@ class _Settings(_Table):
 class _Form(_Table):
     meaning: Meaning
     pattern: str = Field(min_length=1, max_length=500)
-    marks: dict[str, Mark] = {}
+    marks: dict[_LineText, Mark] = {}
     unit: str | None = None
     blank_unit_mark: Mark | None = None
 
 
 class _Ask(_Table):
-    request: str = Field(min_length=1)
+    request: _LineText = Field(min_length=1)
     when: Literal["always", "silent"] = "silent"
     period: float = Field(default=0.2, ge=0.01, le=60)
 
 
 class _Rezero(_Table):
-    send: str = Field(min_length=1)
+    send: _LineText = Field(min_length=1)
 
 
 class _Identity(_Table):
-    request: str = Field(min_length=1)
+    request: _LineText = Field(min_length=1)
 
 
 class _Example(_Table):
-    line: str = Field(min_length=1)
+    line: _LineText = Field(min_length=1)
     says: str  # "12.345 g steady", "12.345 g", "overload", "not-now", ...
 
 

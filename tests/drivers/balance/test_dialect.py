@@ -117,11 +117,12 @@ def test_newtons_are_undone_with_the_gravity_the_balance_reckons_with(tmp_path: 
         (('says = "0.9810 N"', 'says = "0.9811 N"'), "examples.0"),
         (("(?P<number>[", "(?P<weight>["), "number"),
         (('"reading"', '"overload"'), "reading"),
+        (('line = "', 'line = "\u201b'), "examples.0.line: .* is no byte"),
     ],
 )
 def test_every_fault_names_its_place(tmp_path: Path, change: tuple[str, str], place: str) -> None:
     assert change[0] in OWN
-    with pytest.raises(DialectError, match=place.replace(".", r"\.")):
+    with pytest.raises(DialectError, match=place):
         load_dialect(own(tmp_path, OWN.replace(*change)))
 
 
