@@ -24,7 +24,7 @@ from .keys import KEYS, bindings, offered
 from .state import compute_process as compute_process
 from .state.follower import CallRefused, Feed, FeedLost, Follower
 from .state.messages import ActionDone, SnapshotChanged
-from .state.snapshot import LiveSnapshot, situation
+from .state.snapshot import LiveSnapshot
 
 # Own colours, chosen so that blue, ochre and the red of a fault stay apart for every kind of colour vision
 # and all keep 4.5:1 against the ground (WCAG 2.1, 1.4.3).
@@ -113,10 +113,9 @@ class WeighloopApp(App[None]):
         super().__init__()
         self.feed = feed
         self.show_cautions = cautions
-        self.only_watches = watch
         self.begin = begin
         self.wall = wall
-        self.snapshot = LiveSnapshot(now=now)
+        self.snapshot = LiveSnapshot(only_watches=watch, now=now)
         #: A run of the store that is looked at instead of the one on the bench.
         self.opened: Run | None = None
         self._beats = 0
@@ -208,7 +207,7 @@ class WeighloopApp(App[None]):
             except CallRefused as error:
                 if not error.not_in_control:
                     raise
-                if self.only_watches:
+                if self.snapshot.only_watches:
                     raise CallRefused(error.code, "This screen only watches.") from None
                 if not await self._take_control():
                     raise CallRefused(error.code, "The other screen stays in control.") from None
@@ -247,14 +246,11 @@ class WeighloopApp(App[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Whether an action that holds everywhere does anything as things stand."""
         its = [key for key in KEYS["everywhere"] if key.action == action]
-        return all(offered(key, situation(self.snapshot.run)) for key in its)
+        return all(offered(key, self.snapshot.situation) for key in its)
 
     def action_new_run(self) -> None:
         """The short form for a new run, with the bench of the run before."""
         if len(self.screen_stack) > 1:
-            return
-        if self.only_watches:
-            self.notify("This screen only watches.")
             return
         self.begin_run()
 
@@ -274,7 +270,7 @@ class WeighloopApp(App[None]):
         from .screens.help import Help
 
         if len(self.screen_stack) == 1:
-            action = await self.push_screen_wait(Help(self.current_mode))
+            action = await self.push_screen_wait(Help(self.current_mode, self.snapshot.only_watches))
             if action is not None:
                 own = hasattr(self.screen, f"action_{action.partition('(')[0]}")
                 await self.run_action(action, self.screen if own else self)

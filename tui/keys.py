@@ -19,8 +19,10 @@ class Key:
     word: str
     sentence: str
     on_row: bool = True
-    #: The situations (``state.snapshot.situation``) in one of which it does something; empty: in all.
+    #: The situations (``LiveSnapshot.situation``) in one of which it does something; empty: in all.
     when: tuple[str, ...] = ()
+    #: Whether it acts on the bench, on what is stored of a run or on files.
+    acts: bool = False
 
 
 #: Where there is a run; and where no run reads its own zeros.
@@ -41,6 +43,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "New",
             "Weigh a new sample: a short form writes the bench file.",
             when=("no run", "over"),
+            acts=True,
         ),
         Key("lightness", "l", "Light/dark", "Change between light and dark.", False),
         Key("command_palette", "ctrl+p,colon", "Find", "Find a command, a view or a run by its words."),
@@ -54,27 +57,39 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "Done",
             "It is done: go on. For a question: choose the answer.",
             when=("asks",),
+            acts=True,
         ),
-        Key("go_on", "g", "Go on", "Go on with a held run.", when=("held",)),
-        Key("hold", "h", "Hold", "Hold the run; nothing moves until you go on.", when=("going",)),
+        Key("go_on", "g", "Go on", "Go on with a held run.", when=("held",), acts=True),
+        Key("hold", "h", "Hold", "Hold the run; nothing moves until you go on.", when=("going",), acts=True),
         Key(
             "stop",
             "s",
             "Stop",
             "Stop the run for good (asks first); a lift goes to its far end.",
             when=("going", "held"),
+            acts=True,
         ),
-        Key("repeat", "r", "Repeat", "Take the reading at this gap once more.", when=("going",)),
-        Key("report", "e", "Report", "Write the report of the run that is over.", when=("over",)),
-        Key("package", "x", "Export", "Write the run that is over as a data package.", when=("over",)),
+        Key("repeat", "r", "Repeat", "Take the reading at this gap once more.", when=("going",), acts=True),
+        Key("report", "e", "Report", "Write the report of the run that is over.", when=("over",), acts=True),
+        Key(
+            "package",
+            "x",
+            "Export",
+            "Write the run that is over as a data package.",
+            when=("over",),
+            acts=True,
+        ),
         Key(
             "set_aside",
             "a",
             "Aside",
             "Mark a reading as not to be used, or take it back in.",
             when=("readings",),
+            acts=True,
         ),
-        Key("note", "n", "Note", "Write a note into the run's log.", when=("going", "held", "over")),
+        Key(
+            "note", "n", "Note", "Write a note into the run's log.", when=("going", "held", "over"), acts=True
+        ),
         Key("what_is_drawn", "m", "M/pull", "Draw the magnetisation or the plain pull.", False),
         Key("copy", "y", "Copy", "Copy the live reading to your clipboard (over SSH too).", False),
     ),
@@ -82,14 +97,21 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
         Key("which_plot", "v", "Other plot", "Spectrum or Allan deviation, where there is room for one."),
         Key("whole_run", "t", "Whole run", "The last two minutes, or the whole run.", when=RUN),
         Key("again", "r", "Again", "Forget the trace and listen again."),
-        Key("rezero", "z", "Re-zero", "Send the balance its re-zero command (asks first).", when=AT_REST),
+        Key(
+            "rezero",
+            "z",
+            "Re-zero",
+            "Send the balance its re-zero command (asks first).",
+            when=AT_REST,
+            acts=True,
+        ),
         Key("copy", "y", "Copy", "Copy the verdict and its numbers."),
     ),
     "figures": (
         Key("compute", "r", "Again", "Compute the figures again."),
         Key("copy", "y", "Copy", "Copy the table of figures.", when=("figures",)),
-        Key("report", "e", "Report", "Write the report of this run.", when=("figures",)),
-        Key("package", "x", "Export", "Write this run as a data package.", when=("figures",)),
+        Key("report", "e", "Report", "Write the report of this run.", when=("figures",), acts=True),
+        Key("package", "x", "Export", "Write this run as a data package.", when=("figures",), acts=True),
         Key(
             "present",
             "p",
@@ -103,16 +125,30 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
         Key("find", "slash", "Find", "Only the runs whose sample, date or notes have these words."),
         Key("mark", "space", "Mark", "Mark two to six runs to compare.", when=("runs",)),
         Key("compare", "c", "Compare", "Draw the marked runs over each other.", when=("marked",)),
-        Key("rename", "m", "Rename", "Give the run's sample another name.", when=("runs",)),
-        Key("note", "n", "Note", "Write a note on the run.", when=("runs",)),
-        Key("hide", "h", "Hide", "Leave the run out of the list, or take it back in.", when=("runs",)),
+        Key("rename", "m", "Rename", "Give the run's sample another name.", when=("runs",), acts=True),
+        Key("note", "n", "Note", "Write a note on the run.", when=("runs",), acts=True),
+        Key(
+            "hide",
+            "h",
+            "Hide",
+            "Leave the run out of the list, or take it back in.",
+            when=("runs",),
+            acts=True,
+        ),
         Key("hidden", "v", "Hidden", "Show hidden runs too, or leave them out.", False),
-        Key("report", "e", "Report", "Write the report of the run.", when=("runs",)),
-        Key("package", "x", "Export", "Write the run as a data package.", when=("runs",)),
+        Key("report", "e", "Report", "Write the report of the run.", when=("runs",), acts=True),
+        Key("package", "x", "Export", "Write the run as a data package.", when=("runs",), acts=True),
         Key("refresh", "r", "Again", "Read the list again.", False),
     ),
     "bench": (
-        Key("rezero", "z", "Re-zero", "Send the balance its re-zero command (asks first).", when=AT_REST),
+        Key(
+            "rezero",
+            "z",
+            "Re-zero",
+            "Send the balance its re-zero command (asks first).",
+            when=AT_REST,
+            acts=True,
+        ),
         Key("cautions", "c", "Cautions", "Show the cautions again."),
         Key("refresh", "r", "Again", "Ask the daemon for everything again."),
     ),
@@ -121,6 +157,8 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
 
 def offered(key: Key, situation: Collection[str]) -> bool:
     """Whether a key does anything as things stand."""
+    if key.acts and "watches" in situation:
+        return False
     return not key.when or any(one in situation for one in key.when)
 
 

@@ -12,11 +12,11 @@ from textual import events
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, click, stage
 from tests.support.screen.scripted_results import finished, result
-from weighloop.tui import app as app_module
 from weighloop.tui.app import WeighloopApp
 from weighloop.tui.keys import KEYS, Key, offered
 from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import view as view_module
+from weighloop.tui.state import snapshot
 from weighloop.tui.widgets.key_bar import SHORT
 
 PLACES = tuple(place for place in KEYS if place != "everywhere")
@@ -60,8 +60,7 @@ async def listening(
     place: str, keys: tuple[Key, ...], monkeypatch: pytest.MonkeyPatch, size: tuple[int, int] = (80, 24)
 ) -> AsyncIterator[tuple[Stage, list[str]]]:
     """A view of the scripted bench that offers every key and notes what it is asked for."""
-    for module in (view_module, app_module):
-        monkeypatch.setattr(module, "situation", lambda run: ALL)
+    monkeypatch.setattr(snapshot, "situation", lambda run: ALL)
     async with stage(feed=bench(), size=size) as st:
         await go_to(st, place)
         yield st, listen(st, keys, monkeypatch)

@@ -77,7 +77,8 @@ class BenchView(View):
         if not text:
             self._faults = None
             block.update(
-                Text("\nbench file\n", style="bold") + Text("none yet; w writes one", style="not bold")
+                Text("\nbench file\n", style="bold")
+                + Text("none yet" + "; w writes one" * (not self.snapshot.only_watches), style="not bold")
             )
             return
         block.update(file_list(text, None))

@@ -55,14 +55,16 @@ class Help(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,q,enter", "leave", "Back")]
 
-    def __init__(self, place: str) -> None:
+    def __init__(self, place: str, watches: bool = False) -> None:
+        """``watches``: the keys that act are left out."""
         super().__init__()
-        self.place = place
+        self.place, self.watches = place, watches
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(classes="card wide"):
             yield Static(HOW.get(self.place, ""))
             keys = [*KEYS.get(self.place, ()), *KEYS["everywhere"]]
+            keys = [key for key in keys if not (key.acts and self.watches)]
             with Vertical(id="help-keys"):
                 yield from map(KeyLine, keys)
             yield Static(

@@ -28,7 +28,7 @@ from ..widgets.reading_panel import ReadingPanel, live_texts
 from .dialogs import AskText, AskYesNo, Choose
 from .take_away import TakesAway
 
-#: What stands in the loop's place before there is one.
+#: What stands in the loop's place before there is one; the first line is for whoever may begin one.
 THE_WAY: Final = (
     ("w", "A short form; it writes the bench file for you."),
     ("1", "Do what the line on top says: sample off, on, turned over. HANDS OFF: the bench is at work."),
@@ -84,9 +84,10 @@ class RunView(TakesAway):
                 yield Axes(id="axes")
                 yield LoopPlot()
                 yield Static(LEGEND, id="legend-line", markup=False)
-                yield Static(listing(THE_WAY, "how a loop is weighed", bold=True), id="the-way")
+                way = THE_WAY[self.snapshot.only_watches :]
+                yield Static(listing(way, "how a loop is weighed", bold=True), id="the-way")
             yield ReadingPanel()
-            yield FinishCard()
+            yield FinishCard(self.snapshot.only_watches)
         yield LogLines()
 
     def changed(self, what: str) -> None:

@@ -130,7 +130,7 @@ class RunsView(TakesAway):
         hidden = sum(bool(line.get("hidden")) for line in self._all)
         words = f"{known} run{'s' * (known != 1)}"
         if not self._all:
-            words = "No runs in the store yet. w: weigh a new sample."
+            words = "No runs in the store yet." + " w: weigh a new sample." * (not self.snapshot.only_watches)
         if self._words:
             words = f"{len(self.lines)} of {words} with {self._words!r}"
         if hidden:

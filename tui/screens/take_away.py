@@ -49,9 +49,6 @@ def _free(name: str) -> str:
 
 async def _write_away(view: View, run: Run, what: str) -> None:
     """Ask for a place, and write the run's ``what`` there: ``report`` or ``package``."""
-    if view.owner.only_watches:
-        view.notify("This screen only watches.")
-        return
     name = re.sub(r"[^\w.-]+", "_", f"{run['sample']}-run-{run['id']}").strip("._")
     report = what == "report"
     question = "Report, .html or .pdf:" if report else "Data package, a new folder:"

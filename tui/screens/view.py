@@ -12,9 +12,12 @@ from textual.screen import Screen
 from ...daemon.protocol import Run
 from ..keys import KEYS, offered
 from ..state.follower import Feed
-from ..state.snapshot import LiveSnapshot, situation
+from ..state.snapshot import LiveSnapshot
 from ..widgets.key_bar import KeyBar, keys_of
 from ..widgets.top_bar import TopBar
+
+#: Why keys that act are not there.
+ONLY_WATCHES = "This screen only watches: it was opened with --watch, or with the key to watch."
 
 
 class Owner(Protocol):
@@ -23,7 +26,6 @@ class Owner(Protocol):
     snapshot: LiveSnapshot
     feed: Feed
     opened: Run | None
-    only_watches: bool
 
     def wall(self) -> datetime:
         """The time of day here."""
@@ -75,11 +77,12 @@ class View(Screen[None]):
     def compose(self) -> ComposeResult:
         yield TopBar(self.PLACE)
         yield from self.body()
-        yield KeyBar(keys_of(self.PLACE, self.situation()))
+        note = ONLY_WATCHES if self.snapshot.only_watches else ""
+        yield KeyBar(keys_of(self.PLACE, self.situation()), note)
 
     def situation(self) -> set[str]:
         """How things stand, in the words of ``keys``: what does nothing now is not offered."""
-        return situation(self.snapshot.run)
+        return self.snapshot.situation
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Whether an action of this view does anything as things stand."""

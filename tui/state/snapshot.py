@@ -34,6 +34,8 @@ class LiveSnapshot:
     #: Of the bench file the daemon was started with; empty where there was none.
     started_with: str = ""
     controller: str | None = None
+    #: Whether this screen may not act, only watch.
+    only_watches: bool = False
     #: Which store it is; empty where the daemon does not say.
     store: str = ""
     log: deque[LogLine] = field(default_factory=lambda: deque(maxlen=LOG_LENGTH))
@@ -57,6 +59,11 @@ class LiveSnapshot:
         self.devices_at = self.now()
         if snapshot["live"] is not None:
             self._hear(snapshot["live"])
+
+    @property
+    def situation(self) -> set[str]:
+        """How things stand, in the words that ``keys`` uses."""
+        return situation(self.run) | ({"watches"} if self.only_watches else set())
 
     def lose(self, why: str) -> None:
         """The daemon does not answer: everything shown is old from now on."""

@@ -38,13 +38,17 @@ class ActionLine(Horizontal):
 
 
 def what_next(snapshot: LiveSnapshot) -> tuple[str, str, str, str, int | None]:
-    """Tag, sentence, hint, kind (``person``, ``quiet``, ``held``) and number of spacers, from the picture."""
+    """Tag, sentence, hint, kind (``person``, ``quiet``, ``held``) and number of spacers, from the picture.
+
+    A screen that only watches is offered no key.
+    """
+    acts = not snapshot.only_watches
     if not snapshot.linked:
         hint = "Trying again every few seconds. Start one with: weighloop daemon"
         return "NO LINK", snapshot.why, hint, "held", None
     run = snapshot.run
     if run is None:
-        return "READY", "Nothing is being weighed.", "w: weigh a new sample", "quiet", None
+        return "READY", "Nothing is being weighed.", "w: weigh a new sample" * acts, "quiet", None
     name = f"run {run['id']}, {run['sample']}"
     action = run["action"]
     if run["state"] == "finished":
@@ -53,15 +57,16 @@ def what_next(snapshot: LiveSnapshot) -> tuple[str, str, str, str, int | None]:
         why = f": {run['why']}" if run["why"] else ""
         return "STOPPED", f"{name} was stopped{why}.", "", "quiet", None
     if action["code"] == "question":
-        return f"QUESTION, {name}", action["text"], "Enter: choose the answer", "person", None
+        return f"QUESTION, {name}", action["text"], "Enter: choose the answer" * acts, "person", None
     if run["state"] == "held":
         why = run["why"] or "The run is held."
         # The way out stands on the first line: a long reason must not push it out of sight.
-        return f"HELD, {name}   g: go on   s: stop", why[:1].upper() + why[1:], "", "held", None
+        return f"HELD, {name}" + "   g: go on   s: stop" * acts, why[:1].upper() + why[1:], "", "held", None
     if action["code"] in ASKS_A_PERSON or action["needs_confirm"]:
-        hint = f"{action['hint']}; or Enter" if action["hint"] else "Enter when done"
+        keys = ("; or Enter" if action["hint"] else "Enter when done") * acts
+        hint = f"{action['hint']}{keys}"
         if action["sets_spacers"] and (now := last_spacers(run)) is not None and now != action["spacers"]:
-            hint = f"until now {now}; {hint}"
+            hint = f"until now {now}{'; ' * bool(hint)}{hint}"
         count = action["spacers"] if action["sets_spacers"] else None
         return f"NOW YOU, {name}", action["text"], hint, "person", count
     return f"HANDS OFF, {name}", action["text"] or "The bench works by itself.", "", "quiet", None

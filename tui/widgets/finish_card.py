@@ -14,7 +14,7 @@ from ..format import duration
 from .key_bar import Hints
 from .listing import Lines
 
-#: Where to go from here, and its action.
+#: Where to go from here, and its action; the last one acts on nothing.
 WAYS = (
     ("e  write the report", "report"),
     ("x  write the data package", "package"),
@@ -26,9 +26,13 @@ WAYS = (
 class FinishCard(Vertical):
     """The main figures as soon as they are known; until then how far their computation is."""
 
+    def __init__(self, only_watches: bool = False) -> None:
+        super().__init__()
+        self._ways = WAYS[-1:] if only_watches else WAYS
+
     def compose(self) -> ComposeResult:
         yield Lines(id="finished-figures")
-        for words, action in WAYS:
+        for words, action in self._ways:
             yield Hints((words, action))
 
     def show(self, run: Run, result: Any, stage: str, seconds: float) -> None:

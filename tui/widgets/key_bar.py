@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
+from rich.markup import escape
 from textual.widgets import Static
 
 from ..keys import KEYS, offered
@@ -17,10 +18,11 @@ class KeyBar(Static):
 
     ALLOW_SELECT = False
 
-    def __init__(self, keys: Sequence[tuple[str, str, str]]) -> None:
-        """``keys``: the key, its word, and its action with ``screen.`` or ``app.`` in front."""
+    def __init__(self, keys: Sequence[tuple[str, str, str]], note: str = "") -> None:
+        """``keys``: the key, its word, and its action with ``screen.`` or ``app.`` in front; ``note``: a line
+        above them."""
         super().__init__()
-        self._keys = list(keys)
+        self._keys, self._note = list(keys), note
 
     def on_resize(self) -> None:
         self._lay()
@@ -42,7 +44,8 @@ class KeyBar(Static):
                 used = 0
             used += takes
             lines[-1].append(f"[@click={action}][bold $footer-key-foreground]{name}[/] {word}[/]")
-        self.update("\n".join(" ".join(line) for line in lines))
+        above = [escape(self._note)] if self._note else []
+        self.update("\n".join([*above, *(" ".join(line) for line in lines)]))
 
 
 def keys_of(place: str, situation: Collection[str]) -> list[tuple[str, str, str]]:

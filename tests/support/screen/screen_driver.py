@@ -55,10 +55,11 @@ async def stage(
     hear: Any = None,
     feed: S.ScriptedFeed | None = None,
     cautions: bool | None = False,
+    watch: bool = False,
 ) -> AsyncIterator[Stage]:
     """The screen on a script; its clock stands still. ``hear`` receives every message."""
     script = feed or S.ScriptedFeed(snapshot or S.snapshot(S.run_at(), S.live_at(100.0)))
-    app = WeighloopApp(script, cautions=cautions, now=lambda: 50.0, wall=lambda: NOON)
+    app = WeighloopApp(script, cautions=cautions, watch=watch, now=lambda: 50.0, wall=lambda: NOON)
     async with app.run_test(size=size, message_hook=hear, notifications=True) as pilot:
         found = Stage(app, script, pilot)
         await found.until(lambda: script.absent or app.snapshot.linked)
