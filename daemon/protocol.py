@@ -28,6 +28,7 @@ ActionCode = Literal[
     "place-sample",  # put the sample on (with sets_spacers: first set that many)
     "set-spacers",  # set the number of spacers, sample away
     "turn-over",  # turn the sample over in its holder, so that the field points the other way
+    "set-current",  # set the current of the coil that is weighed in the sample's place
     "question",  # something looks wrong: the person decides
 ]
 
@@ -43,6 +44,7 @@ class Action(TypedDict):
     orientation: int | None
     hint: str  # hands-free: how the balance will know that it is done, "" where only a key tells
     sets_spacers: bool  # whether the number of spacers is to be set now
+    current_A: NotRequired[float]  # what the coil's current is to be; ``run.confirm`` may say what it is
     ready: NotRequired[bool]  # a run by single steps: the last one is done, the next may be asked for
 
 
@@ -95,6 +97,7 @@ class Step(TypedDict):
     H_applied_A_per_m: float | None
     predicted_reading_kg: float | None
     saturated_reading_kg: NotRequired[float | None]  # as predicted, were the sample saturated along the field
+    current_A: NotRequired[float]  # of a coil that is weighed in the sample's place
 
 
 class Point(TypedDict):
@@ -121,6 +124,7 @@ class Point(TypedDict):
     vibration_V: NotRequired[float | None]
     vouched: NotRequired[bool]  # False: no clear answer to a move, then or later, speaks for it
     noise_kg: NotRequired[float | None]  # of single readings while it was taken, standard deviation
+    current_A: NotRequired[float | None]  # of a coil that is weighed, as it was measured or said to be
     balance: NotRequired[str]  # its serial number, where its dialect asks for it
     set_aside: str | None  # why it must not be used, else None
     note: str
@@ -145,6 +149,7 @@ class Run(TypedDict):
     hands_free: bool  # the balance may show that an action was done
     turner: NotRequired[bool]  # the lift turns the sample over: no hands between start and finish
     unattended: NotRequired[bool]  # held, it goes on by itself where that is safe
+    coil: NotRequired[bool]  # a coil of known current is weighed in the sample's place: a calibration
     warnings: NotRequired[list[str]]  # events of its log that are damaged and were left out, in words
     notes: NotRequired[list[str]]
     hidden: NotRequired[bool]
@@ -230,6 +235,14 @@ ZEROS: Final = (
     "so without it where there is a turner)"
 )
 
+#: A run that weighs the coil.
+COIL: Final = {
+    "coil": "bool, optional: the coil of [coil] is weighed in the sample's place, with both directions of "
+    "its current: a calibration at `points` gaps, or a check of one by a single gap",
+    "coil_current_A": "float or null, optional: its current; null: 14 ampere-turns",
+    "coil_ends": "int, optional: how many of its ends are down in turn; without it 2, of a check 1",
+}
+
 #: Every method: parameters (name: what), result, and whether only the client in control may call it.
 METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "snapshot": ("everything needed to draw a screen", {}, "Snapshot", False),
@@ -257,6 +270,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "target_u_kg": "float or null, optional: the wanted uncertainty of a reading, "
             "a mass in kg above zero",
             "zeros": ZEROS,
+            **COIL,
         },
         "object: steps, seconds, largest_pull_kg, expected_u_M_A_per_m (at the strongest field and at the "
         "weakest; null where a reading says nothing of M), warnings, attendance (when somebody is expected "
@@ -286,6 +300,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "most_drift_kg": "float or null, optional: the zero having moved by more in a run, the rest is "
             "not begun",
             "zeros": ZEROS,
+            **COIL,
         },
         "int: the run's id",
         True,
@@ -328,7 +343,10 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "run.stop": ("end the run; the lift goes to the far end", {"why": "str or null"}, "bool", True),
     "run.confirm": (
         "the person did it, or answers",
-        {"choice": "str or null", "code": "str or null, optional: of the action that is confirmed"},
+        {
+            "choice": "str or null: an answer; of set-current the current, such as 19.98 mA",
+            "code": "str or null, optional: of the action that is confirmed",
+        },
         "bool",
         True,
     ),

@@ -13,13 +13,19 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..errors import NotPossible
-from ..magnetostatics.current_loop import COPPER_EXPANSION, coil_gradient, turn_area
+from ..forces.force import force, force_per_kg
+from ..magnetostatics.bench_linearisation import with_value
+from ..magnetostatics.current_loop import COPPER_EXPANSION, coil_gradient, turn_area, warming
 from ..magnetostatics.quadrature import mean_field, volume
 from ..records.arrays import Floats
-from ..records.bench import Coil, ReferenceMagnet, Sample
+from ..records.bench import Bench, Coil, ReferenceMagnet, Sample
+from ..records.coil_readings import CoilReadings
 from ..units import Measured
 from .fit import Source
 from .settings import TOO_WARM, U_RATIO
+
+#: What a calibration by a coil is called.
+COIL = "coil of known current"
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,16 +47,19 @@ def pulls(
     ends: ArrayLike | None = None,
     u: ArrayLike | None = None,
     least_u: float = 0.0,
+    time: ArrayLike | None = None,
 ) -> Pulls:
     """Readings (kg) at currents (A), in the order taken, as reading by current at each stop.
 
     A stop is the readings one after another at one height. Zero and, from four readings on, a steady drift
-    drop out (+ - - + in equal times). ``u``: the readings' standard uncertainties; None: their scatter over
-    all stops, at least ``least_u`` (kg). Raises NotPossible for a stop without both directions.
+    drop out: by ``time`` (s), else as for + - - + in equal times. ``u``: standard uncertainties of the
+    readings; None: their scatter over all stops, at least ``least_u`` (kg). Raises NotPossible for a stop
+    without both directions.
     """
     h, i, y = (np.asarray(a, float) for a in (heights, current, reading))
     end = np.ones_like(h) if ends is None else np.asarray(ends, float)
     stops = np.cumsum((np.diff(h, prepend=np.nan) != 0) | (np.diff(end, prepend=np.nan) != 0))
+    when = np.arange(len(h), dtype=float) if time is None else np.asarray(time, float)
     own = None if u is None else np.broadcast_to(np.asarray(u, float), h.shape)
     slopes, spreads, left, freedom = [], [], 0.0, 0
     for stop in np.unique(stops):
@@ -60,7 +69,7 @@ def pulls(
                 f"row {at[0] + 1}: at {h[at[0]] * 1e3:.2f} mm the coil's current was not reversed; weigh at "
                 "every height with both directions, as + - - +"
             )
-        columns = [np.ones(len(at)), i[at]] + [np.arange(len(at)) - (len(at) - 1) / 2] * (len(at) > 3)
+        columns = [np.ones(len(at)), i[at]] + [_centred(when[at])] * (len(at) > 3)
         weight = np.ones(len(at)) if own is None else 1 / own[at]
         design = np.array(columns).T * weight[:, None]
         inverse = np.linalg.inv(design.T @ design)
@@ -74,6 +83,58 @@ def pulls(
     return Pulls(h[first], end[first], np.array(slopes), scatter * np.array(spreads))
 
 
+def _centred(when: Floats) -> Floats:
+    """Times about their mean, of the size of one: the drift is at right angles to the zero."""
+    centred = when - when.mean()
+    return centred / max(float(np.abs(centred).max()), 1e-300)
+
+
+def source_of_coil(readings: CoilReadings, bench: Bench) -> Source:
+    """Readings of the bench's coil as a source of a calibration. Raises NotPossible where the bench file
+    describes no coil, or a current was not reversed."""
+    coil = bench.coil
+    if coil is None:
+        raise NotPossible("the bench file describes no coil: add a table [coil]")
+    # Gravity is a part of the force's scale, like the current.
+    here, site = force_per_kg(bench.site), bench.site
+    gravity = [
+        (force_per_kg(with_value(bench, f"site.{key}", value.u).site) / here - 1)
+        for key, value in (("latitude", site.latitude), ("altitude", site.altitude))
+    ]
+    gain = coil.current_gain
+    coil = replace(coil, current_gain=Measured(gain.value, float(np.linalg.norm([gain.u, *gravity]))))
+    found = pulls(
+        readings.height,
+        readings.current,
+        readings.reading,
+        ends=readings.end,
+        u=readings.u,
+        least_u=bench.balance.resolution / np.sqrt(12),
+        time=readings.time,
+    )
+    known = readings.resistance is not None and coil.resistance is not None
+    warmth = warming(coil, readings.resistance) if known and readings.resistance is not None else 0.0
+    per_ampere = force(found.per_ampere, bench)
+    for end in np.unique(found.ends):
+        at = found.ends == end
+        if np.median(per_ampere[at]) < 0:
+            # Which way the current goes round is the person's to choose; with the other end down it is the
+            # other.
+            per_ampere[at] *= -1
+    return coil_source(
+        coil,
+        bench.reference_magnet,
+        found.heights,
+        per_ampere,
+        contact=bench.gap.contact,
+        offset=bench.sample.offset,
+        u=found.u * here,
+        ends=found.ends,
+        warmth=warmth,
+        warnings=readings.remarks,
+    )
+
+
 def coil_source(
     coil: Coil,
     magnet: ReferenceMagnet,
@@ -85,6 +146,7 @@ def coil_source(
     u: ArrayLike,
     ends: ArrayLike | None = None,
     warmth: float = 0.0,
+    warnings: tuple[str, ...] = (),
 ) -> Source:
     """The attraction by current ``force_per_ampere`` (n,) in N/A on the coil, with uncertainties ``u``.
 
@@ -115,7 +177,7 @@ def coil_source(
             f"(its area was taken {100 * (grown - 1):.2f} % larger)",
         )
     return Source(
-        "coil of known current",
+        COIL,
         model,
         h,
         np.asarray(force_per_ampere, float),
@@ -128,7 +190,7 @@ def coil_source(
             # The square of a normal deviate has mean 1 and standard deviation sqrt(2).
             "coil_offset": Measured(1.0, float(np.sqrt(2.0))) if np.ndim(aside) else Measured(0.0),
         },
-        warnings=warm,
+        warnings=(*warnings, *warm),
     )
 
 

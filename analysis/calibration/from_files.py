@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from ..errors import Fault, InputError
 from ..files.csv_numbers import read_numbers
-from ..forces.force import force, force_per_kg
-from ..magnetostatics.bench_linearisation import with_value
-from ..magnetostatics.current_loop import warming
+from ..forces.force import force
 from ..records.arrays import Floats
 from ..records.bench import Bench
+from ..records.coil_readings import CoilReadings
 from ..units import Measured
 from . import methods
-from .coil import coil_source, pulls
+from .coil import COIL, source_of_coil
 from .fit import Problem, Source
 from .outcome import Calibration
 
@@ -43,10 +41,22 @@ def calibrate_from_files(
     cannot tell remanence from contact or no bench of the kind described fits them.
     """
     sources = [read_source(way, path, bench, probe_depth, probe_gain, moment, hard) for way, path in readings]
+    return calibrate(bench, sources, hold=hold, gauge=gauge, named=str(readings[0][1])), sources
+
+
+def calibrate(
+    bench: Bench,
+    sources: Sequence[Source],
+    *,
+    hold: str | None = None,
+    gauge: tuple[Measured, Measured] | None = None,
+    named: str = "readings",
+) -> Calibration:
+    """One fit of the sources, ``named`` in messages; raises as ``calibrate_from_files``."""
     scale = bench.gap.scale
     if bench.gap.ladder == "spacers" and bench.gap.spacer is not None:
         scale = Measured(1.0, bench.gap.spacer.u / bench.gap.spacer.value)
-    stated = len(readings) > 1 or readings[0][0] == "coil"
+    stated = len(sources) > 1 or sources[0].method == COIL
     try:
         if gauge is not None:
             scale = methods.gauge_block(scale, *gauge)
@@ -54,10 +64,9 @@ def calibrate_from_files(
         problem = Problem(
             sources, bench.reference_magnet, bench.gap.contact, temperature, hold, scale, stated=stated
         )
-        return problem.solve(), sources
+        return problem.solve()
     except ValueError as error:
-        expected = "readings of one calibration"
-        raise InputError(str(readings[0][1]), [Fault("readings", str(error), expected)]) from None
+        raise InputError(named, [Fault("readings", str(error), "readings of one calibration")]) from None
 
 
 def read_source(
@@ -128,47 +137,17 @@ def _coil(
     bench: Bench,
     path: Path,
 ) -> Source:
-    coil = bench.coil
-    if coil is None:
+    if bench.coil is None:
         expected = "a table [coil] with turns, inner_diameter, outer_diameter and height"
         raise InputError(str(path), [Fault("coil", "the bench file describes none", expected)])
-    # Gravity is a part of the force's scale, like the current.
-    here, site = force_per_kg(bench.site), bench.site
-    gravity = [
-        (force_per_kg(with_value(bench, f"site.{key}", value.u).site) / here - 1)
-        for key, value in (("latitude", site.latitude), ("altitude", site.altitude))
-    ]
-    gain = coil.current_gain
-    coil = replace(coil, current_gain=Measured(gain.value, float(np.linalg.norm([gain.u, *gravity]))))
-    found = pulls(
-        height,
-        table["current_mA"] * 1e-3,
-        reading,
-        ends=table.get("end"),
-        u=u,
-        least_u=bench.balance.resolution / np.sqrt(12),
-    )
-    warmth = 0.0
+    resistance = None
     if "resistance_ohm" in table:
-        if coil.resistance is None:
+        if bench.coil.resistance is None:
             expected = "[coil] resistance in the bench file: that at 20 degC"
             raise InputError(str(path), [Fault("column resistance_ohm", "nothing to compare with", expected)])
-        warmth = warming(coil, float(np.mean(table["resistance_ohm"])))
-    per_ampere = force(found.per_ampere, bench)
-    for end in np.unique(found.ends):
-        at = found.ends == end
-        if np.median(per_ampere[at]) < 0:
-            # Which way the current goes round is the person's to choose; with the other end down it is the
-            # other.
-            per_ampere[at] *= -1
-    return coil_source(
-        coil,
-        bench.reference_magnet,
-        found.heights,
-        per_ampere,
-        contact=bench.gap.contact,
-        offset=bench.sample.offset,
-        u=found.u * here,
-        ends=found.ends,
-        warmth=warmth,
+        resistance = float(np.mean(table["resistance_ohm"]))
+    end = table.get("end", np.ones_like(height))
+    current = table["current_mA"] * 1e-3
+    return source_of_coil(
+        CoilReadings(height, end, current, reading, u, resistance=resistance, source=str(path)), bench
     )

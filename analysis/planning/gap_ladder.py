@@ -89,7 +89,7 @@ def plan(
         raise NotPossible(f"a ladder needs at least 2 gaps, not {points}")
     warnings: list[str] = []
     assumed = AssumedLoop.of(M_assumed, loop)
-    heights, pitch = _reachable(bench, warnings)
+    heights, pitch = reachable(bench, warnings)
     if fields is not None:
         chosen = _for_fields(bench, heights, fields, warnings)
     else:
@@ -114,7 +114,7 @@ def plan(
     _, slope = mean_field(bench.reference_magnet, bench.sample, bench.gap.at_height(heights[chosen]))
     steepest = max(np.max(np.abs(slope)), np.max(np.abs(passed.dBz @ passed.weights)))
     largest_pull = float(assumed.saturation * volume(bench.sample) * steepest)
-    pan_load, stated = _check_pull(bench, largest_pull, warnings)
+    pan_load, stated = check_pull(bench, largest_pull, warnings)
     u = 2 * bench.balance.resolution if target_u is None else target_u
     order = tuple(visits(chosen.tolist(), far, turner=turner is not None))
     steps = _steps(bench, heights, order, pitch, assumed, u)
@@ -219,7 +219,7 @@ class AssumedLoop:
         return {"descending": falling, "ascending": rising, "first": (falling + rising) / 2}[branch]
 
 
-def _reachable(bench: Bench, warnings: list[str]) -> tuple[Floats, float]:
+def reachable(bench: Bench, warnings: list[str]) -> tuple[Floats, float]:
     """Heights (m) that can be set, rising, cut off where coming closer no longer strengthens the field."""
     if bench.gap.ladder == "spacers":
         if bench.gap.spacer is None or bench.gap.spacers is None:
@@ -306,7 +306,7 @@ def _for_fields(
     return np.unique(np.abs(heights[None, :] - aim[:, None]).argmin(axis=1))
 
 
-def _check_pull(bench: Bench, pull: float, warnings: list[str]) -> tuple[float, bool]:
+def check_pull(bench: Bench, pull: float, warnings: list[str]) -> tuple[float, bool]:
     """The load on the pan (kg) and whether it was stated; refuses a pull that load or balance cannot bear."""
     as_mass = pull / force_per_kg(bench.site)
     capacity = bench.balance.capacity

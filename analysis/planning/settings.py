@@ -7,6 +7,7 @@
 | expected times | chosen by hand from runs on the twin, never scanned; for a plan's total only | `weighloop demo` prints a run's own time |
 | far heights | pulls there differ about twofold from one end to the other, and M hardly | `tests/analysis/planning/test_passages.py` |
 | how many gaps | fewer than the first lose the test of fit: true errors grow and u does not follow | `tests.benchmarks.adversary` |
+| a coil | simulated: 14 ampere-turns are 20 mW in the winding of `hardware_notes/coil.md`; a tenth of the pull at six gaps tells magnet, contact and scale apart | `tests.benchmarks.calibrated` |
 
 SI units.
 """  # noqa: E501
@@ -42,3 +43,12 @@ FAR_HEIGHTS = (0.8, 0.87, 0.93, 1.0)
 
 COUNTS = (10, 12, 14, 16, 20, 24, 30, 40)  # ladders that are tried
 ENOUGH = 1 / 3  # more readings cannot help where the random part is at most this part of the shared one
+
+# -- a coil -------------------------------------------------------------------------------------------
+
+AMPERE_TURNS = 14.0  # where no current is stated
+COIL_REACH = 0.08  # of the largest pull: farther out the coil says little
+CHECK_HEIGHT = 2e-3  # m, of a calibration's check by one gap
+WEAK_COIL = 30.0  # digits of the balance; a weaker pull is worth a word
+#: Heat in the winding, W: above the first its area and the air move, above the second it burns.
+WARM_COIL, HOT_COIL = 25e-3, 100e-3

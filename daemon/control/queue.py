@@ -59,7 +59,7 @@ class RunQueue:
         number = self._next
         self._next += 1
         data: dict[str, Any] = {
-            "sample": new.name or plan.bench.sample.name,
+            "sample": "the coil" if plan.coil else new.name or plan.bench.sample.name,
             "ladder": plan.bench.gap.ladder,
             "bench_text": new.bench_text,
             "target_u_kg": new.target or TARGET_DIGITS * plan.bench.balance.resolution,
@@ -68,13 +68,13 @@ class RunQueue:
             "limits": limits,
             "version": new.version,
             "not_before_utc": new.later,
-            "hands_free": new.hands_free,
+            "hands_free": new.hands_free and not plan.coil,
             "spacers_on_pan": new.spacers_on_pan,
             "turner": plan.turner,
             "unattended": new.unattended,
             "attendance": [list(needed) for needed in plan.attendance],
             "series": None if new.series is None else asdict(new.series),
-        } | ({"single": True} if plan.single else {})
+        } | {key: True for key in ("single", "coil") if getattr(plan, key)}
         text = f"Planned: {data['sample']}, {'by single' if plan.single else len(steps)} steps"
         self.waiting.append(
             apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))

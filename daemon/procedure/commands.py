@@ -5,6 +5,7 @@ Each answers with the run and the stage after it and what must be done; what is 
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -14,7 +15,7 @@ from .log_entries import hands_done, held, reading_of, restarted
 from .next_task import AS_IT_IS, ONCE_MORE
 from .restart import again, restart
 from .run import ENDED, RunRecord
-from .settings import SAME_PLACE
+from .settings import CURRENT_OFF, SAME_PLACE
 
 Outcome = tuple[RunRecord, BenchState, list[Act]]
 
@@ -121,12 +122,14 @@ def _confirm(run: RunRecord, stage: BenchState, choice: str | None, code: str | 
         return run, stage, [Refuse(f"{code} is not what is asked for now")]
     if task is None or not task.by_hand or task.step is None:
         return run, stage, [Refuse("nothing is being asked")]
+    if task.code == "set-current" and choice:
+        return _current_read(run, stage, task, choice)
     if task.code != "question" or stage.doubt is None:
         return by_hand(run, stage, task, "said by the person")
     doubt = stage.doubt
     stage = replace(stage, doubt=None)
     if choice == AS_IT_IS:
-        return run, stage, [reading_of(task.step, doubt.reading)]
+        return run, stage, [reading_of(run, task.step, doubt.reading)]
     if choice != ONCE_MORE:
         stage = replace(stage, doubt=doubt)
         return run, stage, [Refuse(f"answer {AS_IT_IS!r} or {ONCE_MORE!r}")]
@@ -136,9 +139,25 @@ def _confirm(run: RunRecord, stage: BenchState, choice: str | None, code: str | 
         if plan is not None:
             acts.append(restarted("the spacers are counted again", plan))
         acts.append(Record("hands", "The spacers are counted again.", {"spacers": None}))
+    if doubt.current_wrong:
+        acts.append(Record("hands", "The coil's current is set once more.", {"current_asked_A": None}))
     if doubt.turn_missed:
         acts.append(Record("hands", f"{run.sample} is turned over once more.", {"orientation": None}))
     return run, stage, acts
+
+
+def _current_read(run: RunRecord, stage: BenchState, task: Task, words: str) -> Outcome:
+    """The current as a meter shows it, in place of the one that was asked for."""
+    asked = task.step.get("current_A", 0.0) if task.step is not None else 0.0
+    found = re.fullmatch(r"([+-]?\d+(?:\.\d*)?) ?(mA|A)", words.strip().replace("\N{MINUS SIGN}", "-"))
+    if found is None:
+        return run, stage, [Refuse(f"{words!r} is no current such as {asked * 1e3:+.2f} mA")]
+    current = float(found[1]) / (1e3 if found[2] == "mA" else 1.0)
+    if abs(current - asked) > CURRENT_OFF * abs(asked):
+        why = f"{current * 1e3:+.2f} mA is not the {asked * 1e3:+.2f} mA that was asked for: set it again"
+        return run, stage, [Refuse(why)]
+    how = f"said by the person, the meter shows {words.strip()}"
+    return run, stage, [hands_done(run, task, how, current)]
 
 
 def _unsettled(run: RunRecord, stage: BenchState, reading: dict[str, Any], choice: str | None) -> Outcome:
@@ -151,4 +170,4 @@ def _unsettled(run: RunRecord, stage: BenchState, reading: dict[str, Any], choic
     run, after, acts = go_on(run, stage)
     if len(acts) > 1:  # the zero is to be read again, or the branch begun again: then it is worth nothing
         return run, stage, [Refuse("the bench has changed since; take it once more")]
-    return run, after, [reading_of(step, reading), *acts]
+    return run, after, [reading_of(run, step, reading), *acts]

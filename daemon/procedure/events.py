@@ -50,6 +50,7 @@ class Doubt:
     reading: dict[str, Any]
     spacers_wrong: bool = False
     turn_missed: bool = False
+    current_wrong: bool = False
 
 
 @dataclass(frozen=True)

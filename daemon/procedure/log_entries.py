@@ -28,6 +28,8 @@ def restarted(why: str, plan: Restart, code: str = "") -> Record:
     """A branch is walked again, or a zero read again; ``code``: because of what, in a word."""
     legs = ", ".join(str(leg) for leg in plan.spoilt_legs)
     text = f"Started again through the largest field, leg {legs}: {why}" if legs else f"Zero again: {why}"
+    if any("current_A" in step for step in plan.steps):
+        text = f"Read again at this gap, with both directions of the current: {why}"
     data = {
         "why": why,
         "code": code,
@@ -38,7 +40,7 @@ def restarted(why: str, plan: Restart, code: str = "") -> Record:
     return Record("restarted", text, data)
 
 
-def reading_of(step: Step, reading: dict[str, Any]) -> Record:
+def reading_of(run: RunRecord, step: Step, reading: dict[str, Any]) -> Record:
     """One accepted reading of a step."""
     point = {
         "step": step["step"],
@@ -50,10 +52,13 @@ def reading_of(step: Step, reading: dict[str, Any]) -> Record:
         "orientation": step["orientation"],
         "set_aside": None,
         "note": "",
+        **({"current_A": run.current_A} if run.coil else {}),
         **reading,
     }
     gram = reading["value_kg"] * 1e3
-    place = f" at {step['gap_m'] * 1e3:.2f} mm" if step["gap_m"] is not None else ""
+    amps = point.get("current_A")
+    place = f" with {amps * 1e3:+.2f} mA" if amps is not None else ""
+    place += f" at {step['gap_m'] * 1e3:.2f} mm" if step["gap_m"] is not None else ""
     text = f"{step['kind'].capitalize()}{place}: {gram:.4f} g, u {reading['u_kg'] * 1e6:.2g} mg"
     return Record(step["kind"], text, {"point": point})
 
@@ -66,8 +71,9 @@ def turned(run: RunRecord, task: Task) -> Record:
     return Record("turned", f"{run.sample} is turned to {way:+d}.", data)
 
 
-def hands_done(run: RunRecord, task: Task, how: str) -> Record:
-    """What was asked of the person is done; ``how`` that became known."""
+def hands_done(run: RunRecord, task: Task, how: str, current: float | None = None) -> Record:
+    """What was asked of the person is done; ``how`` that became known, and the coil's ``current`` (A) where
+    it was read on a meter."""
     assert task.step is not None
     data: dict[str, Any] = {"code": task.code, "how": how}
     if task.code == "remove-sample":
@@ -76,6 +82,9 @@ def hands_done(run: RunRecord, task: Task, how: str) -> Record:
         data |= {"sample_on": True, "orientation": task.step["orientation"]}
         if run.spacers_with_sample:
             data["spacers"] = task.step["spacers"]
+    elif task.code == "set-current":
+        asked = task.step.get("current_A", 0.0)
+        data |= {"current_asked_A": asked, "current_A": asked if current is None else current}
     elif task.code == "set-spacers":
         data["spacers"] = task.step["spacers"]
     elif task.code == "turn-over":

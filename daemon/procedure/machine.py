@@ -246,15 +246,17 @@ def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, 
         text, counts = returned_balance.another_balance(run, step, reading)
         if text:
             why = f"the balance that came back may be another one: {text}"
-            counted: list[Act] = [reading_of(step, reading)] if counts else []
+            counted: list[Act] = [reading_of(run, step, reading)] if counts else []
             return run, replace(stage, holding=True), [*counted, held(why, "another-balance")]
+    if stage.compare and run.coil:
+        stage = replace(stage, compare=False)  # each gap has its own zero and both directions
     if stage.compare and (found := returned_balance.compared(run, step, reading)) is not None:
         agrees, text = found
         if not agrees:
             stage = replace(stage, unsettled=reading, holding=True)
             return run, stage, [held(text, "another-balance")]
         stage = replace(stage, compare=False)
-        return run, stage, [Record("compared", text, {}), reading_of(step, reading)]
+        return run, stage, [Record("compared", text, {}), reading_of(run, step, reading)]
     off, doubtful = branch_check.off_the_branch(run, step, reading)
     if off:
         stage = replace(void(stage), unsettled=reading, interrupted=off, holding=True)
@@ -262,7 +264,7 @@ def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, 
     doubt = doubts.about(run, step, reading["value_kg"])
     if doubt is not None:
         return run, replace(stage, doubt=replace(doubt, reading=reading), task=None), []
-    acts: list[Act] = [reading_of(step, reading)]
+    acts: list[Act] = [reading_of(run, step, reading)]
     if (check := drift.drift_check(run, step, reading["value_kg"], reading["u_kg"])) is not None:
         acts.append(Record("drift", drift.in_words(check), check))
     return run, stage, acts

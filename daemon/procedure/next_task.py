@@ -27,8 +27,10 @@ def next_task(run: RunRecord, stage: BenchState) -> Task | None:
         # Homing always drives away from the magnet, so it is a retreat as well.
         return Task("establish") if stage.lift_ok and stage.retreat_tries < 2 else None
     step = run.next_step
-    if run.state != "running" or step is None:
+    if run.state != "running":
         return None
+    if step is None:
+        return _coil_done(run, stage) if run.coil else None
     if stage.doubt is not None:
         return Task("ask", step=step, code="question", text=stage.doubt.text)
     if lift and not stage.lift_known:
@@ -38,6 +40,8 @@ def next_task(run: RunRecord, stage: BenchState) -> Task | None:
 
 def _towards(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
     """The next thing on the way to the step."""
+    if run.coil:
+        return _with_coil(run, stage, step)
     if run.turner and step["kind"] != "zero":
         return _with_turner(run, stage, step)
     wanted = step["kind"] == "point"
@@ -72,6 +76,31 @@ def _with_turner(run: RunRecord, stage: BenchState, step: Step) -> Task:
     return _setting(run, stage, step) or Task("read", step=step)
 
 
+def _with_coil(run: RunRecord, stage: BenchState, step: Step) -> Task:
+    """The coil is handled at the far end, or with the spacers; at its gap its current is set."""
+    placed = run.sample_on and run.orientation == step["orientation"]
+    if run.ladder == "lift" and not placed and not stage.at_far_end:
+        return Task("establish" if run.unchecked else "retreat")
+    if run.ladder == "spacers" and run.sample_on and not (placed and run.spacers == step["spacers"]):
+        return _ask("remove-sample", step, run)
+    if not placed:
+        return _ask("place-sample", step, run)
+    return _setting(run, stage, step) or _current(run, step) or Task("read", step=step)
+
+
+def _coil_done(run: RunRecord, stage: BenchState) -> Task | None:
+    """After its last reading: the current off, and a homing that confirms the heights."""
+    if not run.steps:
+        return None
+    if run.ladder == "lift" and run.unchecked:
+        return Task("establish")
+    return _current(run, {**run.steps[-1], "current_A": 0.0}) if run.current_A else None
+
+
+def _current(run: RunRecord, step: Step) -> Task | None:
+    return None if run.current_asked_A == step.get("current_A") else _ask("set-current", step, run)
+
+
 def _setting(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
     """The move that sets the step's gap; None where it is set: a lift under the sample, spacers without."""
     if run.ladder == "lift":
@@ -100,8 +129,20 @@ def _words(code: ActionCode, step: Step, run: RunRecord) -> str:
         "place-sample": _placing(run, step, side),
         "turn-over": f"Turn {run.sample} over: it goes on with its {side}; keep it away for now.",
         "set-spacers": f"Set {_spacers(step)}, the sample away.",
+        "set-current": _supply(step.get("current_A", 0.0)),
     }
     return texts[code]
+
+
+def _supply(current: float) -> str:
+    if current == 0.0:
+        return "Switch the coil's current off."
+    return f"Set the coil's current to {milliamps(current)} mA."
+
+
+def milliamps(current: float) -> str:
+    """A current (A) in mA with its sign, to a hundredth where that is more than zeros."""
+    return f"{current * 1e3:+.2f}".rstrip("0").rstrip(".").replace("-", "−")
 
 
 def _spacers(step: Step) -> str:
@@ -174,6 +215,8 @@ def action_of(run: RunRecord, stage: BenchState) -> Action:
         question = task.code == "question"
         choices = [AS_IT_IS, ONCE_MORE] if question else []
         count = task.sets_by_hand or (task.code == "place-sample" and run.spacers_with_sample)
+        if task.code == "set-current" and task.step is not None:
+            action["current_A"] = task.step.get("current_A", 0.0)
         asked: Action = {**action, "code": task.code, "text": task.text, "needs_confirm": True}
         return {**asked, "choices": choices, "hint": _hint(run, task), "sets_spacers": count}
     if task.kind == "read":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, cast
@@ -11,6 +12,9 @@ from ..protocol import Step
 if TYPE_CHECKING:
     from ...analysis.planning.passages import ZeroBy
     from ...analysis.records.bench import Bench
+
+#: The leg of what belongs to no branch of a loop.
+NO_BRANCH = 5
 
 
 @dataclass(frozen=True)
@@ -31,11 +35,12 @@ class RunPlan:
     limits: dict[str, float] = field(default_factory=dict)
     attendance: tuple[tuple[float, str], ...] = ()
     single: bool = False  # a script asks for its steps one by one
+    coil: bool = False  # a coil is weighed in the sample's place
 
     @property
     def turner(self) -> bool:
-        """Whether the lift turns the sample over."""
-        return self.bench.gap.ladder == "lift" and self.bench.gap.turner is not None
+        """Whether the lift turns the sample over: a coil's leads are in its way."""
+        return self.bench.gap.ladder == "lift" and self.bench.gap.turner is not None and not self.coil
 
 
 def make_plan(
@@ -68,18 +73,12 @@ def make_plan(
     else:
         steps = _turned(rungs) if bench.gap.turner is not None else rungs
     by_field = sorted(ladder.steps, key=lambda rung: abs(rung.H_applied))
-    limits = {
-        "capacity_kg": bench.balance.capacity,
-        "resolution_kg": bench.balance.resolution,
-        "pan_load_kg": float(ladder.pan_load),
-        "lighter": 1.0 if bench.balance.attraction == "lighter" else 0.0,
-    }
+    limits = _limits(bench, ladder.pan_load)
     if bench.gap.spacer_mass is not None:
         limits["spacer_mass_kg"] = bench.gap.spacer_mass
-    numbered: list[Step] = [{**step, "step": number} for number, step in enumerate(steps, start=1)]
     return RunPlan(
         bench=bench,
-        steps=tuple(numbered),
+        steps=_numbered(steps),
         seconds=float(ladder.seconds),
         largest_pull_kg=float(ladder.largest_pull) / force_per_kg(bench.site),
         expected_u_M=(float(by_field[-1].expected_u_M), float(by_field[0].expected_u_M)),
@@ -87,6 +86,56 @@ def make_plan(
         limits=limits,
         attendance=tuple((needed.seconds, needed.what) for needed in ladder.attendance),
     )
+
+
+def coil_plan(
+    bench_text: str, heights: int, current: float | None = None, ends: int = 2, source: str = "bench"
+) -> RunPlan:
+    """Read the bench and plan the weighing of its coil. Raises as ``make_plan``, and NotPossible as
+    ``planning.coil_ladder.plan_coil``."""
+    from ...analysis.files.bench_file import parse_bench
+    from ...analysis.planning.coil_ladder import plan_coil
+
+    bench = parse_bench(bench_text, source)
+    plan = plan_coil(bench, heights, current=current, ends=ends)
+    steps: list[Step] = [
+        {
+            "step": 0,
+            "kind": "point",
+            "leg": NO_BRANCH,
+            "gap_m": reading.gap,
+            "height_m": reading.height,
+            "spacers": reading.spacers,
+            "orientation": reading.end,
+            "H_applied_A_per_m": None,
+            "predicted_reading_kg": reading.reading,
+            "current_A": reading.current,
+        }
+        for reading in plan.readings
+    ]
+    return RunPlan(
+        bench=bench,
+        steps=_numbered(steps),
+        seconds=plan.seconds,
+        largest_pull_kg=plan.largest_pull,
+        expected_u_M=(math.inf, math.inf),
+        warnings=plan.warnings,
+        limits=_limits(bench, plan.pan_load),
+        coil=True,
+    )
+
+
+def _limits(bench: Bench, pan_load: float) -> dict[str, float]:
+    return {
+        "capacity_kg": bench.balance.capacity,
+        "resolution_kg": bench.balance.resolution,
+        "pan_load_kg": float(pan_load),
+        "lighter": 1.0 if bench.balance.attraction == "lighter" else 0.0,
+    }
+
+
+def _numbered(steps: list[Step]) -> tuple[Step, ...]:
+    return tuple({**step, "step": number} for number, step in enumerate(steps, start=1))
 
 
 def _number(value: Any) -> float | None:

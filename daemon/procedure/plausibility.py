@@ -11,8 +11,9 @@ from itertools import pairwise
 from ..protocol import Step
 from .events import Doubt
 from .manual_steps import comes_back, least_of, pull_at, unchanged
+from .restart import same_stop
 from .run import RunRecord
-from .settings import KEPT_SIGN, OFF, OFF_THE_LOOP, STEADY, WIDEST
+from .settings import CURRENT_TOO_MUCH, CURRENT_UNSEEN, KEPT_SIGN, OFF, OFF_THE_LOOP, STEADY, WIDEST
 
 
 def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
@@ -22,6 +23,9 @@ def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
     pull, predicted from the leg so far (measured over planned, carried on along the leg); and the pull's
     sign, which changes when the sample is turned at the far end, where it keeps its magnetisation.
     """
+    if run.coil:
+        text = _by_current(run, step, value)
+        return Doubt(text, {}, current_wrong=True) if text else None
     if step["kind"] == "zero":
         text = _by_mass(run, step, value) if run.ladder == "spacers" else ""
         return Doubt(text, {}, spacers_wrong=True) if text else None
@@ -35,6 +39,24 @@ def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
     if run.ladder == "spacers":
         text = _by_pull(run, step, pull) or _by_nothing(run, step, pull) or _by_the_loop(run, step, pull)
     return Doubt(text, {}, spacers_wrong=True) if text else None
+
+
+def _by_current(run: RunRecord, step: Step, value: float) -> str:
+    """At one gap the coil's pull goes with its current; which way round that is nobody can know."""
+    before = run.points[-1] if run.points else None
+    planned, asked = step["predicted_reading_kg"], step.get("current_A")
+    if before is None or before["set_aside"] or not same_stop(before, step) or not planned or not asked:
+        return ""
+    was = next((s.get("current_A", 0.0) for s in run.steps if s["step"] == before["step"]), 0.0)
+    expected = abs(planned * (asked - was) / asked)
+    found, least = abs(value - before["value_kg"]), least_of(run)
+    said = f"The reading changed by {found * 1e6:.3g} mg, where the coil's current was"
+    if expected == 0.0:
+        most = max(least, CURRENT_UNSEEN * abs(planned))
+        return f"{said} to stay. Is it still what it was?" if found > most else ""
+    if expected < least or CURRENT_UNSEEN * expected <= found <= CURRENT_TOO_MUCH * expected:
+        return ""
+    return f"{said} reversed and {expected * 1e6:.3g} mg are expected. Is the current right?"
 
 
 def _by_mass(run: RunRecord, step: Step, value: float) -> str:

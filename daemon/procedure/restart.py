@@ -7,10 +7,11 @@ the branch is walked again from the far end through the strongest field it start
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import cast
 
-from ..protocol import Step
+from ..protocol import Point, Step
 from .plan import bare_step
 from .run import RunRecord, zeros_by_hand
 
@@ -64,6 +65,8 @@ def restart(
         return Restart(_renumber(run, (_zero(run.steps[-1]),)), {}) if broken else None
     if step is None:
         return None
+    if run.coil:
+        return _stops_again(run, [step], why) if need_zero or moved or compare else None
     need_zero = need_zero or (bool(run.points) and run.zero is None)  # it was set aside
     spoilt = (moved or need_zero) and under_way(run)  # a zero is read at the far end
     if run.ladder == "lift" and (spoilt or (compare and _may_compare(run))):
@@ -80,6 +83,8 @@ def restart(
 
 def unconfirmed(run: RunRecord, why: str, *, need_zero: bool) -> Restart | None:
     """The way on where no homing confirms the last readings: from the beginning of their first branch."""
+    if run.coil:
+        return _stops_again(run, run.unchecked, why)
     legs = [p["leg"] for p in run.unchecked]
     step = next((s for s in run.plan if s["kind"] == "point" and s["leg"] == min(legs, default=0)), None)
     if step is None or run.next_step is None:
@@ -150,6 +155,26 @@ def _branch(plan: tuple[Step, ...], leg: int) -> tuple[tuple[int, ...], Step | N
     end = min((s["leg"] for s in tops if s["leg"] >= leg), default=leg)
     after = -1 if start is None else start["leg"]
     return tuple(sorted({s["leg"] for s in points if after < s["leg"] <= end})), start
+
+
+def same_stop(one: Step | Point, other: Step | Point) -> bool:
+    """Whether a coil stands in the same place the same way up: only within one stop its zero drops out."""
+    return all(one[key] == other[key] for key in ("height_m", "spacers", "orientation"))
+
+
+def _stops_again(run: RunRecord, places: Iterable[Step | Point], why: str) -> Restart | None:
+    """A coil has no history: what was read at these places is read again, from the first current on."""
+    here = tuple(places)
+
+    def there(one: Step | Point) -> bool:
+        return any(same_stop(one, place) for place in here)
+
+    aside = {p["id"]: f"read again: {why}" for p in run.points if p["set_aside"] is None and there(p)}
+    whole = [s for s in run.plan if there(s)]
+    if not aside and len([s for s in run.steps[run.done :] if there(s)]) == len(whole):
+        return None  # nothing of it was read yet
+    rest = [s for s in run.steps[run.done :] if not there(s)]
+    return Restart(_renumber(run, (*whole, *rest)), aside)
 
 
 def again(run: RunRecord, step: Step) -> tuple[Step, ...]:

@@ -10,6 +10,8 @@ from typing import Any, cast
 from ..protocol import Point, Run, RunLine, RunState, Step
 from .zeros import Zero, zeros
 
+#: What a person's word or hands change of a run.
+SAID = ("sample_on", "orientation", "spacers", "current_A", "current_asked_A")
 #: Where a run stands in its life; from these there is no way on.
 ENDED: frozenset[RunState] = frozenset(("finished", "stopped"))
 
@@ -92,6 +94,9 @@ class RunRecord:
     in_a_row: int = 0  # of these, since it last took a reading
     series: Series | None = None  # the list of runs that it was started with
     single: bool = False  # its steps are asked for one by one
+    coil: bool = False  # a coil is weighed in the sample's place
+    current_A: float | None = None  # the coil's, as it was last said or measured
+    current_asked_A: float | None = None  # what it was set for
     waits: int = 0  # the step whose gap is set, and which is read when that is asked for
     warnings: tuple[str, ...] = ()  # events that could not be used, in words
     notes: tuple[str, ...] = ()  # what people wrote down
@@ -106,8 +111,8 @@ class RunRecord:
     @property
     def spacers_with_sample(self) -> bool:
         """Whether the spacers are set as the sample is put back: hands-free, off the pan, only its pull shows
-        them, and no zero depends on them."""
-        return self.ladder == "spacers" and self.hands_free and not self.spacers_on_pan
+        them, and no zero depends on them. Nor does one with a coil."""
+        return self.ladder == "spacers" and (self.coil or (self.hands_free and not self.spacers_on_pan))
 
     @property
     def unchecked(self) -> tuple[Point, ...]:
@@ -178,6 +183,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 single=data.get("single", False),
                 turner=data.get("turner", False),
                 unattended=data.get("unattended", False),
+                coil=data.get("coil", False),
                 series=Series.of(data.get("series")),
                 attendance=tuple((float(at), str(what)) for at, what in data.get("attendance", ())),
                 # Whoever starts a run that needs no hands says with it that the sample is in its blade.
@@ -216,7 +222,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             return replace(run, points=(*before, point), done=_after(run, point["step"]), in_a_row=0)
         case "hands":
             # What the person did; a turn is itself a step of the plan.
-            known = {key: data[key] for key in ("sample_on", "orientation", "spacers") if key in data}
+            known = {key: data[key] for key in SAID if key in data}
             return replace(run, **known, done=run.done + (1 if data.get("step_done") else 0))
         case "turned":
             # A turn that ends after its branch was begun again is no step of it.
@@ -232,7 +238,8 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             aside |= {p["id"]: reason for p in late if p["set_aside"] is None and p["id"] not in aside}
             resets = run.resets + (data.get("code") == "lift")
             steps = run.steps[: run.done] + fresh
-            return replace(run, steps=steps, points=_set_aside(run.points, aside), resets=resets)
+            points = _set_aside(run.points, aside)
+            return replace(run, steps=steps, points=points, resets=resets, current_asked_A=None)
         case "homed":
             return replace(run, homed=event.id)
         case "set-aside":
@@ -322,6 +329,7 @@ def to_protocol(run: RunRecord, action: Any) -> Run:
         "hands_free": run.hands_free,
         "turner": run.turner,
         "unattended": run.unattended,
+        "coil": run.coil,
         "warnings": list(run.warnings),
         "notes": list(run.notes),
         "hidden": run.hidden,

@@ -8,6 +8,7 @@
 | hands | runs of a simulated person on the twin, with and without each mistake | `tests/daemon/acquisition/test_hands_free.py` |
 | is a reading of this gap | balances and lifts that answer plausibly and wrongly | `tests.benchmarks.faults.attacks` |
 | is the count right | one spacer changes the pull by a tenth at the far end, by a third near the magnet | `tests/daemon/procedure/test_plausibility.py` |
+| the coil's current | chosen by hand: the bench file knows the pull to a tenth | `tests/daemon/procedure/test_coil_run.py` |
 | drift | chosen by hand, never scanned: of some tens of pairs one may differ by three sigma | `tests/daemon/procedure/test_drift.py` |
 | single steps | chosen by hand: a run is sent whole to every client | none |
 
@@ -74,6 +75,13 @@ KEPT_SIGN = 0.5
 #: count's, over no more than WIDEST spacers, on a leg whose last pulls changed their ratio to the plan by
 #: less than STEADY. What was weighed two passages before predicts it better: then OFF_THE_LOOP is enough.
 OFF, OFF_THE_LOOP, STEADY, WIDEST = 0.2, 0.08, 0.08, 4
+
+# -- the coil's current ------------------------------------------------------------------------------
+
+CURRENT_OFF = 0.2  # a meter's current is within this part of the one asked for
+#: A change of the reading at one gap by less than this part of what the change of current should make, or by
+#: more than that many times it, speaks against the current.
+CURRENT_UNSEEN, CURRENT_TOO_MUCH = 0.5, 2.0
 
 # -- drift --------------------------------------------------------------------------------------------
 

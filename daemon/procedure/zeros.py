@@ -48,6 +48,7 @@ def _paired(first: Point, second: Point) -> bool:
     kinds = first["kind"] == second["kind"] == "point" and first["spacers"] is second["spacers"] is None
     return (
         kinds
+        and "current_A" not in first
         and first["orientation"] == -second["orientation"]
         and first["height_m"] is not None
         and first["height_m"] == second["height_m"]

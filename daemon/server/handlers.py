@@ -234,16 +234,22 @@ class Methods:
         return await self._in_controller(lambda: cast(RunRecord, self.controller.run).steps[-1]["step"])
 
     async def _plan(self, params: dict[str, Any]) -> RunPlan:
-        from ..procedure.plan import make_plan
+        from ..procedure.plan import coil_plan, make_plan
 
         text, points = params.get("bench_text"), params.get("points")
         if text is None or points is None:
             raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
-        if not 2 <= points <= 200:
-            raise RpcError(ERROR_BAD_INPUT, f"points is {points!r}; expected 2 to 200 gaps")
+        coil = params.get("coil", False)
+        if not (1 if coil else 2) <= points <= 200:
+            raise RpcError(ERROR_BAD_INPUT, f"points is {points!r}; expected {1 if coil else 2} to 200 gaps")
         zeros = params.get("zeros")
         if zeros not in (None, "hand", "far"):
             raise RpcError(ERROR_BAD_INPUT, f"zeros is {zeros!r}; expected hand or far")
+        if coil:
+            ends = params.get("coil_ends", 1 if points == 1 else 2)
+            if ends not in (1, 2):
+                raise RpcError(ERROR_BAD_INPUT, f"coil_ends is {ends!r}; expected 1 or 2")
+            return await self._made(coil_plan, text, points, params.get("coil_current_A"), ends)
         return await self._made(partial(make_plan, zeros=zeros), text, points, _target(params))
 
     async def _made(self, make: Callable[..., Any], *words: Any) -> Any:

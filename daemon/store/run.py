@@ -53,4 +53,6 @@ def _readings_and_bench(number: int, store: Store) -> tuple[Readings, Bench]:
     run = store.run(number)
     if not any(point["kind"] == "point" for point in run["points"]):
         raise NotPossible(f"run {number} has no reading yet; `weighloop runs show {number}` shows its state")
+    if run.get("coil", False):
+        raise NotPossible(f"run {number} weighed the coil: weighloop calibrate {number} says what it found")
     return readings_of(run), parse_bench(run["bench_text"], f"bench of run {number}")

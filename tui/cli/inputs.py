@@ -94,7 +94,7 @@ def read_input(
     from ...analysis.errors import Fault, InputError
     from ...analysis.files.text import read_bytes
 
-    if _is_run(source):
+    if is_run(source):
         from ...daemon.store.run import read_stored
 
         readings, bench = read_stored(int(source), store_path)
@@ -136,7 +136,8 @@ def _from_archive(bench: str, run: int) -> tuple[Readings, Bench]:
         return readings_and_bench(run, archive.run_rows(found))
 
 
-def _is_run(source: str) -> bool:
+def is_run(source: str) -> bool:
+    """Whether INPUT is the number of a run of the store."""
     return source.isascii() and source.isdecimal() and not Path(source).exists()
 
 
@@ -146,7 +147,7 @@ def raw_of(source: str, store_path: Path | None) -> RawReadings:
     from ...analysis.data_package import read_raw as read_raw_of_package
     from ...analysis.errors import Fault, InputError
 
-    if _is_run(source):
+    if is_run(source):
         from ...daemon.store.run import read_raw
 
         return read_raw(int(source), store_path)

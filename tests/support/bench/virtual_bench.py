@@ -18,10 +18,12 @@ from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.control.controller import RunController
 from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure import events
+from weighloop.daemon.procedure.plan import RunPlan
 from weighloop.daemon.procedure.run import RunRecord
 from weighloop.daemon.store.store import Store
 from weighloop.drivers.device import BalanceReading, DeviceState
 
+from ..models.loops import PER_KG
 from .stand_ins import Clock, Devices, LogWriter, Mover
 
 BENCH_TEXT = """
@@ -105,6 +107,9 @@ class VirtualBench:
         self.offset = 0.0  # what the balance shows with nothing on it, kg
         self.magnetised = 1  # which way along its own axis: the strongest fields turn it
         self.on_pan = True  # whether the spacers not under the sample lie under the magnet
+        #: A coil's attraction by current (N/A) at a height (m) with an end (+1 or -1) down; its current (A).
+        self.coil: Callable[[float, int], float] | None = None
+        self.current = 0.0
         self.pressed = 0.0  # what a finger, or a hand that takes the magnet away, adds, kg
         self.silent = False
         self.forced: tuple[float | None, str | None] | None = None
@@ -149,6 +154,9 @@ class VirtualBench:
         if not self.sample_on:
             return shown
         gap = self.place if self.run is None or self.run.ladder == "lift" else self.spacers * 1e-3
+        if self.coil is not None:
+            # Turned over, the coil is driven the other way round.
+            return shown - self.orientation * self.current * self.coil(gap, self.orientation) / PER_KG
         if gap < STRONG:
             self.magnetised = self.orientation
         return shown - self.orientation * self.magnetised * self.strength * attraction(gap)
@@ -259,7 +267,16 @@ class VirtualBench:
         from weighloop.daemon.procedure.plan import make_plan
 
         text = BENCH_TEXT.format(ladder=ladder) + (TURNER if turner else "")
-        plan = make_plan(text, points, zeros=zeros)
+        return self.begin(make_plan(text, points, zeros=zeros), text, **more)
+
+    def start_coil(self, text: str, heights: int, ends: int = 2, current: float | None = None) -> int:
+        """The weighing of a coil, planned by the real planner, on the bench of ``text``."""
+        from weighloop.daemon.procedure.plan import coil_plan
+
+        return self.begin(coil_plan(text, heights, current, ends), text)
+
+    def begin(self, plan: RunPlan, text: str, **more: Any) -> int:
+        """Start a run."""
         keep = self.controller.acquisition
         number = self.controller.add_run(RunRequest(plan, text, "test", **more))
         assert keep is not None
@@ -286,6 +303,8 @@ class VirtualBench:
                 self.sample_on, self.orientation = True, action["orientation"]
             case "turn-over":
                 self.orientation = action["orientation"]
+            case "set-current":
+                self.current = action["current_A"]
             case "set-spacers":
                 self.set_spacers(action["spacers"])
 

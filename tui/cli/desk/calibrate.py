@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import MeasuredQuantity, OneOf, bench_option, json_option, note, print_json, significant
-from ..inputs import bench_of
+from ..common import MeasuredQuantity, OneOf, json_option, note, print_json, significant, store_option
+from ..inputs import bench_of, is_run
 
 if TYPE_CHECKING:
     import numpy as np
 
+    from ....analysis.calibration.fit import Source
     from ....analysis.calibration.outcome import Calibration
     from ....analysis.records.bench import Bench
 
@@ -20,20 +21,24 @@ WAYS = ("probe", "standard", "pair", "coil")
 
 
 @click.command("calibrate")
-@click.argument("readings", type=click.Path(path_type=Path))
-@bench_option
+@click.argument("readings")
+@click.option(
+    "--bench",
+    "bench_path",
+    type=click.Path(path_type=Path),
+    help="The bench file (TOML); by default, of a run, the one it was weighed with.",
+)
 @click.option(
     "--from",
     "way",
     type=OneOf(WAYS),
-    required=True,
     help="Field probe on the axis; a standard sample of known moment; a second, like magnet; a coil of known "
-    "current, described by [coil] in the bench file.",
+    "current, described by [coil] in the bench file (so without it of a run).",
 )
 @click.option(
     "--also",
     nargs=2,
-    type=(OneOf(WAYS), click.Path(path_type=Path)),
+    type=(OneOf(WAYS), str),
     multiple=True,
     metavar="WAY READINGS",
     help="Readings of another way, in the same fit; may be given again.",
@@ -75,40 +80,69 @@ WAYS = ("probe", "standard", "pair", "coil")
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), help="Write the bench file with the result in it."
 )
+@store_option
 @json_option
 def command(
-    readings: Path,
-    bench_path: Path,
-    way: str,
+    readings: str,
+    bench_path: Path | None,
+    way: str | None,
     check: bool,
+    store_path: Path | None,
     plot: Path | None,
     as_json: bool,
     **settings: Any,
 ) -> None:
     """Fit the reference magnet, contact gap and scale of heights to READINGS; print the bench file's lines.
 
-    READINGS is a CSV with `height_mm` (above the closest position) or `spacers`, and `B_mT`
-    (probe) or `reading_g` (standard, pair: zeroed without it; coil: as shown); optionally `u`, in the same
-    unit. A coil's has `current_mA` too, every height with both directions (+ - - +), optionally `end`
-    (+1 or -1, which of its ends is down) and `resistance_ohm`. The sample of the bench file is the standard.
+    READINGS is the number of a run that weighed the coil, or a CSV with `height_mm` (above the closest
+    position) or `spacers`, and `B_mT` (probe) or `reading_g` (standard, pair: zeroed without it; coil: as
+    shown); optionally `u`, in the same unit. A coil's has `current_mA` too, every height with both
+    directions (+ - - +), optionally `end` (+1 or -1, which of its ends is down) and `resistance_ohm`. The
+    sample of the bench file is the standard.
     With a coil, or with readings of several ways, what the bench file states counts as one more reading
     of itself. Data that cannot tell remanence from the contact gap are refused, and so is a magnet that
     the fit does not describe.
     """
-    asked = [(way, readings), *settings.pop("also")]
+    way = way or ("coil" if is_run(readings) else None)
+    if way is None:
+        raise click.UsageError(f"say with --from what {readings} are readings of: {', '.join(WAYS)}")
+    asked: list[tuple[str, str]] = [(way, readings), *settings.pop("also")]
     if any(name == "standard" for name, _ in asked) and settings["moment"] is None:
         raise click.UsageError("a standard needs its --moment")
     if check and (way != "coil" or len(asked) > 1):
         raise click.UsageError("--check goes with --from coil alone")
-    bench = bench_of(bench_path)
-    if check:
-        _check(readings, bench, as_json)
+    if bench_path is not None:
+        bench = bench_of(bench_path)
+    elif is_run(readings):
+        from ....daemon.store.coil_table import read_coil_run
+
+        bench = read_coil_run(int(readings), store_path)[1]
     else:
-        _calibrate(asked, bench, plot, as_json, **settings)
+        raise click.UsageError("name the bench file with --bench")
+    of_source = {key: settings.pop(key) for key in ("probe_depth", "probe_gain", "moment", "hard")}
+    sources = [_source(name, words, bench, store_path, **of_source) for name, words in asked]
+    if check:
+        _check(sources[0], bench, as_json)
+    else:
+        _calibrate(sources, bench, plot, as_json, named=readings, **settings)
+
+
+def _source(way: str, words: str, bench: Bench, store_path: Path | None, **settings: Any) -> Source:
+    """The readings behind one WAY READINGS."""
+    if not is_run(words):
+        from ....analysis.calibration.from_files import read_source
+
+        return read_source(way, Path(words), bench, **settings)
+    from ....analysis.calibration.coil import source_of_coil
+    from ....daemon.store.coil_table import read_coil_run
+
+    if way != "coil":
+        raise click.UsageError(f"run {words} weighed a coil: --from coil, not {way}")
+    return source_of_coil(read_coil_run(int(words), store_path, bench)[0], bench)
 
 
 def _calibrate(
-    asked: list[tuple[str, Path]],
+    sources: list[Source],
     bench: Bench,
     plot: Path | None,
     as_json: bool,
@@ -121,9 +155,9 @@ def _calibrate(
 
     import numpy as np
 
-    from ....analysis.calibration.from_files import calibrate_from_files
+    from ....analysis.calibration.from_files import calibrate
 
-    found, sources = calibrate_from_files(bench, asked, **settings)
+    found = calibrate(bench, sources, **settings)
     today = date.today()
     dates = (today.isoformat(), (today + timedelta(days=days)).isoformat())
     lines = found.bench_lines(bench, *dates)
@@ -145,14 +179,11 @@ def _calibrate(
         note(f"Note: {warning}")
 
 
-def _check(path: Path, bench: Bench, as_json: bool) -> None:
+def _check(source: Source, bench: Bench, as_json: bool) -> None:
     from ....analysis.calibration.check import check_coil
-    from ....analysis.calibration.from_files import read_source
     from ....analysis.errors import NotPossible
 
-    if bench.coil is None:  # read_source says it better
-        read_source("coil", path, bench)
-    result = check_coil(read_source("coil", path, bench), bench)
+    result = check_coil(source, bench)
     if as_json:
         print_json(result.to_json())
     elif result.holds:
