@@ -12,7 +12,7 @@ from weighloop.daemon.protocol import ActionCode
 
 def bench_at(what: ActionCode, leg: int = 1, ladder: str = "spacers") -> VirtualBench:
     """A hands-free run that has just asked for ``what`` on a leg."""
-    bench = VirtualBench()
+    bench = VirtualBench(interval=0.1)  # a tap lasts half a second
     bench.offset = 5e-3
     bench.start(ladder, points=3, hands_free=True)
 

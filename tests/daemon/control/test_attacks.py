@@ -26,7 +26,7 @@ def test_nothing_wrong_is_believed(attack: Attack, dialect: str) -> None:
 
 
 def test_how_late_the_balance_is_stands_in_the_snapshot() -> None:
-    bench = HostileBench()
+    bench = HostileBench(interval=0.1)
     bench.age = 1.2
     bench.start("lift", points=4)
     bench.play()
@@ -49,7 +49,7 @@ def test_put_right_a_late_line_costs_the_branch_and_no_more() -> None:
 
 def test_what_a_person_takes_as_it_is_is_taken() -> None:
     """The balance may be right: an answer that surprises is asked about, not refused."""
-    bench = HostileBench()
+    bench = HostileBench(interval=0.1)
     bench.fault = lambda: setattr(bench, "noise", 0.0 if bench.read_so_far >= 6 else 0.4e-6)
     bench.start("lift", points=4)
     assert bench.play() == "held: dead"

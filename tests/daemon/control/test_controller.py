@@ -87,7 +87,7 @@ def test_of_readings_that_piled_up_only_those_of_a_measurement_are_all_followed(
         return feed(self, time, *what)
 
     monkeypatch.setattr(SettlingFilter, "feed", told)
-    bench = VirtualBench()
+    bench = VirtualBench(interval=0.1)
     kept: list[Any] = []
     monkeypatch.setattr(bench.log_writer, "raw", lambda run, readings: kept.extend(readings))
     bench.controller.watched = True

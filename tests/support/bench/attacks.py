@@ -83,7 +83,7 @@ def _frozen(since: int, under_way: bool) -> Callable[[], HostileBench]:
 
 def _quiet(since: int) -> Callable[[], HostileBench]:
     def make() -> HostileBench:
-        bench = HostileBench(seed=since)
+        bench = HostileBench(seed=since, interval=0.1)
         bench.fault = lambda: setattr(bench, "noise", 0.0 if bench.read_so_far >= since else 0.4e-6)
         return bench
 

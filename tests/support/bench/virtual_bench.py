@@ -81,10 +81,10 @@ def _gradient(height: float) -> float:
 
 
 class VirtualBench:
-    """A controller and all that it talks to. ``steps`` by the plan given, or by a small one of its own."""
+    """A controller and all that it talks to. A reading, and a turn of its loop, every ``interval`` s."""
 
     def __init__(
-        self, store: Path | str = ":memory:", *, seed: int = 1, interval: float = 0.1, noise: float = 0.4e-6
+        self, store: Path | str = ":memory:", *, seed: int = 1, interval: float = 0.25, noise: float = 0.4e-6
     ) -> None:
         self.clock = Clock()
         self.rng = np.random.default_rng(seed)
@@ -173,9 +173,9 @@ class VirtualBench:
         share = min(max((self.clock.time - began) / seconds, 0.0), 1.0)
         return self.height + share * (self.moving_to - self.height)
 
-    def advance(self, seconds: float, step: float = 0.1) -> None:
-        """Let time pass, in steps of ``step``, each with the readings due and one turn."""
-        end = self.clock.time + seconds
+    def advance(self, seconds: float, step: float | None = None) -> None:
+        """Let time pass, in steps of ``step`` s (``interval``), each with the readings due and one turn."""
+        end, step = self.clock.time + seconds, step or self.interval
         while self.clock.time < end - 1e-9:
             self.clock.time = min(end, self.clock.time + step)
             while self._later and self._later[0][0] <= self.clock.time + 1e-9:
@@ -212,7 +212,7 @@ class VirtualBench:
             assert self.clock.time < end, (
                 f"not within {seconds} s: {self.run and self.run.why}, {self.action()}"
             )
-            self.advance(0.1)
+            self.advance(self.interval)
 
     def found(self, kind: str) -> int | None:
         """The turner's angle after a move: a homing finds it, through every angle, and leaves it upright."""
