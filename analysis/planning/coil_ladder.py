@@ -16,7 +16,8 @@ from ..forces.force import force_per_kg, reading_change
 from ..magnetostatics.current_loop import coil_gradient, turn_area
 from ..records.arrays import Floats
 from ..records.bench import Bench, Coil
-from .gap_ladder import check_pull, reachable
+from .gap_ladder import check_pull
+from .placing import reachable
 from .settings import (
     AMPERE_TURNS,
     CHECK_HEIGHT,

@@ -19,7 +19,8 @@ from ..records.bench import Bench
 from ..records.points import Branch
 from ..records.readings import Readings
 from ..results import LoopResult, analyse
-from .gap_ladder import AssumedLoop, LadderPlan
+from .assumed_loop import AssumedLoop
+from .gap_ladder import LadderPlan
 
 
 def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopResult:
@@ -29,7 +30,7 @@ def expected(ladder: LadderPlan, bench: Bench, *, trials: int = 1000) -> LoopRes
     uncertainty and no noise.
     """
     n = len(ladder.steps)
-    nan, u = np.full(n, np.nan), np.full(n, ladder.target_u)
+    nan, u = np.full(n, np.nan), np.array([s.target_u for s in ladder.steps])
     gap = np.array([s.gap for s in ladder.steps])
     orientation = np.array([s.orientation for s in ladder.steps], np.int64)
 

@@ -10,7 +10,8 @@ from ..forces.force import reading_change
 from ..magnetostatics.demagnetising_factor import demagnetising_factor
 from ..magnetostatics.quadrature import mean_field, volume
 from ..records.bench import Bench
-from .gap_ladder import LIFT_PITCH, AssumedLoop
+from .assumed_loop import AssumedLoop
+from .placing import LIFT_PITCH
 
 
 def height_of(bench: Bench, gap: float) -> float:

@@ -10,7 +10,7 @@ the sample on, rows of the notebook like all others:
 
 - *With a turner* the sample is turned over at the farthest gap, which is at or above the turning height.
   The last reading out and the first one in after a turn are a pair there. Two more pairs belong to the plan:
-  orientation -1 before the first passage, and +1 and -1 after the last one.
+  orientation -1 before the first passage, and +1 and -1 after the last one (in a sparse plan +1 alone).
 - *Without a turner* every passage out reads more heights of the far end, and after the last passage in there
   is one more out to these heights.
 
@@ -29,7 +29,7 @@ of the first, those after the last have ``AFTER``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal, NamedTuple
@@ -64,7 +64,7 @@ class LadderStep:
     ``height`` is that of lift or spacers above the closest position, ``spacers`` their number (None with a
     lift). ``predicted_reading`` is the change of reading against zero the assumed loop makes,
     ``saturated_reading`` the one that its saturation makes, magnetised along the field;
-    ``expected_u_M`` the standard uncertainty of M the reading's target uncertainty makes at this gap.
+    ``target_u`` (kg) is the uncertainty wanted of the reading, ``expected_u_M`` what it makes of M here.
     ``purpose``: "zero" where it is read for the balance's zero, "loop" otherwise.
     """
 
@@ -79,6 +79,7 @@ class LadderStep:
     saturated_reading: float
     H_internal: float
     expected_u_M: float
+    target_u: float
     branch: Branch
     purpose: Literal["loop", "zero"] = "loop"
 
@@ -102,13 +103,15 @@ class Visit(NamedTuple):
     purpose: Literal["loop", "zero"] = "loop"
 
 
-def visits(ladder: list[int], far: list[int], *, turner: bool) -> Iterator[Visit]:
-    """The readings of a loop in the order taken; ``ladder`` are the heights of all passages, ``far`` those
-    that are read besides for the zero (with a turner: the farthest alone), both rising; no ``far``: zeros
-    by hand."""
+def visits(
+    ladders: Sequence[Sequence[int]], far: Sequence[int], *, turner: bool, closing: bool = True
+) -> Iterator[Visit]:
+    """The readings of a loop in the order taken; ``ladders`` are the heights of each passage, ``far`` those
+    that are read besides for the zero (with a turner: the farthest alone), all rising; no ``far``: zeros
+    by hand. ``closing``: a turner turns the sample a last time for a zero after the last passage."""
     if far and turner:
         yield Visit(0, -1, far[-1], "first", "zero")
-    for leg, (orientation, direction, branch) in enumerate(LEGS):
+    for leg, (ladder, (orientation, direction, branch)) in enumerate(zip(ladders, LEGS, strict=True)):
         if direction == "in":
             for height in reversed(ladder):
                 yield Visit(leg, orientation, height, branch)
@@ -117,7 +120,7 @@ def visits(ladder: list[int], far: list[int], *, turner: bool) -> Iterator[Visit
             yield Visit(leg, orientation, height, branch, "loop" if height in ladder else "zero")
     for height in far:
         yield Visit(AFTER, 1, height, "descending", "zero")
-    if far and turner:
+    if far and turner and closing:
         yield Visit(AFTER, -1, far[-1], "descending", "zero")
 
 

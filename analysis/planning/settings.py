@@ -6,7 +6,7 @@
 | the magnet's weight | common practice, no source | none: a magnet that is weighed needs it not |
 | expected times | chosen by hand from runs on the twin, never scanned; for a plan's total only | `weighloop demo` prints a run's own time |
 | far heights | pulls there differ about twofold from one end to the other, and M hardly | `tests/analysis/planning/test_passages.py` |
-| how many gaps | fewer than the first lose the test of fit: true errors grow and u does not follow | `tests.benchmarks.adversary` |
+| how many readings | fewer lose the test of fit: true errors grow and u does not follow | `tests.benchmarks.few_readings` |
 | a coil | simulated: 14 ampere-turns are 20 mW in the winding of `hardware_notes/coil.md`; a tenth of the pull at six gaps tells magnet, contact and scale apart | `tests.benchmarks.calibrated` |
 
 SI units.
@@ -39,10 +39,20 @@ SECONDS_TO_TURN, SECONDS_OF_TURNER = 60.0, 8.0
 #: Those a passage out reads where there is no turner, by the farthest.
 FAR_HEIGHTS = (0.8, 0.87, 0.93, 1.0)
 
-# -- how many gaps ------------------------------------------------------------------------------------
+# -- how many readings --------------------------------------------------------------------------------
 
-COUNTS = (10, 12, 14, 16, 20, 24, 30, 40)  # ladders that are tried
+#: Sparse plans that are tried, by the readings on the way in after the turn.
+COUNTS = (12, 14, 16, 18, 21, 25, 30, 40)
 ENOUGH = 1 / 3  # more readings cannot help where the random part is at most this part of the shared one
+#: Readings of a passage by those of the one where the sample turns over, and the fewest.
+SHARES = (0.0, 0.6, 1.0, 0.25, 0.5)
+LEAST_BY_PASSAGE = (2, 6, 8, 4, 6)
+#: What bends counts this much beside the field that is passed, and bends are looked for by these steps.
+BENDS, BEND_STEPS = 0.3, 31
+FAR_FIELD = 0.05  # the passages' far end, by the largest field
+#: A gap set again gives the same pull to this part of what saturation makes there: a reading needs to be no
+#: better (``inversion.settings.MODEL_SPREAD``).
+REPEATABILITY = 3e-4
 
 # -- a coil -------------------------------------------------------------------------------------------
 

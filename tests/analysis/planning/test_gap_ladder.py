@@ -15,7 +15,8 @@ from scipy.optimize import brentq
 from weighloop.analysis.errors import NotPossible
 from weighloop.analysis.forces.force import local_gravity
 from weighloop.analysis.magnetostatics.demagnetising_factor import demagnetising_factor
-from weighloop.analysis.planning.gap_ladder import AssumedLoop, plan
+from weighloop.analysis.planning.assumed_loop import AssumedLoop
+from weighloop.analysis.planning.gap_ladder import plan
 from weighloop.analysis.planning.settings import HARD_FERRITE_SATURATION
 from weighloop.analysis.records.bench import Balance, Bench, Gap, ReferenceMagnet, Sample, Site
 from weighloop.analysis.units import Measured

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,9 +14,6 @@ from ..inputs import bench_of, read_input
 from .figures import figures_table
 
 if TYPE_CHECKING:
-    import numpy as np
-
-    from ....analysis.planning.fewest_gaps import FewestGaps
     from ....analysis.planning.gap_ladder import LadderPlan, LadderStep
     from ....analysis.planning.passages import ZeroBy
     from ....analysis.records.bench import Bench
@@ -23,11 +21,12 @@ if TYPE_CHECKING:
 
 @click.command("plan")
 @bench_option
-@click.option("--points", type=Whole(2, 500), help="Gaps of the ladder; 24 where nothing is asked.")
+@click.option("--points", type=Whole(2, 500), help="This many gaps instead, the same on every passage.")
 @click.option(
     "--until",
     metavar="FIGURES",
-    help='As few gaps as bring the expected uncertainty there: "HcJ 1 %, Mr 1 %", or "readings cannot help".',
+    help='As few readings as bring the expected uncertainty there: "HcJ 1 %, Mr 1 %". '
+    "Where nothing is asked: until more readings cannot help HcJ and Mr.",
 )
 @click.option(
     "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
@@ -68,13 +67,15 @@ def command(
     zeros: ZeroBy | None,
     as_json: bool,
 ) -> None:
-    """Make the gap ladder: gaps or spacer counts for a whole loop, both orientations.
+    """Make the plan: gaps or spacer counts for a whole loop, both orientations.
 
-    The ladder's gaps are visited on five passages: in, out, turned over in and out, turned back in.
+    Five passages: in, out, turned over in and out, turned back in. As few readings as the answer needs,
+    closer together where the loop bends; with --points a plain ladder.
     Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
     What is expected is that of the loop measured before (``--after``), else of a middling hard ferrite.
     """
     from ....analysis.forces.force import force_per_kg
+    from ....analysis.planning.fewest_readings import fewest_readings
     from ....analysis.planning.gap_ladder import plan
 
     bench = bench_of(bench_path)
@@ -86,24 +87,26 @@ def command(
         readings, own_bench = read_input(previous, bench_path, None)
         branch = invert(points_of(readings, own_bench), own_bench).descending
         loop = (branch.H_internal, branch.M)
-    if until is not None and zeros is not None:
-        raise click.UsageError("--until chooses the zeros itself: leave --zeros out")
-    fewest = None if until is None else _fewest(bench, until, points, loop)
+    if points is not None and until is not None:
+        raise click.UsageError("--points and --until each say how many gaps there are: give one of them")
+    if programme != "loop" and (until is not None or previous is not None or expect or zeros is not None):
+        raise click.UsageError("--until, --after, --expect and --zeros are of the loop alone")
+    fewest = None
     if programme != "loop":
-        if fewest is not None or previous is not None or expect or zeros is not None:
-            raise click.UsageError("--until, --after, --expect and --zeros are of the loop alone")
         ladder = _of_programme(bench, programme, own, points or 24)
+    elif points is None:
+        fewest = fewest_readings(bench, _wanted(until), loop=loop, zeros=zeros)
+        ladder = fewest.ladder
     else:
-        ladder = plan(bench, points or 24, loop=loop, zeros=zeros) if fewest is None else fewest.ladder
+        ladder = plan(bench, points, loop=loop, zeros=zeros)
     foreseen, warnings = None, list(ladder.warnings)
-    if fewest is not None:
+    if fewest is not None and until is not None:
         foreseen = fewest.result
-        warnings += [finding.text for finding in foreseen.warnings]
     elif expect:
         from ....analysis.planning.expected_uncertainty import expected
 
         foreseen = expected(ladder, bench)
-        warnings += [warning.text for warning in foreseen.warnings]
+    warnings += [] if foreseen is None else [finding.text for finding in foreseen.warnings]
     if as_json:
         steps = [
             {
@@ -114,12 +117,13 @@ def command(
                 "H_applied_A_per_m": s.H_applied,
                 "leg": s.leg,
                 "predicted_reading_kg": s.predicted_reading,
+                "target_u_kg": s.target_u,
                 "purpose": s.purpose,
             }
             for s in ladder.steps
         ]
         more = {} if foreseen is None else {"expected": foreseen.to_json()["figures"]}
-        more |= {} if fewest is None else {"until": fewest.to_json()}
+        more |= {} if fewest is None or until is None else {"until": fewest.to_json()}
         print_json({"steps": steps, **more} if more else steps)
     else:
         print(_all_rows(ladder) if rows else _by_passage(ladder))
@@ -128,12 +132,12 @@ def command(
             f"Largest pull {pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
             f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {ladder.seconds / 60:.0f} min."
         )
+        if fewest is not None:
+            whose = "a middling hard ferrite" if loop is None else "the loop measured before"
+            print(f"\n{len(ladder.steps)} readings; expected of {whose}:")
+            for expectation in fewest.expectations:
+                print(f"  {expectation.sentence()}.")
         if foreseen is not None:
-            if fewest is not None:
-                gaps = len({step.gap for step in ladder.steps})
-                print(f"\n{gaps} gaps on each passage:")
-                for expectation in fewest.expectations:
-                    print(f"  {expectation.sentence()}.")
             print("\nExpected of the figures:")
             print(figures_table(foreseen))
     for warning in warnings:
@@ -154,21 +158,16 @@ def _of_programme(bench: Bench, name: str, own: Path | None, points: int) -> Lad
     return plan_programme(bench, wanted, points)
 
 
-def _fewest(
-    bench: Bench, until: str, points: int | None, loop: tuple[np.ndarray, np.ndarray] | None
-) -> FewestGaps:
-    """The ladder that ``--until`` asks for."""
-    from ....analysis.planning.fewest_gaps import DEFAULT, fewest_gaps, parse_wanted
+def _wanted(until: str | None) -> Mapping[str, float | None]:
+    """The figures that ``--until`` asks for."""
+    from ....analysis.planning.fewest_readings import DEFAULT, parse_wanted
 
-    if points is not None:
-        raise click.UsageError("--points and --until each say how many gaps there are: give one of them")
-    if until.strip() == "readings cannot help":
-        return fewest_gaps(bench, DEFAULT, loop=loop)
+    if until is None or until.strip() == "readings cannot help":
+        return DEFAULT
     try:
-        wanted = parse_wanted(until)
+        return parse_wanted(until)
     except ValueError as error:
         raise click.UsageError(f"--until: {error}") from None
-    return fewest_gaps(bench, wanted, loop=loop)
 
 
 def _all_rows(ladder: LadderPlan) -> str:
@@ -181,6 +180,7 @@ def _all_rows(ladder: LadderPlan) -> str:
         "orientation",
         "H applied /(kA/m)",
         "expected reading /g",
+        "u wanted /mg",
     ]
     rows = [
         [
@@ -191,6 +191,7 @@ def _all_rows(ladder: LadderPlan) -> str:
             f"{s.orientation:+d}",
             significant(s.H_applied / 1e3),
             significant(s.predicted_reading * 1e3),
+            f"{s.target_u * 1e6:.2g}",
         ]
         for s in ladder.steps
     ]
@@ -216,10 +217,18 @@ def _by_passage(ladder: LadderPlan) -> str:
                 f"{first.orientation:+d}",
                 f"{first.H_applied / 1e3:.0f} to {last.H_applied / 1e3:.0f}",
                 f"{min(readings):z.1f} to {max(readings):z.1f}",
+                _range([step.target_u * 1e6 for step in steps]),
             ]
         )
     headers = ["passage", "readings", "gap /mm", "spacers", "orientation", "field /(kA/m)", "expected /g"]
+    headers.append("u wanted /mg")
     return f"{table(headers, rows)}\n{_attended(ladder)} --rows prints every step."
+
+
+def _range(values: list[float]) -> str:
+    """The least and the largest, or the one that all are."""
+    least, most = f"{min(values):.2g}", f"{max(values):.2g}"
+    return least if least == most else f"{least} to {most}"
 
 
 def _attended(ladder: LadderPlan) -> str:

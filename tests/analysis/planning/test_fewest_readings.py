@@ -1,4 +1,4 @@
-"""As few gaps as the answer needs, on the tests' own material (closed form)."""
+"""As few readings as the answer needs, on the tests' own material (closed form)."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.analysis.planning.test_expected_uncertainty import BENCH, LOOP
 from tests.support import EXAMPLES
 from weighloop.analysis.figures.names import FIGURE_NAMES
-from weighloop.analysis.planning.fewest_gaps import fewest_gaps, parse_wanted
+from weighloop.analysis.planning.fewest_readings import fewest_readings, parse_wanted
 from weighloop.analysis.planning.settings import COUNTS
 from weighloop.analysis.units import Measured
 from weighloop.tui.cli import weighloop
@@ -22,8 +22,8 @@ HcJ = "coercivity_HcJ_A_per_m"
 
 
 def test_what_is_asked_is_what_is_expected() -> None:
-    modest = fewest_gaps(BENCH, {HcJ: 0.05}, loop=LOOP, trials=200)
-    assert len({step.gap for step in modest.ladder.steps}) == COUNTS[0]
+    modest = fewest_readings(BENCH, {HcJ: 0.05}, loop=LOOP, trials=200)
+    assert sum(step.leg == 2 for step in modest.ladder.steps) == COUNTS[0]
     (expectation,) = modest.expectations
     assert expectation.met
     assert expectation.u == pytest.approx(modest.result.figures[HcJ].u / modest.result.figures[HcJ].value)
@@ -33,7 +33,7 @@ def test_what_no_reading_can_give_is_named() -> None:
     """With the remanence known to 3 % the field, and with it HcJ, is not known better (H is in proportion to
     it)."""
     magnet = replace(BENCH.reference_magnet, remanence=Measured(1.32, 0.04))
-    found = fewest_gaps(replace(BENCH, reference_magnet=magnet), {HcJ: 0.001}, loop=LOOP, trials=200)
+    found = fewest_readings(replace(BENCH, reference_magnet=magnet), {HcJ: 0.001}, loop=LOOP, trials=200)
     (expectation,) = found.expectations
     assert not expectation.met
     assert expectation.exhausted
@@ -64,7 +64,7 @@ def test_the_verb() -> None:
     assert done.exit_code == 0, done.output
     told = json.loads(done.stdout)
     assert [line["figure"] for line in told["until"]] == [HcJ, "remanence_A_per_m"]
-    assert len(told["steps"]) == 5 * COUNTS[0] - 2
+    assert sum(step["leg"] == 2 for step in told["steps"]) == COUNTS[0]
     both = CliRunner().invoke(weighloop, [*bench, "--until", "HcJ 1 %", "--points", "12"])
     assert both.exit_code == 2
     assert "give one of them" in both.output

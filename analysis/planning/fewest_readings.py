@@ -1,5 +1,5 @@
-"""As few gaps as the answer needs: ladders tried from short to long until the expected uncertainty is what
-was asked for, or more readings could not help."""
+"""As few readings as the answer needs: sparse plans tried from short to long until the expected uncertainty
+is what was asked for, or more readings could not help."""
 
 from __future__ import annotations
 
@@ -17,20 +17,25 @@ from ..records.bench import Bench
 from ..results import LoopResult
 from .expected_uncertainty import expected
 from .gap_ladder import LadderPlan, plan
+from .passages import ZeroBy
 from .settings import COUNTS, ENOUGH
 
+#: A line of the budget that nothing of the bench file makes smaller, as those of "model:" and "inversion:".
+OF_ANY_MODEL = "what any model of a sample is off by"
 #: What more readings make smaller; every other line of a budget is shared by all readings.
-_RANDOM = {"readings", ZEROS, FOLLOWED_ZERO, "setting of each gap", "thickness of each single spacer"}
-_BETWEEN_READINGS = ("inversion:", "model:")
+_RANDOM = {
+    *("readings", ZEROS, FOLLOWED_ZERO, "setting of each gap", "thickness of each single spacer"),
+    *("inversion: what lies between the readings", "model: knees between the readings"),
+}
 #: Asked where nothing is: no number, only that more readings could not help.
 DEFAULT: Mapping[str, float | None] = {"coercivity_HcJ_A_per_m": None, "remanence_A_per_m": None}
 
 
 @dataclass(frozen=True)
 class Expectation:
-    """One figure of a ladder: ``asked`` and expected relative standard uncertainty ``u`` (None: no figure),
+    """One figure of a plan: ``asked`` and expected relative standard uncertainty ``u`` (None: no figure),
     its ``shared`` part, which no reading makes smaller, and the weightiest input of that part with its
-    ``alone``."""
+    ``alone``; ``bound``: the sample is not expected to saturate."""
 
     figure: str
     asked: float | None
@@ -38,11 +43,12 @@ class Expectation:
     shared: float
     weightiest: str
     alone: float
+    bound: bool = False
 
     @property
     def met(self) -> bool:
         """What was asked is reached."""
-        return self.u is not None and self.asked is not None and self.u <= self.asked
+        return self.u is not None and self.asked is not None and self.u <= self.asked and not self.bound
 
     @property
     def exhausted(self) -> bool:
@@ -54,20 +60,22 @@ class Expectation:
         symbol = FIGURE_NAMES[self.figure].symbol
         if self.u is None:
             return f"{symbol} is not expected to be measured: {self.weightiest}"
-        text = f"{symbol}: u of {100 * self.u:.2g} % is expected"
+        what = " of a bound" if self.bound else ""
+        text = f"{symbol}: u{what} of {100 * self.u:.2g} % is expected"
         if self.asked is not None:
             text += f", {100 * self.asked:.2g} % asked"
         if self.met or not self.exhausted:
             return text
-        return (
-            f"{text}; more readings cannot help: the {self.weightiest} alone makes {100 * self.alone:.2g} %, "
-            "so measure that better"
-        )
+        kind, _, words = self.weightiest.partition(": ")
+        alone = f"makes {100 * self.alone:.2g} %"
+        if words or kind == OF_ANY_MODEL:
+            return f"{text}; more readings cannot help: {words or kind} {alone} by itself"
+        return f"{text}; more readings cannot help: the {kind} alone {alone}, so measure that better"
 
 
 @dataclass(frozen=True)
-class FewestGaps:
-    """The shortest ladder that does, what its readings would give, and what to expect of each figure asked
+class FewestReadings:
+    """The shortest plan that does, what its readings would give, and what to expect of each figure asked
     for."""
 
     ladder: LadderPlan
@@ -109,28 +117,27 @@ def parse_wanted(text: str) -> dict[str, float | None]:
     return wanted
 
 
-def fewest_gaps(
+def fewest_readings(
     bench: Bench,
     wanted: Mapping[str, float | None] = DEFAULT,
     *,
     loop: tuple[ArrayLike, ArrayLike] | None = None,
+    zeros: ZeroBy | None = None,
     trials: int = 300,
-) -> FewestGaps:
-    """The shortest ladder of ``COUNTS`` with which every figure ``wanted`` (relative u, or None) is expected
-    as well known as asked, or as well as readings can make it; the longest where none does.
+) -> FewestReadings:
+    """The shortest sparse plan of ``COUNTS`` with which every figure ``wanted`` (relative u, or None) is
+    expected as well known as asked, or as well as readings can make it; the longest where none does.
 
-    ``loop`` as in ``plan``. Raises NotPossible as ``plan`` does, and where the bench can set fewer gaps than
-    the shortest ladder has.
+    ``loop`` and ``zeros`` as in ``plan``. Raises NotPossible as ``plan`` does.
     """
-    found: FewestGaps | None = None
+    found: FewestReadings | None = None
     for count in COUNTS:
-        ladder = plan(bench, count, loop=loop)
-        gaps = len({step.gap for step in ladder.steps})
-        if found is not None and gaps <= len({step.gap for step in found.ladder.steps}):
+        ladder = plan(bench, count, loop=loop, zeros=zeros, sparse=True)
+        if found is not None and len(ladder.steps) <= len(found.ladder.steps):
             break  # the bench has no more gaps than that
         result = expected(ladder, bench, trials=trials)
         expectations = tuple(_expectation(key, asked, result) for key, asked in wanted.items())
-        found = FewestGaps(ladder, result, expectations)
+        found = FewestReadings(ladder, result, expectations)
         if all(e.met or e.exhausted for e in expectations):
             break
     if found is None:
@@ -140,15 +147,12 @@ def fewest_gaps(
 
 def _expectation(key: str, asked: float | None, result: LoopResult) -> Expectation:
     figure = result.figures.get(key)
-    lines = [
-        line
-        for line in result.budget.get(key, ())
-        if line.input not in _RANDOM and not line.input.startswith(_BETWEEN_READINGS)
-    ]
-    if figure is None or figure.status != "measured" or not figure.value or figure.u is None or not lines:
+    lines = [line for line in result.budget.get(key, ()) if line.input not in _RANDOM]
+    if figure is None or not figure.value or figure.u is None or not lines:
         why = figure.why if figure is not None and figure.why else "the sample is not known to give it."
         return Expectation(key, asked, None, 0.0, why, 0.0)
     most = max(lines, key=lambda line: line.share)
     u = figure.u / abs(figure.value)
     shared = u * min(sum(line.share for line in lines), 1.0) ** 0.5
-    return Expectation(key, asked, u, shared, most.input, u * most.share**0.5)
+    bound = figure.status == "bound"
+    return Expectation(key, asked, u, shared, most.input, u * most.share**0.5, bound)
