@@ -50,7 +50,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "analysis/planning": {
         "analysis/constants", "analysis/errors", "analysis/figures", "analysis/forces",
-        "analysis/magnetostatics", "analysis/records", "analysis/results",
+        "analysis/magnetostatics", "analysis/records", "analysis/results", "analysis/units",
     },
     "analysis/programmes": {
         "analysis/constants", "analysis/errors", "analysis/figures", "analysis/files", "analysis/forces",
