@@ -125,6 +125,7 @@ class Point(TypedDict):
     vouched: NotRequired[bool]  # False: no clear answer to a move, then or later, speaks for it
     noise_kg: NotRequired[float | None]  # of single readings while it was taken, standard deviation
     current_A: NotRequired[float | None]  # of a coil that is weighed, as it was measured or said to be
+    resistance_ohm: NotRequired[float]  # the coil's then, where it was measured
     balance: NotRequired[str]  # its serial number, where its dialect asks for it
     set_aside: str | None  # why it must not be used, else None
     note: str

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from ...drivers.balance.balance import SerialBalance
 from ...drivers.balance.dialects import load_dialect
 from ...drivers.clock import Clock
-from ...drivers.device import BalanceReading, DeviceState
+from ...drivers.device import BalanceReading, DeviceError, DeviceState
 from ...drivers.gap_setter import GapPosition
 from ...drivers.lift.lift import SerialLift
 from ...drivers.spacers import ManualSpacers
@@ -173,11 +173,24 @@ class BenchDevices:
         }
 
     def measured(self) -> dict[str, Any]:
-        """What is written down beside each reading: the lift's telemetry, None where there is none, and which
-        balance it is, where it says so."""
+        """What is written down beside each reading: the lift's telemetry, None where there is none, a coil's
+        current, and which balance it is, where it says so."""
         serial = self.balance.serial if self.balance is not None else None
         telemetry = {name: self.lift_ear.telemetry.get(name) for name in BESIDE_READINGS}
-        return telemetry | ({} if serial is None else {"balance": serial})
+        return telemetry | self._coil() | ({} if serial is None else {"balance": serial})
+
+    def _coil(self) -> dict[str, float]:
+        """The coil's current since it was switched last, and its resistance where that is measured, as the
+        lift's source has them; empty where it is off."""
+        source = self.setter.current_source if isinstance(self.setter, SerialLift) else None
+        if source is None or not source.direction:
+            return {}
+        try:
+            measured = source.measured_current()
+        except DeviceError:
+            return {}  # it has gone off just now
+        resistance = measured.resistance
+        return {"current_A": measured.value} | ({} if resistance is None else {"resistance_ohm": resistance})
 
     def close(self) -> None:
         """Release all ports."""

@@ -12,7 +12,7 @@ from ...drivers.device import DeviceError
 from ...drivers.gap_setter import GapPosition, GapSetter
 from ...drivers.lift.lift import SerialLift
 from ...drivers.spacers import ManualSpacers
-from ..procedure.events import Event, LiftFailed, Stands, Task
+from ..procedure.events import CurrentFailed, CurrentFlows, Event, LiftFailed, Stands, Task
 
 log = logging.getLogger(__name__)
 
@@ -77,6 +77,9 @@ class GapWorker:
         while True:
             task = self._tasks.get()
             self._now = task.serial
+            if task.kind == "current":
+                self._dispatch(self._switch(task))
+                continue
             try:
                 position = self._move(task)
                 # The height asked for, not the rounded one reported: equal heights stay equal.
@@ -86,6 +89,18 @@ class GapWorker:
                 self._dispatch(Stands(task.serial, height, far, lost, position.orientation))
             except Exception as error:
                 self._dispatch(LiftFailed(task.serial, str(error)))
+
+    def _switch(self, task: Task) -> Event:
+        """Switch the coil's current, and see it flow."""
+        setter, step = self._setter(), task.step
+        source = setter.current_source if isinstance(setter, SerialLift) else None
+        try:
+            if source is None or step is None:
+                raise DeviceError("the bench file names no current source")
+            source.set_current(1 if step.get("current_A", 0.0) > 0 else -1)
+            return CurrentFlows(task.serial, source.measured_current().value)
+        except Exception as error:
+            return CurrentFailed(task.serial, str(error))
 
     def _lost(self) -> float | None:
         """By how much the position before the homing was wrong, m; None where no count was kept."""

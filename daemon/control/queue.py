@@ -74,7 +74,7 @@ class RunQueue:
             "unattended": new.unattended,
             "attendance": [list(needed) for needed in plan.attendance],
             "series": None if new.series is None else asdict(new.series),
-        } | {key: True for key in ("single", "coil") if getattr(plan, key)}
+        } | {key: True for key in ("single", "coil", "source") if getattr(plan, key)}
         text = f"Planned: {data['sample']}, {'by single' if plan.single else len(steps)} steps"
         self.waiting.append(
             apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from ..protocol import ActionCode, Step
 from .run import LogEvent
 
-TaskKind = Literal["establish", "retreat", "approach", "turn", "ask", "read"]
+TaskKind = Literal["establish", "retreat", "approach", "turn", "current", "ask", "read"]
 
 
 @dataclass(frozen=True)
@@ -34,8 +34,8 @@ class Task:
 
     @property
     def driven(self) -> bool:
-        """Whether a motor is about it, which must come to its end."""
-        return self.kind in ("establish", "retreat", "approach", "turn") and not self.sets_by_hand
+        """Whether the lift's controller is about it, which must come to its end."""
+        return self.kind not in ("ask", "read") and not self.sets_by_hand
 
     def same_as(self, other: Task | None) -> bool:
         """Whether the two ask for the same thing."""
@@ -61,6 +61,7 @@ class BenchState:
     height: float | None = None
     at_far_end: bool = False
     orientation: int | None = None  # how the turner holds the sample, confirmed by its switch
+    current: float | None = None  # A; what the lift's source is switched for: a motion switches it off
     closed: bool = True  # whether the lift may have closed since it was homed: then it does not turn
     balance_ok: bool = False
     balance_why: str = "not opened yet"
@@ -157,6 +158,22 @@ class Stands:
 @dataclass(frozen=True)
 class LiftFailed:
     """A task of the gap setter did not surely happen."""
+
+    serial: int
+    why: str
+
+
+@dataclass(frozen=True)
+class CurrentFlows:
+    """The lift's source has switched the coil's current as a task wanted it, and it is seen to flow; A."""
+
+    serial: int
+    current: float
+
+
+@dataclass(frozen=True)
+class CurrentFailed:
+    """The coil's current does not flow as it was switched, or went off by itself."""
 
     serial: int
     why: str
@@ -283,6 +300,8 @@ Event = (
     | NotRecorded
     | Stands
     | LiftFailed
+    | CurrentFlows
+    | CurrentFailed
     | LiftVoid
     | LiftBack
     | Accepted

@@ -18,7 +18,9 @@ def going(run: RunRecord, stage: BenchState) -> bool:
 
 
 def void(stage: BenchState) -> BenchState:
-    return replace(stage, lift_known=False, height=None, at_far_end=False, orientation=None, closed=True)
+    return replace(
+        stage, lift_known=False, height=None, at_far_end=False, orientation=None, closed=True, current=None
+    )
 
 
 def stands(run: RunRecord, stage: BenchState, task: Task, lost: float | None) -> Outcome:
@@ -83,7 +85,7 @@ def lift_lost(run: RunRecord, stage: BenchState, why: str, kind: str, *, unconfi
         stage = replace(stage, person_first=True)
     if kind == "button":
         stage = replace(stage, retreat=False)
-    if stage.task is not None and stage.task.kind in ("approach", "turn"):
+    if stage.task is not None and stage.task.kind in ("approach", "turn", "current"):
         stage = replace(stage, task=None)
     if not going(run, stage) or run.ladder != "lift":
         return run, stage, []

@@ -71,6 +71,12 @@ def turned(run: RunRecord, task: Task) -> Record:
     return Record("turned", f"{run.sample} is turned to {way:+d}.", data)
 
 
+def switched(asked: float | None, current: float) -> Record:
+    """The lift's source has switched the coil's current, and its shunt shows it."""
+    data = {"current_asked_A": asked, "current_A": current}
+    return Record("current", f"The coil's current is {current * 1e3:+.2f} mA.", data)
+
+
 def hands_done(run: RunRecord, task: Task, how: str, current: float | None = None) -> Record:
     """What was asked of the person is done; ``how`` that became known, and the coil's ``current`` (A) where
     it was read on a meter."""

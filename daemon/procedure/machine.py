@@ -30,6 +30,8 @@ from .events import (
     BalanceGone,
     BenchState,
     Committed,
+    CurrentFailed,
+    CurrentFlows,
     Do,
     Event,
     Level,
@@ -49,7 +51,7 @@ from .events import (
     TryAgain,
 )
 from .lift_faults import going, homing, lift_lost, stands, void
-from .log_entries import hands_done, held, reading_of, restarted, set_aside
+from .log_entries import hands_done, held, reading_of, restarted, set_aside, switched
 from .next_task import next_task
 from .restart import restart, under_way
 from .run import RunRecord, apply
@@ -58,7 +60,7 @@ from .unattended import by_itself, try_again
 #: The entries a run waits for.
 RECORDS = frozenset(
     (
-        *("zero", "point", "hands", "asked", "turned", "homed", "restarted"),
+        *("zero", "point", "hands", "asked", "turned", "current", "homed", "restarted"),
         *("started", "held", "went-on", "stopped", "finished"),
     )
 )
@@ -144,6 +146,7 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
                 height=event.height,
                 at_far_end=event.far,
                 orientation=event.orientation,
+                current=None,
                 closed=stage.closed and task.kind != "establish",
                 task=None,
                 retreat=stage.retreat and not event.far,
@@ -163,6 +166,15 @@ def _take(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
             if stage.halted:
                 return run, void(replace(stage, halted=False)), []
             return lift_lost(run, stage, event.why, kind, unconfirmed=confirming)
+        case CurrentFlows():
+            if event.serial != serial or stage.task is None or stage.task.step is None:
+                return run, stage, []
+            asked = stage.task.step.get("current_A")
+            return run, replace(stage, task=None, current=asked), [switched(asked, event.current)]
+        case CurrentFailed():
+            if event.serial != serial:
+                return run, stage, []
+            return _fault(run, replace(stage, task=None, current=None), event.why, "current", at_once=False)
         case LiftVoid():
             if stage.halted or (not stage.lift_known and event.kind in ("reset", "fault")):
                 return run, stage, []  # asked for, known already, or a homing under way will tell
@@ -242,6 +254,9 @@ def _not_believed(run: RunRecord, stage: BenchState, event: NotBelieved) -> Outc
 
 def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, Any]) -> Outcome:
     stage = replace(stage, lift_failures=0)
+    if run.source and "current_A" not in reading:
+        why = "the coil's current went off during the reading"
+        return _fault(run, replace(stage, current=None), why, "current", at_once=False)
     if stage.compare:
         text, counts = returned_balance.another_balance(run, step, reading)
         if text:

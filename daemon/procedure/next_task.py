@@ -85,7 +85,7 @@ def _with_coil(run: RunRecord, stage: BenchState, step: Step) -> Task:
         return _ask("remove-sample", step, run)
     if not placed:
         return _ask("place-sample", step, run)
-    return _setting(run, stage, step) or _current(run, step) or Task("read", step=step)
+    return _setting(run, stage, step) or _current(run, stage, step) or Task("read", step=step)
 
 
 def _coil_done(run: RunRecord, stage: BenchState) -> Task | None:
@@ -94,11 +94,16 @@ def _coil_done(run: RunRecord, stage: BenchState) -> Task | None:
         return None
     if run.ladder == "lift" and run.unchecked:
         return Task("establish")
-    return _current(run, {**run.steps[-1], "current_A": 0.0}) if run.current_A else None
+    by_hand = run.current_A and not run.source  # a motion has switched the lift's off
+    return _current(run, stage, {**run.steps[-1], "current_A": 0.0}) if by_hand else None
 
 
-def _current(run: RunRecord, step: Step) -> Task | None:
-    return None if run.current_asked_A == step.get("current_A") else _ask("set-current", step, run)
+def _current(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
+    """What sets the coil's current; None where it is set."""
+    wanted = step.get("current_A")
+    if run.source:
+        return None if stage.current == wanted else Task("current", step=step)
+    return None if run.current_asked_A == wanted else _ask("set-current", step, run)
 
 
 def _setting(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
@@ -232,5 +237,6 @@ def action_of(run: RunRecord, stage: BenchState) -> Action:
         "retreat": "The lift goes to the far end.",
         "approach": f"The lift goes to {(task.height or 0.0) * 1e3:.2f} mm.",
         "turn": f"The lift turns {run.sample} over.",
+        "current": "The lift switches the coil's current.",
     }
     return {**action, "code": "wait-move", "text": texts[task.kind]}

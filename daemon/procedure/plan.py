@@ -38,6 +38,11 @@ class RunPlan:
     coil: bool = False  # a coil is weighed in the sample's place
 
     @property
+    def source(self) -> bool:
+        """Whether the lift switches the coil's current."""
+        return self.coil and self.bench.gap.ladder == "lift" and self.bench.current_source is not None
+
+    @property
     def turner(self) -> bool:
         """Whether the lift turns the sample over: a coil's leads are in its way."""
         return self.bench.gap.ladder == "lift" and self.bench.gap.turner is not None and not self.coil

@@ -95,6 +95,7 @@ class RunRecord:
     series: Series | None = None  # the list of runs that it was started with
     single: bool = False  # its steps are asked for one by one
     coil: bool = False  # a coil is weighed in the sample's place
+    source: bool = False  # the lift switches its current
     current_A: float | None = None  # the coil's, as it was last said or measured
     current_asked_A: float | None = None  # what it was set for
     waits: int = 0  # the step whose gap is set, and which is read when that is asked for
@@ -184,6 +185,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 turner=data.get("turner", False),
                 unattended=data.get("unattended", False),
                 coil=data.get("coil", False),
+                source=data.get("source", False),
                 series=Series.of(data.get("series")),
                 attendance=tuple((float(at), str(what)) for at, what in data.get("attendance", ())),
                 # Whoever starts a run that needs no hands says with it that the sample is in its blade.
@@ -224,6 +226,8 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             # What the person did; a turn is itself a step of the plan.
             known = {key: data[key] for key in SAID if key in data}
             return replace(run, **known, done=run.done + (1 if data.get("step_done") else 0))
+        case "current":
+            return replace(run, current_A=data["current_A"], current_asked_A=data["current_asked_A"])
         case "turned":
             # A turn that ends after its branch was begun again is no step of it.
             here = run.next_step

@@ -13,7 +13,9 @@ from .settings import FIRST_AGAIN, TRY_AGAIN
 #: back, or after a while, from the far end through the strongest field. After anything else, such as a pull
 #: out of range, a stop or a lift that did something else than asked, it waits for a person.
 GOES_ON = frozenset(("balance", "lift", "restart", "disk", "store"))
-TRIES_AGAIN = frozenset(("not-settled", "moved-alone", "unanswered", "late", "dead", "another-gap", "lift"))
+TRIES_AGAIN = frozenset(
+    ("not-settled", "moved-alone", "unanswered", "late", "dead", "another-gap", "lift", "current")
+)
 
 
 def _able(stage: BenchState) -> bool:

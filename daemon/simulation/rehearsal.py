@@ -91,7 +91,7 @@ class Rehearsal:
             if not action["needs_confirm"]:
                 continue
             if (mark := _mark(run)) != acted:
-                self._act(action)
+                self._act(run)
                 acted = mark
             choice = action["choices"][0] if action["choices"] else None
             try:
@@ -117,13 +117,16 @@ class Rehearsal:
                     continue
                 if (mark := _mark(run)) != done:
                     with suppress(TwinError):  # nothing to do: it was done before
-                        self._act(run["action"])
+                        self._act(run)
                     done = mark
 
-    def _act(self, action: Any) -> None:
-        """Let the twin's hands do one action; a question needs no hands."""
+    def _act(self, run: Run) -> None:
+        """Let the twin's hands do the action that is asked for; a question needs no hands."""
+        action: Any = run["action"]
         self.hands += action["code"] != "question"
-        if action["code"] == "set-spacers":
+        if run.get("coil", False) and action["code"] != "question":
+            self._handle_coil(action)
+        elif action["code"] == "set-spacers":
             self.twin.do("set-spacers", n=action["spacers"])
         elif action["code"] == "place-sample":
             if action["sets_spacers"]:
@@ -131,6 +134,20 @@ class Rehearsal:
             self.twin.do("place-sample", orientation=action["orientation"])
         elif action["code"] in ("remove-sample", "turn-over"):
             self.twin.do(action["code"])
+
+    def _handle_coil(self, action: Any) -> None:
+        """The coil on or off, its spacers, and its supply; what hangs there otherwise is taken off first."""
+        if action["code"] == "set-current":
+            self.twin.do("set-current", mA=1e3 * action["current_A"])
+            return
+        if self.twin.do("state")["sample_on"]:
+            self.twin.do("remove-sample")
+        if action["code"] == "remove-sample":
+            self.twin.do("remove-coil")
+        elif action["code"] == "place-sample":
+            if action["sets_spacers"]:
+                self.twin.do("set-spacers", n=action["spacers"])
+            self.twin.do("place-coil", end=action["orientation"])
 
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None

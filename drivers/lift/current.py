@@ -84,7 +84,8 @@ class LiftCurrentSource:
             if not direction:
                 link.command("M5", epoch)
                 return
-            self._prepare(epoch)
+            if not (self.direction and self._epoch == epoch):  # under a current limit and shunt stand
+                self._prepare(epoch)
             word = f"M{3 if direction > 0 else 4} S{round(seconds)}"
             reply = link.command(word, epoch, refusals=REFUSALS)[1]
             try:
