@@ -132,9 +132,7 @@ class LiftCurrentSource:
             )
         limit, shunt = words.decimal(self.largest * 1e3), words.decimal(self.shunt)
         ranged = f"largest_current = {limit} mA over {shunt} ohm is outside what the controller allows"
-        self._link.command(
-            f"M213 I{limit} R{shunt}", epoch, refusals={"range": ranged, "busy": REFUSALS["busy"]}
-        )
+        self._link.command(f"M213 I{limit} R{shunt}", epoch, refusals={"range": ranged})
 
     def _wait_for(self, since: float | None) -> list[_Told]:
         """The measurements of the present current since then, at least one."""

@@ -14,6 +14,7 @@ sys.path.insert(0, str(HERE))
 
 import coil  # noqa: E402
 import mechanics  # noqa: E402
+import source  # noqa: E402
 import turner  # noqa: E402
 import wiring  # noqa: E402
 from curves import gap_curves  # noqa: E402
@@ -28,6 +29,7 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "turner_head.svg": turner.head,
     "turner_disc.svg": turner.disc,
     "coil.svg": coil.coil,
+    "current_source.svg": source.source,
     "wiring.svg": wiring.wiring,
     "magnets.svg": gap_curves,
 }

@@ -1,5 +1,6 @@
 #include "clock.h"
 #include "config.h"
+#include "current.h"
 #include "motion.h"
 #include "telemetry.h"
 #include "turner.h"
@@ -27,6 +28,7 @@ ISR(TIMER1_COMPB_vect) {
         motion_stop_dead(HALT_BY_BUTTON);
     was_pressed = pressed;
     turner_tick();
+    current_tick();
     telemetry_sample();
 }
 

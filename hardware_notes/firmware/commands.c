@@ -1,5 +1,6 @@
 #include "commands.h"
 #include "config.h"
+#include "current.h"
 #include "lift.h"
 #include "motion.h"
 #include "report.h"
@@ -28,6 +29,9 @@ static const struct {
     {'G', 21, 0},
     {'G', 28, 0},
     {'G', 90, 0},
+    {'M', 3, WORD_S},
+    {'M', 4, WORD_S},
+    {'M', 5, 0},
     {'M', 17, 0},
     {'M', 18, 0},
     {'M', 105, 0},
@@ -38,6 +42,7 @@ static const struct {
     {'M', 155, WORD_S},
     {'M', 211, WORD_Z},
     {'M', 212, WORD_Z},
+    {'M', 213, WORD_I | WORD_R},
     {'M', 400, 0},
     {'M', 999, 0},
 };
@@ -122,9 +127,33 @@ static uint8_t in_range(uint16_t value, uint16_t low, uint16_t high) {
     return !value || (value >= low && value <= high);
 }
 
+static uint8_t switch_current(const frame_t *w) {
+    uint8_t outcome = at_rest();
+    if (outcome)
+        return outcome;
+    if (!w->s || w->s > LONGEST_CURRENT)
+        return OUT_OF_RANGE;
+    if (!current_ready() || !lift_host_watched())
+        return INTERLOCK;
+    current_go(w->code == 3 ? 1 : -1, w->s);
+    return OK;
+}
+
+static uint8_t of_the_source(uint16_t code) {
+    return code == 3 || code == 4 || code == 5 || code == 213;
+}
+
 static uint8_t obey_m(const frame_t *w) {
     uint8_t outcome;
+    if (of_the_source(w->code) && !current_fitted())
+        return UNSUPPORTED;
     switch (w->code) {
+    case 3:
+    case 4:
+        return switch_current(w);
+    case 5:
+        current_off(0);
+        return OK;
     case 17:
         motion_power(1);
         return OK;
@@ -167,6 +196,8 @@ static uint8_t obey_m(const frame_t *w) {
             return OUT_OF_RANGE;
         turner_set_height(UM_TO_STEPS(w->z));
         return OK;
+    case 213:
+        return current_limit(w->i, w->r) ? OK : OUT_OF_RANGE;
     case 400:
         lift_tell_rest(w->number);
         return OK;
@@ -210,7 +241,10 @@ static void answer(const frame_t *w, uint8_t outcome, uint8_t repeated) {
         report_word('L', motion_closing());
         report_word('W', switch_pressed() | button_pressed() << 1);
         lift_report_angle();
+        current_report();
     }
+    if (!outcome && w->kind == 'M' && w->code != 213 && of_the_source(w->code))
+        current_report();
     if (!outcome && w->kind == 'M' && (w->code == 110 || w->code == 115)) {
         report_flag(PSTR("lift1"));
         report_word('B', boots);
@@ -219,6 +253,8 @@ static void answer(const frame_t *w, uint8_t outcome, uint8_t repeated) {
     if (!outcome && w->kind == 'M' && w->code == 115) {
         if (turner_fitted())
             report_flag(PSTR("ZA"));
+        if (current_fitted())
+            report_flag(PSTR("source"));
         report_thousandths('Z', HIGHEST_UM);
     }
     report_end();

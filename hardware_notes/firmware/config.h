@@ -2,7 +2,7 @@
 #ifndef CONFIG_H
 #define CONFIG_H
 
-/* Pins. D2 and D3 stay free. DIR high opens the gap (Z grows). Both contacts are normally closed
+/* Pins. DIR high opens the gap (Z grows). Both contacts are normally closed
  * to ground with the pull-up on, so a broken wire reads as pressed. */
 #define STEP_BIT PD4
 #define DIR_BIT PD5
@@ -50,5 +50,22 @@
 #define EDGE_TO_REST 8    /* 0.9 degrees into the slot, past the switch's hysteresis */
 #define LARGEST_SLIP 64   /* four full steps, 7.2 degrees: more is a jam */
 #define SEARCH_STEPS 3600 /* from anywhere the pair of mark and slot is passed within 390 degrees */
+
+/* The source of a coil's current (../current_source.md): there is one when its plug grounds
+ * SOURCE_FITTED_BIT. The bridge's two inputs; both low is off, as outside pull-downs keep them in a
+ * reset. Shunt's upper and lower end, coil's far end and reference are A3 to A6, in that order. */
+#define CURRENT_PLUS_BIT PD2
+#define CURRENT_MINUS_BIT PD3
+#define SOURCE_FITTED_BIT PB4
+#define FIRST_NODE 3
+#define LAST_NODE 6
+#define LARGEST_CURRENT 60000L        /* uA */
+#define LONGEST_CURRENT 300           /* s */
+#define SMALLEST_SHUNT 1000L          /* milliohm */
+#define LARGEST_SHUNT 1000000L
+#define LARGEST_SHUNT_NV 4500000000ULL /* over the shunt at the limit: the converter's range */
+#define REFERENCE_UV 2500000UL
+#define LEAST_REFERENCE 465           /* counts: 2.5 V of 5.5 V, */
+#define MOST_REFERENCE 569            /* and of 4.5 V */
 
 #endif

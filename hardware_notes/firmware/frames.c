@@ -68,7 +68,7 @@ static uint8_t number(const char **at, const char *end, uint8_t places, int32_t 
 }
 
 static uint8_t word(const char **at, const char *end, frame_t *w) {
-    static const char LETTERS[] = "ZFRKPSA";
+    static const char LETTERS[] = "ZFRKPSAI";
     const char letter = *(*at)++;
     uint8_t index = 0;
     while (LETTERS[index] && LETTERS[index] != letter)
@@ -101,6 +101,9 @@ static uint8_t word(const char **at, const char *end, frame_t *w) {
         break;
     case WORD_A:
         w->a = v;
+        break;
+    case WORD_I:
+        w->i = v;
         break;
     }
     return 1;

@@ -32,17 +32,19 @@ enum {
     WORD_P = 16,
     WORD_S = 32,
     WORD_A = 64,
+    WORD_I = 128,
     WHOLE_WORDS = WORD_K | WORD_P | WORD_S,
 };
 
-/* A line understood. Z, F, R, A in thousandths (um, um/min, millidegrees); K, P, S whole. */
+/* A line understood. Z, F, R, A, I in thousandths (um, um/min, um or milliohm, millidegrees, uA);
+ * K, P, S whole. */
 typedef struct {
     uint16_t number;
     uint32_t check;
     char kind; /* 'G', 'M', or 0 where the words made no sense */
     uint16_t code;
     uint8_t have; /* WORD_ bits */
-    int32_t z, f, r, a;
+    int32_t z, f, r, a, i;
     uint16_t k, p, s;
 } frame_t;
 

@@ -14,7 +14,7 @@
 #define ROOM 256
 
 static const char *const BODIES[] = {"G1 Z12.345 F60", "G0 Z5", "G60 Z3.21 F12.5 R0.05", "G28",
-                                     "G0 A180"};
+                                     "G0 A180", "M3 S120"};
 
 static char sent[ROOM], next[ROOM]; /* two good lines, one after the other */
 static int length, next_length;

@@ -1,6 +1,7 @@
 #include "lift.h"
 #include "clock.h"
 #include "config.h"
+#include "current.h"
 #include "home.h"
 #include "motion.h"
 #include "report.h"
@@ -70,6 +71,8 @@ static void begin(uint8_t state, uint16_t number) {
     lift.number = number;
     early = DONE;
     turning = 0;
+    if (state != WAITING)
+        current_off(BY_MOTION);
 }
 
 static void go_to(int32_t target) {
@@ -132,6 +135,10 @@ void lift_host_watch(uint16_t ms) {
     host_watch = ms;
 }
 
+uint8_t lift_host_watched(void) {
+    return host_watch != 0;
+}
+
 void lift_host_heard(void) {
     heard_at = clock_ms();
 }
@@ -171,8 +178,17 @@ void lift_run(void) {
     uint8_t cause = motion_take_halt();
     if (cause)
         halt(cause);
-    if (host_watch && under_way() && early == DONE && clock_ms() - heard_at > host_watch)
+    uint8_t silent = clock_ms() - heard_at > host_watch;
+    if (host_watch && under_way() && early == DONE && silent)
         end_early(HOST_SILENT);
+    if (current_way() && (silent || !host_watch))
+        current_off(BY_SILENCE);
+    if (current_take_off()) {
+        report_begin(PSTR("cu"));
+        report_word('K', lift_nonce());
+        current_report();
+        report_end();
+    }
     if (motion_running() || turner_running())
         stood_since = clock_ms();
     else if (lift.state == WAITING && (int32_t)(clock_ms() - wait_until) >= 0)

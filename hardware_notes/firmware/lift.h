@@ -32,6 +32,7 @@ void lift_hold(void);
 void lift_tell_rest(uint16_t number); /* M400 */
 void lift_leave_halt(void);
 void lift_host_watch(uint16_t ms);
+uint8_t lift_host_watched(void);
 void lift_host_heard(void);
 
 void lift_run(void); /* from the main loop */

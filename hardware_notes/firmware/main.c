@@ -2,6 +2,7 @@
  * three analogue inputs, USB serial. It speaks ../lift_protocol.md. */
 #include "clock.h"
 #include "commands.h"
+#include "current.h"
 #include "lift.h"
 #include "motion.h"
 #include "report.h"
@@ -29,6 +30,7 @@ int main(void) {
     wdt_disable();
     motion_init();
     turner_init();
+    current_init();
     serial_init();
     clock_init();
     telemetry_init();

@@ -1,5 +1,6 @@
 #include "motion.h"
 #include "config.h"
+#include "current.h"
 #include "turner.h"
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -152,6 +153,7 @@ void motion_stop_dead(uint8_t cause) {
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         steps_off();
         turner_void();
+        current_off(BY_HALT);
         locked = 1;
         halt_cause = cause;
     }

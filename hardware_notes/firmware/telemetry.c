@@ -1,5 +1,7 @@
 #include "telemetry.h"
 #include "clock.h"
+#include "config.h"
+#include "current.h"
 #include "lift.h"
 #include "report.h"
 #include "turner.h"
@@ -32,9 +34,20 @@ void telemetry_sample(void) {
     ADCSRA |= _BV(ADSC);
 }
 
+static void next(uint8_t *channel) {
+    if (++*channel == (current_fitted() ? LAST_NODE + 1 : CHANNELS))
+        *channel = 0;
+    ADMUX = _BV(REFS0) | *channel;
+}
+
 ISR(ADC_vect) {
     static uint8_t channel;
     uint16_t value = ADC;
+    if (channel >= CHANNELS) {
+        current_sample(channel, value);
+        next(&channel);
+        return;
+    }
     mean_t *mean = &gathered[channel];
     if (mean->samples == MOST_SAMPLES) {
         mean->sum >>= 1;
@@ -46,9 +59,7 @@ ISR(ADC_vect) {
     mean->samples++;
     if (channel == VIBRATION)
         squares += (uint32_t)value * value;
-    if (++channel == CHANNELS)
-        channel = 0;
-    ADMUX = _BV(REFS0) | channel;
+    next(&channel);
 }
 
 static uint16_t square_root(uint32_t v) {
@@ -94,6 +105,7 @@ static void say(void) {
     report_word('B', (mean[HALL].sum << 6) / mean[HALL].samples);
     report_word('V', rms_times_16(mean[VIBRATION], sum_of_squares));
     report_word('n', mean[VIBRATION].samples);
+    current_report_means();
     if (turner_between() && !turner_running())
         report_flag(PSTR("A?"));
     report_end();

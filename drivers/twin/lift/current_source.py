@@ -112,8 +112,6 @@ class TwinCurrentSource:
             self.off(0)
             return
         if code == 213:
-            if self.way:
-                raise CommandRefused("busy")
             limit, shunt = values["I"], values["R"]
             if limit > MOST_UA or not LEAST_SHUNT <= shunt <= MOST_SHUNT or limit * shunt > MOST_UV * 1000:
                 raise CommandRefused("range")

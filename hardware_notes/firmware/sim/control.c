@@ -2,6 +2,7 @@
 #define _GNU_SOURCE
 #include "control.h"
 #include "chip.h"
+#include "source.h"
 #include "stage.h"
 #include "turner.h"
 #include "wire.h"
@@ -60,6 +61,21 @@ static void lamp(double x, double y) {
 static void twist(double x, double y) {
     (void)y;
     turner_twist(x);
+}
+static void fit_source(double x, double y) {
+    source_fit(x, y);
+}
+static void coil(double x, double y) {
+    (void)y;
+    source_set_coil(x);
+}
+static void reference(double x, double y) {
+    (void)y;
+    source.reference = x;
+}
+static void supply(double x, double y) {
+    (void)y;
+    source_set_supply(x);
 }
 static void temperature(double x, double y) {
     (void)y;
@@ -130,6 +146,10 @@ static const struct {
     {"turner-play", turner_play},
     {"lamp", lamp},
     {"twist", twist},
+    {"source", fit_source},
+    {"coil", coil},
+    {"reference", reference},
+    {"supply", supply},
     {"temperature", temperature},
     {"vibration", vibration},
     {"bit-errors", bit_errors},
@@ -153,7 +173,8 @@ static int state(char *text, size_t room) {
         "\"interval_us\":%.3f,\"pulse_us\":%.3f,\"lead_us\":%.3f,\"powered\":%d,"
         "\"damaged\":%llu,\"passed\":%llu,\"overruns\":%llu,\"resets\":%u,\"watchdog\":%u,"
         "\"turn_edges\":%lld,\"turn_lost\":%lld,\"rod\":%lld,\"lowest_turn_um\":%.4f,"
-        "\"nearest_between_um\":%.4f}\n",
+        "\"nearest_between_um\":%.4f,\"way\":%d,\"mA\":%.4f,\"largest_mA\":%.4f,"
+        "\"switched\":%lld,\"both\":%d,\"longest_s\":%.4f,\"off_us\":%.3f}\n",
         chip_seconds(), (long long)stage.edges, (long long)stage.net, (long long)stage.lost,
         (long long)stage.unpowered, stage.motor, stage.carriage, stage.nearest, stage.farthest,
         MICROSECONDS(stage.shortest_interval), MICROSECONDS(stage.shortest_pulse),
@@ -162,7 +183,9 @@ static int state(char *text, size_t room) {
         (unsigned long long)(wire.to_chip.passed + wire.from_chip.passed),
         (unsigned long long)wire.overruns, chip.resets, chip.watchdog_resets,
         (long long)turner.edges, (long long)turner.lost, (long long)turner.rod, turner.lowest_turn,
-        turner.nearest_between);
+        turner.nearest_between, source.way, source_current(), source.largest,
+        (long long)source.switched, source.both, source_longest(),
+        MICROSECONDS(source.shortest_off));
 }
 
 static int obey(const char *line, char *answer, size_t room) {

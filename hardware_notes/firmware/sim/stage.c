@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "stage.h"
 #include "chip.h"
+#include "source.h"
 #include "turner.h"
 #include <math.h>
 #include <simavr/avr_adc.h>
@@ -24,7 +25,7 @@ static int opening, switch_shown = -1;
 void stage_drive(int pin, int high) {
     static uint8_t levels;
     levels = (levels & ~(1 << pin)) | (high ? 1 << pin : 0);
-    avr_ioport_external_t outside = {.name = 'B', .mask = 15, .value = levels};
+    avr_ioport_external_t outside = {.name = 'B', .mask = 31, .value = levels};
     avr_ioctl(chip.avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &outside);
     avr_raise_irq(port_b + pin, !high); /* a level that does not change would not be passed on */
     avr_raise_irq(port_b + pin, high);
@@ -109,6 +110,8 @@ static double millivolts(unsigned channel) {
     }
     if (channel == 1) /* a pole's field, falling off with the gap */
         return 500 + stage.hall + 4000 / pow(1 + stage.carriage / 10000, 3) + 2 * gauss();
+    if (channel >= FIRST_NODE)
+        return source_millivolts(channel - FIRST_NODE) + 2.5 * gauss();
     int moving = stepped_at && chip.avr->cycle - stepped_at < CHIP_HZ / 50;
     return 2500 + stage.vibration * gauss() + (moving ? 80 * gauss() : 0);
 }
@@ -137,6 +140,7 @@ void stage_attach(double start_mm) {
     avr_irq_register_notify(converter + ADC_IRQ_OUT_TRIGGER, on_conversion, NULL);
     stage.motor = stage.carriage = start_mm * 1000;
     turner_attach();
+    source_attach();
     stage_mark();
     stage_after_reset();
 }
@@ -147,6 +151,7 @@ void stage_after_reset(void) {
     show_switch(1);
     stage_drive(BUTTON_PIN, stage.button);
     turner_after_reset();
+    source_after_reset();
 }
 
 void stage_mark(void) {

@@ -93,7 +93,7 @@ def test_limits_and_grammar(homed: Rig) -> None:
     for line in ("g0 Z10", "G0  Z10", "G0 Z10 ", "G0 X10", "G1000", "M113 S65536", "M113 S1000.5", "T1"):
         with pytest.raises(DeviceRefused, match="syntax"):
             homed.say(line)
-    for line in ("G20", "G91", "G2 Z10 F60", "M3"):
+    for line in ("G20", "G91", "G2 Z10 F60", "M6"):
         with pytest.raises(DeviceRefused, match="unsupported"):
             homed.say(line)
     assert homed.emulator.state["edges"] == edges
