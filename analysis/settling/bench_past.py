@@ -16,7 +16,20 @@ from typing import Any
 import numpy as np
 
 from ..records.arrays import Floats
-from .settings import BANDS, HANDS_OFF, JUMP, KEPT, SHORTEST, SIDE, STEEPEST
+from .settings import (
+    BANDS,
+    CREEP_PRIOR,
+    DRIFT_KNOWN,
+    DRIFT_PRIOR,
+    HANDS_OFF,
+    JUMP,
+    KEPT,
+    LEAST_CREEP,
+    LEAST_DRIFT,
+    SHORTEST,
+    SIDE,
+    STEEPEST,
+)
 
 
 @dataclass(frozen=True)
@@ -104,6 +117,18 @@ class BenchPast:
             return cls(**values) if good else None
         except (KeyError, TypeError, ValueError):
             return None
+
+
+def moves_beforehand(past: BenchPast | None, resolution: float, target: float) -> tuple[float, float]:
+    """Drift (resolutions a second) and creep (resolutions) to reckon with before a level is seen, of a bench
+    not known or of one with a ``past``; ``target`` in resolutions."""
+    if past is None:
+        return DRIFT_PRIOR, CREEP_PRIOR
+    drift, creep = DRIFT_KNOWN * past.drift / resolution, past.creep / resolution
+    return (
+        min(max(drift, LEAST_DRIFT), DRIFT_PRIOR),
+        min(max(creep, LEAST_CREEP), max(CREEP_PRIOR, target)),
+    )
 
 
 def learn_past(stretches: Iterable[tuple[Floats, Floats, bool]], resolution: float) -> BenchPast | None:

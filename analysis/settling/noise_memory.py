@@ -15,7 +15,8 @@ class NoiseMemory:
 
     ``scales`` are each model's noise standard deviations in kg, ``log_weights`` how well each
     predicted the readings, ``counts`` from how many readings that is known. ``interval`` is the
-    usual time between readings (s), 0 where unknown.
+    usual time between readings (s), ``usual_change`` the usual mean square change over a moment (kg squared);
+    0 where unknown.
     """
 
     scales: tuple[float, ...]
@@ -23,6 +24,7 @@ class NoiseMemory:
     counts: tuple[float, ...]
     interval: float = 0.0
     past: BenchPast | None = None
+    usual_change: float = 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON; ``from_dict`` reads it back."""
@@ -40,6 +42,7 @@ class NoiseMemory:
                 counts=_numbers(stored["counts"]),
                 interval=float(stored.get("interval", 0.0)),
                 past=BenchPast.from_dict(stored.get("past")),
+                usual_change=float(stored.get("usual_change", 0.0)),
             )
         except (KeyError, TypeError, ValueError):
             return None

@@ -11,6 +11,7 @@
 | waiting | a balance filter of 3 s, the reach of a hand | its class `filter of 3 s` |
 | statement of u | true errors over stated ones | its column `rms/u`, all classes |
 | past | the spectrum below breathing; steps that go back | the same with `--past` |
+| restlessness | readings of a run at the onset of a draught, even seeds | `tests.benchmarks.draught_onset` |
 | acceptance | false acceptances against time | its columns `false` and `/bound` |
 | steadiness | breathing at rest: common practice, no source; the rest chosen by hand, never scanned | `tests/analysis/settling/test_steadiness.py` |
 
@@ -155,6 +156,18 @@ SAME_NOISE = 0.5
 #: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its
 #: root mean square: then it is stated as this share of it.
 RARE, RARE_SHARE = 1e-3, 0.3
+
+# -- restlessness --------------------------------------------------------------------------------------
+
+#: Changes of the reading over CHANGE_LAG (s) are compared with the usual ones, known from USUAL_KNOWN s on;
+#: one larger than so many mean squares is a step or a knock.
+CHANGE_LAG, USUAL_KNOWN, CHANGE_OUTLIER = 0.6, 60.0, 25.0
+#: s over which the usual rises and falls, over which what is of late is taken, and what the usual counts for
+#: beside the level's own.
+USUAL_RISES, USUAL_FALLS, LATE_TIME, OWN_TIME = 600.0, 100.0, 2.0, 1.0
+LEAST_CHANGE = 0.5  # resolutions squared: the digit alone changes by that
+#: Beyond that many times the usual it counts; that share of it is slow noise, which stays that long (s).
+GROWN, SLOW_SHARE, SLOW_STAYS = 1.3, 4.0, 12.0
 
 # -- acceptance ---------------------------------------------------------------------------------------
 

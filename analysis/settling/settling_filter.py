@@ -11,6 +11,7 @@ import numpy as np
 
 from ..records.arrays import Floats
 from . import stated_uncertainty as stated
+from .bench_past import moves_beforehand
 from .best_epoch import DRIFT_ROW, best_moment, level_row
 from .calm import calm_window, one_way
 from .first_look import FirstLook, Readings, spread
@@ -18,13 +19,11 @@ from .kalman_bank import Bank
 from .noise_memory import NoiseMemory
 from .noise_shapes import standard_shapes
 from .reasons import why_not
+from .restlessness import Restlessness
 from .rounding import hidden_by_the_digit
 from .settings import (
-    CREEP_PRIOR,
     DOUBT,
-    DRIFT_KNOWN,
     DRIFT_LIMIT,
-    DRIFT_PRIOR,
     ENOUGH,
     FAR,
     FEWEST,
@@ -32,8 +31,6 @@ from .settings import (
     HARDLY,
     HORIZON,
     IN_A_ROW,
-    LEAST_CREEP,
-    LEAST_DRIFT,
     LEFT_TIME,
     LIVELY_TIME,
     LONGEST_FALL,
@@ -85,13 +82,10 @@ class SettlingFilter:
         self._memory = memory or NoiseMemory((), (), ())
         past = self._memory.past
         self._past = past if past is not None and past.seconds >= ENOUGH else None
-        self._drift_prior, self._creep_prior = DRIFT_PRIOR, CREEP_PRIOR
-        if self._past is not None:
-            drift, creep = DRIFT_KNOWN * self._past.drift / resolution, self._past.creep / resolution
-            self._drift_prior = min(max(drift, LEAST_DRIFT), DRIFT_PRIOR)
-            self._creep_prior = min(max(creep, LEAST_CREEP), max(CREEP_PRIOR, self._target))
+        self._drift_prior, self._creep_prior = moves_beforehand(self._past, resolution, self._target)
         self._shapes = standard_shapes()
         self._first_look = FirstLook()
+        self._restlessness = Restlessness(self._memory.usual_change / resolution**2)
         self._bank: Bank | None = None  # from the end of GATHER
         self._phase = Phase.GATHER
         self._interval = self._memory.interval or 0.1
@@ -178,6 +172,7 @@ class SettlingFilter:
             counts=tuple(float(v) for v in b.count),
             interval=self._interval,
             past=self._memory.past,
+            usual_change=self._restlessness.usual * self._d**2,
         )
 
     # -- inside -------------------------------------------------------------------------------
@@ -204,6 +199,7 @@ class SettlingFilter:
     def _level_begins(self) -> None:
         self._phase = Phase.TRACK
         self._run = self._side = 0
+        self._restlessness.level_begins()
 
     def _track(self, now: float, y: float) -> Literal["moving"] | None:
         bank = self._bank
@@ -245,6 +241,8 @@ class SettlingFilter:
         learn = min(1.0, (age / 0.5) ** 2 + 0.05)
         bank.update(y, dt, inflate, learn, self._transient(now))
         self._readings += 1
+        if age > TRANSIENT_TIME:
+            self._restlessness.feed(now, y)
         return None
 
     def _transient(self, now: float) -> float:
@@ -373,12 +371,13 @@ class SettlingFilter:
     def _level_variance(self, variances: Floats, age: float, now: float) -> float:
         """What bank, and past where there is one, leave open of the level (resolutions squared)."""
         restless = stated.restless(self._lively)
+        grown = self._restlessness.slow_variance(age)
         if self._past is None:
             watched = self._known_before + now - self._watched_since
-            return stated.of_a_bench_just_met(variances, age, watched) * restless
+            return stated.of_a_bench_just_met(variances, age, watched) * restless + grown
         slow = stated.slow_noise(self._past, self._d, age)
         variance = stated.of_a_known_bench(variances, slow, restless)
-        return variance + stated.jumped(self._past, self._d, age)
+        return variance + stated.jumped(self._past, self._d, age) + grown
 
     def _revision(self, level: float, age: float, now: float) -> float:
         """How far (resolutions) the level is from what it was taken for of late."""
