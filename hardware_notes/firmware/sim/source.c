@@ -3,6 +3,7 @@
 #include "chip.h"
 #include "stage.h"
 #include <math.h>
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/sim_io.h>
 #include <stddef.h>
@@ -80,6 +81,9 @@ void source_attach(void) {
 
 /* Pull-downs hold the bridge's inputs while the chip's pins float. */
 void source_after_reset(void) {
+    /* The two pins are INT0 and INT1 too, which nobody uses: simavr would look at a low one every cycle. */
+    avr_extint_set_strict_lvl_trig(chip.avr, 0, 0);
+    avr_extint_set_strict_lvl_trig(chip.avr, 1, 0);
     plus = minus = 0;
     switch_to(0);
     stage_drive(FITTED_PIN, !source.fitted);
