@@ -126,11 +126,15 @@ def plan(
     )
 
 
-def planned_steps(bench: Bench, loop: LadderPlan, heights: Floats, order: tuple[Visit, ...]) -> LadderPlan:
+def planned_steps(
+    bench: Bench, loop: LadderPlan, heights: Floats, order: tuple[Visit, ...], *, sparse: bool = False
+) -> LadderPlan:
     """The plan of another order of readings on the bench of a loop's plan, whose checks hold for it too:
-    ``heights`` (n,) in m, rising, of which the visits have the numbers."""
+    ``heights`` (n,) in m, rising, of which the visits have the numbers; ``sparse`` as in ``plan``."""
     pitch = LIFT_PITCH if bench.gap.spacer is None else bench.gap.spacer.value
     steps = _steps(bench, heights, order, pitch, loop.assumed, loop.target_u)
+    if sparse:
+        steps = _with_targets(bench, heights, order, pitch, loop.assumed, steps)
     needed, seconds = attendance(steps, bench, loop.zeros)
     return replace(loop, steps=steps, attendance=needed, seconds=seconds)
 

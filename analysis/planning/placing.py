@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -112,43 +113,73 @@ def by_passage(
     largest, or to ``outermost``. The passages of the ascending branch visit gaps of the descending one's, so
     that each of their readings has a counterpart.
     """
-    looked, at = look(bench, heights)
-    applied = np.abs(at.Bz @ at.weights) / MU0
+    counts = [max(n, round(share * points)) for share, n in zip(SHARES, LEAST_BY_PASSAGE, strict=True)]
     if outermost is None:
-        weak = looked[applied <= FAR_FIELD * applied[0]]
-        outermost = int(np.searchsorted(heights, weak[0])) if len(weak) else len(heights) - 1
-    kept = looked <= heights[outermost]
-    looked, applied = looked[kept], applied[kept]
-    if len(looked) < 2:
+        outermost = far_end(bench, heights)
+    if outermost < 1:
         raise NotPossible("fewer than 2 gaps are left: more spacers or a longer travel are needed")
-    N = demagnetising_factor(bench.sample).axial
-    counts = [
-        max(least, round(share * points)) for share, least in zip(SHARES, LEAST_BY_PASSAGE, strict=True)
-    ]
-    room = heights[: outermost + 1]
+    ends = 0, outermost
+    out, back = (
+        PassageLength.of(bench, heights[: outermost + 1], side, assumed).laid(ends, count)
+        for side, count in ((1.0, counts[1]), (-1.0, counts[2]))
+    )
+    return [back[[0, -1]], out, back, some_of(out, counts[3]), some_of(back, counts[4])]
 
-    def along(side: float, count: int) -> Indices:
-        way = bending(side * applied, assumed.at(side * applied, N, "descending"))
-        wanted = np.interp(np.linspace(0, way[-1], min(count, len(room))), way, looked)
-        wanted[-1] = room[-1]
-        return np.unique(_settable(wanted, room))
 
-    out, back = along(1.0, counts[1]), along(-1.0, counts[2])
-    return [back[[0, -1]], out, back, _some(out, counts[3]), _some(back, counts[4])]
+def far_end(bench: Bench, heights: Floats) -> int:
+    """The number of the height where the field is ``FAR_FIELD`` of the largest, or of the last one."""
+    looked, at = look(bench, heights)
+    strength = np.abs(at.Bz @ at.weights)
+    weak = looked[strength <= FAR_FIELD * strength[0]]
+    return int(np.searchsorted(heights, weak[0])) if len(weak) else len(heights) - 1
+
+
+@dataclass(frozen=True, eq=False)
+class PassageLength:
+    """A passage of the descending branch over its ``heights`` (n,), m, rising: the ``bending`` way (m,) from
+    the closest, at the heights ``at`` (m,)."""
+
+    heights: Floats
+    at: Floats
+    way: Floats
+
+    @classmethod
+    def of(cls, bench: Bench, heights: Floats, side: float, loop: AssumedLoop) -> PassageLength:
+        """On ``loop``: ``side`` +1 the way out, -1 the way in after the turn."""
+        looked, at = look(bench, heights)
+        applied = side * np.abs(at.Bz @ at.weights) / MU0
+        N = demagnetising_factor(bench.sample).axial
+        return cls(heights, looked, bending(applied, loop.at(applied, N, "descending")))
+
+    @property
+    def whole(self) -> float:
+        """All of it."""
+        return float(self.way[-1])
+
+    def between(self, ends: tuple[int, int]) -> Floats:
+        """The way (2,) at two heights by their numbers."""
+        return np.interp(self.heights[list(ends)], self.at, self.way)
+
+    def laid(self, ends: tuple[int, int], count: int) -> Indices:
+        """The numbers of ``count`` heights, evenly by the way, from one of the ``ends`` to the other."""
+        room = self.heights[ends[0] : ends[1] + 1]
+        start, stop = self.between(ends)
+        evenly_by = np.linspace(start, stop, min(count, len(room)))
+        return ends[0] + np.unique(_settable(np.interp(evenly_by, self.way, self.at), room))
 
 
 def bending(H: Floats, M: Floats) -> Floats:
-    """Length of the way along a branch (n,), by which readings are laid evenly: the part of the field's range
-    that is passed, and ``BENDS`` times the root of the curvature of M on it, which a smooth curve through
-    readings far apart is off by. ``H`` (n,) goes one way."""
-    x, y = np.abs(H - H[0]) / np.ptp(H), M / max(float(np.abs(M).max()), 1e-300)
-    even = np.linspace(0.0, 1.0, BEND_STEPS)  # M may come from a table, whose corners are no bends
+    """Length of the way along a branch (n,), by which readings are laid evenly: the field that is passed, and
+    ``BENDS`` times the root of the curvature of M on it, which a smooth curve through readings far apart is
+    off by. ``H`` (n,) goes one way; both count by their largest."""
+    x, y = np.abs(H - H[0]) / np.abs(H).max(), M / max(float(np.abs(M).max()), 1e-300)
+    even = np.linspace(0.0, x[-1], BEND_STEPS)  # M may come from a table, whose corners are no bends
     bend = np.abs(np.diff(np.interp(even, x, y), 2)) / (even[1] - even[0]) ** 2
     density = 1.0 + BENDS * np.sqrt(np.interp(x, even[1:-1], bend))
     return np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(x))])
 
 
-def _some(chosen: Indices, count: int) -> Indices:
+def some_of(chosen: Indices, count: int) -> Indices:
     """``count`` of the ``chosen``, with both ends, evenly by their number."""
     pick = np.linspace(0, len(chosen) - 1, min(count, len(chosen)))
     return chosen[np.unique(np.rint(pick).astype(int))]

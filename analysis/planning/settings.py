@@ -7,6 +7,7 @@
 | expected times | chosen by hand from runs on the twin, never scanned; for a plan's total only | `weighloop demo` prints a run's own time |
 | far heights | pulls there differ about twofold from one end to the other, and M hardly | `tests/analysis/planning/test_passages.py` |
 | how many readings | fewer lose the test of fit: true errors grow and u does not follow | `tests.benchmarks.few_readings` |
+| learning | samples drawn soft to hard, steep and broad | `tests.benchmarks.few_readings` |
 | a coil | simulated: 14 ampere-turns are 20 mW in the winding of `hardware_notes/coil.md`; a tenth of the pull at six gaps tells magnet, contact and scale apart | `tests.benchmarks.calibrated` |
 
 SI units.
@@ -42,7 +43,7 @@ FAR_HEIGHTS = (0.8, 0.87, 0.93, 1.0)
 # -- how many readings --------------------------------------------------------------------------------
 
 #: Sparse plans that are tried, by the readings on the way in after the turn.
-COUNTS = (12, 14, 16, 18, 21, 25, 30, 40)
+COUNTS = (16, 18, 21, 25, 30, 40)
 ENOUGH = 1 / 3  # more readings cannot help where the random part is at most this part of the shared one
 #: Readings of a passage by those of the one where the sample turns over, and the fewest.
 SHARES = (0.0, 0.6, 1.0, 0.25, 0.5)
@@ -53,6 +54,13 @@ FAR_FIELD = 0.05  # the passages' far end, by the largest field
 #: A gap set again gives the same pull to this part of what saturation makes there: a reading needs to be no
 #: better (``inversion.settings.MODEL_SPREAD``).
 REPEATABILITY = 3e-4
+
+# -- learning -----------------------------------------------------------------------------------------
+
+#: Loops that are thought possible: coercivities (A/m), each with widths by it, and how far off the family is
+#: of a sample, by the largest M.
+COERCIVITIES, WIDTHS, FAMILY_OFF = (12e3, 400e3, 48), (0.04, 1.0, 10), 0.03
+MOST_MORE = 1.6  # a steep sample gets at most this many times the readings of a middling one on a passage
 
 # -- a coil -------------------------------------------------------------------------------------------
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -23,8 +23,12 @@ from tests.support.models.forward import Magnet, Pellet, weigh
 from tests.support.models.loops import PER_KG, readings_of
 from tests.support.models.preisach_medium import Material
 from weighloop.analysis.planning.fewest_readings import fewest_readings
-from weighloop.analysis.planning.gap_ladder import LadderPlan, plan
+from weighloop.analysis.planning.gap_ladder import plan
+from weighloop.analysis.planning.passages import LadderStep
+from weighloop.analysis.planning.replanning import Taken, replanned
+from weighloop.analysis.records.arrays import Floats
 from weighloop.analysis.records.bench import Balance, Bench, Gap, ReferenceMagnet, Sample
+from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured
 
@@ -71,33 +75,71 @@ def drawn_bench(rng: np.random.Generator, calibrated: bool) -> tuple[Magnet, Pel
     return magnet, pellet, u_contact * z[3], bench
 
 
-#: How a plan is made on a bench.
-PLANS: dict[str, Callable[[Bench], LadderPlan]] = {
-    "22 gaps": lambda bench: plan(bench, 22, zeros="hand"),
-    "as few as needed": lambda bench: fewest_readings(bench, zeros="hand").ladder,
-}
+LADDER, SPARSE, DECIDED = "22 gaps", "as few as needed", "decided while it runs"
+
+
+class Weighing:
+    """One sample on one bench: what it weighs along a path. Noise goes with a reading's number."""
+
+    def __init__(self, number: int, calibrated: bool) -> None:
+        rng = np.random.default_rng([23, number])
+        self.number, self.material = number, drawn_sample(rng)
+        self.magnet, self.pellet, self.contact, self.bench = drawn_bench(rng, calibrated)
+        self.noise = np.random.default_rng([24, number]).standard_normal((2, 500))
+
+    def weighed(self, steps: Sequence[LadderStep], u: Floats) -> Readings:
+        """The readings of ``steps`` in order, each with its noise ``u`` (kg)."""
+        n = len(steps)
+        gap, orientation = np.array([s.gap for s in steps]), np.array([s.orientation for s in steps])
+        path = (
+            gap + self.contact + GAP_NOISE * self.noise[0, :n],
+            orientation,
+            np.array([s.leg for s in steps]),
+        )
+        found = weigh(
+            self.magnet, self.pellet, self.material, gap, start="down", demagnetising="local", path=path
+        )
+        reading = np.round(-found.force / PER_KG + u * self.noise[1, :n], 6)
+        return readings_of(gap, orientation, reading, u_reading=u)
+
+    def planned(self, name: str) -> tuple[Sequence[LadderStep], Floats]:
+        """The steps of a plan, and the noise of their readings."""
+        if name == LADDER:
+            steps = plan(self.bench, 22, zeros="hand").steps
+            return steps, np.full(len(steps), NOISE)
+        steps = fewest_readings(self.bench, zeros="hand").ladder.steps
+        if name == DECIDED:
+            steps = self._decided(steps)
+        return steps, np.array([max(NOISE, step.target_u) for step in steps])
+
+    def _decided(self, steps: Sequence[LadderStep]) -> Sequence[LadderStep]:
+        """The same planned again after each reading, while the next one is under way already."""
+        points, done = sum(step.leg == 2 for step in steps), 0
+        while done + 1 < len(steps) and steps[done + 1].leg < 3:
+            done += 1
+            taken = steps[:done]
+            weighed = self.weighed(taken, np.array([max(NOISE, step.target_u) for step in taken]))
+            known = [
+                Taken(step.leg, step.height, step.orientation, float(change))
+                for step, change in zip(taken, weighed.reading, strict=True)
+            ]
+            under_way = steps[done]
+            again = replanned(self.bench, points, known, under_way.leg, under_way.height, "hand")
+            if again is not None:
+                steps = (*steps[: done + 1], *again.steps)
+        return steps
 
 
 def run(samples: int, seed: int, calibrated: bool, trials: int) -> dict[str, list[dict]]:
     """By plan: what each sample's analysis says, and how many readings it took."""
-    found: dict[str, list[dict]] = {name: [] for name in PLANS}
+    found: dict[str, list[dict]] = {name: [] for name in (LADDER, SPARSE, DECIDED)}
     for number in range(seed, seed + samples):
-        rng = np.random.default_rng([23, number])
-        material = drawn_sample(rng)
-        magnet, pellet, contact, bench = drawn_bench(rng, calibrated)
+        weighing = Weighing(number, calibrated)
         H = np.linspace(500e3, -500e3, 8001)
-        truth = true_figures(H, material.major_descending(H))
-        for name, make in PLANS.items():
-            steps = make(bench).steps
-            gap = np.array([step.gap for step in steps])
-            orientation = np.array([step.orientation for step in steps])
-            u = np.array([max(NOISE, step.target_u) for step in steps]) if name != "22 gaps" else NOISE
-            noise = np.random.default_rng([24, number]).standard_normal((2, len(steps)))
-            path = gap + contact + GAP_NOISE * noise[0], orientation, np.array([step.leg for step in steps])
-            weighed = weigh(magnet, pellet, material, gap, start="down", demagnetising="local", path=path)
-            reading = np.round(-weighed.force / PER_KG + u * noise[1], 6)
-            table = readings_of(gap, orientation, reading, u_reading=np.broadcast_to(u, len(steps)))
-            result = analyse(table, bench, trials=trials, seed=number)
+        truth = true_figures(H, weighing.material.major_descending(H))
+        for name in found:
+            steps, u = weighing.planned(name)
+            result = analyse(weighing.weighed(steps, u), weighing.bench, trials=trials, seed=number)
             found[name].append({"readings": len(steps), "truth": truth, "figures": result.figures})
         if (number - seed) % 10 == 9:
             tell(found)
