@@ -98,6 +98,8 @@ class Step(TypedDict):
     predicted_reading_kg: float | None
     saturated_reading_kg: NotRequired[float | None]  # as predicted, were the sample saturated along the field
     current_A: NotRequired[float]  # of a coil that is weighed in the sample's place
+    target_u_kg: NotRequired[float]  # wanted standard uncertainty of this reading, where it has its own
+    why: NotRequired[str]  # why a reading is taken here, where that was decided while the run went on
 
 
 class Point(TypedDict):
@@ -230,6 +232,11 @@ TOPIC_DATA: Final[dict[Topic, str]] = {
 }
 REPLACEABLE: Final[frozenset[Topic]] = frozenset(("live", "run", "device"))
 
+#: What a run is asked for, in place of gaps.
+UNTIL: Final = (
+    "str or null, optional, in place of points: as few readings as bring the figures there, such as "
+    '"HcJ 1 %, Mr 1 %", or "readings cannot help"; planned again as they come'
+)
 #: How a lift's run knows the balance's zero.
 ZEROS: Final = (
     "str or null, optional: hand (the sample is taken off for it) or far (readings at the far end tell it; "
@@ -267,7 +274,8 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
         "the steps a run would have",
         {
             "bench_text": "str",
-            "points": "int",
+            "points": "int or null, optional with until: gaps on each passage",
+            "until": UNTIL,
             "target_u_kg": "float or null, optional: the wanted uncertainty of a reading, "
             "a mass in kg above zero",
             "zeros": ZEROS,
@@ -282,7 +290,8 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
         "plan and start a run",
         {
             "bench_text": "str",
-            "points": "int",
+            "points": "int or null, optional with until: gaps on each passage",
+            "until": UNTIL,
             "target_u_kg": "float or null",
             "name": "str or null",
             "queue": "bool, optional: wait for the present run's end",
@@ -294,7 +303,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "or under the sample, where only its pull shows them",
             "unattended": "bool, optional: held, it goes on by itself where that is safe",
             "runs": "list of object, optional: several runs, one after the other; each may have bench_text, "
-            "points, target_u_kg, name, loops, not_before_utc, zeros of its own",
+            "points, until, target_u_kg, name, loops, not_before_utc, zeros of its own",
             "deadline_utc": "str or null, optional: ISO 8601; none of the runs is begun that would not be "
             "done by then, and one under way then is stopped",
             "most_held": "int or null, optional: held so often in all, the rest is not begun",

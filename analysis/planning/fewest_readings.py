@@ -27,6 +27,7 @@ _RANDOM = {
     *("readings", ZEROS, FOLLOWED_ZERO, "setting of each gap", "thickness of each single spacer"),
     *("inversion: what lies between the readings", "model: knees between the readings"),
 }
+CANNOT_HELP = "readings cannot help"
 #: Asked where nothing is: no number, only that more readings could not help.
 DEFAULT: Mapping[str, float | None] = {"coercivity_HcJ_A_per_m": None, "remanence_A_per_m": None}
 
@@ -98,6 +99,11 @@ class FewestReadings:
         ]
 
 
+def wanted_figures(text: str) -> Mapping[str, float | None]:
+    """What is asked of the figures: as ``parse_wanted``, or ``DEFAULT`` for "readings cannot help"."""
+    return DEFAULT if text.strip() == CANNOT_HELP else parse_wanted(text)
+
+
 def parse_wanted(text: str) -> dict[str, float | None]:
     """``"HcJ 1 %, Mr 0.8 %"`` as relative standard uncertainties by figure. Raises ValueError in words."""
     keys = {name.symbol: key for key, name in FIGURE_NAMES.items()}
@@ -123,16 +129,17 @@ def fewest_readings(
     *,
     loop: tuple[ArrayLike, ArrayLike] | None = None,
     zeros: ZeroBy | None = None,
+    target_u: float | None = None,
     trials: int = 300,
 ) -> FewestReadings:
     """The shortest sparse plan of ``COUNTS`` with which every figure ``wanted`` (relative u, or None) is
     expected as well known as asked, or as well as readings can make it; the longest where none does.
 
-    ``loop`` and ``zeros`` as in ``plan``. Raises NotPossible as ``plan`` does.
+    ``loop``, ``zeros`` and ``target_u`` as in ``plan``. Raises NotPossible as ``plan`` does.
     """
     found: FewestReadings | None = None
     for count in COUNTS:
-        ladder = plan(bench, count, loop=loop, zeros=zeros, sparse=True)
+        ladder = plan(bench, count, loop=loop, zeros=zeros, target_u=target_u, sparse=True)
         if found is not None and len(ladder.steps) <= len(found.ladder.steps):
             break  # the bench has no more gaps than that
         result = expected(ladder, bench, trials=trials)

@@ -53,6 +53,8 @@ LEGS: tuple[tuple[int, Literal["in", "out"], Branch], ...] = (
     (-1, "out", "ascending"),
     (1, "in", "ascending"),
 )
+#: The leg on which the sample turns over: in, after the turn.
+TURNS_OVER = 2
 #: The leg of what is read after the last passage.
 AFTER = len(LEGS)
 

@@ -88,9 +88,9 @@ def _posterior_mean(H: Floats, M: Floats) -> AssumedLoop:
 def replanned(
     bench: Bench, points: int, taken: Sequence[Taken], leg: int, height: float, zeros: ZeroBy
 ) -> LadderPlan | None:
-    """The readings that follow the one at ``height`` (m) of passage ``leg``, which is under way, as a plan of
-    ``points`` (``plan``, sparse) on a loop learnt from those ``taken``. None where they tell nothing yet, and
-    on the passages of the ascending branch, which go by the descending one's."""
+    """The reading at ``height`` (m) of passage ``leg``, which is under way, and those that follow it, as a
+    plan of ``points`` (``plan``, sparse) on a loop learnt from those ``taken``. None where they tell nothing
+    yet, and on the passages of the ascending branch, which go by the descending one's."""
     loop = learnt_loop(bench, taken)
     if loop is None or leg > 2:
         return None
@@ -121,4 +121,4 @@ def replanned(
     at = [i for i, visit in enumerate(order) if (visit.leg, visit.height) == (leg, here)]
     if not at:
         return None
-    return planned_steps(bench, first, heights, tuple(order[at[-1] + 1 :]), sparse=True)
+    return planned_steps(bench, first, heights, tuple(order[at[-1] :]), sparse=True)

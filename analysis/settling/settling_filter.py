@@ -114,8 +114,11 @@ class SettlingFilter:
 
     # -- the four calls -----------------------------------------------------------------------
 
-    def begin(self, time: float) -> None:
-        """A new level begins now: the sample was placed, the lift stands, the balance was re-zeroed."""
+    def begin(self, time: float, target: float | None = None) -> None:
+        """A new level begins now: the sample was placed, the lift stands, the balance was re-zeroed.
+        ``target`` (kg) is wanted from here on, where another one is."""
+        if target is not None:
+            self._target = target / self._d
         self._accepted = False
         self._recent.clear()
         self._announced = True

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from ...analysis.settling import Settling
 from ...drivers.device import BalanceReading
 from ..procedure.events import Asked, BenchState, Level, Tapped
 from ..procedure.next_task import action_of
@@ -48,6 +49,11 @@ class HandsFreeInput:
     def engaged(self) -> bool:
         """Whether the pan is being tapped: not the time to take a reading."""
         return bool(self.taps.heard) or (self.taps.began is not None and self.taps.began >= self._since)
+
+    def settled(self, settling: Settling | None) -> None:
+        """A reading was accepted: what stood still since its level began was quiet."""
+        if settling is not None and settling.level_since is not None:
+            self.levels.quiet(settling.level_since)
 
     def released(self) -> bool:
         """Whether hands have left the pan since the last call."""

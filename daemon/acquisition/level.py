@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ...analysis.settling import NoiseMemory, Settling, SettlingFilter
 from ...drivers.device import BalanceReading
@@ -14,6 +14,9 @@ from ..protocol import Live
 from .second_look import SecondLook
 from .settings import FORGET, HEARD_PER_SECOND, OUT_OF_RANGE_IN_ROW
 from .spikes import SpikeFilter
+
+if TYPE_CHECKING:
+    from ...analysis.records.bench import Bench
 
 
 class Decimator:
@@ -53,6 +56,12 @@ class PanLimits:
     capacity: float | None = None
     pan_load: float | None = None
 
+    @classmethod
+    def of(cls, bench: Bench) -> PanLimits:
+        """As the bench file states them."""
+        load = bench.reference_magnet.pan_load
+        return cls(bench.balance.capacity, load.value if load is not None else None)
+
 
 class Acquisition:
     """Follows the balance for the whole of a run; tells of levels, acceptance and range.
@@ -83,10 +92,13 @@ class Acquisition:
         self._bad = 0
         self._worst: tuple[float | None, str | None] | None = None
 
-    def begin(self, time: float, expected: tuple[float, float] | None = None) -> None:
+    def begin(
+        self, time: float, expected: tuple[float, float] | None = None, target: float | None = None
+    ) -> None:
         """A new level begins now; what was read before does not count for it.
 
         ``expected`` is what it should be and how surely (kg), where that is known: see ``SecondLook``.
+        ``target`` (kg) is wanted of it, where that is another than the usual one.
         """
         self.began, self._hands = time, None
         self._second_look = SecondLook(expected)
@@ -95,7 +107,7 @@ class Acquisition:
         if not 0.0 <= time - heard < FORGET:
             # Too long ago to say anything of this level; what it knows of the noise is kept.
             self.filter = SettlingFilter(self._resolution, self.target, self.filter.memory())
-        self.filter.begin(time)
+        self.filter.begin(time, self.target if target is None else target)
 
     def feed(self, reading: BalanceReading, follow: bool = True, handling: bool = False) -> Settling | None:
         """One raw reading; the filter's state whenever it has heard of it, so never without ``follow``.

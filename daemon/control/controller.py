@@ -32,6 +32,7 @@ from .devices import BenchDevices
 from .entries import EntriesOnTheWay
 from .gap_worker import GapWorker, Mover
 from .pending import PendingReplies, Refused
+from .planner import Planner
 from .publisher import Publisher
 from .queue import RunQueue, RunRequest
 from .settings import NEWEST, TARGET_DIGITS
@@ -86,6 +87,7 @@ class RunController(Worker):
         self._armed = self._live_new = False
         self.hands_free = HandsFreeInput()
         self.answers = Answers(1e-6, self.rate)
+        self.planner = Planner(lambda run, new: self.post(lambda: self.edit(*new, run)))
 
     # -- the outside, from any thread ----------------------------------------------------------
 
@@ -109,6 +111,7 @@ class RunController(Worker):
     def close(self) -> None:
         """End the thread and release the devices."""
         super().close()
+        self.planner.close()
         self.devices.close()
 
     # -- the loop ------------------------------------------------------------------------------
@@ -189,17 +192,14 @@ class RunController(Worker):
         if reading is None:
             return
         verdict = verdict_on(self.answers, self.run, task, acquisition, reading)
+        self._armed = not verdict
         if isinstance(verdict, events.NotBelieved):
-            self._armed = False
             self._dispatch(replace(verdict, reading=reading | self.devices.measured()))
         elif verdict:
-            self._armed = False
             reading |= {"vouched": self.answers.seen, "noise_kg": self.answers.noise}
             self.answers.taken(reading["value_kg"], reading["u_kg"])
             self.devices.balance_delay = self.answers.delay
-            settling = acquisition.settling
-            if settling is not None and settling.level_since is not None:
-                self.hands_free.levels.quiet(settling.level_since)
+            self.hands_free.settled(acquisition.settling)
             self._dispatch(events.Accepted(task.serial, reading | self.devices.measured()))
 
     # -- times ---------------------------------------------------------------------------------
@@ -245,8 +245,7 @@ class RunController(Worker):
         self.watch.expect_balance()
         resolution = bench.balance.resolution
         memory = self.noise.use(bench, self.acquisition)
-        load = bench.reference_magnet.pan_load
-        limits = PanLimits(bench.balance.capacity, load.value if load is not None else None)
+        limits = PanLimits.of(bench)
         target = target or TARGET_DIGITS * resolution
         self.acquisition = Acquisition(resolution, target, limits, memory, self.watch.reading_alone)
         self.answers = Answers(resolution, self.rate)
@@ -331,7 +330,8 @@ class RunController(Worker):
             self.hands_free.reading_begins(self._read_began)
             zero = self.run.zero if self.run is not None else None
             self.acquisition.zero = zero.value if zero is not None else None
-            self.acquisition.begin(self._read_began, expected_reading(self.run, task.step))
+            target = task.step.get("target_u_kg") if task.step is not None else None
+            self.acquisition.begin(self._read_began, expected_reading(self.run, task.step), target)
 
     def _refused_by_store(self, kind: str, why: str) -> None:
         """An entry will never be written: a run that waits for it is held."""
@@ -344,6 +344,7 @@ class RunController(Worker):
             if event.kind == "finished":
                 self.alarm({"kind": "finished", "run": event.run, "text": event.text})
         self.publisher.committed(event, self.run)
+        self.planner.hear(event, self.run)
 
     def note(self, kind: str, text: str, run: int | None = None, data: dict[str, Any] | None = None) -> None:
         """Write a line into the log that changes no run."""
@@ -353,8 +354,7 @@ class RunController(Worker):
         """A person's change to a run (None: the present one) that the procedure has no part in."""
         if run is None and self.run is None:
             raise Refused("there is no run")
-        number = run or (self.run and self.run.id)
-        record = events.Record(kind, text, data)
+        record, number = events.Record(kind, text, data), run or (self.run and self.run.id)
         self._entries.hand_over(number, record, lambda event: self.post(lambda: self._fold(event)))
 
     def _fold(self, event: LogEvent) -> None:

@@ -75,6 +75,7 @@ class RunQueue:
             "attendance": [list(needed) for needed in plan.attendance],
             "series": None if new.series is None else asdict(new.series),
         } | {key: True for key in ("single", "coil", "source") if getattr(plan, key)}
+        data |= {"few": plan.few} if plan.few else {}
         text = f"Planned: {data['sample']}, {'by single' if plan.single else len(steps)} steps"
         self.waiting.append(
             apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))

@@ -33,7 +33,7 @@ def _share(
 ) -> tuple[float, float] | None:
     """A pull as a share of saturation's at its height, and how far chance may put it off."""
     zeros = [zero for zero in run.zeros if zero.id < reading.get("id", math.inf)]
-    full = (s.get("saturated_reading_kg") for s in run.plan if s["height_m"] == place["height_m"])
+    full = (s.get("saturated_reading_kg") for s in run.every_step if s["height_m"] == place["height_m"])
     whole = next((value for value in full if value), None)
     if not zeros or whole is None:
         return None

@@ -147,7 +147,7 @@ def _most(run: RunRecord, step: Step) -> float:
     outward = _weighed(run, 1, step) if step["leg"] == 2 else None
     if outward is not None:
         return MOST_TURNED * abs(outward)
-    same = [s["predicted_reading_kg"] for s in run.plan if s["spacers"] == step["spacers"]]
+    same = [s["predicted_reading_kg"] for s in run.every_step if s["spacers"] == step["spacers"]]
     return PLAN_MOST * max((abs(planned) for planned in same if planned is not None), default=0.0)
 
 

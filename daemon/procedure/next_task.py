@@ -119,7 +119,8 @@ def _setting(run: RunRecord, stage: BenchState, step: Step) -> Task | None:
 
 def _height(run: RunRecord, step: Step) -> float | None:
     """The height of the step's spacers, m: as the plan's points have it."""
-    same = (s["height_m"] for s in run.plan if s["spacers"] == step["spacers"] and s["height_m"] is not None)
+    every = run.every_step
+    same = (s["height_m"] for s in every if s["spacers"] == step["spacers"] and s["height_m"] is not None)
     return next(same, None)
 
 

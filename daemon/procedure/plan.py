@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, cast
 from ..protocol import Step
 
 if TYPE_CHECKING:
+    from ...analysis.planning.gap_ladder import LadderPlan
     from ...analysis.planning.passages import ZeroBy
     from ...analysis.records.bench import Bench
 
@@ -34,6 +35,7 @@ class RunPlan:
     warnings: tuple[str, ...] = ()
     limits: dict[str, float] = field(default_factory=dict)
     attendance: tuple[tuple[float, str], ...] = ()
+    few: int = 0  # readings where the sample turns over, where they are as few as the answer needs
     single: bool = False  # a script asks for its steps one by one
     coil: bool = False  # a coil is weighed in the sample's place
 
@@ -50,40 +52,48 @@ class RunPlan:
 
 def make_plan(
     bench_text: str,
-    points: int,
+    points: int | None,
     target_u: float | None = None,
     source: str = "bench",
     *,
     zeros: ZeroBy | None = None,
+    until: str | None = None,
 ) -> RunPlan:
     """Read the bench and plan its run. The heavy libraries are first loaded here.
 
     ``target_u``: wanted standard uncertainty of a reading, kg; None: by the balance's resolution.
     ``zeros``: by "hand" (a lift's: the sample is taken off), or by readings at the "far" end; None: those
-    where there is a turner.
-    Raises InputError for a wrong bench and NotPossible where the magnet would lift off the pan
-    or the pull would leave the balance's range.
+    where there is a turner. ``until``: what is asked of the figures (``fewest_readings.wanted_figures``), in
+    place of the gaps of a passage, ``points``.
+    Raises InputError for a wrong bench and for words that ask for nothing, and NotPossible where the magnet
+    would lift off the pan or the pull would leave the balance's range.
     """
+    from ...analysis.errors import Fault, InputError
     from ...analysis.files.bench_file import parse_bench
     from ...analysis.forces.force import force_per_kg
+    from ...analysis.planning.fewest_readings import fewest_readings, wanted_figures
     from ...analysis.planning.gap_ladder import plan
+    from ...analysis.planning.passages import TURNS_OVER
 
     bench = parse_bench(bench_text, source)
-    ladder = plan(bench, points, target_u=target_u, zeros=zeros)
-    rungs = [_point(rung) for rung in ladder.steps]
-    if bench.gap.ladder == "spacers":
-        steps = _with_spacers(rungs)
-    elif ladder.zeros == "hand":
-        steps = _with_lift(rungs)
+    few = 0
+    if until is not None:
+        try:
+            wanted = wanted_figures(until)
+        except ValueError as error:
+            raise InputError("until", [Fault("until", repr(until), str(error))]) from None
+        ladder = fewest_readings(bench, wanted, zeros=zeros, target_u=target_u).ladder
+        few = sum(rung.leg == TURNS_OVER for rung in ladder.steps)
     else:
-        steps = _turned(rungs) if bench.gap.turner is not None else rungs
+        ladder = plan(bench, points or 2, target_u=target_u, zeros=zeros)
     by_field = sorted(ladder.steps, key=lambda rung: abs(rung.H_applied))
     limits = _limits(bench, ladder.pan_load)
     if bench.gap.spacer_mass is not None:
         limits["spacer_mass_kg"] = bench.gap.spacer_mass
     return RunPlan(
         bench=bench,
-        steps=_numbered(steps),
+        steps=_numbered(steps_of(ladder, bench)),
+        few=few,
         seconds=float(ladder.seconds),
         largest_pull_kg=float(ladder.largest_pull) / force_per_kg(bench.site),
         expected_u_M=(float(by_field[-1].expected_u_M), float(by_field[0].expected_u_M)),
@@ -91,6 +101,16 @@ def make_plan(
         limits=limits,
         attendance=tuple((needed.seconds, needed.what) for needed in ladder.attendance),
     )
+
+
+def steps_of(ladder: LadderPlan, bench: Bench) -> list[Step]:
+    """The steps of a ladder's readings, with zeros and turns between them; not numbered yet."""
+    rungs = [_point(rung) for rung in ladder.steps]
+    if bench.gap.ladder == "spacers":
+        return _with_spacers(rungs)
+    if ladder.zeros == "hand":
+        return _with_lift(rungs)
+    return _turned(rungs) if bench.gap.turner is not None else rungs
 
 
 def coil_plan(
@@ -159,6 +179,7 @@ def _point(rung: Any) -> Step:
         "H_applied_A_per_m": _number(rung.H_applied),
         "predicted_reading_kg": _number(rung.predicted_reading),
         "saturated_reading_kg": _number(rung.saturated_reading),
+        "target_u_kg": float(rung.target_u),
     }
 
 

@@ -146,7 +146,7 @@ def _by_the_plan(run: RunRecord, step: Step, count: int, least: float) -> list[t
     nothing."""
     plan = sorted(
         (s["spacers"], s["predicted_reading_kg"])
-        for s in run.plan
+        for s in run.every_step
         if s["kind"] == "point"
         and s["leg"] == step["leg"]
         and s["spacers"] is not None

@@ -33,7 +33,7 @@ def _by_its_pair(run: RunRecord, step: Step) -> tuple[float, float] | None:
 
 def _by_the_branch(run: RunRecord, step: Step) -> tuple[float, float] | None:
     """Measured over planned pull, carried on from the last two points of the same passage."""
-    planned = {s["step"]: s["predicted_reading_kg"] for s in (*run.plan, *run.steps)}
+    planned = {s["step"]: s["predicted_reading_kg"] for s in run.every_step}
     ratios = []
     for p in run.points:
         if p["kind"] == "point" and p["leg"] == step["leg"] and p["set_aside"] is None:
@@ -77,7 +77,7 @@ def _planned(step: Step) -> float:
 
 def _scale(run: RunRecord) -> float:
     """The largest ratio of a measured pull to the planned one so far, at most 1; half before there is any."""
-    planned = {s["step"]: s["predicted_reading_kg"] for s in (*run.plan, *run.steps)}
+    planned = {s["step"]: s["predicted_reading_kg"] for s in run.every_step}
     ratios = [
         abs(pull / plan)
         for p in run.points
@@ -90,7 +90,7 @@ def _gradient(run: RunRecord, place: Step | Point) -> float:
     """The planned pull of the saturated sample at a place, kg: on the way out; 0 where unknown."""
     here = {
         s["leg"]: abs(_planned(s))
-        for s in (run.steps if run.single else run.plan)
+        for s in run.every_step
         if s["kind"] == "point" and _place(s) == _place(place)
     }
     return here.get(1) or here.get(0) or max(here.values(), default=0.0)

@@ -94,6 +94,7 @@ class RunRecord:
     in_a_row: int = 0  # of these, since it last took a reading
     series: Series | None = None  # the list of runs that it was started with
     single: bool = False  # its steps are asked for one by one
+    few: int = 0  # readings planned where the sample turns over, where the run is planned again as it goes
     coil: bool = False  # a coil is weighed in the sample's place
     source: bool = False  # the lift switches its current
     current_A: float | None = None  # the coil's, as it was last said or measured
@@ -108,6 +109,11 @@ class RunRecord:
     def next_step(self) -> Step | None:
         """The step under way or to come; None when all are done."""
         return self.steps[self.done] if self.done < len(self.steps) else None
+
+    @property
+    def every_step(self) -> tuple[Step, ...]:
+        """Those of the plan, and those that were chosen since."""
+        return (*self.plan, *self.steps)
 
     @property
     def spacers_with_sample(self) -> bool:
@@ -182,6 +188,7 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 hands_free=data.get("hands_free", False),
                 spacers_on_pan=data.get("spacers_on_pan", True),
                 single=data.get("single", False),
+                few=data.get("few", 0),
                 turner=data.get("turner", False),
                 unattended=data.get("unattended", False),
                 coil=data.get("coil", False),
@@ -233,6 +240,12 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
             here = run.next_step
             done = run.done + (here is not None and here["step"] == data["step"])
             return replace(run, orientation=data["orientation"], done=done)
+        case "replanned":
+            # Only while the step it follows is still to be done: what was decided too late is passed over.
+            steps, after = run.steps, data["after"]
+            kept = next((i + 1 for i in range(run.done, len(steps)) if steps[i]["step"] == after), None)
+            fresh = tuple(cast(list[Step], data["steps"]))
+            return run if kept is None else replace(run, steps=steps[:kept] + fresh)
         case "restarted":
             fresh = tuple(cast(list[Step], data["steps"]))
             aside = {int(number): why for number, why in data["set_aside"].items()}

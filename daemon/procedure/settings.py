@@ -11,6 +11,7 @@
 | the coil's current | chosen by hand: the bench file knows the pull to a tenth | `tests/daemon/procedure/test_coil_run.py` |
 | drift | chosen by hand, never scanned: of some tens of pairs one may differ by three sigma | `tests/daemon/procedure/test_drift.py` |
 | single steps | chosen by hand: a run is sent whole to every client | none |
+| planned again | chosen by hand, never scanned: the words only | `tests.benchmarks.few_readings` |
 
 Units: parts of what is named unless said otherwise.
 """  # noqa: E501
@@ -90,3 +91,8 @@ WORTH_A_WORD = 4.0  # standard uncertainties by which legs that mirror each othe
 # -- single steps -------------------------------------------------------------------------------------
 
 MOST_STEPS = 2000  # after these another run is begun
+
+# -- planned again ------------------------------------------------------------------------------------
+
+LAST_DECIDED = 2  # the last passage whose readings are chosen on the way; the others go by its gaps
+STEEP = 0.7  # readings closer together in field than this part of the usual lie where the loop bends

@@ -236,11 +236,13 @@ class Methods:
     async def _plan(self, params: dict[str, Any]) -> RunPlan:
         from ..procedure.plan import coil_plan, make_plan
 
-        text, points = params.get("bench_text"), params.get("points")
-        if text is None or points is None:
-            raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
+        text, points, until = (params.get(key) for key in ("bench_text", "points", "until"))
         coil = params.get("coil", False)
-        if not (1 if coil else 2) <= points <= 200:
+        if text is None or (points is None and (coil or until is None)):
+            raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
+        if until is not None and (coil or points is not None):
+            raise RpcError(ERROR_BAD_INPUT, "until takes the place of points: leave points and coil out")
+        if points is not None and not (1 if coil else 2) <= points <= 200:
             raise RpcError(ERROR_BAD_INPUT, f"points is {points!r}; expected {1 if coil else 2} to 200 gaps")
         zeros = params.get("zeros")
         if zeros not in (None, "hand", "far"):
@@ -250,7 +252,8 @@ class Methods:
             if ends not in (1, 2):
                 raise RpcError(ERROR_BAD_INPUT, f"coil_ends is {ends!r}; expected 1 or 2")
             return await self._made(coil_plan, text, points, params.get("coil_current_A"), ends)
-        return await self._made(partial(make_plan, zeros=zeros), text, points, _target(params))
+        make = partial(make_plan, zeros=zeros, until=until)
+        return await self._made(make, text, points, _target(params))
 
     async def _made(self, make: Callable[..., Any], *words: Any) -> Any:
         """What ``make`` makes of a bench file, in a thread of its own."""

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 #: Loops one start may ask for: a month of hourly ones.
 MOST_LOOPS = 1000
 #: What an entry of the list may say for itself; it has the rest from the call.
-OWN = ("bench_text", "points", "target_u_kg", "name", "loops", "not_before_utc", "zeros", *COIL)
+OWN = ("bench_text", "points", "until", "target_u_kg", "name", "loops", "not_before_utc", "zeros", *COIL)
 
 
 def entries_of(params: dict[str, Any]) -> list[dict[str, Any]]:

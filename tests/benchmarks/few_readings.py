@@ -126,7 +126,7 @@ class Weighing:
             under_way = steps[done]
             again = replanned(self.bench, points, known, under_way.leg, under_way.height, "hand")
             if again is not None:
-                steps = (*steps[: done + 1], *again.steps)
+                steps = (*steps[:done], *again.steps)
         return steps
 
 

@@ -24,6 +24,7 @@ _NOTICE = (
 @click.option("--seed", type=SEED, default=7, show_default=True)
 @click.option("--speed", type=Speed(), help="Times as fast as life: 40; with --tui about a minute a loop.")
 @click.option("--points", type=Whole(4, 100), default=22, show_default=True, help="Gaps of the ladder.")
+@click.option("--until", metavar="FIGURES", help="As few readings as the answer needs: as for plan.")
 @click.option("--hands", is_flag=True, help="A lift without a turner, and a (simulated) person's hands.")
 @click.option("--manual", is_flag=True, help="Spacers and a (simulated) person instead of the lift.")
 @click.option("--sample", help="One of the twin's own samples.")
@@ -45,6 +46,7 @@ def command(
     seed: int,
     speed: float | None,
     points: int,
+    until: str | None,
     hands: bool,
     manual: bool,
     sample: str | None,
@@ -75,7 +77,8 @@ def command(
         client.call("control.take", name="demo", force=True)
 
         def start() -> None:
-            settings = {"points": points, "target_u_kg": None, "name": None, "unattended": turner}
+            gaps = {"points": points} if until is None else {"until": until}
+            settings = {**gaps, "target_u_kg": None, "name": None, "unattended": turner}
             client.call("run.start", bench_text=rehearsal.bench_text, **settings)
 
         if show:

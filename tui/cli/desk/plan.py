@@ -160,12 +160,10 @@ def _of_programme(bench: Bench, name: str, own: Path | None, points: int) -> Lad
 
 def _wanted(until: str | None) -> Mapping[str, float | None]:
     """The figures that ``--until`` asks for."""
-    from ....analysis.planning.fewest_readings import DEFAULT, parse_wanted
+    from ....analysis.planning.fewest_readings import CANNOT_HELP, wanted_figures
 
-    if until is None or until.strip() == "readings cannot help":
-        return DEFAULT
     try:
-        return parse_wanted(until)
+        return wanted_figures(CANNOT_HELP if until is None else until)
     except ValueError as error:
         raise click.UsageError(f"--until: {error}") from None
 
