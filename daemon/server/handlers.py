@@ -236,7 +236,7 @@ class Methods:
     async def _plan(self, params: dict[str, Any]) -> RunPlan:
         from ..procedure.plan import coil_plan, make_plan
 
-        text, points, until = (params.get(key) for key in ("bench_text", "points", "until"))
+        text, points, until = params.get("bench_text"), params.get("points"), params.get("until")
         coil = params.get("coil", False)
         if text is None or (points is None and (coil or until is None)):
             raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
