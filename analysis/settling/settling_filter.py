@@ -115,10 +115,8 @@ class SettlingFilter:
     # -- the four calls -----------------------------------------------------------------------
 
     def begin(self, time: float, target: float | None = None) -> None:
-        """A new level begins now: the sample was placed, the lift stands, the balance was re-zeroed.
-        ``target`` (kg) is wanted from here on, where another one is."""
-        if target is not None:
-            self._target = target / self._d
+        """A new level begins now: sample placed, lift stands, re-zeroed. ``target`` (kg): of this one on."""
+        self._target = self._target if target is None else target / self._d
         self._accepted = False
         self._recent.clear()
         self._announced = True
