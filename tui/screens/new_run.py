@@ -92,6 +92,14 @@ class FormLine(Horizontal):
         yield Static(self.field.hint, classes="hint", markup=False)
 
 
+class Page(TabPane):
+    """A page of the form. Its lines are put up when it is first shown: those of all pages take their time."""
+
+    def __init__(self, title: str) -> None:
+        super().__init__(title)
+        self.fields = (*PAGES[title], *RUN_FIELDS) if title == "Sample" else PAGES[title]
+
+
 class NewRun(ModalScreen[int | None]):
     """The form; gives the new run's number, or None."""
 
@@ -113,6 +121,7 @@ class NewRun(ModalScreen[int | None]):
         for field in RUN_FIELDS:
             self.values[field.key] = field.default
         self._timer: Timer | None = None
+        self._fault = ""  # the message whose fields are marked
 
     @property
     def owner(self) -> Owner:
@@ -122,12 +131,8 @@ class NewRun(ModalScreen[int | None]):
     def compose(self) -> ComposeResult:
         with VerticalScroll(classes="card form", can_focus=False):
             with TabbedContent():
-                for title, fields in PAGES.items():
-                    with TabPane(title):
-                        if title == "Sample":
-                            fields = (*fields, *RUN_FIELDS)
-                        for field in fields:
-                            yield FormLine(field, self.values[field.key])
+                for title in PAGES:
+                    yield Page(title)
             yield Static(id="outlook", markup=False)
             yield Static(id="bench-sketch", markup=False)
             yield Hints(
@@ -137,10 +142,22 @@ class NewRun(ModalScreen[int | None]):
                 ("Esc back", "leave"),
             )
 
-    def on_mount(self) -> None:
-        self._show_fields()
+    async def on_mount(self) -> None:
+        await self._fill(self.query(Page).first())
         self.query(Input).first().focus()
         self._plan()  # at once: the daemon loads what it plans with while the form is read
+
+    @on(TabbedContent.TabActivated)
+    async def shown(self, event: TabbedContent.TabActivated) -> None:
+        """A page by its name."""
+        await self._fill(cast("Page", event.pane))
+
+    async def _fill(self, page: Page) -> None:
+        """Put the lines of a page up, unless they stand."""
+        if not page.children:
+            await page.mount_all(FormLine(field, self.values[field.key]) for field in page.fields)
+            self._show_fields()
+            self._mark(self._fault)
 
     @on(Input.Changed)
     @on(Select.Changed)
@@ -217,6 +234,7 @@ class NewRun(ModalScreen[int | None]):
 
     def _mark(self, error: str) -> None:
         """Mark the fields that a message names, and no others; each says what is wrong with it."""
+        self._fault = error
         for line in self.query(FormLine):
             by = line.field.label if error.startswith(f"{line.field.label}: ") else line.field.key
             _, named, fault = error.partition(f"{by}: ")
@@ -271,12 +289,14 @@ class NewRun(ModalScreen[int | None]):
         self._show_fields()
         self._plan_soon()
 
-    def action_page(self, onward: int) -> None:
+    async def action_page(self, onward: int) -> None:
         """To the next page of the form or the one before, and to its first field."""
-        pages = self.query_one(TabbedContent)
-        names = [pane.id or "" for pane in self.query(TabPane)]
-        pages.active = names[(names.index(pages.active) + onward) % len(names)]
-        self.query(f"#{pages.active} Input, #{pages.active} Select").first().focus()
+        content, pages = self.query_one(TabbedContent), list(self.query(Page))
+        shown = next(k for k, page in enumerate(pages) if page.id == content.active)
+        page = pages[(shown + onward) % len(pages)]
+        await self._fill(page)
+        content.active = page.id or ""
+        page.query("Input, Select").first().focus()
 
     def action_leave(self) -> None:
         self.dismiss(None)

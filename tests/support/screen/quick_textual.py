@@ -11,6 +11,9 @@ from typing import Any
 import textual._wait as waiting
 from textual.css.model import RuleSet
 from textual.css.stylesheet import Stylesheet
+from textual.dom import DOMNode
+from textual.screen import Screen
+from textual.widget import Widget
 
 _parse = Stylesheet._parse_rules
 _parsed: dict[tuple[Any, ...], list[RuleSet]] = {}
@@ -24,7 +27,17 @@ def parse_once(self: Stylesheet, css: str, *how: Any, **named: Any) -> list[Rule
     return _parsed[key]
 
 
+def restyle_what_stands(self: DOMNode, animate: bool = True) -> None:
+    """A widget that stands nowhere yet has no style to bring up to date: it gets it as it is put up."""
+    if self._parent is not None or isinstance(self, Screen) or not isinstance(self, Widget):
+        _restyle(self, animate=animate)
+
+
+_restyle = DOMNode.update_node_styles
+DOMNode.update_node_styles = restyle_what_stands
 Stylesheet._parse_rules = parse_once
+#: Rules are told apart by identity, a few hundred for every widget: in C as well as in Python.
+RuleSet.__hash__ = object.__hash__
 #: How long the pilot looks at once whether the process still works, s (Textual: 20 ms), and what share
 #: of that it may work and still stand still; there are two or three such looks to every key.
 waiting.SLEEP_GRANULARITY = 0.004

@@ -31,7 +31,7 @@ class Stage:
             await self.pilot.press(key)
         await self.pilot.pause()
 
-    async def until(self, true: Callable[[], Any], patience: float = 30.0) -> None:
+    async def until(self, true: Callable[[], Any], patience: float = 90.0) -> None:
         """Wait for something to come true; computations run in threads."""
         end, nap = time.monotonic() + patience, 0.005
         # A pause of the pilot asks every widget whether it is done, the screen's text is all of it drawn: too

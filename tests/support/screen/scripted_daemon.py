@@ -266,13 +266,13 @@ class ScriptedFeed:
         self.refuse: dict[str, CallRefused] = {}
         self.queue: asyncio.Queue[dict[str, Any] | FeedLost] = asyncio.Queue()
         self.connects = 0
-        self.absent = False
+        self.absent, self.why = False, "no daemon answers at a script"
         self._seq = 0
 
     async def connect(self) -> None:
         self.connects += 1
         if self.absent:
-            raise FeedLost("no daemon answers at a script")
+            raise FeedLost(self.why)
 
     async def call(self, method: str, **params: Any) -> Any:
         if method != "snapshot":
@@ -300,7 +300,8 @@ class ScriptedFeed:
         self.queue.put_nowait({"seq": self._seq, "topic": topic, "missed": missed, "data": data})
 
     def lose(self, why: str = "the daemon has closed the link") -> None:
-        """Break the link."""
+        """Break the link; while nobody answers, that is why."""
+        self.why = why
         self.queue.put_nowait(FeedLost(why))
 
     def asked(self, method: str) -> list[dict[str, Any]]:
