@@ -119,7 +119,7 @@ async def test_figures_by_the_real_analysis() -> None:
     from weighloop.daemon.store.readings_table import readings_of
     from weighloop.tui.state.compute import analyse_run, loop_points
 
-    run = {**S.run_at(0), "steps": S.plan(10)}
+    run = {**S.run_at(0), "steps": S.plan(4)}
     run["steps_done"] = len(run["steps"])
     run["points"] = S.points_of(run["steps"], len(run["steps"]))
     found = analyse_run(run, trials=200)  # pyright: ignore[reportArgumentType]
@@ -175,7 +175,7 @@ def test_differences_are_judged_by_the_reports_functions() -> None:
     from weighloop.tui.state.compute import analyse_run, differing
 
     run: Any = S.run_at(0)
-    run["steps"] = S.plan(10)
+    run["steps"] = S.plan(4)
     run["points"] = S.points_of(run["steps"], len(run["steps"]))
     weaker = {**run, "bench_text": run["bench_text"].replace("1.32 T", "0.66 T")}
     same, other = (analyse_run(one, trials=50) for one in (run, weaker))
