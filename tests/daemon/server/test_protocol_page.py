@@ -64,7 +64,7 @@ def records() -> str:
     lines = ["| record | what | fields |", "| --- | --- | --- |"]
     for name in RECORDS:
         record = getattr(protocol, name)
-        what = record.__doc__.replace("``", "`")
+        what = " ".join(record.__doc__.split()).replace("``", "`")
         kinds = (f"`{k}` {getattr(v, '__forward_arg__', v)}" for k, v in record.__annotations__.items())
         lines.append(f"| {name} | {_cell(what)} | " + ", ".join(map(_cell, kinds)) + " |")
     return "\n".join(lines)
