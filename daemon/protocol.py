@@ -232,10 +232,11 @@ TOPIC_DATA: Final[dict[Topic, str]] = {
 }
 REPLACEABLE: Final[frozenset[Topic]] = frozenset(("live", "run", "device"))
 
-#: What a run is asked for, in place of gaps.
+#: What a run is asked for in place of gaps, and where no figure is named.
+CANNOT_HELP: Final = "readings cannot help"
 UNTIL: Final = (
     "str or null, optional, in place of points: as few readings as bring the figures there, such as "
-    '"HcJ 1 %, Mr 1 %", or "readings cannot help"; planned again as they come'
+    f'"HcJ 1 %, Mr 1 %", or "{CANNOT_HELP}"; planned again as they come'
 )
 #: How a lift's run knows the balance's zero.
 ZEROS: Final = (

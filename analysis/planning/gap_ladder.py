@@ -70,8 +70,9 @@ def plan(
     ``fields`` (A/m, magnitudes of the applied field) asks for certain fields instead of ``points`` even ones.
     ``loop`` is the descending branch of an earlier pass as (internal field, magnetisation), A/m: gaps then
     gather where it is steep. ``M_assumed`` (A/m) is the sample's largest magnetisation, else that of the
-    loop or of a hard ferrite. ``target_u`` (kg) is the wanted uncertainty of every reading, else twice the
-    balance's resolution, and in a sparse plan as much more as no figure would be the worse for.
+    loop or of a hard ferrite. ``target_u`` (kg) is the wanted uncertainty of a reading, else twice the
+    balance's resolution; in a sparse plan the best that is wanted, each reading's own being as much larger as
+    no figure would be the worse for.
 
     Raises NotPossible where the pull would lift off what stands on the pan, exceed the capacity, leave no
     two gaps, or where the lift does not reach the turner's height.
@@ -106,7 +107,7 @@ def plan(
     u = 2 * bench.balance.resolution if target_u is None else target_u
     order = tuple(visits([leg.tolist() for leg in legs], far, turner=turner is not None, closing=not sparse))
     steps = _steps(bench, heights, order, pitch, assumed, u)
-    if sparse and target_u is None:
+    if sparse:
         steps = _with_targets(bench, heights, order, pitch, assumed, steps)
     if zeros == "far":
         _disturbed_by_turns(bench, steps, assumed, warnings)

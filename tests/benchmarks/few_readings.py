@@ -14,19 +14,17 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Sequence
 
 import numpy as np
 
 from tests.support.models.cells.truth import figures as true_figures
-from tests.support.models.forward import Magnet, Pellet, weigh
+from tests.support.models.forward import MU0, Magnet, Pellet, solve_local
 from tests.support.models.loops import PER_KG, readings_of
 from tests.support.models.preisach_medium import Material
 from weighloop.analysis.planning.fewest_readings import fewest_readings
 from weighloop.analysis.planning.gap_ladder import plan
-from weighloop.analysis.planning.passages import LadderStep
+from weighloop.analysis.planning.passages import TURNS_OVER, LadderStep
 from weighloop.analysis.planning.replanning import Taken, replanned
-from weighloop.analysis.records.arrays import Floats
 from weighloop.analysis.records.bench import Balance, Bench, Gap, ReferenceMagnet, Sample
 from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.results import analyse
@@ -79,55 +77,55 @@ LADDER, SPARSE, DECIDED = "22 gaps", "as few as needed", "decided while it runs"
 
 
 class Weighing:
-    """One sample on one bench: what it weighs along a path. Noise goes with a reading's number."""
+    """One sample on one bench, and what it weighs step by step. Noise goes with a reading's number."""
 
     def __init__(self, number: int, calibrated: bool) -> None:
         rng = np.random.default_rng([23, number])
-        self.number, self.material = number, drawn_sample(rng)
+        self.material = drawn_sample(rng)
         self.magnet, self.pellet, self.contact, self.bench = drawn_bench(rng, calibrated)
         self.noise = np.random.default_rng([24, number]).standard_normal((2, 500))
+        self.nodes = self.pellet.nodes()
+        tensor, weight = self.pellet.layered_tensor()
+        self.factor = float(weight @ tensor.sum(axis=1))
+        self.begin()
 
-    def weighed(self, steps: Sequence[LadderStep], u: Floats) -> Readings:
-        """The readings of ``steps`` in order, each with its noise ``u`` (kg)."""
-        n = len(steps)
-        gap, orientation = np.array([s.gap for s in steps]), np.array([s.orientation for s in steps])
-        path = (
-            gap + self.contact + GAP_NOISE * self.noise[0, :n],
-            orientation,
-            np.array([s.leg for s in steps]),
-        )
-        found = weigh(
-            self.magnet, self.pellet, self.material, gap, start="down", demagnetising="local", path=path
-        )
-        reading = np.round(-found.force / PER_KG + u * self.noise[1, :n], 6)
-        return readings_of(gap, orientation, reading, u_reading=u)
+    def begin(self) -> None:
+        """The sample as it was before, magnetised downward."""
+        self.memory, self.readings = self.material.memory(self.nodes[0].size, "down"), list[float]()
 
-    def planned(self, name: str) -> tuple[Sequence[LadderStep], Floats]:
-        """The steps of a plan, and the noise of their readings."""
+    def weigh(self, step: LadderStep, u: float) -> None:
+        """The next reading, kg, with noise ``u``; every part of the sample feels its own magnetisation."""
+        x, y, z, weight = self.nodes
+        gap_noise, noise = self.noise[:, len(self.readings)]
+        Bz, slope = self.magnet.field(x, y, z + step.gap + self.contact + GAP_NOISE * gap_noise)
+        H = solve_local(self.memory, step.orientation * Bz / MU0, self.factor)
+        M = self.memory.magnetisation(H)
+        self.memory.go(H)
+        force = -step.orientation * self.pellet.volume * float((weight * slope) @ M)
+        self.readings.append(round(-force / PER_KG + u * noise, 6))
+
+    def weighed(self, name: str) -> Readings:
+        """The readings of a plan."""
+        self.begin()
         if name == LADDER:
             steps = plan(self.bench, 22, zeros="hand").steps
-            return steps, np.full(len(steps), NOISE)
-        steps = fewest_readings(self.bench, zeros="hand").ladder.steps
-        if name == DECIDED:
-            steps = self._decided(steps)
-        return steps, np.array([max(NOISE, step.target_u) for step in steps])
-
-    def _decided(self, steps: Sequence[LadderStep]) -> Sequence[LadderStep]:
-        """The same planned again after each reading, while the next one is under way already."""
-        points, done = sum(step.leg == 2 for step in steps), 0
-        while done + 1 < len(steps) and steps[done + 1].leg < 3:
-            done += 1
-            taken = steps[:done]
-            weighed = self.weighed(taken, np.array([max(NOISE, step.target_u) for step in taken]))
-            known = [
-                Taken(step.leg, step.height, step.orientation, float(change))
-                for step, change in zip(taken, weighed.reading, strict=True)
-            ]
-            under_way = steps[done]
-            again = replanned(self.bench, points, known, under_way.leg, under_way.height, "hand")
-            if again is not None:
-                steps = (*steps[:done], *again.steps)
-        return steps
+        else:
+            steps = fewest_readings(self.bench, zeros="hand").ladder.steps
+        points, taken, u = sum(step.leg == TURNS_OVER for step in steps), list[Taken](), list[float]()
+        for done in range(500):
+            if done >= len(steps):
+                break
+            step = steps[done]
+            u.append(NOISE if name == LADDER else max(NOISE, step.target_u))
+            self.weigh(step, u[-1])
+            taken.append(Taken(step.leg, step.height, step.orientation, self.readings[-1]))
+            if name == DECIDED and done + 1 < len(steps):
+                # The next one is under way already while it is decided.
+                leg, height = steps[done + 1].leg, steps[done + 1].height
+                again = replanned(self.bench, points, taken, leg, height, "hand")
+                steps = steps if again is None else (*steps[: done + 1], *again.steps)
+        gap, orientation = np.array([s.gap for s in steps]), np.array([s.orientation for s in steps])
+        return readings_of(gap, orientation, np.array(self.readings), u_reading=np.array(u))
 
 
 def run(samples: int, seed: int, calibrated: bool, trials: int) -> dict[str, list[dict]]:
@@ -138,9 +136,9 @@ def run(samples: int, seed: int, calibrated: bool, trials: int) -> dict[str, lis
         H = np.linspace(500e3, -500e3, 8001)
         truth = true_figures(H, weighing.material.major_descending(H))
         for name in found:
-            steps, u = weighing.planned(name)
-            result = analyse(weighing.weighed(steps, u), weighing.bench, trials=trials, seed=number)
-            found[name].append({"readings": len(steps), "truth": truth, "figures": result.figures})
+            table = weighing.weighed(name)
+            result = analyse(table, weighing.bench, trials=trials, seed=number)
+            found[name].append({"readings": len(table), "truth": truth, "figures": result.figures})
         if (number - seed) % 10 == 9:
             tell(found)
     return found

@@ -302,3 +302,14 @@ async def test_without_any_run_the_form_begins_with_the_open_ports() -> None:
         screen = await open_form(st)
         assert screen.values["balance.port"] == "/dev/ttyUSB7"
         assert screen.values["gap.ladder"] == "spacers"
+
+
+@pytest.mark.parametrize(
+    ("typed", "asked"), [("few", "readings cannot help"), ("HcJ 1 %, Mr 2 %", "HcJ 1 %, Mr 2 %")]
+)
+async def test_an_answer_may_be_asked_for_in_place_of_gaps(typed: str, asked: str) -> None:
+    async with stage(S.snapshot(None)) as st:
+        screen = await open_form(st)
+        next(i for i in screen.query(Input) if i.name == "run.points").value = typed
+        await st.until(lambda: any(one.get("until") == asked for one in st.feed.asked("run.plan")))
+        assert "points" not in st.feed.asked("run.plan")[-1]

@@ -16,6 +16,7 @@ from textual.screen import ModalScreen
 from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
+from ...daemon.protocol import CANNOT_HELP
 from ..bench_costs import Cost
 from ..bench_form import PAGES, Field, bench_text, holds, name_fault, next_name, values_of, write_bench
 from ..format import duration, grams, kiloamps, next_moment, two_figures
@@ -36,9 +37,12 @@ MOST_RUNS = 1000
 #: Where the spacers are that do not lift the sample: then their mass is weighed, or not.
 ON_PAN = "under the magnet"
 
+#: In place of gaps: as few readings as the answer needs.
+FEW = "few"
+
 #: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
 RUN_FIELDS = (
-    Field("run.points", "gaps", "22", "on each of five passages"),
+    Field("run.points", "gaps", "22", f"on each of five passages; or {FEW}; or HcJ 1 %, Mr 1 %"),
     Field("run.target", "uncertainty", "2 mg", "of a reading; may be empty"),
     Field("run.loops", "runs", "1", "alike, one after the other"),
     Field("run.deadline", "done by", "", "such as 07:30; may be empty"),
@@ -183,14 +187,18 @@ class NewRun(ModalScreen[int | None]):
         """The bench file as the form stands."""
         return bench_text(self.values, self.base)
 
-    def run_values(self) -> tuple[int, float | None]:
-        """Gaps a passage and the wanted uncertainty in kg. Raises ValueError in words."""
+    def run_values(self) -> dict[str, Any]:
+        """Gaps a passage, or what is asked of the figures, and the wanted uncertainty in kg, as ``run.plan``
+        has them. Raises ValueError in words."""
         if (fault := name_fault(self.values["sample.name"])) is not None:
             raise ValueError(f"sample.name: {fault}")
         points = self.values["run.points"].strip()
+        target = {"target_u_kg": _mass(self.values["run.target"])}
+        if points == FEW or "%" in points:
+            return {"until": CANNOT_HELP if points == FEW else points, **target}
         if not points.isdecimal() or not 2 <= int(points) <= 200:
-            raise ValueError(f"gaps: {points!r} is not a whole number from 2 to 200")
-        return int(points), _mass(self.values["run.target"])
+            raise ValueError(f"gaps: {points!r} is not a whole number from 2 to 200, nor {FEW}")
+        return {"points": int(points), **target}
 
     def series_values(self) -> tuple[int, str | None]:
         """How many runs alike, and by when (ISO 8601) they are to be done. Raises ValueError in words."""
@@ -204,10 +212,7 @@ class NewRun(ModalScreen[int | None]):
     async def _plan(self) -> None:
         outlook = self.query_one("#outlook", Static)
         try:
-            points, target = self.run_values()
-            plan = await self.owner.feed.call(
-                "run.plan", bench_text=self.text(), points=points, target_u_kg=target
-            )
+            plan = await self.owner.feed.call("run.plan", bench_text=self.text(), **self.run_values())
         except (ValueError, CallRefused, FeedLost) as error:
             outlook.set_class(True, "fault")
             outlook.update(f"! {error}")
@@ -245,7 +250,7 @@ class NewRun(ModalScreen[int | None]):
     async def action_start(self) -> None:
         """Write the bench file and start the run with it."""
         try:
-            points, target = self.run_values()
+            asked = self.run_values()
             loops, deadline = self.series_values()
         except ValueError as error:
             self._mark(str(error))
@@ -256,8 +261,7 @@ class NewRun(ModalScreen[int | None]):
         number = await self.owner.act(
             "run.start",
             bench_text=text,
-            points=points,
-            target_u_kg=target,
+            **asked,
             name=self.values["sample.name"].strip() or None,
             loops=loops,
             deadline_utc=deadline,
