@@ -32,6 +32,7 @@ from .store.connection import in_words
 from .store.locks import FileLock, StoreLock
 from .store.store import Store, StoreError
 from .store_guard import Note, StoreGuard
+from .text import number as with_minus
 from .text import writable
 
 log = logging.getLogger(__name__)
@@ -233,7 +234,8 @@ class Daemon:
         self.disk_trouble = trouble
         step = self._steps.look(time.time(), time.monotonic())
         if step is not None:
-            self._post(("clock", f"The wall clock was set by {step:+.0f} s; no reading's time is touched."))
+            by = with_minus(step, "+.0f")
+            self._post(("clock", f"The wall clock was set by {by} s; no reading's time is touched."))
 
     # -- running -------------------------------------------------------------------------------
 

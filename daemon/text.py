@@ -1,8 +1,18 @@
-"""Texts of the program's own that may carry what no store can hold: file names, errors that name them."""
+"""Texts that people read: numbers with a minus sign, and what no store can hold shown as its code."""
 
 from __future__ import annotations
 
 from typing import Any
+
+
+def number(value: float, how: str) -> str:
+    """A number formatted by ``how`` (``.3f``), with a minus sign and no hyphen: ``−12.346``."""
+    return f"{value:{how}}".replace("-", "−")
+
+
+def grams(kilograms: float) -> str:
+    """A reading as a balance of milligrams shows it: ``−12.346 g``."""
+    return f"{number(kilograms * 1e3, '.3f')} g"
 
 
 def writable(value: Any) -> Any:

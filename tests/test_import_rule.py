@@ -97,11 +97,11 @@ ROOMS: dict[str, set[str]] = {
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
         "analysis/errors", "analysis/files", "analysis/forces", "analysis/planning", "analysis/records",
-        "daemon/protocol",
+        "daemon/protocol", "daemon/text",
     },
     "daemon/acquisition": {
         "analysis/records", "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol",
-        "drivers/device",
+        "daemon/text", "drivers/device",
     },
     "daemon/balance_check": {
         "analysis/settling", "daemon/acquisition", "drivers/balance", "drivers/clock", "drivers/device",
@@ -147,6 +147,7 @@ ROOMS: dict[str, set[str]] = {
     "tui/keys": set(),
     "tui/key_queue": set(),
     "tui/bench_form": set(),
+    "tui/run_form": {"daemon/protocol", "tui/bench_form", "tui/format"},
     "tui/bench_costs": {"analysis/figures", "analysis/planning", "analysis/records"},
     "tui/state": {
         "analysis/comparison", "analysis/data_package", "analysis/errors", "analysis/files",
@@ -162,7 +163,8 @@ ROOMS: dict[str, set[str]] = {
     "tui/widgets": {"daemon/protocol", "tui/figure_words", "tui/format", "tui/keys", "tui/state"},
     "tui/screens": {
         "analysis/figures", "daemon/protocol", "tui/bench_form", "tui/bench_shifts", "tui/figure_words",
-        "tui/bench_costs", "tui/format", "tui/keys", "tui/run_words", "tui/state", "tui/widgets",
+        "tui/bench_costs", "tui/format", "tui/keys", "tui/run_form", "tui/run_words",
+        "tui/state", "tui/widgets",
     },
     "tui/app": {"daemon/protocol", "tui/key_queue", "tui/keys", "tui/screens", "tui/state"},
     "tui/cli": {

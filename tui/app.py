@@ -243,6 +243,13 @@ class WeighloopApp(App[None]):
         self.theme = DARK.name if self.theme == LIGHT.name else LIGHT.name
         self.call_after_refresh(self._tell, "all")
 
+    def action_command_palette(self) -> None:
+        """Search for whatever can be done."""
+        from textual.command import CommandPalette
+
+        if not CommandPalette.is_open(self):
+            self.push_screen(CommandPalette(placeholder="what to do, a view, or a run of the store"))
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Whether an action that holds everywhere does anything as things stand."""
         its = [key for key in KEYS["everywhere"] if key.action == action]

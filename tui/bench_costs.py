@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -32,12 +33,13 @@ SUPPOSED = (300e3, 70e3, 20e3)
 
 @dataclass(frozen=True)
 class Cost:
-    """One figure: its uncertainty as a part of its value, and the inputs it is mostly made of with their
-    shares of the variance."""
+    """One figure: its uncertainty as a part of its value, the inputs it is mostly made of with their shares
+    of the variance, and the shares of what the bench file states, by key (``sample.diameter``)."""
 
     printed: str
     share_of_value: float
     made_of: tuple[tuple[str, float], ...]
+    by_key: Mapping[str, float] = field(default_factory=dict)
 
 
 def costs_of(bench: Bench) -> list[Cost]:
@@ -45,6 +47,7 @@ def costs_of(bench: Bench) -> list[Cost]:
     import numpy as np
 
     from ..analysis.figures.names import FIGURE_NAMES
+    from ..analysis.figures.sensitivities import ASSUMED, WORDS
     from ..analysis.planning.expected_uncertainty import expected
     from ..analysis.planning.gap_ladder import plan
 
@@ -56,9 +59,11 @@ def costs_of(bench: Bench) -> list[Cost]:
         figure = result.figures.get(key)
         if figure is None or not figure.u or not figure.value:
             continue
-        most = [line for line in result.budget.get(key, ())[:3] if line.share > 0.02]
-        made_of = tuple((line.input.replace("_", " "), line.share) for line in most)
-        found.append(Cost(FIGURE_NAMES[key].printed, figure.u / abs(figure.value), made_of))
+        budget = result.budget.get(key, ())
+        made_of = tuple((line.input, line.share) for line in budget[:3] if line.share > 0.02)
+        shares = {line.input.removesuffix(ASSUMED): line.share for line in budget}
+        by_key = {place: shares[words] for place, words in WORDS.items() if words in shares}
+        found.append(Cost(FIGURE_NAMES[key].printed, figure.u / abs(figure.value), made_of, by_key))
     return found
 
 

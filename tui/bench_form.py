@@ -46,7 +46,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
             "along its magnetisation",
             when=("sample.shape", ("cylinder", "block", "spheroid")),
         ),
-        Field("sample.mass", "mass", "", "may stay empty"),
+        Field("sample.mass", "mass", "", "or empty"),
     ),
     "Magnet, gap": (
         Field("reference_magnet.shape", "magnet", "cylinder", choices=("cylinder", "block", "ring")),

@@ -21,8 +21,8 @@ class Key:
     on_row: bool = True
     #: The situations (``LiveSnapshot.situation``) in one of which it does something; empty: in all.
     when: tuple[str, ...] = ()
-    #: Whether it acts on the bench, on what is stored of a run or on files.
-    acts: bool = False
+    #: What it acts on: "bench", with what its daemon keeps, or "file"; empty where it only shows.
+    acts: str = ""
 
 
 #: Where there is a run; and where no run reads its own zeros.
@@ -43,7 +43,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "New",
             "Weigh a new sample: a short form writes the bench file.",
             when=("no run", "over"),
-            acts=True,
+            acts="bench",
         ),
         Key("lightness", "l", "Light/dark", "Change between light and dark.", False),
         Key("command_palette", "ctrl+p,colon", "Find", "Find a command, a view or a run by its words."),
@@ -57,27 +57,33 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "Done",
             "It is done: go on. For a question: choose the answer.",
             when=("asks",),
-            acts=True,
+            acts="bench",
         ),
-        Key("go_on", "g", "Go on", "Go on with a held run.", when=("held",), acts=True),
-        Key("hold", "h", "Hold", "Hold the run; nothing moves until you go on.", when=("going",), acts=True),
+        Key("go_on", "g", "Go on", "Go on with a held run.", when=("held",), acts="bench"),
+        Key(
+            "hold", "h", "Hold", "Hold the run; nothing moves until you go on.", when=("going",), acts="bench"
+        ),
         Key(
             "stop",
             "s",
             "Stop",
             "Stop the run for good (asks first); a lift goes to its far end.",
             when=("going", "held"),
-            acts=True,
+            acts="bench",
         ),
-        Key("repeat", "r", "Repeat", "Take the reading at this gap once more.", when=("going",), acts=True),
-        Key("report", "e", "Report", "Write the report of the run that is over.", when=("over",), acts=True),
+        Key(
+            "repeat", "r", "Repeat", "Take the reading at this gap once more.", when=("going",), acts="bench"
+        ),
+        Key(
+            "report", "e", "Report", "Write the report of the run that is over.", when=("over",), acts="file"
+        ),
         Key(
             "package",
             "x",
             "Export",
             "Write the run that is over as a data package.",
             when=("over",),
-            acts=True,
+            acts="file",
         ),
         Key(
             "set_aside",
@@ -85,10 +91,15 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "Aside",
             "Mark a reading as not to be used, or take it back in.",
             when=("readings",),
-            acts=True,
+            acts="bench",
         ),
         Key(
-            "note", "n", "Note", "Write a note into the run's log.", when=("going", "held", "over"), acts=True
+            "note",
+            "n",
+            "Note",
+            "Write a note into the run's log.",
+            when=("going", "held", "over"),
+            acts="bench",
         ),
         Key("what_is_drawn", "m", "M/pull", "Draw the magnetisation or the plain pull.", False),
         Key("copy", "y", "Copy", "Copy the live reading to your clipboard (over SSH too).", False),
@@ -103,15 +114,15 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "Re-zero",
             "Send the balance its re-zero command (asks first).",
             when=AT_REST,
-            acts=True,
+            acts="bench",
         ),
         Key("copy", "y", "Copy", "Copy the verdict and its numbers."),
     ),
     "figures": (
         Key("compute", "r", "Again", "Compute the figures again."),
         Key("copy", "y", "Copy", "Copy the table of figures.", when=("figures",)),
-        Key("report", "e", "Report", "Write the report of this run.", when=("figures",), acts=True),
-        Key("package", "x", "Export", "Write this run as a data package.", when=("figures",), acts=True),
+        Key("report", "e", "Report", "Write the report of this run.", when=("figures",), acts="file"),
+        Key("package", "x", "Export", "Write this run as a data package.", when=("figures",), acts="file"),
         Key(
             "present",
             "p",
@@ -125,19 +136,19 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
         Key("find", "slash", "Find", "Only the runs whose sample, date or notes have these words."),
         Key("mark", "space", "Mark", "Mark two to six runs to compare.", when=("runs",)),
         Key("compare", "c", "Compare", "Draw the marked runs over each other.", when=("marked",)),
-        Key("rename", "m", "Rename", "Give the run's sample another name.", when=("runs",), acts=True),
-        Key("note", "n", "Note", "Write a note on the run.", when=("runs",), acts=True),
+        Key("rename", "m", "Rename", "Give the run's sample another name.", when=("runs",), acts="bench"),
+        Key("note", "n", "Note", "Write a note on the run.", when=("runs",), acts="bench"),
         Key(
             "hide",
             "h",
             "Hide",
             "Leave the run out of the list, or take it back in.",
             when=("runs",),
-            acts=True,
+            acts="bench",
         ),
         Key("hidden", "v", "Hidden", "Show hidden runs too, or leave them out.", False),
-        Key("report", "e", "Report", "Write the report of the run.", when=("runs",), acts=True),
-        Key("package", "x", "Export", "Write the run as a data package.", when=("runs",), acts=True),
+        Key("report", "e", "Report", "Write the report of the run.", when=("runs",), acts="file"),
+        Key("package", "x", "Export", "Write the run as a data package.", when=("runs",), acts="file"),
         Key("refresh", "r", "Again", "Read the list again.", False),
     ),
     "bench": (
@@ -147,7 +158,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "Re-zero",
             "Send the balance its re-zero command (asks first).",
             when=AT_REST,
-            acts=True,
+            acts="bench",
         ),
         Key("cautions", "c", "Cautions", "Show the cautions again."),
         Key("refresh", "r", "Again", "Ask the daemon for everything again."),
@@ -157,7 +168,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
 
 def offered(key: Key, situation: Collection[str]) -> bool:
     """Whether a key does anything as things stand."""
-    if key.acts and "watches" in situation:
+    if (key.acts and "watches" in situation) or (key.acts == "bench" and "no link" in situation):
         return False
     return not key.when or any(one in situation for one in key.when)
 

@@ -33,6 +33,8 @@ WORDS = FIELD_WORDS | {
     "site.latitude": "gravity (latitude)",
     "site.altitude": "gravity (altitude)",
 }
+#: What stands behind them where the file states no uncertainty.
+ASSUMED = " (assumed, as none is stated)"
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +120,7 @@ def shared_inputs(
     def put(key: str, value: Measured, first_order: Floats, second_order: Floats = nothing) -> None:
         of_sample = key.startswith("sample.") or key in (DEMAGNETISING, ECCENTRICITY)
         owner = bench.sample.name if of_sample else ""
-        words = WORDS[key] + (" (assumed, as none is stated)" if value.assumed else "")
+        words = WORDS[key] + (ASSUMED if value.assumed else "")
         found.append(
             SystematicInput(
                 key, words, f"{owner}|{key}|{value.value!r}|{value.u!r}", first_order, second_order

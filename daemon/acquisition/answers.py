@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from ..text import grams
 from .settings import (
     ALWAYS,
     BEYOND,
@@ -191,7 +192,7 @@ class Answers:
     def _unanswered(self, value: float, now: float) -> AnswerVerdict:
         if now - self._ended < max(WAIT, 2 * self._rate):
             return AnswerVerdict("wait")
-        why = f"the balance shows {value * 1e3:.3f} g as before the move, and nothing of the move was seen"
+        why = f"the balance shows {grams(value)} as before the move, and nothing of the move was seen"
         ask = "look whether its display is alive, whether what it shows is late, and whether the gap changed"
         return AnswerVerdict("unanswered", f"{why}: {ask}", self.unvouched)
 
@@ -257,5 +258,5 @@ class Answers:
             return AnswerVerdict("take")
         if now - since < STEP_STANDS:
             return AnswerVerdict("wait")
-        why = f"the balance went from {level * 1e3:.3f} g to {value * 1e3:.3f} g with nothing moved"
+        why = f"the balance went from {grams(level)} to {grams(value)} with nothing moved"
         return AnswerVerdict("moved-alone", f"{why}: was the bench touched, did something fall on the pan?")

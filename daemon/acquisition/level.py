@@ -11,6 +11,7 @@ from ...analysis.settling import NoiseMemory, Settling, SettlingFilter
 from ...drivers.device import BalanceReading
 from ..clock import utc_now
 from ..protocol import Live
+from ..text import grams
 from .second_look import SecondLook
 from .settings import FORGET, HEARD_PER_SECOND, OUT_OF_RANGE_IN_ROW
 from .spikes import SpikeFilter
@@ -180,7 +181,7 @@ class Acquisition:
             return "over-capacity", f"the balance shows {mark}: the pull or the load is beyond its range"
         if self._off_the_pan(value):
             return "magnet-lifted", "the reading fell by the whole load: the magnet was lifted off the pan"
-        return "over-capacity", f"the reading {value * 1e3:.3f} g is beyond the capacity"
+        return "over-capacity", f"the reading {grams(value)} is beyond the capacity"
 
     def _beyond(self, reading: BalanceReading) -> bool:
         if reading.value is None:

@@ -8,6 +8,7 @@ comes last on both, between the branches, and costs no reading of its own.
 from __future__ import annotations
 
 from ..protocol import Step
+from ..text import number
 from .run import RunRecord
 from .settings import WORTH_A_WORD
 from .zeros import zeros
@@ -49,7 +50,7 @@ def drift_check(run: RunRecord, step: Step, value_kg: float, u_kg: float) -> dic
 def in_words(check: dict[str, float]) -> str:
     """The check in a sentence."""
     change, u = check["change_kg"] * 1e6, check["u_kg"] * 1e6
-    text = f"Drift check: the pull at the far end changed by {change:+.2g} mg (u {u:.2g} mg)"
+    text = f"Drift check: the pull at the far end changed by {number(change, '+.2g')} ± {u:.2g} mg"
     if abs(change) < WORTH_A_WORD * u:
         return f"{text} since the mirrored passage: none seen."
     return f"{text} since the mirrored passage: zero, temperature or position moved; look at the zeros."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ..text import number
 from .commands import Outcome
 from .events import Act, BenchState, Record, Task
 from .log_entries import held, restarted, set_aside, turned
@@ -38,7 +39,7 @@ def _homed(run: RunRecord, stage: BenchState, lost: float | None) -> Outcome:
     """Homing tells whether steps were lost: then the readings since the last one stand at other gaps."""
     if lost is None:
         return _uncounted(run, stage)
-    found = f"the lift stood {lost * 1e3:+.3f} mm from where it was thought to be"
+    found = f"the lift stood {number(lost * 1e3, '+.3f')} mm from where it was thought to be"
     acts: list[Act] = [Record("homed", f"Homed: {found}." if lost else "Homed.", {"lost_m": lost})]
     if abs(lost) <= LOST_TOLERATED or not run.unchecked:
         return run, stage, acts

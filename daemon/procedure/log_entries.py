@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from ..protocol import Point, Step
+from ..text import number
 from .events import Act, Record, Task
 from .restart import Restart
 from .run import RunRecord
@@ -57,9 +58,9 @@ def reading_of(run: RunRecord, step: Step, reading: dict[str, Any]) -> Record:
     }
     gram = reading["value_kg"] * 1e3
     amps = point.get("current_A")
-    place = f" with {amps * 1e3:+.2f} mA" if amps is not None else ""
+    place = f" with {number(amps * 1e3, '+.2f')} mA" if amps is not None else ""
     place += f" at {step['gap_m'] * 1e3:.2f} mm" if step["gap_m"] is not None else ""
-    text = f"{step['kind'].capitalize()}{place}: {gram:.4f} g, u {reading['u_kg'] * 1e6:.2g} mg"
+    text = f"{step['kind'].capitalize()}{place}: {number(gram, '.4f')} g ± {reading['u_kg'] * 1e6:.2g} mg"
     return Record(step["kind"], text, {"point": point})
 
 
@@ -68,13 +69,13 @@ def turned(run: RunRecord, task: Task) -> Record:
     assert task.step is not None
     way = task.step["orientation"]
     data = {"orientation": way, "step": task.step["step"] if task.step["kind"] == "turn" else None}
-    return Record("turned", f"{run.sample} is turned to {way:+d}.", data)
+    return Record("turned", f"{run.sample} is turned to {number(way, '+d')}.", data)
 
 
 def switched(asked: float | None, current: float) -> Record:
     """The lift's source has switched the coil's current, and its shunt shows it."""
     data = {"current_asked_A": asked, "current_A": current}
-    return Record("current", f"The coil's current is {current * 1e3:+.2f} mA.", data)
+    return Record("current", f"The coil's current is {number(current * 1e3, '+.2f')} mA.", data)
 
 
 def hands_done(run: RunRecord, task: Task, how: str, current: float | None = None) -> Record:

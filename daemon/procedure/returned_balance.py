@@ -8,6 +8,7 @@ import math
 from typing import Any
 
 from ..protocol import Point, Step
+from ..text import grams, number
 from .manual_steps import pull_at
 from .run import RunRecord
 from .settings import NOISE_FACTOR, NOISES, SAME_BALANCE, SAME_U, ZERO_BACK_DIGITS
@@ -41,7 +42,7 @@ def _zero_changed(run: RunRecord, step: Step, reading: dict[str, Any]) -> str:
     near = max(drift, SAME_U * math.hypot(reading["u_kg"], zero["u_kg"]))
     if min(abs(now - was), abs(now)) <= near:
         return ""
-    return f"its zero is {now * 1e3:.3f} g and was {was * 1e3:.3f} g"
+    return f"its zero is {grams(now)} and was {grams(was)}"
 
 
 def _noise_changed(before: list[Point], reading: dict[str, Any], digit: float) -> str:
@@ -70,10 +71,11 @@ def compared(run: RunRecord, step: Step, reading: dict[str, Any]) -> tuple[bool,
     u = math.hypot(math.hypot(reading["u_kg"], same["u_kg"]), 2**0.5 * zero.u)
     if abs(before) < 20 * u:
         return None  # too small a pull to tell one balance from another
-    share, words = change / before, f"the pull is {before * 1e3:.3f} g before and {change * 1e6:+.1f} mg now"
+    share = number(change / before, "+.1%")
+    words = f"the pull was {grams(before)} and is {number(change * 1e6, '+.1f')} mg off"
     if abs(change) <= max(SAME_U * u, SAME_BALANCE[run.ladder] * abs(before)):
         return True, f"The balance that came back agrees: {words}."
-    return False, f"the balance that came back shows another pull ({share:+.1%}; {words}): is it another one?"
+    return False, f"the balance that came back shows another pull ({share}; {words}): is it another one?"
 
 
 def _read_there_before(run: RunRecord, step: Step) -> Point | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,8 @@ import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, click, stage
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.daemon.protocol import ERROR_BAD_INPUT
+from weighloop.daemon.server.starting import OWN
+from weighloop.tui import run_form
 from weighloop.tui.bench_form import FIELDS, bench_text, holds, next_name, values_of, write_bench
 from weighloop.tui.format import NONE
 from weighloop.tui.screens import new_run
@@ -166,13 +169,13 @@ async def test_typing_is_taken_over_and_only_fields_that_hold_are_shown() -> Non
         )
         # The pages are turned by keys, each with the first of its fields at hand.
         seen = []
-        for _ in range(3):
+        for _ in range(4):
             await st.press("pagedown")
             seen.append(st.app.focused.name if st.app.focused is not None else None)
-        assert seen == ["reference_magnet.shape", "balance.port", "sample.name"]
+        assert seen == ["reference_magnet.shape", "balance.port", "run.zeros", "sample.name"]
         await st.press("pageup")
         assert st.app.focused is not None
-        assert st.app.focused.name == "balance.port"
+        assert st.app.focused.name == "run.zeros"
 
 
 async def test_what_the_daemon_refuses_is_said_and_nothing_starts() -> None:
@@ -204,6 +207,11 @@ WRONG = (
     ("run.points", "many", "from 2 to 200"),
     ("run.target", "2", "is not a mass"),
     ("run.target", "-2 mg", "is not a mass"),
+    ("run.loops", "0", "from 1 to 1000"),
+    ("run.deadline", "7 in the morning", "is no clock time"),
+    ("run.not_before", "22", "is no clock time"),
+    ("run.most_held", "often", "is not a whole number from 1"),
+    ("run.most_drift", "20", "is not a mass such as"),
 )
 
 
@@ -211,6 +219,7 @@ async def test_wrong_numbers_are_named() -> None:
     async with stage(S.snapshot(None)) as st:
         screen = await open_form(st)
         await st.until(lambda: "pull up to 118 g" in st.text())
+        await st.press("pageup")  # a page's fields stand once it was shown
         for key, value, word in WRONG:
             field = next(i for i in screen.query(Input) if i.name == key)
             good, field.value = field.value, value
@@ -219,6 +228,61 @@ async def test_wrong_numbers_are_named() -> None:
             assert st.feed.asked("run.start") == [], (key, value)
             field.value = good
             await st.until(lambda word=word: word not in " ".join(st.text().split()))
+
+
+async def test_a_list_of_unlike_runs_with_its_ends() -> None:
+    async def fill(screen: NewRun, **values: str) -> None:
+        wanted = {("sample." if key == "name" else "run.") + key: text for key, text in values.items()}
+        for control in screen.query(Input):
+            control.value = wanted.get(control.name or "", control.value)
+        await st.until(lambda: wanted.items() <= screen.values.items())
+
+    async with stage(S.snapshot(None)) as st:
+        screen = await open_form(st)
+        await st.press("pageup")  # a page's fields stand once it was shown
+        await fill(screen, name="WP-07-4", loops="2")
+        await st.press("ctrl+n")
+        await st.until(lambda: "1  2 × WP-07-4, 22 gaps" in st.text())
+        await fill(screen, points="many")
+        await st.press("ctrl+n")  # not put on the list
+        await st.until(lambda: "from 2 to 200" in st.text())
+        await fill(screen, points="12", loops="30", not_before="22:00")
+        await st.press("ctrl+n")
+        await st.until(lambda: "2  30 × WP-07-4, 12 gaps, not before 22:00" in st.text())
+        await fill(screen, points="5", loops="1", not_before="")
+        await st.press("ctrl+n", "ctrl+b")  # on the list, and into the form again
+        await st.until(lambda: "3  the run in this form" in st.text())
+        assert screen.values["run.points"] == "5"
+        await fill(screen, points="40", deadline="07:30", most_held="6", most_drift="50 mg")
+        zeros = next(s for s in screen.query(Select) if s.name == "run.zeros")
+        zeros.value = run_form.BY_HAND
+        await st.until(lambda: screen.values["run.zeros"] == run_form.BY_HAND)
+        await st.press("ctrl+s")
+        await st.until(lambda: st.feed.asked("run.start"))
+        (asked,) = st.feed.asked("run.start")
+        found = [(run["points"], run["loops"], run["zeros"]) for run in asked["runs"]]
+        assert found == [(22, 2, None), (12, 30, None), (40, 1, "hand")]
+        at = [run["not_before_utc"] for run in asked["runs"]]
+        assert (at[0], at[2]) == (None, None)
+        assert datetime.fromisoformat(at[1]).hour == 22
+        assert datetime.fromisoformat(asked["deadline_utc"]).strftime("%H:%M") == "07:30"
+        assert (asked["most_held"], asked["most_drift_kg"]) == (6, pytest.approx(50e-6))
+        assert asked["unattended"] is True
+        for run in asked["runs"]:
+            assert set(run) <= set(OWN)
+            parse_bench(run["bench_text"])
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_what_the_field_in_focus_costs_is_in_sight(size: tuple[int, int]) -> None:
+    async with stage(S.snapshot(None), size=size) as st:
+        await open_form(st)
+        await st.until(lambda: "the uncertainties cost Mr 1.7 %, HcJ 1.2 %" in st.text())
+        diameter = next(i for i in form(st).query(Input) if i.name == "sample.diameter")
+        diameter.focus()
+        await st.until(lambda: "this field's share 7, 0 %" in st.text())
+        await st.press("pagedown")
+        await st.until(lambda: "this field's share" not in st.text())
 
 
 async def test_no_new_run_while_one_goes_on() -> None:
@@ -262,7 +326,7 @@ async def test_the_form_is_worked_by_the_mouse_alone() -> None:
         await st.until(lambda: "spheroid" in st.text())
         await click(st, "block")
         await st.until(lambda: screen.values["sample.shape"] == "block")
-        await click(st, "ctrl+o open a bench file")
+        await click(st, "^O bench file")
         await st.until(lambda: "Path of the bench file" in st.text())
         await click(st, "Esc: back")
         await st.until(lambda: st.app.screen is screen)
@@ -270,7 +334,7 @@ async def test_the_form_is_worked_by_the_mouse_alone() -> None:
         await st.until(lambda: len(st.app.screen_stack) == 1)
         await open_form(st)
         await st.until(lambda: "uncertainty of M" in st.text())  # the card grows once the plan is known
-        await click(st, "ctrl+s start")
+        await click(st, "^S start")
         await st.until(lambda: st.feed.asked("run.start"))
         await st.until(lambda: len(st.app.screen_stack) == 1)
 

@@ -47,6 +47,7 @@ class CompareScreen(ModalScreen[None]):
         self.results: list[Any] = []
         #: (row, figure) where a run differs from the first one marked.
         self.differ: set[tuple[int, str]] = set()
+        self._loops: list[Any] = []
 
     def compose(self) -> ComposeResult:
         yield Static("comparing: computing ...", id="about", markup=False)
@@ -62,7 +63,12 @@ class CompareScreen(ModalScreen[None]):
         yield KeyBar((("escape", "Back", "screen.leave"), ("y", "Copy the table", "screen.copy")))
 
     def on_mount(self) -> None:
+        self.app.theme_changed_signal.subscribe(self, lambda _: self.call_after_refresh(self._draw))
         self._compute()
+
+    def _draw(self) -> None:
+        if self._loops:
+            self.query_one(LoopPlot).draw_over(self._loops)
 
     @work(thread=True, exclusive=True, group="compare")
     def _compute(self) -> None:
@@ -92,7 +98,8 @@ class CompareScreen(ModalScreen[None]):
                 ]
                 loops.append((dots, marker, colour))
         self.query_one("#about", Static).update("M against internal field, both kA/m")
-        self.query_one(LoopPlot).draw_over(loops)
+        self._loops = loops
+        self._draw()
         table = self.query_one(DataTable)
         table.add_column("run")
         for key in MAIN:

@@ -61,18 +61,21 @@ class Help(ModalScreen[str | None]):
         self.place, self.watches = place, watches
 
     def compose(self) -> ComposeResult:
-        with VerticalScroll(classes="card wide"):
-            yield Static(HOW.get(self.place, ""))
-            keys = [*KEYS.get(self.place, ()), *KEYS["everywhere"]]
-            keys = [key for key in keys if not (key.acts and self.watches)]
-            with Vertical(id="help-keys"):
-                yield from map(KeyLine, keys)
-            yield Static(
-                "Signs: "
-                + "  ".join(f"{sign} {word}".replace(" ", "\u00a0") for sign, word in STATES.values()),
-                markup=False,
-            )
-            yield Static("The mouse works too: views, lists, keys below and here; the wheel zooms the plot.")
+        with Vertical(classes="card wide"):
+            with VerticalScroll():
+                yield Static(HOW.get(self.place, ""))
+                keys = [*KEYS.get(self.place, ()), *KEYS["everywhere"]]
+                keys = [key for key in keys if not (key.acts and self.watches)]
+                with Vertical(id="help-keys"):
+                    yield from map(KeyLine, keys)
+                yield Static(
+                    "Signs: "
+                    + "  ".join(f"{sign} {word}".replace(" ", "\u00a0") for sign, word in STATES.values()),
+                    markup=False,
+                )
+                yield Static(
+                    "The mouse works too: views, lists, keys below and here; the wheel zooms the plot."
+                )
             yield Hints(("Esc: back", "leave"))
 
     def action_leave(self) -> None:

@@ -11,15 +11,16 @@ from typing import Any, ClassVar, cast
 from textual import on, work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, VerticalScroll
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.events import DescendantFocus
 from textual.screen import ModalScreen
 from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
-from ...daemon.protocol import CANNOT_HELP
 from ..bench_costs import Cost
-from ..bench_form import PAGES, Field, bench_text, holds, name_fault, next_name, values_of, write_bench
-from ..format import duration, grams, kiloamps, next_moment, two_figures
+from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
+from ..format import duration, grams, kiloamps, two_figures
+from ..run_form import LIST_FIELDS, RUN_FIELDS, ends_of, entry_of, entry_words, plan_of
 from ..state.compute import NotYet
 from ..state.compute_process import bench_costs, bench_sketch
 from ..state.follower import CallRefused, FeedLost
@@ -30,47 +31,6 @@ from .view import BREAK_COLUMNS, BREAK_ROWS, Owner
 
 #: A pause in typing after which the plan is asked for, s.
 QUIET_S = 0.6
-
-#: Runs that one start may ask for.
-MOST_RUNS = 1000
-
-#: Where the spacers are that do not lift the sample: then their mass is weighed, or not.
-ON_PAN = "under the magnet"
-
-#: In place of gaps: as few readings as the answer needs.
-FEW = "few"
-
-#: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
-RUN_FIELDS = (
-    Field("run.points", "gaps", "22", f"on each of five passages; or {FEW}; or HcJ 1 %, Mr 1 %"),
-    Field("run.target", "uncertainty", "2 mg", "of a reading; may be empty"),
-    Field("run.loops", "runs", "1", "alike, one after the other"),
-    Field("run.deadline", "done by", "", "such as 07:30; may be empty"),
-    Field(
-        "run.unattended",
-        "unattended",
-        "yes",
-        "held, it goes on by itself where safe",
-        choices=("yes", "no"),
-        when=("gap.ladder", ("lift",)),
-    ),
-    Field(
-        "run.hands_free",
-        "hands-free",
-        "yes",
-        "the balance notices; or taps",
-        choices=("yes", "no"),
-        when=("gap.ladder", ("spacers",)),
-    ),
-    Field(
-        "run.spacers_lie",
-        "spacers lie",
-        ON_PAN,
-        "those not under the sample",
-        choices=(ON_PAN, "aside"),
-        when=("gap.ladder", ("spacers",)),
-    ),
-)
 
 
 class FormLine(Horizontal):
@@ -99,9 +59,9 @@ class FormLine(Horizontal):
 class Page(TabPane):
     """A page of the form. Its lines are put up when it is first shown: those of all pages take their time."""
 
-    def __init__(self, title: str) -> None:
+    def __init__(self, title: str, fields: Sequence[Field]) -> None:
         super().__init__(title)
-        self.fields = (*PAGES[title], *RUN_FIELDS) if title == "Sample" else PAGES[title]
+        self.fields = fields
 
 
 class NewRun(ModalScreen[int | None]):
@@ -111,6 +71,8 @@ class NewRun(ModalScreen[int | None]):
     VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = BREAK_ROWS
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+s", "start", "Start the run", priority=True),
+        Binding("ctrl+n", "then_another", "Then another run", priority=True),
+        Binding("ctrl+b", "take_back", "The run before", priority=True),
         Binding("ctrl+o", "open_file", "Open a bench file", priority=True),
         Binding("pagedown", "page(1)", "Next page", priority=True),
         Binding("pageup", "page(-1)", "Page before", priority=True),
@@ -122,8 +84,11 @@ class NewRun(ModalScreen[int | None]):
         super().__init__()
         self.base = base
         self.values = values_of(base) | (values or {})
-        for field in RUN_FIELDS:
+        for field in (*RUN_FIELDS, *LIST_FIELDS):
             self.values[field.key] = field.default
+        #: The runs to be done before the one that stands in the form, each with its bench file.
+        self._listed: list[tuple[dict[str, str], str]] = []
+        self._costs: list[Cost] = []
         self._timer: Timer | None = None
         self._fault = ""  # the message whose fields are marked
 
@@ -133,30 +98,35 @@ class NewRun(ModalScreen[int | None]):
         return cast("Owner", self.app)
 
     def compose(self) -> ComposeResult:
-        with VerticalScroll(classes="card form", can_focus=False):
-            with TabbedContent():
-                for title in PAGES:
-                    yield Page(title)
-            yield Static(id="outlook", markup=False)
-            yield Static(id="bench-sketch", markup=False)
+        with Vertical(classes="card form"):
+            with VerticalScroll(can_focus=False):
+                with TabbedContent():
+                    pages = {**PAGES, "Sample": (*PAGES["Sample"], *RUN_FIELDS), "List, zeros": LIST_FIELDS}
+                    for title, fields in pages.items():
+                        yield Page(title, fields)
+                yield Static(id="listed", markup=False)
+                yield Static(id="outlook", markup=False)
+                yield Static(id="cost", markup=False)
+                yield Static(id="bench-sketch", markup=False)
             yield Hints(
-                ("ctrl+s start", "start"),
-                ("ctrl+o open a bench file", "open_file"),
+                ("^S start", "start"),
+                ("^N then another", "then_another"),
+                ("^O bench file", "open_file"),
                 ("PgDn next page", "page(1)"),
                 ("Esc back", "leave"),
             )
 
     async def on_mount(self) -> None:
-        await self._fill(self.query(Page).first())
+        await self._put_up(self.query(Page).first())
         self.query(Input).first().focus()
         self._plan()  # at once: the daemon loads what it plans with while the form is read
 
     @on(TabbedContent.TabActivated)
     async def shown(self, event: TabbedContent.TabActivated) -> None:
         """A page by its name."""
-        await self._fill(cast("Page", event.pane))
+        await self._put_up(cast("Page", event.pane))
 
-    async def _fill(self, page: Page) -> None:
+    async def _put_up(self, page: Page) -> None:
         """Put the lines of a page up, unless they stand."""
         if not page.children:
             await page.mount_all(FormLine(field, self.values[field.key]) for field in page.fields)
@@ -187,32 +157,13 @@ class NewRun(ModalScreen[int | None]):
         """The bench file as the form stands."""
         return bench_text(self.values, self.base)
 
-    def run_values(self) -> dict[str, Any]:
-        """Gaps a passage, or what is asked of the figures, and the wanted uncertainty in kg, as ``run.plan``
-        has them. Raises ValueError in words."""
-        if (fault := name_fault(self.values["sample.name"])) is not None:
-            raise ValueError(f"sample.name: {fault}")
-        points = self.values["run.points"].strip()
-        target = {"target_u_kg": _mass(self.values["run.target"])}
-        if points == FEW or "%" in points:
-            return {"until": CANNOT_HELP if points == FEW else points, **target}
-        if not points.isdecimal() or not 2 <= int(points) <= 200:
-            raise ValueError(f"gaps: {points!r} is not a whole number from 2 to 200, nor {FEW}")
-        return {"points": int(points), **target}
-
-    def series_values(self) -> tuple[int, str | None]:
-        """How many runs alike, and by when (ISO 8601) they are to be done. Raises ValueError in words."""
-        loops = self.values["run.loops"].strip()
-        if not loops.isdecimal() or not 1 <= int(loops) <= MOST_RUNS:
-            raise ValueError(f"runs: {loops!r} is not a whole number from 1 to {MOST_RUNS}")
-        deadline = self.values["run.deadline"].strip()
-        return int(loops), next_moment(deadline) if deadline else None
-
     @work(exclusive=True, group="plan")
     async def _plan(self) -> None:
         outlook = self.query_one("#outlook", Static)
         try:
-            plan = await self.owner.feed.call("run.plan", bench_text=self.text(), **self.run_values())
+            entry_of(self.values, "")  # whatever is wrong is said while it is typed
+            ends_of(self.values)
+            plan = await self.owner.feed.call("run.plan", bench_text=self.text(), **plan_of(self.values))
         except (ValueError, CallRefused, FeedLost) as error:
             outlook.set_class(True, "fault")
             outlook.update(f"! {error}")
@@ -227,15 +178,22 @@ class NewRun(ModalScreen[int | None]):
     async def _see_bench(self) -> None:
         """The bench as it stands in the form, then what its uncertainties cost, which takes some seconds."""
         text, block = self.text(), self.query_one("#bench-sketch", Static)
-        drawn = ""
+        drawn, self._costs = "", []
         try:
             drawn = await asyncio.to_thread(bench_sketch, text)
             block.update(f"{drawn}\nwhat the uncertainties cost: computing ...")
-            costs = await asyncio.to_thread(bench_costs, text)
+            self._costs = await asyncio.to_thread(bench_costs, text)
         except NotYet as why:
             block.update(f"{drawn}\n{why}")
             return
-        block.update(f"{drawn}\n{cost_words(costs)}")
+        block.update(f"{drawn}\n{cost_words(self._costs)}")
+        self._show_cost()
+
+    @on(DescendantFocus)
+    def _show_cost(self) -> None:
+        """What the uncertainties cost, and what part of it the field in focus has."""
+        here = self.focused.name if self.focused is not None else None
+        self.query_one("#cost", Static).update(cost_line(self._costs, here or ""))
 
     def _mark(self, error: str) -> None:
         """Mark the fields that a message names, and no others; each says what is wrong with it."""
@@ -250,25 +208,16 @@ class NewRun(ModalScreen[int | None]):
     async def action_start(self) -> None:
         """Write the bench file and start the run with it."""
         try:
-            asked = self.run_values()
-            loops, deadline = self.series_values()
+            entries = [entry_of(*one) for one in (*self._listed, (self.values, self.text()))]
+            ends = ends_of(self.values)
         except ValueError as error:
             self._mark(str(error))
             self.notify(str(error), severity="warning", markup=False)
             return
-        text = self.text()
-        path = write_bench(text, self.values["sample.name"])
-        number = await self.owner.act(
-            "run.start",
-            bench_text=text,
-            **asked,
-            name=self.values["sample.name"].strip() or None,
-            loops=loops,
-            deadline_utc=deadline,
-            unattended=self.values["gap.ladder"] == "lift" and self.values["run.unattended"] == "yes",
-            hands_free=self.values["gap.ladder"] == "spacers" and self.values["run.hands_free"] == "yes",
-            spacers_on_pan=self.values["run.spacers_lie"] == ON_PAN,
-        )
+        for values, text in (*self._listed, (self.values, self.text())):
+            path = write_bench(text, values["sample.name"])
+        several = {"runs": entries} if len(entries) > 1 else {}
+        number = await self.owner.act("run.start", **entries[0], **ends, **several)
         if number is not None:
             self.owner.notify(f"Bench file kept as {path}", markup=False)
             self.dismiss(int(number))
@@ -285,22 +234,49 @@ class NewRun(ModalScreen[int | None]):
             self.notify(f"{path} cannot be read: {error}", severity="warning", markup=False)
             return
         self.base = text
-        self.values |= values_of(text)
-        for control in self.query(Input):
-            control.value = self.values[control.name or ""]
-        for control in self.query(Select):
+        self._fill(values_of(text))
+
+    def _fill(self, values: dict[str, str]) -> None:
+        """Other values into the form."""
+        self.values |= values
+        for control in (*self.query(Input), *self.query(Select)):
             control.value = self.values[control.name or ""]
         self._show_fields()
         self._plan_soon()
+
+    def action_then_another(self) -> None:
+        """Put the run that stands in the form on the list; the form goes on with the one after it."""
+        try:
+            entry_of(self.values, self.text())
+        except ValueError as error:
+            self._mark(str(error))
+            self.notify(str(error), severity="warning", markup=False)
+            return
+        self._listed.append((dict(self.values), self.text()))
+        self._show_list()
+
+    def action_take_back(self) -> None:
+        """The last run of the list into the form again, in place of what stands there."""
+        if self._listed:
+            values, self.base = self._listed.pop()
+            self._fill(values)
+            self._show_list()
+
+    def _show_list(self) -> None:
+        """The runs of the list, in order; the form has the last one."""
+        listed = [f"{k}  {entry_words(values)}" for k, (values, _) in enumerate(self._listed, 1)]
+        last = f"{len(listed) + 1}  the run in this form   ^B: back to the one before"
+        self.query_one("#listed", Static).update("\n".join((*listed, last)) if listed else "")
 
     async def action_page(self, onward: int) -> None:
         """To the next page of the form or the one before, and to its first field."""
         content, pages = self.query_one(TabbedContent), list(self.query(Page))
         shown = next(k for k, page in enumerate(pages) if page.id == content.active)
         page = pages[(shown + onward) % len(pages)]
-        await self._fill(page)
+        await self._put_up(page)
         content.active = page.id or ""
-        page.query("Input, Select").first().focus()
+        line = next(line for line in page.query(FormLine) if line.display)
+        line.query("Input, Select").first().focus()
 
     def action_leave(self) -> None:
         self.dismiss(None)
@@ -334,21 +310,6 @@ async def earlier_bench(app: Owner) -> tuple[str, dict[str, str]]:
     return "", ports
 
 
-def _mass(text: str) -> float | None:
-    """``2 mg`` in kg, None for an empty field."""
-    if not text.strip():
-        return None
-    number, _, unit = text.strip().partition(" ")
-    scale = {"mg": 1e-6, "g": 1e-3, "ug": 1e-9, "µg": 1e-9}.get(unit.strip())
-    try:
-        value = float(number)
-    except ValueError:
-        value = -1.0
-    if scale is None or not value > 0:
-        raise ValueError(f'uncertainty: {text!r} is not a mass such as "2 mg"')
-    return value * scale
-
-
 def outlook_words(plan: dict[str, Any]) -> str:
     """Pull, time, and expected uncertainty of a plan in words; then its warnings."""
     fields = [step["H_applied_A_per_m"] for step in plan["steps"] if step["H_applied_A_per_m"] is not None]
@@ -379,6 +340,17 @@ def cost_words(costs: Sequence[Cost]) -> str:
     """Each figure's uncertainty with what it is mostly made of, a line each."""
     lines = ["what the uncertainties cost a ferrite of 70 kA/m:"]
     for cost in costs:
-        most = ", ".join(f"{share:.0%} {name}" for name, share in cost.made_of[:2])
+        most = ", ".join(f"{100 * share:.0f} % {name}" for name, share in cost.made_of[:2])
         lines.append(f"{cost.printed:<7} ± {100 * cost.share_of_value:.1f} %: {most}")
     return "\n".join(lines)
+
+
+def cost_line(costs: Sequence[Cost], key: str) -> str:
+    """All uncertainties in one line, and the share that the bench file's ``key`` has in their variance."""
+    if not costs:
+        return ""
+    text = "the uncertainties cost " + ", ".join(
+        f"{cost.printed} {100 * cost.share_of_value:.1f} %" for cost in costs
+    )
+    shares = [f"{100 * cost.by_key.get(key, 0.0):.0f}" for cost in costs]
+    return f"{text}; this field's share {', '.join(shares)} %" if set(shares) != {"0"} else text

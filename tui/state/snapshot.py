@@ -63,7 +63,9 @@ class LiveSnapshot:
     @property
     def situation(self) -> set[str]:
         """How things stand, in the words that ``keys`` uses."""
-        return situation(self.run) | ({"watches"} if self.only_watches else set())
+        found = situation(self.run)
+        found |= {"watches"} if self.only_watches else set()
+        return found | (set() if self.linked else {"no link"})
 
     def lose(self, why: str) -> None:
         """The daemon does not answer: everything shown is old from now on."""

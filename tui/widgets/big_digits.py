@@ -66,6 +66,8 @@ class BigDigits(Static):
             self.refresh()
 
     def render(self) -> Text:
+        if not self.text:
+            return Text("")
         lines = draw(self.text, 2)
         fits = max(map(len, lines)) + 1 + len(self.unit) <= self.size.width and len(lines) <= self.size.height
         if self.largest < 2 or not fits:

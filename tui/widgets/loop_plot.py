@@ -18,6 +18,7 @@ from textual_hires_canvas import Canvas
 from textual_plot import NumericAxisFormatter, PlotWidget
 from textual_plot.plot_widget import Legend
 
+from ..format import MINUS
 from .dot_sheet import MARKS, DotSheet
 
 #: Where the reading under way stands.
@@ -37,7 +38,15 @@ class Dot:
     set_aside: bool = False
 
 
-class RoundTicks(NumericAxisFormatter):
+class PlainTicks(NumericAxisFormatter):
+    """Round ticks with a minus sign."""
+
+    def get_labels_for_ticks(self, ticks: Sequence[float]) -> list[str]:
+        """As the library has them, but for the hyphen."""
+        return [label.replace("-", MINUS) for label in super().get_labels_for_ticks(ticks)]
+
+
+class RoundTicks(PlainTicks):
     """Round ticks, no more of them than there is room for."""
 
     def __init__(self, room: Callable[[], int]) -> None:

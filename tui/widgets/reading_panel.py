@@ -48,7 +48,7 @@ def live_texts(snapshot: LiveSnapshot) -> tuple[str, Text]:
     _, decimals = bench_facts(snapshot.bench_text)
     sign, words = live_state(live, silent) if snapshot.linked else ("×", "no link to the daemon")
     fresh = live is not None and silent <= STALE_AFTER_S and snapshot.linked
-    digits = "---"
+    digits = ""
     if fresh and live is not None and live["reading_kg"] is not None:
         digits = grams(live["reading_kg"], decimals).replace("−", "-")
     text = Text()

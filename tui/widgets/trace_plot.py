@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from textual_plot import HiResMode, NumericAxisFormatter
+from textual_plot import HiResMode
 from textual_plot.axis_formatter import AxisFormatter
 
-from .loop_plot import LoopPlot
+from .loop_plot import LoopPlot, PlainTicks
 
 
 class DecadeFormatter(AxisFormatter):
@@ -78,8 +78,8 @@ class LogPlot(LoopPlot):
         self.clear()
         self.display = self.visible = len(x) > 1
         good = [(a, b) for a, b in zip(x, y, strict=True) if a > 0 and b > 0]
-        self.set_x_formatter(DecadeFormatter() if good else NumericAxisFormatter())
-        self.set_y_formatter(DecadeFormatter() if good else NumericAxisFormatter())
+        self.set_x_formatter(DecadeFormatter() if good else PlainTicks())
+        self.set_y_formatter(DecadeFormatter() if good else PlainTicks())
         if len(good) < 2:
             return
         lx = np.log10([a for a, _ in good])

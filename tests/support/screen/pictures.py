@@ -1,6 +1,8 @@
-"""Pictures of every screen, as SVG, and a page that shows them.
+"""Pictures of every screen, to look at: 120 by 40 and 80 by 24, on dark and light ground, and in a browser.
 
-python -m tests.support.screen.pictures FOLDER [NAME ...]
+``python -m tests.support.screen.pictures FOLDER [NAME ...]`` writes one PNG for each screen with its four
+pictures side by side, and, where no names are given, what a browser shows: the screen at 1100 and at 390
+pixels, and the page for a phone.
 """
 
 from __future__ import annotations
@@ -11,40 +13,81 @@ import sys
 import tempfile
 from pathlib import Path
 
+import tests.support.screen.scripted_daemon as S
+from tests.support.screen.browser import Browser
 from tests.support.screen.screens import SCREENS, screen
+from weighloop.tui.web.phone import PhonePage
 
 SIZES = ((120, 40), (80, 24))
+STYLE = "body{display:grid;grid-template-columns:1fr 1fr;gap:6px;margin:6px}svg{width:100%}"
+#: What a browser is told its window is, and how much larger the picture is drawn, by the picture's name.
+WINDOWS = {"browser": (1100, 760, 1), "browser-390": (390, 844, 2)}
 
 
-async def draw(folder: Path, names: list[str]) -> None:
-    """Each screen at each size on the dark ground, and the first size on the light one."""
-    folder.mkdir(parents=True, exist_ok=True)
+async def draw(name: str) -> list[str]:
+    """The screen of that name as SVG, at each size, on dark and then on light ground."""
+    found = []
+    for size in SIZES:
+        async with screen(name, size) as st:
+            for _ in range(2):
+                found.append(st.app.export_screenshot(title=""))
+                st.app.action_lightness()
+                await st.pilot.pause(0.1)
+    return found
+
+
+async def photograph(browser: Browser, width: int, height: int, scale: float = 1) -> bytes:
+    """The window at this size as PNG."""
+    await browser.ask(
+        "Emulation.setDeviceMetricsOverride",
+        width=width, height=height, deviceScaleFactor=scale, mobile=width < 500,
+    )  # fmt: skip
+    await asyncio.sleep(0.5)
+    return await browser.snapshot()
+
+
+async def sheets(folder: Path, names: list[str]) -> None:
+    """One sheet for each screen."""
     for name in names or SCREENS:
-        for size in SIZES:
-            async with screen(name, size) as st:
-                place = folder / f"{name}-{size[0]}x{size[1]}.svg"
-                place.write_text(st.app.export_screenshot(title=""), encoding="utf-8")
-                if size == SIZES[0]:
-                    st.app.action_lightness()
-                    await st.pilot.pause(0.1)
-                    light = folder / f"{name}-light.svg"
-                    light.write_text(st.app.export_screenshot(title=""), encoding="utf-8")
+        page = folder / "sheet.html"
+        cells = "".join(f"<div>{svg}</div>" for svg in await draw(name))
+        page.write_text(f"<style>{STYLE}</style>{cells}", encoding="utf-8")
+        with tempfile.TemporaryDirectory() as profile:
+            async with Browser(page.as_uri(), Path(profile)) as browser:
+                (folder / f"{name}.png").write_bytes(await photograph(browser, 1900, 1330))
+        page.unlink()
 
 
-def page(folder: Path) -> str:
-    """A page (Markdown) beside the folder that shows every picture in it."""
-    parts = [
-        "# Screens",
-        "Each as the code draws it: at 120 by 40 on dark and on light ground, and at 80 by 24.",
-    ]
-    for path in sorted(folder.glob("*.svg")):
-        parts += [f"## {path.stem}", f"![{path.stem}]({folder.name}/{path.name})"]
-    return "\n\n".join(parts) + "\n"
+async def in_a_browser(folder: Path) -> None:
+    """The screen served to a browser, wide and narrow, and the page for a phone, light and dark."""
+    from tests.system.screen.test_web import SCREEN, Served, free_port, script
+
+    port = free_port()
+    with Served(script(SCREEN, port), port) as served, tempfile.TemporaryDirectory() as profile:
+        async with Browser(served.addresses["act"], Path(profile)) as browser:
+            for name, (width, height, scale) in WINDOWS.items():
+                await photograph(browser, width, height)
+                await asyncio.sleep(5)
+                (folder / f"{name}.png").write_bytes(await photograph(browser, width, height, scale))
+    run = S.run_at(38)
+    page = folder / "phone.html"
+    page.write_text(
+        PhonePage().html(({"well": True}, S.snapshot(run, S.live_at(100.0))), "", ""), encoding="utf-8"
+    )
+    with tempfile.TemporaryDirectory() as profile:
+        async with Browser(page.as_uri(), Path(profile)) as browser:
+            for ground in ("light", "dark"):
+                scheme = [{"name": "prefers-color-scheme", "value": ground}]
+                await browser.ask("Emulation.setEmulatedMedia", features=scheme)
+                (folder / f"phone-{ground}.png").write_bytes(await photograph(browser, 390, 844, 2))
+    page.unlink()
 
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as home:  # nothing of this user's own
         os.environ |= {f"XDG_{kind}_HOME": home for kind in ("STATE", "DATA", "CONFIG", "CACHE")}
-        place = Path(sys.argv[1])
-        asyncio.run(draw(place, sys.argv[2:]))
-        place.with_suffix(".md").write_text(page(place), encoding="utf-8")
+        place = Path(sys.argv[1]).absolute()
+        place.mkdir(parents=True, exist_ok=True)
+        asyncio.run(sheets(place, sys.argv[2:]))
+        if not sys.argv[2:]:
+            asyncio.run(in_a_browser(place))

@@ -116,7 +116,18 @@ async def bench_view(st: Stage) -> None:
 async def form(st: Stage) -> None:
     await st.press("w")
     await st.until(lambda: "uncertainty of M" in st.text())
-    await st.until(lambda: st.app.size.width < 100 or "42% remanence" in st.text())
+    await st.until(lambda: "the uncertainties cost Mr" in st.text())
+
+
+async def listed(st: Stage) -> None:
+    await form(st)
+    await st.press("ctrl+n", "pagedown", "pagedown", "pagedown")
+    await st.until(lambda: "the run in this form" in st.text() and "not before" in st.text())
+
+
+async def palette(st: Stage) -> None:
+    await st.press("colon")
+    await st.until(lambda: "Write the report of the run" in st.text())
 
 
 async def cautions(st: Stage) -> None:
@@ -149,6 +160,8 @@ SCREENS = {
     "compare-six": (lambda: S.snapshot(None), compare_six),
     "bench": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), bench_view),
     "new-run": (lambda: S.snapshot(finished(), S.live_at(100.0)), form),
+    "new-run-list": (lambda: S.snapshot(finished(), S.live_at(100.0)), listed),
+    "find": (lambda: S.snapshot(finished(), S.live_at(100.0)), palette),
     "cautions": (lambda: S.snapshot(None), cautions),
     "help": (lambda: S.snapshot(None), help_page),
 }

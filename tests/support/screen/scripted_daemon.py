@@ -233,10 +233,10 @@ def snapshot(run: Run | None = None, live: Live | None = None, lift: bool = True
         LogLine(id=k, run=12, utc=UTC.format(k, 10), kind="note", text=text)
         for k, text in enumerate(
             [
-                "run 12 of WP-07-3 begins: 59 steps",
-                "zero +0.001 g ± 0.6 mg, sample away",
-                "gap 30.00 mm: -0.042 g ± 0.6 mg, settled in 6.1 s",
-                "note: shim swapped for a fresh one",
+                "Planned: WP-07-3, 59 steps",
+                "Zero: 0.0010 g ± 0.6 mg",
+                "Point at 30.00 mm: −0.0420 g ± 0.6 mg",
+                "shim swapped for a fresh one",
             ]
         )
     ]

@@ -97,8 +97,18 @@ def magnetised(run: Any) -> Magnetised:
 def costs(bench_text: str) -> list[Cost]:
     """What the bench's uncertainties would cost."""
     return [
-        Cost("Mr", 0.017, (("what any model of a sample is off by", 0.30), ("contact gap", 0.23))),
-        Cost("HcJ", 0.012, (("remanence of the reference magnet", 0.42), ("scale of the lift", 0.25))),
+        Cost(
+            "Mr",
+            0.017,
+            (("what any model of a sample is off by", 0.30), ("contact gap", 0.23)),
+            {"gap.contact": 0.23, "sample.diameter": 0.07},
+        ),
+        Cost(
+            "HcJ",
+            0.012,
+            (("remanence of the reference magnet", 0.42), ("scale of the lift", 0.25)),
+            {"reference_magnet.remanence": 0.42},
+        ),
     ]
 
 
