@@ -27,7 +27,7 @@ _SPACERS: Final = ("gap.ladder", ("spacers",))
 
 #: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
 RUN_FIELDS: Final = (
-    Field("run.points", "gaps", "22", f"a passage; {FEW}; or HcJ 1 %, Mr 1 %"),
+    Field("run.points", "gaps", "22", f"or {FEW}; or HcJ 1 %, Mr 1 %"),
     Field("run.target", "uncertainty", "2 mg", "of a reading, or empty"),
     Field("run.loops", "runs", "1", "alike, one after the other"),
     Field(
