@@ -247,7 +247,7 @@ class WeighloopApp(App[None]):
         """Search for whatever can be done."""
         from textual.command import CommandPalette
 
-        if not CommandPalette.is_open(self):
+        if not any(isinstance(screen, CommandPalette) for screen in self.screen_stack):
             self.push_screen(CommandPalette(placeholder="what to do, a view, or a run of the store"))
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

@@ -214,8 +214,9 @@ class NewRun(ModalScreen[int | None]):
             self._mark(str(error))
             self.notify(str(error), severity="warning", markup=False)
             return
-        for values, text in (*self._listed, (self.values, self.text())):
-            path = write_bench(text, values["sample.name"])
+        for values, text in self._listed:
+            write_bench(text, values["sample.name"])
+        path = write_bench(self.text(), self.values["sample.name"])
         several = {"runs": entries} if len(entries) > 1 else {}
         number = await self.owner.act("run.start", **entries[0], **ends, **several)
         if number is not None:
