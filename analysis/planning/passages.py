@@ -10,7 +10,7 @@ the sample on, rows of the notebook like all others:
 
 - *With a turner* the sample is turned over at the farthest gap, which is at or above the turning height.
   The last reading out and the first one in after a turn are a pair there. Two more pairs belong to the plan:
-  orientation -1 before the first passage, and +1 and -1 after the last one (in a sparse plan +1 alone).
+  orientation -1 before the first passage, and +1 and -1 after the last one (these not in a sparse plan).
 - *Without a turner* every passage out reads more heights of the far end, and after the last passage in there
   is one more out to these heights.
 
@@ -110,7 +110,7 @@ def visits(
 ) -> Iterator[Visit]:
     """The readings of a loop in the order taken; ``ladders`` are the heights of each passage, ``far`` those
     that are read besides for the zero (with a turner: the farthest alone), all rising; no ``far``: zeros
-    by hand. ``closing``: a turner turns the sample a last time for a zero after the last passage."""
+    by hand. ``closing``: with a turner a zero is read after the last passage too."""
     if far and turner:
         yield Visit(0, -1, far[-1], "first", "zero")
     for leg, (ladder, (orientation, direction, branch)) in enumerate(zip(ladders, LEGS, strict=True)):
@@ -120,9 +120,11 @@ def visits(
             continue
         for height in sorted({*ladder[1:], *far}):
             yield Visit(leg, orientation, height, branch, "loop" if height in ladder else "zero")
+    if turner and not closing:
+        return
     for height in far:
         yield Visit(AFTER, 1, height, "descending", "zero")
-    if far and turner and closing:
+    if far and turner:
         yield Visit(AFTER, -1, far[-1], "descending", "zero")
 
 

@@ -113,3 +113,19 @@ def test_the_gaps_of_a_plan_are_those_of_the_analysis():
     gap = np.array([s.gap for s in steps])
     taken = readings_of(gap, [s.orientation for s in steps], [s.predicted_reading for s in steps], 2e-6)
     np.testing.assert_array_equal(points_of(taken, bench).gap, gap)
+
+
+def test_a_sparse_plan_needs_no_turn_after_the_last_passage():
+    """Each passage has gaps of its own; those of the ascending branch are gaps of the descending one's, so
+    that every reading has a counterpart, and the far end lies where the field is small."""
+    planned = plan(TURNER, 16, sparse=True)
+    assert [s.leg for s in planned.steps if s.purpose == "zero"] == [0]
+    heights = [[s.height for s in planned.steps if s.leg == leg and s.purpose == "loop"] for leg in range(5)]
+    assert len(heights[2]) == 16
+    assert len(planned.steps) < 0.4 * len(plan(TURNER, 22).steps)
+    assert {*heights[3]} <= {*heights[1]}
+    assert {*heights[4]} <= {*heights[2]}
+    by_hand = plan(LIFT, 16, zeros="hand", sparse=True).steps
+    fields = [abs(s.H_applied) for s in by_hand]
+    assert min(fields) == pytest.approx(0.05 * max(fields), rel=0.05)
+    assert max(s.target_u for s in by_hand) > 2 * min(s.target_u for s in by_hand) > 0
