@@ -40,6 +40,11 @@ class Planner:
         self._thread: threading.Thread | None = None
         self._ending = False
 
+    @property
+    def pid(self) -> int | None:
+        """The process's number, None while there is none."""
+        return None if self._process is None else self._process.pid
+
     def hear(self, event: LogEvent, run: RunRecord | None) -> None:
         """An entry was committed: after a reading the run is planned again, where there is something to
         decide. What was to be looked at before and is not begun yet is forgotten."""

@@ -134,7 +134,7 @@ def _words(code: ActionCode, step: Step, run: RunRecord) -> str:
         "remove-sample": f"Take {run.sample} off its holder.",
         "place-sample": _placing(run, step, side),
         "turn-over": f"Turn {run.sample} over: it goes on with its {side}; keep it away for now.",
-        "set-spacers": f"Set {_spacers(step)}, the sample away.",
+        "set-spacers": f"Set {_spacers(step)}{_change(run, step)}, the sample away{_reason(step)}.",
         "set-current": _supply(step.get("current_A", 0.0)),
     }
     return texts[code]
@@ -155,6 +155,16 @@ def _spacers(step: Step) -> str:
     return f"{step['spacers']} spacer{'' if step['spacers'] == 1 else 's'}"
 
 
+def _change(run: RunRecord, step: Step) -> str:
+    """By how many the spacers change, where nobody can read that off a list of the whole plan."""
+    change = 0 if run.spacers is None or not run.few else (step["spacers"] or 0) - run.spacers
+    return "" if not change else f" (take out {-change})" if change < 0 else f" (put {change} back)"
+
+
+def _reason(step: Step) -> str:
+    return f": {why}" if (why := step.get("why")) else ""
+
+
 def _placing(run: RunRecord, step: Step, side: str) -> str:
     """How the sample goes on: with the turn and the spacers, where they are not asked for by themselves."""
     known, right = run.orientation is not None, run.orientation == step["orientation"]
@@ -164,7 +174,7 @@ def _placing(run: RunRecord, step: Step, side: str) -> str:
     if known and not right:
         words = f"turn {run.sample} over and put it on its holder, {side}."
     if run.spacers_with_sample and run.spacers != step["spacers"]:
-        return f"Set {_spacers(step)}, then {words}"
+        return f"Set {_spacers(step)}{_change(run, step)}, then {words[:-1]}{_reason(step)}."
     return words[0].upper() + words[1:]
 
 

@@ -96,12 +96,13 @@ def _with_reasons(after: Step, steps: list[Step]) -> list[Step]:
     fields = [abs(s["H_applied_A_per_m"] or 0.0) for s in here]
     strides = [abs(b - a) for a, b in pairwise(fields)]
     usual = sum(strides) / max(len(strides), 1)
-    close = {
-        step["height_m"] for step, stride in zip(here[1:], strides, strict=True) if stride < STEEP * usual
-    }
-    return [
-        {**s, "why": BENDS_HERE} if s["leg"] == after["leg"] and s["height_m"] in close else s for s in steps
-    ]
+    close = {_place(step) for step, stride in zip(here[1:], strides, strict=True) if stride < STEEP * usual}
+    return [{**s, "why": BENDS_HERE} if s["leg"] == after["leg"] and _place(s) in close else s for s in steps]
+
+
+def _place(step: Step) -> float | int | None:
+    """Of spacers their number, which a zero has too; of a lift its height."""
+    return step["height_m"] if step["spacers"] is None else step["spacers"]
 
 
 def in_words(steps: list[Step], after: Step) -> str:

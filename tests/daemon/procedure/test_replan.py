@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from typing import Any
@@ -11,6 +12,8 @@ import pytest
 from tests.support.bench.paper_run import take
 from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, attraction
 from weighloop.analysis.errors import InputError
+from weighloop.daemon.procedure.events import BenchState
+from weighloop.daemon.procedure.next_task import next_task
 from weighloop.daemon.procedure.plan import RunPlan, make_plan
 from weighloop.daemon.procedure.replan import BENDS_HERE, answer, question
 from weighloop.daemon.procedure.run import LogEvent, RunRecord, apply
@@ -142,3 +145,16 @@ def test_each_reading_has_a_target_of_its_own() -> None:
 def test_words_that_ask_for_nothing_are_named() -> None:
     with pytest.raises(InputError, match="per cent"):
         make_plan(BENCHES["lift"], None, until="HcJ")
+
+
+def test_who_sets_spacers_reads_how_many_change_and_why() -> None:
+    _, run = whole("spacers")
+    found = (i for i, s in enumerate(run.steps) if s.get("why") and (s["kind"], s["leg"]) == ("zero", 2))
+    at = next(found)
+    before = run.steps[at - 1]
+    now = replace(run, done=at, spacers=before["spacers"], sample_on=False)
+    task = next_task(now, BenchState(balance_ok=True))
+    assert task is not None
+    out = (before["spacers"] or 0) - (run.steps[at]["spacers"] or 0)
+    assert f"(take out {out})" in task.text
+    assert task.text.endswith(f"{BENDS_HERE}.")
