@@ -110,10 +110,17 @@ def _records(checked: BenchTable, text: str) -> records.Bench:
         site=records.Site(**dict(checked.site)),
         lift_port=None if checked.lift is None else checked.lift.port,
         current_source=supply,
-        coil=None if checked.coil is None else records.Coil(**dict(checked.coil)),
+        coil=None if checked.coil is None else _coil(checked.coil, supply),
         calibration=None if checked.calibration is None else _calibration(checked.calibration),
         source_text=text,
     )
+
+
+def _coil(checked: CoilTable, supply: records.CurrentSupply | None) -> records.Coil:
+    coil = dict(checked)
+    if supply is not None and "current_gain" not in checked.model_fields_set:
+        coil["current_gain"] = supply.CURRENT_GAIN
+    return records.Coil(**coil)
 
 
 def _calibration(checked: CalibrationTable) -> records.JointCalibration:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, TypeVar
+from typing import ClassVar, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -160,6 +160,8 @@ class CurrentSupply:
 
     shunt: float = 47.0
     largest_current: float = 55e-3
+    #: The coil's ``current_gain`` unless stated, by the budget in hardware_notes/current_source.md.
+    CURRENT_GAIN: ClassVar[Measured] = Measured(1.0, 0.0015)
 
 
 @dataclass(frozen=True)

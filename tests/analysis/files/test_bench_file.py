@@ -160,6 +160,53 @@ def test_a_wrong_turner_names_its_key(line: str, place: str, words: str) -> None
     assert words in f"{fault.found} {fault.expected}"
 
 
+COIL = """
+[coil]
+turns = 291
+inner_diameter = "3 mm"
+outer_diameter = "6 mm"
+height = "3 mm"
+"""
+
+
+def test_a_current_source_has_its_keys() -> None:
+    plain = parse_bench(GOOD + COIL)
+    assert plain.current_source is None
+    assert plain.coil is not None
+    assert plain.coil.current_gain.u == 0.0005  # a voltmeter over a shunt
+    source = GOOD.replace('port = "/dev/ttyACM0"', 'port = "/dev/ttyACM0"\ncurrent_source = true')
+    sensible = parse_bench(source + COIL)
+    assert sensible.current_source is not None
+    assert (sensible.current_source.shunt, sensible.current_source.largest_current) == (47, 0.055)
+    assert sensible.coil is not None
+    assert sensible.coil.current_gain.u == 0.0015  # the controller's converter
+    keys = 'current_source = true\nshunt = "0.1 kohm"\nlargest_current = "20 mA"'
+    stated = parse_bench(
+        source.replace("current_source = true", keys) + COIL + 'current_gain = "1.002 +/- 0.0004"'
+    )
+    assert stated.current_source is not None
+    assert (stated.current_source.shunt, stated.current_source.largest_current) == pytest.approx((100, 0.02))
+    assert stated.coil is not None
+    assert (stated.coil.current_gain.value, stated.coil.current_gain.u) == (1.002, 0.0004)
+    assert parse_bench(source.replace("= true", "= false")).current_source is None
+
+
+@pytest.mark.parametrize(
+    ("line", "place", "words"),
+    [
+        ('current_source = "yes"', "lift.current_source", "true or false"),
+        ('shunt = "47 mm"', "lift.shunt", "47 ohm"),
+        ('largest_current = "0 mA"', "lift.largest_current", "55 mA"),
+    ],
+)
+def test_a_wrong_current_source_names_its_key(line: str, place: str, words: str) -> None:
+    with pytest.raises(InputError) as raised:
+        parse_bench(GOOD.replace('port = "/dev/ttyACM0"', f'port = "/dev/ttyACM0"\n{line}'))
+    (fault,) = raised.value.faults
+    assert fault.place == place
+    assert words in f"{fault.found} {fault.expected}"
+
+
 def test_files_that_are_none(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="a readable bench file"):
         read_bench(tmp_path / "absent.toml")

@@ -188,7 +188,11 @@ def test_faults_while_it_flows(on: Rig, end: str, reason: str | None) -> None:
 
 
 def test_a_motion_ends_it_and_allows_none(on: Rig) -> None:
+    on.say("G4 P300")  # a wait is no motion
+    pause(on, 0.5)
+    assert not off(on)
     edges = on.emulator.state["edges"]
+    on.emulator("speed 1")  # so that it is still homing when it is asked
     on.say("G28")
     assert off(on)
     wait_for(lambda: on.emulator.state["edges"] > edges)
@@ -196,6 +200,21 @@ def test_a_motion_ends_it_and_allows_none(on: Rig) -> None:
         on.say("M3 S100")
     assert why(on) == "the lift moved"
     assert on.emulator.state["switched"] == 1
+
+
+def test_a_turn_ends_it(bench: Rig) -> None:
+    bench.emulator("turner 1 0")
+    bench.another(turning_height=45e-3, shunt=47.0, largest_current=55e-3)
+    bench.home()
+    source = bench.lift.current_source
+    assert source is not None
+    source.set_current(-1)
+    turning = bench.begin_turn()
+    assert off(bench)
+    assert why(bench) == "the lift moved"
+    assert turning.end() is None
+    source.set_current(1)
+    assert bench.emulator.state["switched"] == 2
 
 
 @pytest.mark.parametrize("stop", [STOP, b"\nM112\n", b"N5 G1 Z10" + STOP + b" F60\n"])
