@@ -8,16 +8,18 @@ the zero is another unknown, at every moment at which it may have jumped with th
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from ..errors import Finding
 from ..forces.branches import with_zero_steps
-from ..forces.settings import MIRRORED_ALIKE, MIRRORED_EACH, WANDERS
+from ..forces.passages import Passage
+from ..forces.settings import MIRRORED_ALIKE, MIRRORED_EACH, SAME_GAP, WANDERS
 from ..forces.zero_drift import ZeroStep, chance_of_wander
 from ..forces.zeros import ZeroTrack
-from ..records.arrays import Floats
+from ..records.arrays import Bools, Floats
 from .counterparts import Pairs, mirrored_pairs
 from .settings import JUMP_GAIN, JUMP_WIDER, LEAST_SHARE, MOST_JUMPS
 from .table import Table
@@ -97,13 +99,28 @@ def _noise(table: Table, pairs: Pairs) -> Floats:
     size = 0.5 * (np.abs(change[pairs.row]) + np.abs(change[pairs.other]))
     noise = np.diag(u[pairs.row] ** 2 + u[pairs.other] ** 2 + (MIRRORED_EACH * size) ** 2)
     turner = bench.gap.turner
+    off = 0.0 if turner is None else float(np.hypot(turner.eccentricity.value, turner.eccentricity.u))
+    slope, bend = _by_gap(arranged.passages, arranged.points.used, table.readings.gap, change)
+    shift = 2.0 * off * arranged.points.orientation[pairs.row] * slope[pairs.row]
+    noise += np.diag((2.0 * off * bend[pairs.row]) ** 2)
     for group in np.unique(pairs.group):
         here = pairs.group == group
-        noise += MIRRORED_ALIKE**2 * np.outer(here * size, here * size)
-        if turner is not None and here.sum() > 1:
-            rows, shift = pairs.row[here], np.zeros(len(here))
-            shift[here] = np.gradient(change[rows], table.readings.gap[rows])
-            off = float(np.hypot(turner.eccentricity.value, turner.eccentricity.u))
-            shift *= 2.0 * off * arranged.points.orientation[pairs.row]
-            noise += np.outer(shift, shift)
+        noise += MIRRORED_ALIKE**2 * np.outer(here * size, here * size) + np.outer(here * shift, here * shift)
     return noise
+
+
+def _by_gap(passages: Sequence[Passage], used: Bools, gap: Floats, change: Floats) -> tuple[Floats, Floats]:
+    """How the change of the reading goes with the gap at each row of its passage, and how badly that is known
+    from rows so far apart, (n,) each, kg/m."""
+    slope, bend = np.zeros(len(gap)), np.zeros(len(gap))
+    for passage in passages:
+        rows = passage.rows[used[passage.rows]]
+        rows = rows[np.argsort(gap[rows])]
+        apart = rows[np.diff(gap[rows], prepend=-np.inf) > SAME_GAP]
+        if len(apart) < 3:
+            continue
+        at, shown = gap[apart], change[apart]
+        bends = 0.5 * np.abs(np.diff(np.diff(shown) / np.diff(at)))
+        slope[rows] = np.interp(gap[rows], at, np.gradient(shown, at))
+        bend[rows] = np.interp(gap[rows], at, np.concatenate([bends[:1], bends, bends[-1:]]))
+    return slope, bend

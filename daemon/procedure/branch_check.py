@@ -93,9 +93,13 @@ def _step_beside(run: RunRecord, used: list[Point], at: Point) -> float:
 
 
 def _partner(used: list[Point], place: Step | Point) -> Point | None:
-    """The reading at the same height two passages before; not of the first curve."""
+    """The reading at the same height two passages before; not of the first curve.
+
+    The first there is: a zero read at the far end before the passage after it was begun again is named by the
+    same passage, and the sample has seen the strongest field since.
+    """
     leg, height = place["leg"] - 2, place["height_m"]
-    there = (p for p in reversed(used) if p["leg"] == leg and p["height_m"] == height)
+    there = (p for p in used if p["leg"] == leg and p["height_m"] == height)
     return next(there, None) if leg in (1, 2) else None
 
 

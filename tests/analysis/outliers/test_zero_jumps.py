@@ -65,6 +65,21 @@ def test_a_zero_that_only_drifts_is_not_split(how):
     assert split <= 1
 
 
+@pytest.mark.parametrize("eccentricity", [-0.1e-3, 0.1e-3])
+@pytest.mark.parametrize("count", [5, 6, 8])
+def test_a_coarse_ladder_does_not_take_an_eccentric_sample_for_a_jump(count, eccentricity):
+    """Twice its stated uncertainty off the axis: between gaps far apart it is not known what that makes of
+    the pull, and a jump of the zero is seen beside it nevertheless."""
+    gaps = np.geomspace(1e-3, 50e-3, count)
+    time = path("turner", gaps)[3]
+    at = float(time[2 * count + 2 : 2 * count + 4].mean())
+    for jumps in ((), ((at, -0.2e-3),)):
+        zero = TrueZero(rate=20e-6 / 3600, walk=1e-6 / np.sqrt(60), jumps=jumps, seed=count)
+        noted = loop_with_zero("turner", zero, count, gaps=gaps, eccentricity=eccentricity)
+        arranged = find_outliers(noted, zero_bench("turner"))
+        assert any(warning.code == "zero-jump" for warning in arranged.warnings) == bool(jumps)
+
+
 @pytest.mark.parametrize("how", ["turner", "lift"])
 @pytest.mark.parametrize("count", [5, 40, 60])
 def test_a_run_under_way_loses_no_row_though_its_zero_is_far_off(how, count):

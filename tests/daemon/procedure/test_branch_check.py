@@ -67,6 +67,17 @@ def test_a_pair_that_does_not_come_back_among_pairs_that_do() -> None:
     assert taken(run, hard)[1] == []
 
 
+def test_a_zero_read_before_a_branch_is_begun_again_is_no_pair() -> None:
+    """At the far end, named by the passage before: but the sample has seen the strongest field since."""
+    branch = [-0.4, -0.3, 0.1, 0.3, 0.4]
+    run, said = taken(planned(lift_plan(), "lift"), [0.4] * 5 + [0.4] * 4 + branch)
+    far = next(p for p in run.points if p["leg"] == 2 and p["kind"] == "point")
+    zero = replace(run, points=(*run.points, {**far, "id": 900, "value_kg": -far["value_kg"]}))
+    again, more = taken(zero, [0.4] * 4 + branch)
+    assert said + more == []
+    assert again.next_step is None or again.next_step["leg"] > 3
+
+
 def test_a_plan_that_does_not_say_what_saturation_makes_doubts_nothing() -> None:
     run = planned(lift_plan(), "lift")
     for step in (*run.plan, *run.steps):
