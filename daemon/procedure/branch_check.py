@@ -65,10 +65,10 @@ def _off_its_pair(
     used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
     pairs = []
     for point in [p for p in used if p["leg"] in (3, 4)]:
-        was, here = _partner(used, point), _share(run, point, point)
+        was, here = _partner(run, used, point), _share(run, point, point)
         if was is not None and here is not None and (then := _share(run, was, was)) is not None:
             pairs.append((here, then))
-    was = _partner(used, step)
+    was = _partner(run, used, step)
     then = _share(run, was, was) if was is not None else None
     if was is None or then is None or not pairs:
         return None  # the first pair shows whether the sample's loop is symmetric
@@ -92,15 +92,22 @@ def _step_beside(run: RunRecord, used: list[Point], at: Point) -> float:
     return max((abs(b - a) for a, b in pairwise(shares)), default=0.0)
 
 
-def _partner(used: list[Point], place: Step | Point) -> Point | None:
-    """The reading at the same height two passages before; not of the first curve.
-
-    The first there is: a zero read at the far end before the passage after it was begun again is named by the
-    same passage, and the sample has seen the strongest field since.
-    """
+def _partner(run: RunRecord, used: list[Point], place: Step | Point) -> Point | None:
+    """The reading at the same height two passages before; not of the first curve."""
     leg, height = place["leg"] - 2, place["height_m"]
-    there = (p for p in used if p["leg"] == leg and p["height_m"] == height)
-    return next(there, None) if leg in (1, 2) else None
+    there = (p for p in reversed(used) if p["leg"] == leg and p["height_m"] == height)
+    return next((p for p in there if on_its_passage(run, p)), None) if leg in (1, 2) else None
+
+
+def on_its_passage(run: RunRecord, point: Point) -> bool:
+    """Whether a reading was taken in passing, and not beforehand: where a branch is begun again through the
+    strongest field the pair at the far end finds the sample as that field left it the last time."""
+    heights = [s["height_m"] for s in run.plan if s["kind"] == "point" and s["leg"] == point["leg"]]
+    if len(heights) < 2 or point["height_m"] != heights[0]:
+        return True
+    later = (p for p in run.points if p["id"] > point["id"] and p["kind"] == "point" and not p["set_aside"])
+    after = next((p for p in later if p["leg"] == point["leg"]), None)
+    return after is None or after["height_m"] == heights[1]
 
 
 def _mm(place: Step | Point) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..protocol import Point, Step
+from .branch_check import on_its_passage
 from .manual_steps import pull_at
 from .run import RunRecord
 from .settings import BRANCH, BY_THE_PLAN, BY_THE_PULL, PAIR, SAME_PLACE
@@ -25,7 +26,7 @@ def _by_its_pair(run: RunRecord, step: Step) -> tuple[float, float] | None:
     for p in run.points:
         if p["kind"] != "point" or p["leg"] != step["leg"] - 2 or p["set_aside"] is not None:
             continue
-        if p["gap_m"] is not None and abs(p["gap_m"] - gap) < SAME_PLACE:
+        if p["gap_m"] is not None and abs(p["gap_m"] - gap) < SAME_PLACE and on_its_passage(run, p):
             pull = pull_at(run, p)
             return (pull, PAIR * abs(pull)) if pull is not None else None
     return None

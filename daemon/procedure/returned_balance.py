@@ -87,4 +87,11 @@ def _read_there_before(run: RunRecord, step: Step) -> Point | None:
         return None
     place = ("leg", "orientation", "height_m", "spacers")
     there = (p for p in reversed(run.points) if p["kind"] == "point" and all(p[k] == step[k] for k in place))
-    return next(there, None)
+    return next((p for p in there if _has_its_zero(run, p)), None)
+
+
+def _has_its_zero(run: RunRecord, point: Point) -> bool:
+    """Whether the zero before a reading is of its time: one that was set aside since took its zero along."""
+    zero = next((z.id for z in reversed(run.zeros) if z.id < point["id"]), 0)
+    aside = (p["id"] for p in run.points if p["set_aside"] is not None and p["id"] != point["id"])
+    return not any(zero < number < point["id"] for number in aside)

@@ -17,6 +17,8 @@ from weighloop.daemon.procedure.plan import RunPlan, make_plan
 from weighloop.daemon.procedure.run import LogEvent, RunRecord, apply, replay
 
 TRAVEL = 49e-3
+#: Below this the field is above the sample's coercivity.
+CLOSEST = 0.2e-3
 
 
 def turner_plan(points: int = 4) -> RunPlan:
@@ -52,6 +54,7 @@ class PaperBench:
         self.stage = events.BenchState(balance_ok=True)
         self.pending: events.Task | None = None
         self.height, self.angle = 20e-3, 90.0  # nobody homed it yet
+        self.magnetised = 1  # along its own axis, or against it: the closest gap turns it, as a hard sample
         self.known = False  # whether the lift's controller knows its place and angle
         self.homed_and_up = False
         self.lost = self.losing = 0.0  # steps lost since the last homing and on the next way, m
@@ -110,6 +113,8 @@ class PaperBench:
         self.height = height
         upright = round(self.angle) % 360
         self.path.append(Place(height, {0: 1, 180: -1}.get(upright, 0)))
+        if height < CLOSEST:
+            self.magnetised = self.path[-1].orientation or self.magnetised
 
     def ends(self) -> bool:
         """The task under way ends well; False where there is none."""
@@ -151,7 +156,7 @@ class PaperBench:
 
     def _read(self, serial: int) -> None:
         reading = {
-            "value_kg": -self.path[-1].orientation * attraction(self.path[-1].height),
+            "value_kg": -self.magnetised * self.path[-1].orientation * attraction(self.path[-1].height),
             "u_kg": 1e-6,
             "drift_kg_per_s": 0.0,
             "time_s": float(len(self.log)),
