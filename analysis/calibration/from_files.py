@@ -19,6 +19,8 @@ from .coil import COIL, source_of_coil
 from .fit import Problem, Source
 from .outcome import Calibration
 
+#: No magnet on a balance pulls at what is farther away, m.
+MOST_HEIGHT = 1.0
 #: What a bench is calibrated with.
 WAYS = ("probe", "standard", "pair", "coil")
 
@@ -97,6 +99,13 @@ def read_source(
     else:
         expected = "a column height_mm, or spacers and the thickness of one in the bench file"
         raise InputError(str(path), [Fault("header", "no heights", expected)])
+    beyond = np.flatnonzero((height < 0) | (height > MOST_HEIGHT))
+    if len(beyond):
+        found, expected = (
+            f"{1e3 * height[beyond[0]]:g} mm",
+            f"0 to {1e3 * MOST_HEIGHT:g} mm above the closest",
+        )
+        raise InputError(str(path), [Fault(f"height {beyond[0] + 1}", found, expected)])
     u = None if "u" not in table else table["u"] * 1e-3
     magnet, contact = bench.reference_magnet, bench.gap.contact
     try:
