@@ -107,7 +107,7 @@ def on_its_passage(run: RunRecord, point: Point) -> bool:
         return True
     later = (p for p in run.points if p["id"] > point["id"] and p["kind"] == "point" and not p["set_aside"])
     after = next((p for p in later if p["leg"] == point["leg"]), None)
-    return after is None or after["height_m"] == heights[1]
+    return after is not None and after["height_m"] == heights[1]
 
 
 def _mm(place: Step | Point) -> str:
