@@ -11,7 +11,7 @@ from typing import Any
 from ..protocol import Point, Step
 from .manual_steps import least_of
 from .run import RunRecord
-from .settings import OFF_BRANCH, OFF_PAIR, OFF_STEP, OFF_U, OFF_ZERO
+from .settings import CANCELS, OFF_BRANCH, OFF_PAIR, OFF_STEP, OFF_U, OFF_ZERO
 
 
 def off_the_branch(run: RunRecord, step: Step, reading: dict[str, Any]) -> tuple[str, tuple[Point, ...]]:
@@ -33,9 +33,12 @@ def _share(
 ) -> tuple[float, float] | None:
     """A pull as a share of saturation's at its height, and how far chance may put it off."""
     zeros = [zero for zero in run.zeros if zero.id < reading.get("id", math.inf)]
-    full = (s.get("saturated_reading_kg") for s in run.every_step if s["height_m"] == place["height_m"])
-    whole = next((value for value in full if value), None)
-    if not zeros or whole is None:
+    height = place["height_m"]
+    saturated = [(s["height_m"] or 0.0, s.get("saturated_reading_kg")) for s in run.every_step]
+    whole = next((value for at, value in saturated if value and at == height), None)
+    # Close over a ring the pulls on the sample's layers nearly cancel: the share says nothing there.
+    farther = max((abs(value) for at, value in saturated if value and at > (height or 0.0)), default=0.0)
+    if not zeros or whole is None or abs(whole) < CANCELS * farther:
         return None
     pulls = (abs(p["value_kg"] - zeros[-1].value) for p in run.points if p["kind"] == "point")
     chance = OFF_U * math.hypot(reading["u_kg"], zeros[-1].u) + least_of(run)

@@ -67,6 +67,7 @@ ZERO_BACK_DIGITS, NOISE_FACTOR, NOISES = 50.0, 3.0, 4
 #: the step beside it (a warmer sample turns earlier), each by this many standard uncertainties more, and by
 #: what a zero drifts, in parts of the largest pull.
 OFF_BRANCH, OFF_PAIR, OFF_STEP, OFF_U, OFF_ZERO = 0.05, 0.05, 0.25, 5.0, 0.002
+CANCELS = 0.5  # a saturated pull of less than this part of one farther out: the layers' pulls cancel
 #: A pull that kept its sign when the sample was turned, and this part of its size, speaks against the turn.
 KEPT_SIGN = 0.5
 

@@ -12,6 +12,7 @@ import pytest
 from tests.support.bench.paper_run import take
 from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, attraction
 from weighloop.analysis.errors import InputError
+from weighloop.daemon.procedure.branch_check import off_the_branch
 from weighloop.daemon.procedure.events import BenchState
 from weighloop.daemon.procedure.next_task import next_task
 from weighloop.daemon.procedure.plan import RunPlan, make_plan
@@ -157,3 +158,21 @@ def test_who_sets_spacers_reads_how_many_change_and_why() -> None:
     more = (run.steps[at]["spacers"] or 0) - (before["spacers"] or 0)
     assert (f"(put {more} back)" if more > 0 else f"(take out {-more})") in task.text
     assert task.text.endswith(f"{BENDS_HERE}.")
+
+
+def test_where_the_pulls_cancel_over_a_ring_no_share_is_gone_by() -> None:
+    """Over the hole the gradient changes its sign, so that M = F / (V <dBz/dz>) is the ratio of two small
+    numbers there (textbooks)."""
+    ring = 'shape = "ring"\nouter_diameter = "20 mm"\ninner_diameter = "6 mm"'
+    text = BENCHES["lift"].replace('shape = "cylinder"\ndiameter = "20 mm"', ring, 1)
+    plan = make_plan(text, None, until="readings cannot help")
+    _, run = planned("lift")
+    run = replace(run, plan=plan.steps, steps=plan.steps, bench_text=text, done=0)
+    tip = next(i for i, s in enumerate(plan.steps) if s["leg"] == 1 and s["kind"] == "point") - 1
+    whole = [abs(s.get("saturated_reading_kg") or 0.0) for s in plan.steps[tip : tip + 2]]
+    assert whole[0] < 0.5 * whole[1]
+    while run.done <= tip:
+        run = take(run, -0.9 * whole[0] if run.done == tip else 0.0)
+    step = run.next_step
+    assert step is not None
+    assert off_the_branch(run, step, {"value_kg": -0.3 * whole[1], "u_kg": 1e-6}) == ("", ())
