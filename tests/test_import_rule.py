@@ -150,8 +150,9 @@ ROOMS: dict[str, set[str]] = {
     "tui/run_form": {"daemon/protocol", "tui/bench_form", "tui/format"},
     "tui/bench_costs": {"analysis/figures", "analysis/planning", "analysis/records"},
     "tui/state": {
-        "analysis/comparison", "analysis/data_package", "analysis/errors", "analysis/files",
-        "analysis/inversion", "analysis/outliers", "analysis/records", "analysis/report", "analysis/results",
+        "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
+        "analysis/files", "analysis/forces", "analysis/inversion", "analysis/outliers", "analysis/records",
+        "analysis/report", "analysis/results",
         "analysis/settling", "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/server",
         "daemon/store", "tui/bench_costs",
     },

@@ -8,6 +8,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
@@ -104,6 +105,10 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
     ),
 }
 
+#: Units of a mass and of a current in the form, kg and A.
+MASSES: Final = {"mg": 1e-6, "g": 1e-3, "ug": 1e-9, "µg": 1e-9}
+CURRENTS: Final = {"mA": 1e-3, "A": 1.0}
+
 FIELDS: Final = tuple(field for page in PAGES.values() for field in page)
 
 
@@ -158,6 +163,11 @@ def bench_text(values: Mapping[str, str], base: str = "") -> str:
         if table in tables:
             lines = [_line(table, key, value) for key, value in tables[table].items()]
             parts.append(f"[{table}]\n" + "\n".join(lines) + "\n")
+    parts += [
+        f"[{table}]\n" + "\n".join(_line(table, key, value) for key, value in content.items()) + "\n"
+        for table, content in kept.items()
+        if table not in order and isinstance(content, dict)
+    ]
     return "\n".join(parts)
 
 
@@ -183,9 +193,24 @@ def name_fault(name: str) -> str | None:
 _COMMANDS: Final = frozenset(("help", "quit", "exit", "back", "start", "stop", "next", "yes", "no", "ok"))
 
 
+def amount(label: str, text: str, scales: Mapping[str, float], such_as: str) -> float | None:
+    """What ``text`` says in SI, by its unit's scale; None for an empty field. Raises ValueError in words."""
+    if not text.strip():
+        return None
+    number, _, unit = text.strip().partition(" ")
+    scale = scales.get(unit.strip())
+    try:
+        value = float(number)
+    except ValueError:
+        value = -1.0
+    if scale is None or not value > 0:
+        raise ValueError(f"{label}: {text!r} is not {such_as}")
+    return value * scale
+
+
 def _toml(value: Any) -> str:
-    """A TOML value; JSON's strings, numbers and booleans are TOML's too."""
-    return json.dumps(value, ensure_ascii=False)
+    """A TOML value; JSON's strings, numbers, booleans and lists are TOML's too, and so is a date."""
+    return value.isoformat() if isinstance(value, date) else json.dumps(value, ensure_ascii=False)
 
 
 def write_bench(text: str, name: str) -> Path:

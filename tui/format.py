@@ -175,7 +175,7 @@ def telemetry_words(device: Device | None) -> list[str]:
 
 #: The daemon's action codes that ask something of a person.
 ASKS_A_PERSON: Final[frozenset[ActionCode]] = frozenset(
-    {"remove-sample", "place-sample", "set-spacers", "turn-over", "question"}
+    {"remove-sample", "place-sample", "set-spacers", "turn-over", "set-current", "question"}
 )
 
 #: The five passages of a run, as the operator sees them.
@@ -197,7 +197,9 @@ def orientation_words(orientation: int | None) -> str:
 def point_line(point: Point, step: Step | None) -> str:
     """One accepted reading in a line, for lists."""
     where = f"{point['spacers']} spacers" if point["spacers"] is not None else millimetres(point["gap_m"])
+    amps = point.get("current_A")
     field = kiloamps(step["H_applied_A_per_m"]) if step else NONE
+    field = field if amps is None else f"{amps * 1e3:+.2f} mA"
     what = "zero" if point["kind"] == "zero" else f"{where:>10}  {field:>11}"
     aside = f"  × {point['set_aside']}" if point["set_aside"] else ""
     value = level(point["value_kg"], point["u_kg"], 4)

@@ -64,6 +64,14 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
             "hold", "h", "Hold", "Hold the run; nothing moves until you go on.", when=("going",), acts="bench"
         ),
         Key(
+            "meter",
+            "i",
+            "Meter",
+            "Of the coil's current: say what the meter shows in place of what was asked for.",
+            when=("current",),
+            acts="bench",
+        ),
+        Key(
             "stop",
             "s",
             "Stop",

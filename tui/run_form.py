@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from ..daemon.protocol import CANNOT_HELP
-from .bench_form import Field, holds, name_fault
+from .bench_form import CURRENTS, MASSES, Field, amount, holds, name_fault
 from .format import next_moment
 
 #: Runs that one start may ask for.
@@ -25,8 +25,15 @@ _ZEROS: Final = {BY_PLAN: None, BY_HAND: "hand", AT_FAR_END: "far"}
 _LIFT: Final = ("gap.ladder", ("lift",))
 _SPACERS: Final = ("gap.ladder", ("spacers",))
 
+#: What a run weighs: the coil of [coil] at several gaps calibrates the bench, at one it checks that.
+WEIGHS: Final = ("the sample", "the coil", "the coil, one gap")
+#: Gaps of a loop's passage and of a calibration, where nobody asks for others.
+GAPS: Final[dict[str, str]] = dict(zip(WEIGHS, ("22", "6", "1"), strict=True))
+
 #: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
 RUN_FIELDS: Final = (
+    Field("run.weighs", "weighs", WEIGHS[0], "the coil: a calibration", choices=WEIGHS),
+    Field("run.current", "current", "", "such as 48 mA, or empty", when=("run.weighs", WEIGHS[1:])),
     Field("run.points", "gaps", "22", f"or {FEW}; or HcJ 1 %, Mr 1 %"),
     Field("run.target", "uncertainty", "2 mg", "of a reading, or empty"),
     Field("run.loops", "runs", "1", "alike, one after the other"),
@@ -74,10 +81,16 @@ def plan_of(values: Mapping[str, str]) -> dict[str, Any]:
     points = values["run.points"].strip()
     zeros = _ZEROS[values["run.zeros"]] if values["gap.ladder"] == "lift" else None
     found = {"target_u_kg": _mass("uncertainty", values["run.target"], "2 mg"), "zeros": zeros}
-    if points == FEW or "%" in points:
+    coil = values["run.weighs"] != WEIGHS[0]
+    if coil:
+        current = amount("current", values["run.current"], CURRENTS, 'a current such as "48 mA"')
+        found |= {"coil": True, "coil_current_A": current}
+    if not coil and (points == FEW or "%" in points):
         return {"until": CANNOT_HELP if points == FEW else points, **found}
-    if not points.isdecimal() or not 2 <= int(points) <= 200:
-        raise ValueError(f"gaps: {points!r} is not a whole number from 2 to 200, nor {FEW}")
+    least = 1 if coil else 2
+    if not points.isdecimal() or not least <= int(points) <= 200:
+        few = "" if coil else f", nor {FEW}"
+        raise ValueError(f"gaps: {points!r} is not a whole number from {least} to 200{few}")
     return {"points": int(points), **found}
 
 
@@ -135,14 +148,4 @@ def _moment(label: str, text: str) -> str | None:
 
 def _mass(label: str, text: str, like: str) -> float | None:
     """``2 mg`` in kg, None for an empty field."""
-    if not text.strip():
-        return None
-    number, _, unit = text.strip().partition(" ")
-    scale = {"mg": 1e-6, "g": 1e-3, "ug": 1e-9, "µg": 1e-9}.get(unit.strip())
-    try:
-        value = float(number)
-    except ValueError:
-        value = -1.0
-    if scale is None or not value > 0:
-        raise ValueError(f'{label}: {text!r} is not a mass such as "{like}"')
-    return value * scale
+    return amount(label, text, MASSES, f'a mass such as "{like}"')

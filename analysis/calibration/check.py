@@ -37,18 +37,18 @@ class Check:
 def check_coil(source: Source, bench: Bench) -> Check:
     """The readings of a coil against the bench file as it stands."""
     rows = source.rows
-    foreseen = _foreseen(source, bench)
+    by_file = foreseen(source, bench)
     inputs = [(key, m) for key, m in measured_inputs(bench) if key.startswith(_PARTS)]
-    ways = np.array([_foreseen(source, with_value(bench, key, m.u)) - foreseen for key, m in inputs])
+    ways = np.array([foreseen(source, with_value(bench, key, m.u)) - by_file for key, m in inputs])
     covariance = ways.T @ stated_correlation(bench, tuple(key for key, _ in inputs)) @ ways
     for name, m in source.nuisances.items():
-        by = _foreseen(source, bench, name, m.u) - foreseen
+        by = foreseen(source, bench, name, m.u) - by_file
         covariance += np.outer(by, by)
     own = np.broadcast_to(np.asarray(source.u, float), rows.shape)[rows]
-    covariance = (covariance + np.diag(own**2)) / np.outer(foreseen, foreseen)
-    off = source.measured[rows] / foreseen - 1
+    covariance = (covariance + np.diag(own**2)) / np.outer(by_file, by_file)
+    off = source.measured[rows] / by_file - 1
     # All of one place and time: a mean by the readings' own weight, its u by all of the covariance.
-    weight = (foreseen / own) ** 2 / np.sum((foreseen / own) ** 2)
+    weight = (by_file / own) ** 2 / np.sum((by_file / own) ** 2)
     ratio, u = float(weight @ off), float(np.sqrt(weight @ covariance @ weight))
     holds = abs(ratio) <= FAILS * u
     said = f"the coil is pulled {100 * ratio:+.2f} % from what the bench file foresees (u {100 * u:.2f} %)"
@@ -61,8 +61,8 @@ def check_coil(source: Source, bench: Bench) -> Check:
     return Check(ratio, u, holds, words)
 
 
-def _foreseen(source: Source, bench: Bench, changed: str = "", by: float = 0.0) -> Floats:
-    """The source's readings by the bench file, one of the source's own values changed."""
+def foreseen(source: Source, bench: Bench, changed: str = "", by: float = 0.0) -> Floats:
+    """The source's readings (those used) by the bench file, one of the source's own values changed."""
     magnet = bench.reference_magnet
     warm = at_temperature(replace(magnet, remanence=Measured(1.0)), bench.site.temperature.value)
     strength = warm.remanence.value * magnet.remanence.value

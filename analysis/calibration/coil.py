@@ -1,8 +1,7 @@
 """A coil of known current in the sample's place: its moment is turns times area times current.
 
 It has no hysteresis, and reversing its current gives the zero and the pull at every gap at once. Force by
-current at each gap, from readings with both directions, is what the fit takes; ``substituted`` is the other
-use: a sample and the coil at the same gaps give the sample's magnetisation by the ratio of their pulls.
+current at each gap, from readings with both directions, is what the fit takes.
 """
 
 from __future__ import annotations
@@ -16,13 +15,12 @@ from ..errors import NotPossible
 from ..forces.force import force, force_per_kg
 from ..magnetostatics.bench_linearisation import with_value
 from ..magnetostatics.current_loop import COPPER_EXPANSION, coil_gradient, turn_area, warming
-from ..magnetostatics.quadrature import mean_field, volume
 from ..records.arrays import Floats
-from ..records.bench import Bench, Coil, ReferenceMagnet, Sample
+from ..records.bench import Bench, Coil, ReferenceMagnet
 from ..records.coil_readings import CoilReadings
 from ..units import Measured
 from .fit import Source
-from .settings import TOO_WARM, U_RATIO
+from .settings import TOO_WARM
 
 #: What a calibration by a coil is called.
 COIL = "coil of known current"
@@ -191,6 +189,7 @@ def coil_source(
             "coil_offset": Measured(1.0, float(np.sqrt(2.0))) if np.ndim(aside) else Measured(0.0),
         },
         warnings=(*warnings, *warm),
+        ends=end,
     )
 
 
@@ -202,33 +201,3 @@ def _rise(coil: Coil, both: bool) -> tuple[Measured, Measured]:
         return coil.rise, Measured(0.0, coil.rise.u)
     middle = (coil.thickness.value - coil.height.value) / 2
     return Measured(middle, coil.thickness.u / 2), Measured(coil.rise.value - middle, coil.rise.u)
-
-
-def substituted(
-    sample: Sample,
-    coil: Coil,
-    magnet: ReferenceMagnet,
-    gaps: ArrayLike,
-    force: ArrayLike,
-    force_per_ampere: ArrayLike,
-    *,
-    u_force: ArrayLike = 0.0,
-    u_per_ampere: ArrayLike = 0.0,
-) -> tuple[Floats, Floats]:
-    """Magnetisation M (n,) in A/m with its standard uncertainty, from pulls on sample and coil at ``gaps``.
-
-    M = force / force_per_ampere * turns times area / volume * (coil's gradient / sample's). Of the magnet
-    only the ratio of the two gradients counts: neither its strength nor the contact gap, nor gravity, nor
-    the balance's span. The volume's uncertainty is in u; most of u is common to all rows.
-    """
-    at, F, f = (np.asarray(a, float) for a in (gaps, force, force_per_ampere))
-    ratio = coil_gradient(magnet, coil, at) / -mean_field(magnet, sample, at)[1]
-    area = turn_area(coil)
-    M = F / f * area.value * coil.current_gain.value / volume(sample) * ratio
-    parts = [area.u / area.value, coil.current_gain.u / coil.current_gain.value, U_RATIO]
-    powers = {"sphere": {"diameter": 3}, "block": {"length": 1, "width": 1, "height": 1}}
-    for name, power in powers.get(sample.shape, {"diameter": 2, "height": 1}).items():
-        size = getattr(sample, name)
-        parts.append(power * size.u / size.value)
-    own = np.hypot(np.asarray(u_force) / F, np.asarray(u_per_ampere) / f)
-    return M, np.abs(M) * np.hypot(own, np.linalg.norm(parts))

@@ -63,6 +63,8 @@ class Source:
     nuisances: dict[str, Measured] = field(default_factory=dict)
     used: NDArray[np.bool_] | None = None
     warnings: tuple[str, ...] = ()
+    #: Of a coil, +1 or -1 (n,) for the end that was down.
+    ends: Floats | None = None
 
     @cached_property
     def rows(self) -> NDArray[np.bool_]:

@@ -88,24 +88,14 @@ def read_source(
         raise ValueError(f"a bench is calibrated with {', '.join(WAYS)}, not {way!r}")
     if way == "standard" and moment is None:
         raise ValueError("a standard needs its moment")
-    needed = {"probe": ("B_mT",), "coil": ("current_mA", "reading_g")}.get(way, ("reading_g",))
-    table = read_numbers(
-        path, "calibration CSV", needed, ("height_mm", "spacers", "u", "end", "resistance_ohm")
-    )
-    if "height_mm" in table:
-        height = table["height_mm"] * 1e-3
-    elif "spacers" in table and bench.gap.spacer is not None:
-        height = table["spacers"] * bench.gap.spacer.value
-    else:
-        expected = "a column height_mm, or spacers and the thickness of one in the bench file"
-        raise InputError(str(path), [Fault("header", "no heights", expected)])
-    beyond = np.flatnonzero((height < 0) | (height > MOST_HEIGHT))
-    if len(beyond):
-        found, expected = (
-            f"{1e3 * height[beyond[0]]:g} mm",
-            f"0 to {1e3 * MOST_HEIGHT:g} mm above the closest",
-        )
-        raise InputError(str(path), [Fault(f"height {beyond[0] + 1}", found, expected)])
+    if way == "coil":
+        readings = read_coil(path, bench)
+        try:
+            return source_of_coil(readings, bench)
+        except ValueError as error:
+            expected = "readings of one calibration"
+            raise InputError(str(path), [Fault("readings", str(error), expected)]) from None
+    table, height = _table(path, bench, ("B_mT",) if way == "probe" else ("reading_g",))
     u = None if "u" not in table else table["u"] * 1e-3
     magnet, contact = bench.reference_magnet, bench.gap.contact
     try:
@@ -114,8 +104,6 @@ def read_source(
             return methods.probe(height, B, probe_offset=probe_depth, gain_u=probe_gain, u_B=u)
         reading = table["reading_g"] * 1e-3
         _within_capacity(reading, bench, path)
-        if way == "coil":
-            return _coil(table, height, reading, u, bench, path)
         pull = force(reading, bench)
         u_force = None if u is None else abs(force(u, bench))
         if way == "pair":
@@ -138,14 +126,11 @@ def _within_capacity(reading: Floats, bench: Bench, path: Path) -> None:
         raise InputError(str(path), [Fault(f"reading {beyond[0] + 1}", f"{worst:g} g", expected)])
 
 
-def _coil(
-    table: dict[str, Floats],
-    height: Floats,
-    reading: Floats,
-    u: Floats | None,
-    bench: Bench,
-    path: Path,
-) -> Source:
+def read_coil(path: Path, bench: Bench) -> CoilReadings:
+    """A coil's readings in a CSV, checked; raises InputError naming file, place and what would be right."""
+    table, height = _table(path, bench, ("current_mA", "reading_g"))
+    reading = table["reading_g"] * 1e-3
+    _within_capacity(reading, bench, path)
     if bench.coil is None:
         expected = "a table [coil] with turns, inner_diameter, outer_diameter and height"
         raise InputError(str(path), [Fault("coil", "the bench file describes none", expected)])
@@ -155,8 +140,26 @@ def _coil(
             expected = "[coil] resistance in the bench file: that at 20 degC"
             raise InputError(str(path), [Fault("column resistance_ohm", "nothing to compare with", expected)])
         resistance = float(np.mean(table["resistance_ohm"]))
-    end = table.get("end", np.ones_like(height))
-    current = table["current_mA"] * 1e-3
-    return source_of_coil(
-        CoilReadings(height, end, current, reading, u, resistance=resistance, source=str(path)), bench
+    u = None if "u" not in table else table["u"] * 1e-3
+    end, current = table.get("end", np.ones_like(height)), table["current_mA"] * 1e-3
+    return CoilReadings(height, end, current, reading, u, resistance=resistance, source=str(path))
+
+
+def _table(path: Path, bench: Bench, needed: tuple[str, ...]) -> tuple[dict[str, Floats], Floats]:
+    """The columns of a calibration's CSV, and its heights (m)."""
+    table = read_numbers(
+        path, "calibration CSV", needed, ("height_mm", "spacers", "u", "end", "resistance_ohm")
     )
+    if "height_mm" in table:
+        height = table["height_mm"] * 1e-3
+    elif "spacers" in table and bench.gap.spacer is not None:
+        height = table["spacers"] * bench.gap.spacer.value
+    else:
+        expected = "a column height_mm, or spacers and the thickness of one in the bench file"
+        raise InputError(str(path), [Fault("header", "no heights", expected)])
+    beyond = np.flatnonzero((height < 0) | (height > MOST_HEIGHT))
+    if len(beyond):
+        found = f"{1e3 * height[beyond[0]]:g} mm"
+        expected = f"0 to {1e3 * MOST_HEIGHT:g} mm above the closest"
+        raise InputError(str(path), [Fault(f"height {beyond[0] + 1}", found, expected)])
+    return table, height

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import hypot, pi, sqrt
+from pathlib import Path
 
 import numpy as np
 
 from ..constants import MU0
-from ..units import Measured
+from ..errors import Fault, InputError
+from ..files.text import read_text
+from ..files.toml_tables import read_tables
+from ..units import Measured, NotAQuantity, parse_measured
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,61 @@ def turn_area_by_hoops(
         "tilt of the coil": tilt**2 / 2 / sqrt(3),
     }
     return TurnArea(value, value * hypot(*budget.values()), budget)
+
+
+#: What a file of hoops states: unit, an example, and whether it may be left out.
+_KEYS = {
+    "radius": ("m", "150 mm +/- 0.15 mm", False),
+    "spacing": ("m", "150 mm +/- 0.2 mm", False),
+    "current": ("A", "1.000 A +/- 0.001 A", False),
+    "voltage": ("V", "36.1 mV +/- 0.07 mV", False),
+    "frequency": ("Hz", "5000 Hz +/- 0.1 Hz", False),
+    "resistance": ("ohm", "9.05 ohm", True),
+    "load": ("ohm", "100000 ohm", True),
+    "size": ("m", "3 mm", True),
+    "tilt": ("rad", "2 deg", True),
+}
+
+
+def read_hoops(path: str | Path) -> TurnArea:
+    """A file with one table [hoops]: the keys of ``turn_area_by_hoops``, quantities as text, ``turns`` whole.
+    Raises InputError naming each key at fault."""
+    tables, faults = read_tables(read_text(path, "file of hoops"), str(path))
+    stated = tables.get("hoops")
+    if not isinstance(stated, dict):
+        raise InputError(
+            str(path), [*faults, Fault("file", "no table [hoops]", "radius, spacing, turns ...")]
+        )
+    faults += [Fault(f"hoops.{key}", "not known", ", ".join(("turns", *_KEYS)))
+               for key in stated if key not in _KEYS and key != "turns"]  # fmt: skip
+    found: dict[str, Measured] = {}
+    for key, (unit, example, may_lack) in _KEYS.items():
+        if key not in stated:
+            faults += [] if may_lack else [Fault(f"hoops.{key}", "missing", f'such as "{example}"')]
+            continue
+        try:
+            found[key] = parse_measured(stated[key], unit, example)
+        except NotAQuantity as error:
+            faults.append(Fault(f"hoops.{key}", error.found, error.right))
+            continue
+        if found[key].value < 0 or (found[key].value == 0 and key not in ("tilt", "resistance", "size")):
+            faults.append(Fault(f"hoops.{key}", str(stated[key]), f'above zero, such as "{example}"'))
+    turns = stated.get("turns")
+    if not isinstance(turns, int) or isinstance(turns, bool) or turns < 1:
+        faults.append(Fault("hoops.turns", repr(turns), "the turns of each hoop, a whole number"))
+    if faults:
+        raise InputError(str(path), faults)
+    assert isinstance(turns, int)
+    plain = {key: found[key].value for key in ("resistance", "load", "size", "tilt") if key in found}
+    return turn_area_by_hoops(
+        found["radius"],
+        found["spacing"],
+        turns,
+        current=found["current"],
+        voltage=found["voltage"],
+        frequency=found["frequency"],
+        **plain,
+    )
 
 
 def _slope(field, at: float) -> float:

@@ -38,6 +38,11 @@ _UNITS = {
 _LENGTH = ("mm", 1e3)
 
 
+def area_values(area: Measured) -> dict[tuple[str, str], str]:
+    """A coil's turns times area (m²) as a TOML value by (table, key) of a bench file."""
+    return {("coil", "turn_area"): f'"{with_u(area, 1e6, "mm^2", more=1)}"'}
+
+
 def words(name: str) -> str:
     """A fitted value's name in words."""
     return _WORDS.get(name, name.replace("_", " "))

@@ -30,6 +30,7 @@ MODEL_FLOOR = 0.0015
 #: Relative uncertainty of the ratio of the sample's gradient to the coil's: within 1.4 % of 1, and 0.05 to
 #: 0.15 % off at all gaps on uneven magnets.
 U_RATIO = 0.0015
+SAME_PLACE = 5e-6  # m; sample and coil stood in the same place
 
 # -- samples and coils --------------------------------------------------------------------------------
 

@@ -62,8 +62,14 @@ def write_calibration(
         pull = found.pulls.get(name)
         cells.append("–" if pull is None else f"{round(pull, 1) + 0.0:+.1f}")
         cells.append(unit)
-        marked = [f"<td>{html.escape(cell)}</td>" for cell in cells]
-        rows.append(f'<tr><th scope="row" class="left">{html.escape(words(name))}</th>{"".join(marked)}</tr>')
+        rows.append([words(name), *cells])
+    changes = table_of(
+        "Values and standard uncertainties, as stated before and as found. The remanence's includes "
+        f"{100 * MODEL_FLOOR:.2g} % for what the magnet's two zones leave out. Shift: in standard "
+        "uncertainties of what was stated; beyond 3 the calibration is refused.",
+        ("input", "stated", "u", "found", "u", "shift", "unit"),
+        rows,
+    )
     fit = "; ".join(
         f"{html.escape(s.method)}: {int(s.rows.sum())} readings, reduced chi-square "
         f"{found.chi_square[s.method]:.2f}"
@@ -71,36 +77,53 @@ def write_calibration(
     )
     figure = residuals_drawn(np.concatenate([s.heights for s in sources]), found)
     warnings = "".join(f'<p class="warning">{html.escape(text)}</p>' for text in found.warnings)
-    css = files("weighloop.analysis.report").joinpath("page.css").read_text(encoding="utf-8")
-    page = f"""<!doctype html>
-<html lang="en"><head><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Calibration of {dates[0]}</title><style>{css}</style></head><body>
-<header><h1>Calibration of the bench, {dates[0]}</h1>
-<p class="meta">By {html.escape(found.method)}, at {found.temperature - 273.15:.1f} °C.
-Expires {dates[1]}.</p></header>
-<section class="lead" aria-label="Conclusion">
+    body = f"""<section class="lead" aria-label="Conclusion">
 <p>Remanence of the reference magnet {_with_u(found.remanence.value, found.remanence.u)} T at 20 °C,
 contact gap {_with_u(1e3 * found.contact.value, 1e3 * found.contact.u)} mm; their correlation is
 {found.correlation:.3f}.</p></section>
 <h2>What it changes</h2>
-<table class="whole"><caption>Values and standard uncertainties, as stated before and as found. The
-remanence's includes {100 * MODEL_FLOOR:.2g} % for what the magnet's two zones leave out. Shift: in standard
-uncertainties of what was stated; beyond 3 the calibration is refused.</caption>
-<thead><tr><th scope="col" class="left">input</th><th scope="col">stated</th><th scope="col">u</th>
-<th scope="col">found</th><th scope="col">u</th><th scope="col">shift</th>
-<th scope="col">unit</th></tr></thead>
-<tbody>
-{"".join(rows)}</tbody></table>
+{changes}
 <h2>How the readings are met</h2>
 <p>{fit}. Above 2 the calibration is refused.</p>
 <figure role="img" aria-label="Residuals over the heights">{svg(figure)}</figure>
 {warnings}
 <h2>For the bench file</h2>
 <pre style="white-space: pre-wrap">{html.escape(found.bench_lines(bench, *dates))}</pre>
+"""
+    meta = f"By {found.method}, at {found.temperature - 273.15:.1f} °C. Expires {dates[1]}."
+    write_page(page_file(path), page_of(f"Calibration of the bench, {dates[0]}", meta, body))
+
+
+def page_of(title: str, meta: str, body: str) -> str:
+    """A page of its own: title and what is said under it (text), then its body (HTML)."""
+    css = files("weighloop.analysis.report").joinpath("page.css").read_text(encoding="utf-8")
+    return f"""<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{html.escape(title)}</title><style>{css}</style></head><body>
+<header><h1>{html.escape(title)}</h1>
+<p class="meta">{html.escape(meta)}</p></header>
+{body}
 </body></html>
 """
-    write_page(page_file(path), page)
+
+
+def table_of(caption: str, headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A table whose first column names the rows; texts, not HTML."""
+    head = "".join(
+        f'<th scope="col"{" class=left" * (k == 0)}>{html.escape(name)}</th>'
+        for k, name in enumerate(headers)
+    )
+    lines = "".join(
+        f'<tr><th scope="row" class="left">{html.escape(row[0])}</th>'
+        + "".join(f"<td>{html.escape(cell)}</td>" for cell in row[1:])
+        + "</tr>\n"
+        for row in rows
+    )
+    return (
+        f'<table class="whole"><caption>{html.escape(caption)}</caption>\n'
+        f"<thead><tr>{head}</tr></thead>\n<tbody>\n{lines}</tbody></table>"
+    )
 
 
 def _shown(value: float, u: float) -> tuple[str, str]:

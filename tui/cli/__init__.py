@@ -33,7 +33,11 @@ VERBS: dict[str, tuple[str, str]] = {
     "plan": ("desk.plan", "Make the gap ladder for wanted fields, in history-safe order."),
     "field": ("desk.field", "The reference magnet's field and gradient at given gaps."),
     "demag": ("desk.demag", "Demagnetising factor of a sample shape."),
-    "calibrate": ("desk.calibrate", "Fit the reference magnet from probe, standard or pair readings."),
+    "calibrate": (
+        "desk.calibrate",
+        "Fit the reference magnet from coil, probe, standard or pair readings.",
+    ),
+    "substitute": ("desk.substitute", "A sample's magnetisation by the ratio of its pull to a coil's."),
     "settle": ("desk.settle", "Run the settling filter over a recorded stream."),
     "figures": ("desk.figures", "Loop figures of a run or of a notebook, with their uncertainty."),
     "report": ("desk.report", "Write the report of one run: one self-contained HTML file."),

@@ -17,13 +17,15 @@ from textual.screen import ModalScreen
 from textual.timer import Timer
 from textual.widgets import Input, Select, Static, TabbedContent, TabPane
 
+from ...daemon.protocol import Run
 from ..bench_costs import Cost
 from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
 from ..format import duration, grams, kiloamps, two_figures
-from ..run_form import LIST_FIELDS, RUN_FIELDS, ends_of, entry_of, entry_words, plan_of
+from ..run_form import GAPS, LIST_FIELDS, RUN_FIELDS, ends_of, entry_of, entry_words, plan_of
 from ..state.compute import NotYet
-from ..state.compute_process import bench_costs, bench_sketch
+from ..state.compute_process import bench_costs, bench_sketch, coil_look
 from ..state.follower import CallRefused, FeedLost
+from ..state.snapshot import weighs_coil
 from ..widgets.entry import Entry
 from ..widgets.key_bar import Hints
 from .dialogs import AskText
@@ -140,7 +142,12 @@ class NewRun(ModalScreen[int | None]):
         control = event.control
         if control is None or control.name is None or self.values.get(control.name) == str(event.value):
             return
+        usual = GAPS[self.values["run.weighs"]]
         self.values[control.name] = str(event.value)
+        if control.name == "run.weighs" and self.values["run.points"].strip() == usual:
+            for entry in self.query(Entry):
+                if entry.name == "run.points":
+                    entry.value = GAPS[self.values["run.weighs"]]
         self._show_fields()
         self._plan_soon()
 
@@ -297,6 +304,8 @@ async def earlier_bench(app: Owner) -> tuple[str, dict[str, str]]:
                 run = await app.feed.call("runs.get", run=max(line["id"] for line in lines))
     except (CallRefused, FeedLost):
         run = None
+    if run is not None and weighs_coil(run):
+        return await asyncio.to_thread(_calibrated, run), {}
     if run is not None:
         text = run["bench_text"]
         return text, {"sample.name": next_name(values_of(text)["sample.name"])}
@@ -311,6 +320,14 @@ async def earlier_bench(app: Owner) -> tuple[str, dict[str, str]]:
     return "", ports
 
 
+def _calibrated(run: Run) -> str:
+    """The bench file as the coil's run has calibrated it, or as it was."""
+    try:
+        return coil_look(run).calibrated or run["bench_text"]
+    except NotYet:
+        return run["bench_text"]
+
+
 def outlook_words(plan: dict[str, Any]) -> str:
     """Pull, time, and expected uncertainty of a plan in words; then its warnings."""
     fields = [step["H_applied_A_per_m"] for step in plan["steps"] if step["H_applied_A_per_m"] is not None]
@@ -318,10 +335,12 @@ def outlook_words(plan: dict[str, Any]) -> str:
         f"{len(plan['steps'])} steps, about {duration(plan['seconds'])}",
         f"pull up to {grams(plan['largest_pull_kg'], 0, sign=False)} g",
     ]
-    if fields:
+    if fields:  # none of a coil
         words.append(f"field up to {kiloamps(max(fields, key=abs)).lstrip('+−')}")
     text = "   ".join(words)
-    if "expected_u_M_A_per_m" in plan:  # a daemon that has long been running may not know of it yet
+    if (
+        "expected_u_M_A_per_m" in plan and fields
+    ):  # a daemon that has long been running may not know of it yet
         near, far = (two_figures(math.nan if u is None else u * 1e-3) for u in plan["expected_u_M_A_per_m"])
         text += f"\nuncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
     return text + _attended(plan) + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))

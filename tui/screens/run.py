@@ -14,11 +14,14 @@ from textual.worker import get_current_worker
 from ...daemon.protocol import Run
 from ..format import grams, point_line
 from ..keys import bindings
+from ..state.coil_look import CoilLook
 from ..state.compute import Magnetised, NotYet, loop_points
-from ..state.compute_process import analyse_run, magnetisation
-from ..state.snapshot import asides, bench_facts, foreseen, pulls, step_of, under_way
+from ..state.compute_process import analyse_run, coil_look, magnetisation
+from ..state.snapshot import asides, bench_facts, foreseen, pulls, step_of, under_way, weighs_coil
 from ..widgets.action_line import ActionLine
 from ..widgets.big_digits import BigDigits
+from ..widgets.coil_pulls import LEGEND as COIL_LEGEND
+from ..widgets.coil_pulls import CoilPulls, axes_words, dots
 from ..widgets.finish_card import FinishCard
 from ..widgets.listing import Lines, listing
 from ..widgets.log_lines import LogLines
@@ -68,6 +71,7 @@ class RunView(TakesAway):
         self._of: object = None
         self._started = self._took = 0.0
         self._found: Magnetised | None = None
+        self._coil: CoilLook | None = None
         self._why_no_M = ""
         #: Of a run that is over: its number and number of readings, when its figures were begun, where their
         #: computation is, and they themselves.
@@ -83,7 +87,8 @@ class RunView(TakesAway):
             with Vertical(id="loop"):
                 yield Axes(id="axes")
                 yield LoopPlot()
-                yield Static(LEGEND, id="legend-line", markup=False)
+                yield CoilPulls(id="coil-pulls")
+                yield Lines(id="legend-line")
                 way = THE_WAY[self.snapshot.only_watches :]
                 yield Static(listing(way, "how a loop is weighed", bold=True), id="the-way")
             yield ReadingPanel()
@@ -100,6 +105,7 @@ class RunView(TakesAway):
             self.query_one(ReadingPanel).show_measured(self.snapshot)
         if what in ("run", "point", "all", "link"):
             self.set_class(run is not None and run["state"] in ENDED, "over")
+            self.set_class(weighs_coil(run), "coil")
             self.query_one(ActionLine).show(self.snapshot)
             self.query_one(ReadingPanel).show_where(self.snapshot)
         if what in ("run", "point", "all", "link", "clock"):
@@ -119,6 +125,12 @@ class RunView(TakesAway):
         if run is None:
             return
         plot, axes = self.query_one(LoopPlot), self.query_one(Axes)
+        self.query_one("#legend-line", Lines).show(COIL_LEGEND if weighs_coil(run) else LEGEND)
+        if weighs_coil(run):
+            axes.show(self._why_no_M or axes_words(self._coil))
+            self.query_one(CoilPulls).show_look(self._coil)
+            plot.draw_loop(dots(self._coil) if self._coil is not None else ())
+            return
         fields = [step["H_applied_A_per_m"] * 1e-3 for step in run["steps"] if step["H_applied_A_per_m"]]
         reach = (min(fields), max(fields)) if fields else None
         if self._shows_pull or (self._found is None and self._result is None):
@@ -141,7 +153,7 @@ class RunView(TakesAway):
     def _move_now(self) -> None:
         """The reading under way, where it stands in the plot."""
         now, place = under_way(self.snapshot), None
-        if now is not None:
+        if now is not None and not weighs_coil(self.snapshot.run):
             step, pull = now
             found = {} if self._found is None else self._found.per_pull
             by_pull = 1e6 if self._shows_pull or self._found is None else found.get(step["step"])
@@ -158,7 +170,7 @@ class RunView(TakesAway):
         other = not isinstance(self._of, tuple) or self._of[0] != run["id"]
         if of != self._of and (other or time.monotonic() - self._started > self._took / WORK_SHARE):
             if other:
-                self._found = None
+                self._found = self._coil = None
                 self._draw()
             self._of = of
             self._compute(run)
@@ -169,15 +181,18 @@ class RunView(TakesAway):
         worker = get_current_worker()
         found, why = None, ""
         try:
-            found = magnetisation(run)
+            found = coil_look(run) if weighs_coil(run) else magnetisation(run)
         except NotYet as error:
             why = str(error)
         self._took = time.monotonic() - self._started
         if not worker.is_cancelled:
             self.app.call_from_thread(self._take_magnetisation, found, why)
 
-    def _take_magnetisation(self, found: Magnetised | None, why: str) -> None:
-        self._found = found or self._found
+    def _take_magnetisation(self, found: Magnetised | CoilLook | None, why: str) -> None:
+        if isinstance(found, CoilLook):
+            self._coil = found
+        else:
+            self._found = found or self._found
         self._why_no_M = why
         self._draw()
 
@@ -201,7 +216,7 @@ class RunView(TakesAway):
         worker = get_current_worker()
         result, stage = None, ""
         try:
-            result = analyse_run(run, self._hear_stage)
+            result = coil_look(run) if weighs_coil(run) else analyse_run(run, self._hear_stage)
         except NotYet as why:
             stage = str(why)
         if not worker.is_cancelled:
@@ -212,6 +227,8 @@ class RunView(TakesAway):
 
     def _take_figures(self, result: Any, stage: str) -> None:
         self._result, self._stage = result, stage
+        if isinstance(result, CoilLook):
+            self._coil, self._why_no_M = result, ""
         self._conclude()
         self._draw()
 
@@ -250,6 +267,16 @@ class RunView(TakesAway):
                 return
             choice = action["choices"][picked]
         await self.owner.act("run.confirm", choice=choice, code=action["code"])
+
+    @work
+    async def action_meter(self) -> None:
+        """The coil's current as a meter shows it, in place of the one asked for."""
+        run = self.snapshot.run
+        assert run is not None
+        asked = f"{1e3 * run['action'].get('current_A', 0.0):+.2f} mA"
+        text = await self.app.push_screen_wait(AskText("What the meter shows:", asked, "take it"))
+        if text is not None:
+            await self.owner.act("run.confirm", choice=text, code="set-current")
 
     @work
     async def action_hold(self) -> None:

@@ -49,7 +49,9 @@ def _free(name: str) -> str:
 
 async def _write_away(view: View, run: Run, what: str) -> None:
     """Ask for a place, and write the run's ``what`` there: ``report`` or ``package``."""
-    name = re.sub(r"[^\w.-]+", "_", f"{run['sample']}-run-{run['id']}").strip("._")
+    coil = run.get("coil", False)
+    title = f"calibration-{run['id']}" if coil else f"{run['sample']}-run-{run['id']}"
+    name = re.sub(r"[^\w.-]+", "_", title).strip("._")
     report = what == "report"
     question = "Report, .html or .pdf:" if report else "Data package, a new folder:"
     path = await view.app.push_screen_wait(AskText(question, _free(name + ".html" * report)))
@@ -58,7 +60,9 @@ async def _write_away(view: View, run: Run, what: str) -> None:
     view.notify(f"Writing {path} ...", timeout=3, markup=False)
     place = str(Path(path).expanduser())
     try:
-        if report:
+        if report and coil:
+            done = " and ".join(await asyncio.to_thread(compute_process.write_coil_report, run, place))
+        elif report:
             done = await asyncio.to_thread(compute_process.write_run_report, run, place)
         else:
             done = await asyncio.to_thread(compute_process.write_run_package, run, place)

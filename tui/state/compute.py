@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ...analysis.records.points import Points
     from ...analysis.results import LoopResult
     from ..bench_costs import Cost
+    from .coil_look import CoilLook
 
 #: Most Monte Carlo trials behind the figures: while a run goes on, and where it stands still (as the report).
 LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
@@ -51,6 +52,8 @@ Progress = Callable[[str], None]
 def analyse_run(run: Run, trials: int | None = None, progress: Progress = lambda stage: None) -> LoopResult:
     """The figures of a run, finished or not. Raises NotYet with words for a person."""
     global _last
+    if run.get("coil", False):
+        raise NotYet("This run weighs the coil: 1 shows what it finds.")
     if trials is None:
         trials = LIVE_TRIALS if goes_on(run) else ALL_TRIALS
     if sum(point["kind"] == "point" for point in run["points"]) < LEAST:
@@ -110,6 +113,30 @@ def write_run_package(run: Run, folder: str, progress: Progress = lambda stage: 
         return str(write_package(result, Path(folder), details=details).parent)
     except (WeighloopError, OSError) as error:
         raise NotYet(f"The data package was not written: {error}") from error
+
+
+def coil_look(run: Run) -> CoilLook:
+    """What a run that weighs the coil shows so far. Raises NotYet in words."""
+    from . import coil_look as coil
+
+    return _said(lambda: coil.coil_look(run), "The coil's pulls could not be computed")
+
+
+def write_coil_report(run: Run, path: str) -> tuple[str, str]:
+    """The page of a calibration and the bench file that it makes, as files. Raises NotYet in words."""
+    from . import coil_look as coil
+
+    return _said(lambda: coil.write_coil_report(run, path), "The page was not written")
+
+
+def _said(ask: Callable[[], Any], failed: str) -> Any:
+    """The answer; what forbids it, and any fault of ours, as NotYet."""
+    try:
+        return ask()
+    except WeighloopError as error:
+        raise NotYet(str(error)) from error
+    except Exception as error:  # as above: the live screen stays
+        raise NotYet(f"{failed} ({type(error).__name__}: {error}).") from error
 
 
 @dataclass(frozen=True)

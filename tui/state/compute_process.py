@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ...analysis.results import LoopResult
     from ...daemon.protocol import Run
     from ..bench_costs import Cost
+    from .coil_look import CoilLook
 
 #: Added to the screen's own niceness.
 NICER = 10
@@ -95,6 +96,16 @@ def write_run_report(run: Run, path: str, progress: Progress | None = None) -> s
 def write_run_package(run: Run, folder: str, progress: Progress | None = None) -> str:
     """As ``compute.write_run_package``."""
     return _process.ask("write_run_package", run, folder, progress=progress)
+
+
+def coil_look(run: Run) -> CoilLook:
+    """As ``compute.coil_look``."""
+    return _process.ask("coil_look", run)
+
+
+def write_coil_report(run: Run, path: str) -> tuple[str, str]:
+    """As ``compute.write_coil_report``."""
+    return _process.ask("write_coil_report", run, path)
 
 
 def bench_sketch(bench_text: str) -> str:

@@ -151,7 +151,13 @@ def situation(run: Run | None) -> set[str]:
     asks = run["action"]["needs_confirm"] or bool(run["action"]["choices"])
     words = {found.get(run["state"], run["state"])}
     words |= {"asks"} if asks and words == {"going"} else set()
+    words |= {"current"} if "asks" in words and run["action"]["code"] == "set-current" else set()
     return words | ({"readings"} if run["points"] else set())
+
+
+def weighs_coil(run: Run | None) -> bool:
+    """Whether a coil is weighed in the sample's place."""
+    return run is not None and run.get("coil", False)
 
 
 def asides(run: Run) -> int:

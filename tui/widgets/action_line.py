@@ -64,6 +64,8 @@ def what_next(snapshot: LiveSnapshot) -> tuple[str, str, str, str, int | None]:
         return f"HELD, {name}" + "   g: go on   s: stop" * acts, why[:1].upper() + why[1:], "", "held", None
     if action["code"] in ASKS_A_PERSON or action["needs_confirm"]:
         keys = ("; or Enter" if action["hint"] else "Enter when done") * acts
+        if action["code"] == "set-current":
+            keys += "; i: the meter shows another current" * acts
         hint = f"{action['hint']}{keys}"
         if action["sets_spacers"] and (now := last_spacers(run)) is not None and now != action["spacers"]:
             hint = f"until now {now}{'; ' * bool(hint)}{hint}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -14,6 +14,9 @@ from ..format import duration
 from .key_bar import Hints
 from .listing import Lines
 
+if TYPE_CHECKING:
+    from ..state.coil_look import CoilLook
+
 #: Where to go from here, and its action; the last one acts on nothing.
 WAYS = (
     ("e  write the report", "report"),
@@ -21,6 +24,10 @@ WAYS = (
     ("w  weigh the next sample", "next_sample"),
     ("3  all figures and warnings", "all_figures"),
 )
+
+
+#: What there is only of a sample.
+OF_A_SAMPLE = ("package", "all_figures")
 
 
 class FinishCard(Vertical):
@@ -33,7 +40,9 @@ class FinishCard(Vertical):
     def compose(self) -> ComposeResult:
         yield Lines(id="finished-figures")
         for words, action in self._ways:
-            yield Hints((words, action))
+            way = Hints((words, action))
+            way.set_class(action in OF_A_SAMPLE, "of-a-sample")
+            yield way
 
     def show(self, run: Run, result: Any, stage: str, seconds: float) -> None:
         """The card of a run: ``result`` once it is there, else ``stage`` of its computation and for how long
@@ -42,9 +51,21 @@ class FinishCard(Vertical):
         if result is None:
             text.append(stage or "computing the figures", style="bold")
             text.append(f"\n{duration(seconds)}" if stage.endswith("...") else "")
+        elif run.get("coil", False):
+            text = calibration_text(result)
         else:
             text = figures_text(run, result)
         self.query_one("#finished-figures", Lines).show(text)
+
+
+def calibration_text(look: CoilLook) -> Text:
+    """What the coil has found; with it the next sample's bench file is filled in."""
+    text = Text()
+    text.append("The bench, calibrated\n" if look.fitted else "", style="bold")
+    text.append("\n".join(look.lines))
+    if look.fitted:
+        text.append("\nThe report brings a bench file\nwith it; the form has it too.", style="dim")
+    return text
 
 
 def figures_text(run: Run, result: Any) -> Text:

@@ -48,6 +48,8 @@ def time_left(run: Run | None, pace: float, now: datetime) -> str:
 
 def progress(run: Run, width: int, left: str) -> Text:
     """The two lines for a run, ``width`` cells wide."""
+    if run.get("coil", False):
+        return _coil(run, width, left)
     total = [0] * len(LEGS)
     done = [0] * len(LEGS)
     for k, step in enumerate(run["steps"]):
@@ -64,11 +66,25 @@ def progress(run: Run, width: int, left: str) -> Text:
         rail = "━" * filled + "─" * (cell - len(words) - 1 - filled)
         bar.append(f"{words} ", style="bold" if now else "dim")
         bar.append(rail + " ", style="bold" if now else "")
-    facts = [f"step {min(run['steps_done'] + 1, len(run['steps']))} of {len(run['steps'])}"]
+    passage = f"passage {leg_words(here['leg'])}" if here is not None else ""
+    return bar.append(f"\n{_facts(run, passage, left)}")
+
+
+def _facts(run: Run, where: str, left: str) -> str:
+    """The count in words, where it is, and how long it still takes."""
     if run["state"] in ("finished", "stopped"):
-        facts = [f"{run['steps_done']} of {len(run['steps'])} steps"]
-    elif here is not None:
-        facts.append(f"passage {leg_words(here['leg'])}")
-        facts += [left] if left else []
-    bar.append("\n" + "   ".join(facts))
-    return bar
+        return f"{run['steps_done']} of {len(run['steps'])} steps"
+    step = f"step {min(run['steps_done'] + 1, len(run['steps']))} of {len(run['steps'])}"
+    return "   ".join([step, *filter(None, (where, left if where else ""))])
+
+
+def _coil(run: Run, width: int, left: str) -> Text:
+    """Of a coil: one bar, and which end is down."""
+    here, words = next_step(run), "the coil"
+    share = run["steps_done"] / max(len(run["steps"]), 1)
+    rail = max(4, width - len(words) - 2)
+    filled = round(share * rail)
+    bar = Text(f"{words} ", style="bold")
+    bar.append("━" * filled + "─" * (rail - filled))
+    end = "" if here is None else f"marked face {'up' if here['orientation'] > 0 else 'down'}"
+    return bar.append(f"\n{_facts(run, end, left)}")

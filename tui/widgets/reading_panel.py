@@ -79,6 +79,10 @@ def where_text(snapshot: LiveSnapshot) -> Text:
     if step["spacers"] is not None:
         text.append(f"spacers {step['spacers']}   ")
     text.append(f"gap {millimetres(step['gap_m'])}\n")
+    amps = step.get("current_A")
+    if amps is not None:
+        side = "● marked face up" if step["orientation"] > 0 else "○ marked face down"
+        return text.append(f"current {amps * 1e3:+.2f} mA\n{side}\n")
     text.append(f"field {kiloamps(step['H_applied_A_per_m'])}\n")
     text.append(orientation_words(step["orientation"]) + "\n")
     ahead = next(foreseen(run), None)

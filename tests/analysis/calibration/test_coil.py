@@ -11,13 +11,13 @@ import pytest
 from tests.benchmarks.calibrated import FILE, calibrated, coil_calibration, drawn
 from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
 from weighloop.analysis.calibration.check import check_coil
-from weighloop.analysis.calibration.coil import coil_source, pulls, substituted
+from weighloop.analysis.calibration.coil import coil_source, pulls
 from weighloop.analysis.calibration.methods import gauge_block, probe, together
 from weighloop.analysis.errors import InputError, NotPossible
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.analysis.files.bench_text import with_values
 from weighloop.analysis.magnetostatics.bench_linearisation import stated_correlation
-from weighloop.analysis.records.bench import Coil, Sample
+from weighloop.analysis.records.bench import Coil
 from weighloop.analysis.units import Measured
 
 m = Measured
@@ -159,26 +159,6 @@ def test_a_gauge_block_between_two_heights():
     assert found.u == pytest.approx(weights.sum() ** -0.5, rel=1e-12)
     with pytest.raises(NotPossible, match="the gauge block puts the scale"):
         gauge_block(m(1.0, 0.005), m(20e-3, 2e-6), m(19e-3, 1e-5))
-
-
-def test_substitution_needs_neither_magnet_nor_contact():
-    """An evenly magnetised disc of 250 kA/m on a bench whose file is 3 % off in remanence, 0.1 mm in contact:
-    M by the ratio to the coil's pull is right to 0.3 %."""
-    from tests.support.models.forward import Pellet
-
-    bench = UnevenBench(remanence=1.339, contact=1.1e-3, core=0.04)
-    h = np.array([0.0, 2.0, 5.0, 9.0]) * 1e-3
-    pellet = Pellet("cylinder", 6e-3, 3e-3, rings=6, layers=8)
-    x, y, z, weight = pellet.nodes()
-    force = [-pellet.volume * 250e3 * float(weight @ bench.field(x, y, z + g)[1]) for g in bench.gap(h)]
-    coil = TrueCoil(rise=0.0)
-    per_ampere = coil_pull(bench, coil, h, np.ones(4))
-    sample = Sample("WP-07-1", "cylinder", m(3e-3, 5e-6), diameter=m(6e-3, 5e-6))
-    stated = replace(COIL, rise=m(0.0))
-    M, u = substituted(sample, stated, BENCH.reference_magnet, 1e-3 + h, force, per_ampere)
-    np.testing.assert_allclose(M, 250e3, rtol=3e-3)
-    assert np.all(np.abs(M - 250e3) < 3 * u)
-    assert np.all(u < 0.005 * M)
 
 
 def test_a_check_of_two_minutes():

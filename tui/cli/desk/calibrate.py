@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ....analysis.records.bench import Bench
 
 WAYS = ("probe", "standard", "pair", "coil")
+HOOPS = "hoops"
 
 
 @click.command("calibrate")
@@ -31,9 +32,10 @@ WAYS = ("probe", "standard", "pair", "coil")
 @click.option(
     "--from",
     "way",
-    type=OneOf(WAYS),
+    type=OneOf([*WAYS, HOOPS]),
     help="Field probe on the axis; a standard sample of known moment; a second, like magnet; a coil of known "
-    "current, described by [coil] in the bench file (so without it of a run).",
+    "current, described by [coil] in the bench file (so without it of a run); hoops: that "
+    "coil's turns times area, from its voltage in a known alternating field.",
 )
 @click.option(
     "--also",
@@ -98,7 +100,8 @@ def command(
     position) or `spacers`, and `B_mT` (probe) or `reading_g` (standard, pair: zeroed without it; coil: as
     shown); optionally `u`, in the same unit. A coil's has `current_mA` too, every height with both
     directions (+ - - +), optionally `end` (+1 or -1, which of its ends is down) and `resistance_ohm`. The
-    sample of the bench file is the standard.
+    sample of the bench file is the standard. Of hoops it is a TOML file with a table [hoops]: radius,
+    spacing, turns, current, voltage, frequency, and where they count resistance, load, size and tilt.
     With a coil, or with readings of several ways, what the bench file states counts as one more reading
     of itself. Data that cannot tell remanence from the contact gap are refused, and so is a magnet that
     the fit does not describe.
@@ -106,6 +109,9 @@ def command(
     way = way or ("coil" if is_run(readings) else None)
     if way is None:
         raise click.UsageError(f"say with --from what {readings} are readings of: {', '.join(WAYS)}")
+    if way == HOOPS:
+        _turn_area(Path(readings), bench_path, settings["output"], settings["report"], as_json)
+        return
     asked: list[tuple[str, str]] = [(way, readings), *settings.pop("also")]
     if any(name == "standard" for name, _ in asked) and settings["moment"] is None:
         raise click.UsageError("a standard needs its --moment")
@@ -125,6 +131,36 @@ def command(
         _check(sources[0], bench, as_json)
     else:
         _calibrate(sources, bench, plot, as_json, named=readings, **settings)
+
+
+def _turn_area(
+    readings: Path, bench_path: Path | None, output: Path | None, report: Path | None, as_json: bool
+) -> None:
+    """The coil's turns times area by hoops: printed, on a page, and into the bench file."""
+    from ....analysis.calibration.hoops import read_hoops
+    from ....analysis.calibration.outcome import area_values
+    from ....analysis.units import Measured
+
+    area = read_hoops(readings)
+    bench = bench_of(bench_path) if bench_path is not None else None
+    (_, line), *_ = area_values(Measured(area.value, area.u)).items()
+    if report is not None:
+        from ....analysis.report.coil import write_turn_area
+
+        write_turn_area(area, bench.coil if bench is not None else None, report)
+    if output is not None:
+        from ....analysis.files.bench_text import with_values
+
+        if bench is None:
+            raise click.UsageError("name the bench file with --bench: its [coil] gets the area")
+        text = with_values(bench.source_text, area_values(Measured(area.value, area.u)))
+        output.write_text(text, encoding="utf-8")
+    if as_json:
+        print_json({"turn_area_m2": area.value, "u_turn_area_m2": area.u, "budget": area.budget})
+        return
+    print(f"[coil]\nturn_area = {line}")
+    for name, part in sorted(area.budget.items(), key=lambda item: -item[1]):
+        note(f"{name}: {100 * part:.2g} %")
 
 
 def _source(way: str, words: str, bench: Bench, store_path: Path | None, **settings: Any) -> Source:
