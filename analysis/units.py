@@ -65,6 +65,15 @@ _RANGES = {
 }
 _PLUS_MINUS = re.compile(r"\s*(?:\+/-|±|\+-)\s*")
 _QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(.*?)\s*", re.DOTALL)
+_PLAIN = r"([-+]?[0-9]+(?:\.[0-9]*)?)"
+_NAME = r"([^\W\d_]+)"
+_DEGREES_MINUTES = re.compile(
+    r"\s*([0-9]+)\s*(?:°|deg)\s*([0-9]+(?:\.[0-9]+)?)\s*['′’]"
+    r"(?:\s*([0-9]+(?:\.[0-9]+)?)\s*[\"″”])?\s*([NSEWnsew]?)\s*"
+)
+_UNIT_ONCE = re.compile(rf"\s*\(?\s*{_PLAIN}\s*(?:\+/-|±|\+-)\s*{_PLAIN}\s*\)?\s*{_NAME}\s*")
+_PER_CENT = re.compile(rf"\s*{_PLAIN}\s*{_NAME}\s*(?:\+/-|±|\+-)\s*{_PLAIN}\s*%\s*")
+_RANGE = re.compile(rf"\s*{_PLAIN}\s*(?:-|–|\.\.|to)\s*{_PLAIN}\s*{_NAME}\s*")
 #: A unit as people write one: a few names with small powers, joined by a point, a stroke or a blank.
 _UNIT = re.compile(
     r"(?:1|%|[^\W\d_][^\W\d]{0,30}[0-9]?|°C?)(?:(?:\^|\*\*)-?[1-9])?"
@@ -109,6 +118,28 @@ def _in_words(name: str, unit: str) -> str:
     return words if name == units[0] else _LONG_NAMES.get(name, name)
 
 
+def _written_otherwise(text: str, unit: str) -> NotAQuantity | None:
+    """What a text in a notation that is no quantity here would be: degrees with minutes, one unit for value
+    and uncertainty, a relative uncertainty, a range."""
+    if unit == "rad" and (match := _DEGREES_MINUTES.fullmatch(text)):
+        degrees = float(match[1]) + float(match[2]) / 60.0 + float(match[3] or 0.0) / 3600.0
+        sign = "-" if match[4] in ("S", "W", "s", "w") else ""
+        return NotAQuantity(f"{text!r} is in degrees and minutes", f'write "{sign}{degrees:.5g} deg"')
+    if match := _UNIT_ONCE.fullmatch(text):
+        right = f'write "{match[1]} {match[3]} +/- {match[2]} {match[3]}"'
+        return NotAQuantity(f"{text!r} has its unit once", right)
+    if match := _PER_CENT.fullmatch(text):
+        u = abs(float(match[1])) * float(match[3]) / 100.0
+        right = f'write "{match[1]} {match[2]} +/- {u:.2g} {match[2]}"'
+        return NotAQuantity(f"{text!r} has its uncertainty in per cent", right)
+    if (match := _RANGE.fullmatch(text)) and float(match[2]) > float(match[1]):
+        low, high = float(match[1]), float(match[2])
+        u = (high - low) / 12**0.5  # of an even spread: JCGM 100:2008, 4.3.7
+        right = f'write "{(low + high) / 2:g} {match[3]} +/- {u:.2g} {match[3]}", if all between is as likely'
+        return NotAQuantity(f"{text!r} is a range", right)
+    return None
+
+
 def parse(text: str, unit: str, like: str = "") -> float:
     """Read one quantity such as ``"20 mm"`` and return it in ``unit`` (SI).
 
@@ -130,6 +161,8 @@ def parse(text: str, unit: str, like: str = "") -> float:
             f"{text[:20] + ' ...'!r} has {len(text)} characters",
             f'write one such as "{like or "20 " + usual}"',
         )
+    if unit and (other := _written_otherwise(text, unit)):
+        raise other
     match = _QUANTITY.fullmatch(text)
     with_points = _DECIMAL_COMMA.sub(".", text)
     if with_points != text and (again := _QUANTITY.fullmatch(with_points)) and not again[2].startswith("."):
@@ -210,6 +243,8 @@ def parse_measured(text: str, unit: str, like: str = "") -> Measured:
         raise NotAQuantity(
             f"{text!r} has more than one '+/-'", "write the standard uncertainty once, after the value"
         )
+    if len(parts) == 2 and unit and (other := _written_otherwise(text, unit)):
+        raise other
     value = parse(parts[0], unit, like)
     if len(parts) == 1:
         return Measured(value)

@@ -45,6 +45,8 @@ def quantity(
             below is not None and not measured.value < below
         ):
             raise fault(expected, f"{value!r} is out of range")
+        if above is not None and above >= 0.0 and measured.u >= measured.value:
+            raise fault("an uncertainty smaller than the value", f"{value!r} says nothing of the value")
         u = max(usual, relative * abs(measured.value))
         if u and measured.u == 0.0 and not states_uncertainty(value):
             return Measured(measured.value, u, assumed=True)

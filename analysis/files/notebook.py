@@ -24,6 +24,8 @@ from .text import plain_number, read_text
 GRAM = 1e-3
 #: Times the capacity beyond which readings are no overload but another unit.
 _FAR_BEYOND = 20
+#: Digits of the balance beyond which the uncertainties of most readings are in another unit.
+_COARSE_U = 100
 #: The fewest rows that are judged as a column.
 _A_COLUMN = 4
 MILLIMETRE = 1e-3
@@ -266,6 +268,11 @@ def _wrong_units(rows: list[dict], bench: Bench) -> list[Fault]:
         )
         right = f"write {readings[-1]:g} mg as {readings[-1] / 1e3:g} under reading_g"
         faults.append(Fault("column reading_g", found, right))
+    us = sorted(row["u_g"] for row in rows if row["u_g"] > 0)
+    digit = bench.balance.resolution / GRAM
+    if us and us[len(us) // 2] > _COARSE_U * digit:
+        found = f"up to {us[-1]:g} g, on a balance that shows {digit:g} g: they look like milligrams"
+        faults.append(Fault("column u_g", found, f"write {us[-1]:g} mg as {us[-1] / 1e3:g} under u_g"))
     noted = [row["gap_mm"] for row in rows if not math.isnan(row["gap_mm"])]
     contact = bench.gap.contact.value / MILLIMETRE
     if noted and max(noted) < 0.2 * contact and max(noted) * 1e3 > contact:

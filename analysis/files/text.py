@@ -19,6 +19,7 @@ NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 def plain_number(text: str) -> float:
     """The finite number that ``text`` is; NaN where it is none."""
+    text = text.replace("−", "-", 1)  # a word processor's minus sign means the same
     value = float(text) if NUMBER.fullmatch(text) else math.nan
     return value if math.isfinite(value) else math.nan
 

@@ -49,6 +49,13 @@ class NoDaemon(ClientError, ConnectionError):
     """The daemon cannot be reached, or has gone."""
 
 
+def _none_at(place: object, error: OSError | ClientError) -> NoDaemon:
+    """That nothing can be reached at ``place``; what to do where nobody listens there."""
+    if isinstance(error, ConnectionRefusedError | FileNotFoundError):
+        return NoDaemon(f"no daemon answers at {place}; start one with `weighloop daemon`")
+    return NoDaemon(f"no daemon answers at {place}: {error}")
+
+
 def find(path: str | Path | None) -> tuple[str | tuple[str, int], str | None]:
     """The address behind ``path``, and the token to say first, if any.
 
@@ -132,7 +139,7 @@ class Client:
                 line.close()
             if isinstance(error, ClientError):
                 raise
-            raise NoDaemon(f"no daemon answers at {path or address}: {error}") from None
+            raise _none_at(path or address, error) from None
         return client
 
     def call(self, method: str, **params: Any) -> Any:
@@ -212,7 +219,7 @@ class AsyncClient:
             else:
                 reader, writer = await asyncio.open_connection(*address, limit=LONGEST)
         except OSError as error:
-            raise NoDaemon(f"no daemon answers at {path or address}: {error}") from None
+            raise _none_at(path or address, error) from None
         client = cls(reader, writer)
         try:
             client.greeting = _check_greeting(json.loads(await reader.readline() or b"{}"))

@@ -87,11 +87,14 @@ class PageFile(click.Path):
         super().__init__(dir_okay=False, path_type=Path)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        from ...analysis.errors import InputError
+        from ...analysis.errors import InputError, NotPossible
         from ...analysis.report.output import page_file
 
         try:
-            return super().convert(page_file(value), param, ctx)
+            path = super().convert(page_file(value), param, ctx)
+            if not Path(path).parent.is_dir():
+                raise NotPossible(f"there is no folder {str(Path(path).parent)!r}; make it first")
+            return path
         except InputError as error:
             self.fail(str(error), param, ctx)
 
@@ -102,6 +105,10 @@ class Whole(click.IntRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if not str(value).isascii():
             self.fail(f"{value!r} is not a whole number; digits are 0 to 9", param, ctx)
+        try:
+            int(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a whole number from {self.min} to {self.max}", param, ctx)
         return super().convert(value, param, ctx)
 
 

@@ -74,7 +74,7 @@ def in_short(text: str) -> str:
 
 def page() -> str:
     """The page, made from the table."""
-    rows = [[m["did"], m["says"], m["before"]] for m in mistakes()]
+    rows = [[m["did"], m["says"] or "nothing: it is read as it was meant", m["before"]] for m in mistakes()]
     cells = [
         "| " + " | ".join(cell.replace("|", "\\|").replace(" / ", "<br>") for cell in row) + " |"
         for row in rows
@@ -85,15 +85,15 @@ def page() -> str:
 def _renew() -> None:
     import tempfile
 
-    text = TABLE.read_text(encoding="utf-8")
-    for mistake in mistakes():
+    head, *blocks = TABLE.read_text(encoding="utf-8").split("[[mistake]]")
+    for k, mistake in enumerate(mistakes()):
         with tempfile.TemporaryDirectory() as folder:
             now, status = said(mistake, Path(folder))
         if (now, status) != (mistake["says"], mistake["status"]):
             print(f"{mistake['did']} [{status}]\n  was: {mistake['says']}\n  now: {now}")
             old = f"status = {mistake['status']}\nsays = '''{mistake['says']}'''"
-            text = text.replace(old, f"status = {status}\nsays = '''{now}'''", 1)
-    TABLE.write_text(text, encoding="utf-8")
+            blocks[k] = blocks[k].replace(old, f"status = {status}\nsays = '''{now}'''")
+    TABLE.write_text("[[mistake]]".join((head, *blocks)), encoding="utf-8")
     PAGE.write_text(page(), encoding="utf-8")
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import sys
 import tempfile
 from pathlib import Path
@@ -30,7 +31,9 @@ async def draw(name: str) -> list[str]:
     for size in SIZES:
         async with screen(name, size) as st:
             for _ in range(2):
-                found.append(st.app.export_screenshot(title=""))
+                # Without a font from elsewhere: the browser would show no text until it had it.
+                svg = st.app.export_screenshot(title="")
+                found.append(re.sub(r"@font-face \{.*?\}", "", svg, flags=re.S))
                 st.app.action_lightness()
                 await st.pilot.pause(0.1)
     return found

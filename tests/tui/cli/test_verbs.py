@@ -248,7 +248,7 @@ NOTEBOOKS = [
 ]
 BENCHES = [
     (b"", "reference_magnet: missing", "a table [reference_magnet]"),
-    (b"[gap\n", "not TOML", "TOML, see the README"),
+    (b"= gap\n", "not TOML", "TOML, see the README"),
     (b"a = " + b"[" * 3000, "not TOML", "TOML, see the README"),
     (b"[gap]\ncontact = 1\n", "gap.contact: 1 has no unit", 'write "1 mm", if millimetres are meant'),
     (b'[gap]\ncontact = "1 kg"\n', "gap.contact: '1 kg' is not given in mm", "1.00 mm +/- 0.05 mm"),
@@ -322,7 +322,7 @@ def test_what_cannot_be_read_or_written_is_told(tmp_path: Path) -> None:
     told(call("settle", str(tmp_path), "--resolution", "1mg"), 1, "Is a directory", "recorded stream")
     told(call("runs", "--store", str(none)), 1, "no store at", "a daemon makes one")
     told(call("runs", "--store", str(file)), 1, "cannot be opened", "backup")
-    told(call("report", NOTEBOOK, *QUICK, "-o", str(none / "r.html")), 1, "No such file", str(none))
+    told(call("report", NOTEBOOK, *QUICK, "-o", str(none / "r.html")), 1, "there is no folder", str(none))
     told(call("export", NOTEBOOK, str(file / "package"), *QUICK), 1, "Not a directory")
 
 

@@ -148,7 +148,12 @@ def _entries(path: Path) -> list[dict[str, Any]]:
 
 
 def _moment(text: str) -> str:
-    """The next moment of a clock time; what is none is for the daemon to judge."""
+    """The next moment of a clock time; a date is for the daemon to judge."""
     from ...format import next_moment
 
-    return next_moment(text) if len(text) <= len("07:30") else text
+    if "-" in text:
+        return text
+    try:
+        return next_moment(text)
+    except ValueError as error:
+        raise click.UsageError(f"--deadline: {error}") from None

@@ -14,7 +14,7 @@ from ..inputs import analysed, raw_of, with_analysis_options
 
 @click.command("export")
 @click.argument("source", metavar="INPUT")
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("folder", type=click.Path(path_type=Path))
 @with_analysis_options
 @click.option("--licence", default="CC-BY-4.0", show_default=True, help="Of the data, as an SPDX name.")
 @click.option(
@@ -27,6 +27,9 @@ from ..inputs import analysed, raw_of, with_analysis_options
 def command(source: str, folder: Path, licence: str, with_raw: bool, as_json: bool, **settings: Any) -> None:
     """Write INPUT as an open data package into FOLDER: CSV tables, datapackage.json, bench file, figures."""
     from ....analysis.data_package import write_package
+
+    if folder.is_file():
+        raise click.UsageError(f"{folder} is a file; name a folder for the package, such as {folder.stem}")
 
     raw = raw_of(source, settings["store_path"]) if with_raw else None
     result = analysed(source, **settings)
