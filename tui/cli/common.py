@@ -91,10 +91,10 @@ class PageFile(click.Path):
         from ...analysis.report.output import page_file
 
         try:
-            path = super().convert(page_file(value), param, ctx)
-            if not Path(path).parent.is_dir():
-                raise NotPossible(f"there is no folder {str(Path(path).parent)!r}; make it first")
-            return path
+            path = Path(page_file(value))
+            if not path.parent.is_dir():
+                raise NotPossible(f"there is no folder {str(path.parent)!r}; make it first")
+            return super().convert(path, param, ctx)
         except InputError as error:
             self.fail(str(error), param, ctx)
 
