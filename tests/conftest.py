@@ -7,12 +7,17 @@ import os
 import sys
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.support import ROOT
 
 # Two workers with two threads each on two cores are in each other's way; before numpy is first imported.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# How long an example takes says nothing on a machine that does other work too.
+settings.register_profile("weighloop", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("weighloop")
 
 # What hundreds of started programs import is compiled once, also where a machine forbids to keep it.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.support.example_run import example
+from tests.support.examples import examples
 from weighloop.analysis.data_package import is_package, read_package, read_raw, write_package
 from weighloop.analysis.errors import InputError
 from weighloop.analysis.records.readings import RawReadings
@@ -129,7 +130,10 @@ def test_a_package_that_is_none(tmp_path, descriptor, says):
         read_package(tmp_path)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=examples(40),
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
 @given(
     st.one_of(st.text(max_size=200), st.recursive(st.none() | st.text(max_size=9), st.lists).map(json.dumps))
 )

@@ -137,7 +137,7 @@ async def test_without_colour_the_words_and_shapes_are_all_there(
     async with stage(feed=feed) as st:
         assert "● along  ○ against" in st.text()
         await st.press("question_mark" if key == "?" else key)
-        await st.pilot.pause(0.3)
+        await st.still()
         strips = st.app.screen._compositor.render_strips()
         assert sum(segment.text.strip() != "" for strip in strips for segment in strip) > 15
         for strip in strips:

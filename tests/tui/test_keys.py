@@ -68,7 +68,7 @@ async def listening(
 
 async def go_to(st: Stage, place: str) -> None:
     await st.app.action_view(place)
-    await st.pilot.pause(0.1)
+    await st.still()
     if place == "runs":
         await st.until(lambda: "WP-07-12" in st.text())
     if place == "figures":

@@ -51,6 +51,7 @@ async def test_a_report_is_written_where_it_was_asked_for(
     async with stage(S.snapshot(finished())) as st:
         for key, what, name in (("e", "report", "WP-07-12-run-12.html"), ("x", "package", "WP-07-12-run-12")):
             await st.press(key, "enter")
+            await st.until(lambda: written)
             await st.until(lambda: "Written:" in st.text())
             assert written.pop() == (what, 12, str(tmp_path / name))
 

@@ -33,7 +33,7 @@ async def test_screen_looks_as_before(name: str, sizes: tuple[tuple[int, int], .
         for size in sizes:
             if seen:
                 await st.pilot.resize_terminal(*size)
-                await st.pilot.pause(0.05)
+                await st.still()
             seen[size] = st.text()
     for size, text in seen.items():
         stored = STORED / f"{name}-{size[0]}x{size[1]}.txt"

@@ -276,10 +276,10 @@ async def test_cautions_come_once_and_name_each_danger() -> None:
         await st.press("enter")
         await st.until(cautions.were_read)
     async with stage(first, cautions=None) as st:
-        await st.pilot.pause(0.1)
+        await st.still()
         assert "Before you begin" not in st.text()
         await st.press("5", "c")
-        assert "Before you begin" in st.text()
+        await st.until(lambda: "Before you begin" in st.text())
 
 
 async def test_every_key_has_its_click_on_the_help_page() -> None:
@@ -383,7 +383,7 @@ async def test_figures_that_take_long_are_not_begun_twice(monkeypatch: pytest.Mo
 
     def slowly(run: Any) -> Any:
         begun.append(len(run["points"]))
-        done.wait(20)
+        done.wait(200)
         return result(run)
 
     monkeypatch.setattr(figures_view, "analyse_run", slowly)

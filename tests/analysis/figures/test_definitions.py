@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from tests.support.models.runs import CASES, bench_of, points_of, uniform_loop, weighed
 from weighloop.analysis.constants import MU0
 from weighloop.analysis.figures.definitions import claim, figures
@@ -35,7 +36,7 @@ def tanh_pair(Ms: float, Hc: float, width: float, top: float, N: float = 0.0) ->
     return curve(h + N * down, down, N), curve(h + N * up, up, N, "ascending")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     Ms=st.floats(5e4, 1.2e6),
     Hc=st.floats(5e3, 1e6),
@@ -58,7 +59,7 @@ def test_what_every_loop_obeys(Ms: float, Hc: float, width: float, N: float) -> 
     assert found["loop_energy_J_per_m3"] > 0
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30))
 @given(factor=st.floats(0.1, 10.0))
 def test_fields_and_magnetisation_scale_together(factor: float) -> None:
     down, up = tanh_pair(3e5, 6e4, 1e4, 4e5, 0.4)

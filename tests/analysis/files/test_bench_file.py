@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from weighloop.analysis.errors import InputError
 from weighloop.analysis.files.bench_file import parse_bench, read_bench
 
@@ -225,7 +226,7 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
     assert read_bench(path).sample.name == "WP-07-3"
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(
     st.dictionaries(
         st.sampled_from(["reference_magnet", "sample", "gap", "balance", "lift", "site", "other"]),

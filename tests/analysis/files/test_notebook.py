@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from tests.support.models.loops import reclaimed_bench
 from weighloop.analysis.errors import InputError
 from weighloop.analysis.files.notebook import COLUMNS, parse_notebook, read_notebook
@@ -137,7 +138,7 @@ table = st.lists(st.lists(cell, max_size=7).map(",".join), max_size=6).map("\n".
 header = st.lists(st.sampled_from([*COLUMNS, "shelf"]), max_size=7).map(",".join)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 @given(st.one_of(st.text(max_size=200), st.builds(lambda h, t: h + "\n" + t, header, table)))
 def test_any_text_is_readings_or_a_told_fault(text):
     try:

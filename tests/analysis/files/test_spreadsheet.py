@@ -12,6 +12,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from tests.support.models.loops import reclaimed_bench
 from weighloop.analysis.errors import InputError
 from weighloop.analysis.files.spreadsheet import read_tolerant
@@ -122,7 +123,7 @@ def test_encodings(tmp_path, encoding):
     assert any("UTF-16" in g or "Windows-1252" in g for g in guesses) == (encoding != "utf-8-sig")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(
     st.one_of(
         st.text(max_size=120),
@@ -155,7 +156,7 @@ def written(value: float, decimals: int, writing: tuple[str, str]) -> str:
 NUMBERS = st.tuples(st.floats(-3000, 3000) | st.integers(-3000, 3000), st.integers(0, 4))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 @given(
     rows=st.lists(st.tuples(st.integers(0, 60), st.sampled_from([1, -1]), NUMBERS), min_size=1, max_size=3),
     writing=st.sampled_from(WRITINGS),

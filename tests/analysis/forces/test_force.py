@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from weighloop.analysis.forces.force import force, local_gravity, reading_change
@@ -38,7 +38,6 @@ def test_a_gram_at_london_and_quito():
     assert 1.004 < ratio < 1.005
 
 
-@settings(deadline=None)
 @given(
     st.floats(-0.2, 0.2),
     st.sampled_from(["lighter", "heavier"]),
@@ -57,7 +56,6 @@ def test_arrays_keep_their_shape():
     assert found[0, 1] == pytest.approx(2 * found[0, 0])
 
 
-@settings(deadline=None)
 @given(st.floats(0, 1.57), st.floats(0, 1.57))
 def test_gravity_grows_toward_the_poles_and_falls_with_height(one, other):
     low, high = sorted((one, other))

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
+from tests.support.examples import examples
 from tests.support.models.zeros import TrueZero, loop_with_zero, zero_bench
 from weighloop.analysis.forces.branches import arrange
 from weighloop.analysis.forces.zero_drift import (
@@ -91,7 +92,7 @@ def test_a_steady_drift_between_two_zeros_is_a_line():
     np.testing.assert_allclose(np.diag(found.covariance), 1e-14 * at * (600 - at) / 600, atol=1e-18)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=examples(30))
 @given(st.floats(-1e-3, 1e-3), st.floats(50, 550), st.integers(0, 2**31))
 def test_a_step_is_followed_wherever_it_is(size, at, seed):
     rng = np.random.default_rng(seed)

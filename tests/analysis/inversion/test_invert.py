@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.benchmarks.inversion import errors
+from tests.support.examples import examples
 from tests.support.models.runs import CASES, LAYERED, Case, bench_of, points_of, weighed
 from weighloop.analysis.figures.definitions import figures
 from weighloop.analysis.inversion.invert import invert
@@ -104,7 +105,7 @@ def test_noise_comes_out_as_the_maps_say() -> None:
     assert 0.75 < ratio < 1.3
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=examples(8))
 @given(factor=st.floats(0.5, 2.0))
 def test_a_stronger_magnet_means_a_weaker_sample(factor: float) -> None:
     """Forces as they are, remanence times a factor: M by the factor less (F = M dB/dz), H by it more."""

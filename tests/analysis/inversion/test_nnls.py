@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear
 
+from tests.support.examples import examples
 from weighloop.analysis.inversion import nnls as module
 from weighloop.analysis.inversion.nnls import nnls_warm, solved
 
@@ -22,7 +23,7 @@ def problem(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     return A, y, A.T @ A, A.T @ y
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(seed=st.integers(0, 10**6), guess=st.sampled_from(["all", "none", "any"]))
 def test_the_least_is_found_from_any_guess(seed: int, guess: str) -> None:
     A, y, normal, target = problem(seed)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from tests.support.models.forward import Magnet, Pellet, block_factor
 from tests.support.models.grains import Grains
 from tests.support.models.preisach_medium import Material, Memory
@@ -17,7 +18,7 @@ _CELLS = grid().cells
 _fields = st.lists(st.integers(-_CELLS // 2 + 1, _CELLS // 2 - 1).filter(bool), min_size=1, max_size=9)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80))
 @given(path=_fields, start=st.sampled_from([0, 1, -1]))
 def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
     """At fields on the cells' edges a cell is wholly up or down: turned by hand, in the order of the path."""

@@ -10,6 +10,7 @@ from scipy.interpolate import make_smoothing_spline
 from scipy.optimize import lsq_linear
 from scipy.stats import multivariate_normal
 
+from tests.support.examples import examples
 from weighloop.analysis.inversion.monotone_spline import MonotoneSpline
 from weighloop.analysis.inversion.reml import main_columns, restricted_likelihoods
 
@@ -22,7 +23,7 @@ def problem(seed: int, n: int = 12, K: int = 9, level: int = 2) -> tuple[np.ndar
     return X, y + rng.standard_normal(n), shapes, flat
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=examples(20))
 @given(st.integers(0, 10_000))
 def test_no_weight_makes_the_readings_likelier(seed: int) -> None:
     """The likelihood is that of scipy's ``multivariate_normal``, what is not penalised as good as unknown."""
@@ -51,7 +52,7 @@ def test_the_likelihood_itself_where_everything_is_penalised() -> None:
     assert told == pytest.approx(-2.0 * float(known) - len(y) * np.log(2.0 * np.pi), rel=1e-9)
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=examples(20))
 @given(st.integers(0, 10_000))
 def test_fewer_columns_say_the_same(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from weighloop.analysis.magnetostatics.demagnetising_factor import (
@@ -20,7 +20,6 @@ from weighloop.analysis.units import Measured
 LENGTH = st.floats(0.1e-3, 50e-3)
 
 
-@settings(deadline=None)
 @given(LENGTH, LENGTH, LENGTH, st.floats(1e-2, 1e2))
 def test_block_factors_sum_to_one_and_know_no_size(a, b, c, scale):
     # The trace of the demagnetising tensor is 1 for any body (Moskowitz & Della Torre, IEEE Trans. Magn. 2
@@ -33,7 +32,6 @@ def test_block_factors_sum_to_one_and_know_no_size(a, b, c, scale):
     assert larger.axial == pytest.approx(found.axial, abs=1e-9)
 
 
-@settings(deadline=None)
 @given(LENGTH, LENGTH, LENGTH)
 def test_block_lying_on_another_side(a, b, c):
     up, turned = demag("block", length=a, width=b, height=c), demag("block", length=c, width=b, height=a)

@@ -10,6 +10,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import dblquad, quad
 
+from tests.support.examples import examples
 from weighloop.analysis.magnetostatics.quadrature import (
     choose_order,
     layers,
@@ -175,7 +176,7 @@ def test_mean_field_by_nested_integration():
         assert mean_field(CYLINDER, sample, [gap])[which][0] == pytest.approx(known, rel=1e-6)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=examples(30))
 @given(
     st.sampled_from([CYLINDER, RING, BLOCK]),
     st.sampled_from(SAMPLES),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from weighloop.analysis.magnetostatics.reference_magnet import (
@@ -38,7 +38,6 @@ ACROSS = st.floats(-15e-3, 15e-3)
 ABOVE = st.floats(0.2e-3, 60e-3)
 
 
-@settings(deadline=None)
 @given(SHAPES, ACROSS, ACROSS, ABOVE, st.floats(0.1, 10))
 def test_field_keeps_its_value_when_all_lengths_scale(shape, x, y, z, scale):
     # Magnetostatics has no length of its own: B(s r) of a magnet s times as large is B(r).
@@ -49,7 +48,6 @@ def test_field_keeps_its_value_when_all_lengths_scale(shape, x, y, z, scale):
     assert slope_s * scale == pytest.approx(slope, rel=1e-7, abs=1e-6)
 
 
-@settings(deadline=None)
 @given(SHAPES, ACROSS, ACROSS, ABOVE)
 def test_turned_half_round_and_mirrored(shape, x, y, z):
     body = magnet(shape)
@@ -58,7 +56,6 @@ def test_turned_half_round_and_mirrored(shape, x, y, z):
     np.testing.assert_allclose(slope, slope[0], atol=1e-9)
 
 
-@settings(deadline=None)
 @given(SHAPES, ACROSS, ACROSS, ABOVE, st.floats(-2, 2))
 def test_field_is_proportional_to_remanence(shape, x, y, z, factor):
     point = np.array([x, y, z])

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
+from tests.support.examples import examples
 from weighloop.analysis.errors import NotPossible
 from weighloop.analysis.forces.force import local_gravity
 from weighloop.analysis.magnetostatics.demagnetising_factor import demagnetising_factor
@@ -57,7 +58,7 @@ def test_history_is_never_spoilt(magnet, gap):
     assert len({step.gap for step in planned.steps}) == 12
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=examples(25))
 @given(
     st.sampled_from([CYLINDER, RING]),
     st.integers(2, 40),

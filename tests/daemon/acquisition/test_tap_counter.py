@@ -11,6 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from weighloop.daemon.acquisition.tap_counter import Taps
 from weighloop.drivers.twin.balance import BalanceMaker, BalanceTwin
 from weighloop.drivers.twin.bench import TwinBench
@@ -213,7 +214,7 @@ def counted(row: list[tuple[float, ...]], maker: BalanceMaker, breath: float, se
     return [count for count in counts if count is not None]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(rows((0.35, 1.0), (0.6, 1.0)), balances, st.floats(0.0, 0.05), st.integers(0, 2**31))
 # A slow balance, still a little above where it stood when the next press comes.
 @example([(0.75, 0.625, 105.0), (1.0, 1.0, 25.0)], SLOW, 0.0, 1)
@@ -227,7 +228,7 @@ def test_taps_in_an_even_rhythm_are_counted(
 SEEN_WELL = 10.0
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(rows((0.2, 1.6), (0.25, 1.0)), balances, st.floats(0.0, 0.05), st.integers(0, 2**31))
 def test_taps_in_haste_are_never_another_number(
     row: list[tuple[float, ...]], maker: BalanceMaker, breath: float, seed: int

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from weighloop.daemon.lab.messages import Archived
 from weighloop.daemon.lab.outbox import PATIENCE, WINDOW, Outbox
 
@@ -49,7 +50,7 @@ def test_no_more_than_the_window_is_on_its_way() -> None:
 
 
 @pytest.mark.parametrize("loss", [0.0, 0.1, 0.4])
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25))
 @given(seed=st.integers(0, 2**32))
 def test_everything_arrives_once_whatever_the_channel_does(loss: float, seed: int) -> None:
     """The archive keeps rows by number; its word moves on only where a batch follows what it has."""

@@ -14,6 +14,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.support.bench.paper_bench import PaperBench, turner_plan
+from tests.support.examples import examples
 from weighloop.daemon.procedure import events, machine
 from weighloop.daemon.procedure.plan import RunPlan
 from weighloop.daemon.procedure.run import LogEvent
@@ -78,7 +79,7 @@ def test_at_every_moment_of_a_run_once(fault: str) -> None:
             whole(bench)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80))
 @example({35: ("power", 0.5), 40: ("reset", 0.5)})  # the pair read afresh went with its branch
 @example({26: ("knock", 0.5), 31: ("disk", 0.5)})  # a turn ended after its branch was begun again
 @example({26: ("knock", 0.5), 31: ("reset", 0.5)})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.bench.paper_run import lift_plan, planned, take
@@ -28,7 +28,6 @@ def taken(run: RunRecord, shares: list[float]) -> tuple[RunRecord, list[str]]:
     return run, [text for text in said if text]
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(0.0, 1.0), min_size=5, max_size=5), st.lists(st.floats(0.0, 1.0), min_size=4))
 def test_no_branch_of_a_sample_is_doubted(inward: list[float], outward: list[float]) -> None:
     """Whatever rises on the way in and falls on the way out: turned early, saturated or hardly magnetic."""

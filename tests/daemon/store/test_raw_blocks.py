@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from weighloop.daemon.store.raw_blocks import Raw, pack, readings, unpack
 
 marks = st.sampled_from([None, "steady", "unsteady"])
@@ -15,7 +16,7 @@ values = st.one_of(st.none(), st.integers(-3_000_000_000, 3_000_000_000).map(lam
 times = st.floats(0, 4e9, allow_nan=False)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(st.lists(st.builds(Raw, times, values, marks), min_size=1, max_size=60))
 def test_what_goes_in_comes_out(given: list[Raw]) -> None:
     back = list(readings(unpack(pack(given))))
@@ -24,7 +25,7 @@ def test_what_goes_in_comes_out(given: list[Raw]) -> None:
     assert all(abs(a.time_s - b.time_s) <= 0.000501 for a, b in zip(back, given, strict=True))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(st.binary(max_size=80))
 def test_damage_is_told_and_never_read_as_readings(noise: bytes) -> None:
     block = pack([Raw(t / 10, 0.001 * t, "steady") for t in range(50)])

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from weighloop.drivers.balance.dialects import load_dialect
 from weighloop.drivers.balance.framing import LineStream, Reading, RefusedLine
 
@@ -55,7 +56,7 @@ def load_dialect_once(name: str):
 
 @pytest.mark.parametrize("name", [*FIXED_WIDTH, "counted"])
 @given(sent=values, seed=st.integers(0, 2**32))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 def test_whole_lines_arrive_exactly_however_they_are_cut(name: str, sent: list, seed: int) -> None:
     lines = [written(name, i + 1, value, steady) for i, (value, steady) in enumerate(sent)]
     got = heard(name, b"".join(lines), random.Random(seed))
@@ -69,7 +70,7 @@ def test_whole_lines_arrive_exactly_however_they_are_cut(name: str, sent: list, 
 
 @pytest.mark.parametrize("name", [*FIXED_WIDTH, "counted"])
 @given(sent=values, places=st.lists(st.integers(-9, LONGEST - 1), min_size=20, max_size=20))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 def test_one_lost_byte_in_any_line_never_makes_another_reading(
     name: str, sent: list, places: list[int]
 ) -> None:
@@ -84,7 +85,7 @@ def test_one_lost_byte_in_any_line_never_makes_another_reading(
 
 @pytest.mark.parametrize("name", FIXED_WIDTH)
 @given(sent=values, bits=st.lists(st.integers(-8 * LONGEST, 8 * LONGEST - 1), min_size=20, max_size=20))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 def test_one_flipped_bit_in_a_line_changes_one_character_at_most(
     name: str, sent: list, bits: list[int]
 ) -> None:
@@ -108,7 +109,7 @@ def test_one_flipped_bit_in_a_line_changes_one_character_at_most(
 
 
 @given(sent=values, data=st.data())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 def test_counted_lines_survive_any_damage(sent: list, data: st.DataObject) -> None:
     """Drops, flips, doubled bytes, joins: with a check of 32 bits no reading is ever another one."""
     lines = [written("counted", i + 1, value, True) for i, (value, _) in enumerate(sent)]
@@ -199,7 +200,7 @@ def spoil(line: bytes, chance: random.Random, rate: float) -> tuple[bytes, bool]
 
 @pytest.mark.parametrize("name", FIXED_WIDTH)
 @given(sent=values, seed=st.integers(0, 2**32), rate=st.sampled_from([0.01, 0.05, 0.2]))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 def test_lost_flipped_and_joined_lines_give_what_was_sent_or_flips_alone(
     name: str, sent: list, seed: int, rate: float
 ) -> None:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from weighloop.drivers.balance.dialects import load_dialect, names
 from weighloop.drivers.balance.pattern_cost import PatternTooCostly, check_cost
 
@@ -79,7 +80,7 @@ PIECES = st.recursive(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs an alarm")
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400))
 @given(PIECES, st.sampled_from(["a", "b", "ab", "aab", "aB"]), st.sampled_from(["", "!", "c"]))
 def test_whatever_is_let_in_is_soon_done(pattern: str, unit: str, end: str) -> None:
     """On the lines that are the worst for a search: one sort of characters, and an end that does not fit."""

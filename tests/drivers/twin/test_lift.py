@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from tests.support.lift.lift_host import Host, sealed
 from weighloop.drivers.twin.lift.mechanics import HOME, STEPS_PER_MM, Mechanics
 
@@ -83,7 +84,7 @@ def test_refused_words(words, reason):
     assert host.say("M114").startswith(f"ok N{host.n}")  # the refused number counts as used
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(st.data())
 def test_no_damaged_line_moves_the_lift(data):
     """Up to three wrong bits anywhere: CRC-32 finds them all in so short a line (Hamming distance 5

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.support.examples import examples
 from weighloop.drivers.twin import bench_file as scenario
 from weighloop.drivers.twin.field import Magnet
 from weighloop.drivers.twin.rings import disc_cells
@@ -41,7 +42,7 @@ def expose(pellet: TwinSample, *fields: float) -> TwinSample:
     return pellet
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(FIELDS, st.floats(-4e5, 4e5))
 def test_return_point_memory(history, excursion):
     """Going away from a turning point and coming back to it closes the little loop exactly."""
@@ -55,7 +56,7 @@ def test_return_point_memory(history, excursion):
     np.testing.assert_allclose(pellet.M, before, atol=1e-4 * MATERIAL.saturation)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(FIELDS, st.floats(4.0e5, 6e5), st.sampled_from([1.0, -1.0]))
 def test_a_larger_field_wipes_out_what_was_before(history, largest, sign):
     with_past = expose(fresh(), *history, sign * largest, -sign * largest, 0.0)
@@ -63,14 +64,14 @@ def test_a_larger_field_wipes_out_what_was_before(history, largest, sign):
     np.testing.assert_allclose(with_past.M, without.M, atol=1e-4 * MATERIAL.saturation)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(FIELDS)
 def test_the_field_s_mirror_image_gives_the_mirror_image(history):
     one, other = expose(fresh(), *history), expose(fresh(), *(-h for h in history))
     np.testing.assert_allclose(one.M, -other.M, atol=1e-4 * MATERIAL.saturation)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(FIELDS, st.integers(2, 7))
 def test_only_the_turnings_count_not_the_pace(history, steps):
     whole = expose(material(), *history)
@@ -82,7 +83,7 @@ def test_only_the_turnings_count_not_the_pace(history, steps):
     np.testing.assert_allclose(fine.M, whole.M, atol=1e-4 * MATERIAL.saturation)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(FIELDS)
 def test_the_sample_s_own_field_is_its_own_cause(history):
     pellet = expose(fresh(), *history)

@@ -42,6 +42,13 @@ class Stage:
             assert time.monotonic() < end, f"did not come true; on the screen:\n{self.text()}"
         await self.pilot.pause()
 
+    async def still(self) -> None:
+        """Wait until two looks at the screen, a moment apart, find the same."""
+        before = None
+        while before != (now := self.text()):
+            before = now
+            await self.pilot.pause(0.05)
+
     def text(self) -> str:
         """What stands on the screen, as plain text."""
         strips = self.app.screen._compositor.render_strips()
@@ -57,9 +64,14 @@ async def stage(
     cautions: bool | None = False,
     watch: bool = False,
 ) -> AsyncIterator[Stage]:
-    """The screen on a script; its clock stands still. ``hear`` receives every message."""
+    """The screen on a script; its clock stands still. ``hear`` receives every message.
+
+    What it says in a corner for some seconds stays: a slow machine may look late.
+    """
     script = feed or S.ScriptedFeed(snapshot or S.snapshot(S.run_at(), S.live_at(100.0)))
     app = WeighloopApp(script, cautions=cautions, watch=watch, now=lambda: 50.0, wall=lambda: NOON)
+    say: Any = app.notify
+    app.notify = lambda *words, **how: say(*words, **{**how, "timeout": 600.0})
     async with app.run_test(size=size, message_hook=hear, notifications=True) as pilot:
         found = Stage(app, script, pilot)
         await found.until(lambda: script.absent or app.snapshot.linked)
@@ -70,11 +82,8 @@ async def stage(
 
 async def click(st: Stage, words: str) -> None:
     """Click on words that stand on the screen, once they stand still: what is above them may yet grow."""
-    place, before = place_of(st, words), None
-    while place != before:
-        await st.pilot.pause(0.05)
-        place, before = place_of(st, words), place
-    await st.pilot.click(offset=place)
+    await st.still()
+    await st.pilot.click(offset=place_of(st, words))
     await st.pilot.pause()
 
 

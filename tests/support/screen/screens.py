@@ -192,5 +192,5 @@ async def screen(name: str, size: tuple[int, int]) -> AsyncIterator[Stage]:
             patches.enter_context(patch.object(module, what, instead))
         async with stage(feed=feed, size=size) as st:
             await steps(st)
-            await st.pilot.pause(0.05)
+            await st.still()
             yield st

@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.support.daemon import Served
+from tests.support.examples import examples
 from weighloop.daemon.protocol import ERROR_NOT_IN_CONTROL, LONGEST_TEXT, METHODS
 from weighloop.daemon.server.client import Client, ClientError, NoDaemon
 from weighloop.daemon.server.connection import ANSWERS_WAITING
@@ -141,7 +142,7 @@ def calls(draw: st.DrawFn) -> tuple[str, dict[str, Any]]:
     return method, given_
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400))
 @given(call=calls())
 def test_no_call_is_a_fault_in_the_daemon(plain: Plain, call: tuple[str, dict[str, Any]]) -> None:
     answer = plain.call(call[0], **call[1])

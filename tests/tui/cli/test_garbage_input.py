@@ -10,12 +10,16 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from tests.support import EXAMPLES
+from tests.support.examples import examples
 from weighloop.tui.cli import weighloop
 
 NOTEBOOK, BENCH = EXAMPLES / "wp-07-1.csv", EXAMPLES / "wp-07-1.toml"
 
 #: The example's own lines, cut, doubled, swapped and with bytes changed: close enough to get far in.
-often = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+often = settings(
+    max_examples=examples(60),
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
 
 
 def spoilt(path: Path, lines: int = 14) -> st.SearchStrategy[bytes]:
