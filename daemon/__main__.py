@@ -52,7 +52,9 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("--store", type=Path, help="the store (SQLite); the user's own by default")
     p.add_argument("--socket", type=Path, help="where clients connect")
     p.add_argument("--bench", type=Path, help="open this bench's devices at start")
-    p.add_argument("--speed", type=_speed, default=1.0, help="clock rate, for rehearsals on a twin as fast")
+    p.add_argument(
+        "--speed", type=_speed, default=1.0, help="times as fast as life, for a twin of the same speed"
+    )
     p.add_argument("--tcp", type=_address, metavar="HOST:PORT", help="listen there as well; it takes a key")
     afar = "let clients of other machines act, not only watch"
     p.add_argument("--act-from-afar", action="store_true", help=afar)
@@ -66,9 +68,11 @@ def parser() -> argparse.ArgumentParser:
         "alarms.conf",
     )
     least = health.DISK_LEAST / 1e6
-    p.add_argument("--disk-least", type=_megabytes, default=least, metavar="MB", help="free space wanted")
-    p.add_argument("--until-input-ends", action="store_true", help="stop with the one who started it")
-    p.add_argument("--check", action="store_true", help="check places, store and bench, then leave")
+    p.add_argument(
+        "--disk-least", type=_megabytes, default=least, metavar="MB", help="least free space beside the store"
+    )
+    p.add_argument("--until-input-ends", action="store_true", help="stop when standard input ends")
+    p.add_argument("--check", action="store_true", help="check places, store and bench, then end")
     return p
 
 

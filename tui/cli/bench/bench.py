@@ -126,7 +126,9 @@ def _answer(field: Field, offered: str) -> str:
 def _with_uncertainty(field: Field, answer: str) -> str:
     """The answer with a sensible standard uncertainty where it has none."""
     known = bench_costs.SENSIBLE.get(field.key.partition(".")[2])
-    if known is None or not answer or any(mark in answer for mark in ("+/-", "±", "+-")):
+    if known is None or any(mark in answer for mark in ("+/-", "±", "+-")):
+        return answer
+    if not any(letter.isalpha() for letter in answer):  # it lacks its unit: that is said of it first
         return answer
     return f"{answer} +/- {known[0]}"
 
@@ -191,8 +193,8 @@ def _show(bench: Bench, drawing: Path | None, costs: bool) -> None:
     rows = [
         [
             one.printed,
-            f"{one.share_of_value:.1%}",
-            ", ".join(f"{name} {share:.0%}" for name, share in one.made_of),
+            f"{100 * one.share_of_value:.1f} %",
+            ", ".join(f"{name} {100 * share:.0f} %" for name, share in one.made_of),
         ]
         for one in bench_costs.costs_of(bench)
     ]

@@ -185,7 +185,7 @@ def _beside_the_truth(result: Any, truth: dict[str, float]) -> str:
         )
     headers = ["figure", "weighed", "twin's truth", "unit", "z", "within the 95 % interval"]
     return table(headers, rows) + (
-        "\nz is the difference by the standard uncertainty. A 95 % interval misses the truth once in 20 "
+        "\nz is the difference by the standard uncertainty. A 95 % interval misses the truth once in 20"
         "\nby design, and the figures of one run miss together; --benches 40 shows how often."
     )
 

@@ -24,7 +24,7 @@ _BROKER = [
     click.option(
         "--broker", default="127.0.0.1:1883", show_default=True, metavar="HOST:PORT", help="The MQTT broker."
     ),
-    click.option("--user", help="Who this is to the broker."),
+    click.option("--user", help="The name to give the broker."),
     click.option(
         "--password-file", type=click.Path(path_type=Path), help="Its first line is the password there."
     ),

@@ -28,9 +28,13 @@ def command() -> None:
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="A TOML file of [[run]] tables: loops, points, name, not_before_utc, zeros.",
 )
-@click.option("--deadline", help="When the bench is wanted, such as 07:30 or 2026-01-31T07:30+01:00.")
-@click.option("--most-held", type=Whole(1, 1000), help="Held so often, the rest is not begun.")
-@click.option("--most-drift", type=Quantity("kg"), help="The zero moved by more in a run, such as 20mg.")
+@click.option("--deadline", help="Be done by then: a clock time such as 07:30 or 2026-01-31T07:30+01:00.")
+@click.option("--most-held", type=Whole(1, 1000), help="Begin no more runs after this many holds in all.")
+@click.option(
+    "--most-drift",
+    type=Quantity("kg"),
+    help="Begin no more runs after one whose zero moved by more, such as 20mg.",
+)
 @click.option(
     "--zeros",
     type=OneOf(["hand", "far"]),
@@ -101,7 +105,7 @@ def start(
 def page(
     number: int | None, store_path: Path | None, output: Path | None, figures: bool, as_json: bool
 ) -> None:
-    """Write what became of the list that began with run NUMBER (the newest without it) as one HTML file."""
+    """Write what became of the list that began with run NUMBER (the newest by default) as one HTML file."""
     from ....analysis.errors import NotPossible
     from ....analysis.report.night import write_night
     from ....analysis.results import analyse

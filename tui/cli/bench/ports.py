@@ -21,7 +21,7 @@ KEPT_SHOWN = 40
 @click.option(
     "--keep",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="With --listen: then record so long again into this new file, byte for byte with the times.",
+    help="With --listen: then record as long again into this new file, byte for byte with the times.",
 )
 @click.option("--origin", default="not said", help="With --keep: what device, where, when.")
 @json_option

@@ -24,7 +24,7 @@ from ..inputs import bench_of
     type=Quantity("kg", "2 mg"),
     help="Standard uncertainty wanted; twice the resolution by default.",
 )
-@click.option("--for", "seconds", type=Quantity("s"), help="Print a summary after so long, and leave.")
+@click.option("--for", "seconds", type=Quantity("s"), help="Print a summary after this time, and end.")
 @click.option("--speed", type=Speed(), default=1.0, hidden=True)
 @json_option
 def command(

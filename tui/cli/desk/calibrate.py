@@ -34,7 +34,7 @@ HOOPS = "hoops"
     "way",
     type=OneOf([*WAYS, HOOPS]),
     help="Field probe on the axis; a standard sample of known moment; a second, like magnet; a coil of known "
-    "current, described by [coil] in the bench file (so without it of a run); hoops: that "
+    "current, described by [coil] in the bench file (taken for a run where nothing is said); hoops: that "
     "coil's turns times area, from its voltage in a known alternating field.",
 )
 @click.option(

@@ -12,7 +12,9 @@ from ..inputs import bench_of
 
 @click.command("field")
 @bench_option
-@click.option("--gap", "gaps", type=Quantity("m"), multiple=True, required=True, help="May be given often.")
+@click.option(
+    "--gap", "gaps", type=Quantity("m"), multiple=True, required=True, help="May be given more than once."
+)
 @json_option
 def command(bench_path: Path, gaps: tuple[float, ...], as_json: bool) -> None:
     """Field and gradient of the reference magnet at given gaps.

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
 )
 @click.option(
-    "--expect", is_flag=True, help="Also tell the uncertainty each figure will have (takes some seconds)."
+    "--expect", is_flag=True, help="Also print the uncertainty expected of each figure (takes some seconds)."
 )
 @click.option("--rows", is_flag=True, help="Print every step, not the five passages.")
 @click.option(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     "coil",
     required=True,
     metavar="READINGS",
-    help="The coil's: a run's number, or a CSV as of calibrate.",
+    help="The coil's: a run's number, or a CSV as for calibrate.",
 )
 @click.option(
     "--bench",
