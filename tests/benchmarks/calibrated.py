@@ -236,7 +236,9 @@ def script(gap: np.ndarray, orientation: np.ndarray, reading: np.ndarray, file: 
     return TanhLoop(Ms, Hc, abs(w)).figures() | {"saturation_A_per_m": Ms}
 
 
-def run(benches: int, trials: int, seed: int) -> tuple[dict[str, dict[str, list]], dict[str, int]]:
+def run(
+    benches: int, trials: int, seed: int, only: str = ""
+) -> tuple[dict[str, dict[str, list]], dict[str, int]]:
     """By way and figure: (relative error, relative u, held) of each bench; and how many were refused."""
     rng = np.random.default_rng(seed)
     file = parse_bench(FILE)
@@ -248,6 +250,7 @@ def run(benches: int, trials: int, seed: int) -> tuple[dict[str, dict[str, list]
         "coil, area to 0.3 %": lambda bench: calibrated(coil_calibration(bench, 0.003, rng, file)),
         "coil, area to 1 %": lambda bench: calibrated(coil_calibration(bench, 0.01, rng, file)),
     }
+    ways = {way: stated for way, stated in ways.items() if only in way}
     rows: dict[str, dict[str, list]] = {way: {name: [] for name in FIGURES} for way in (*ways, "script")}
     refused = dict.fromkeys(ways, 0)
     for number in range(benches):
@@ -299,9 +302,10 @@ def main() -> None:
     parser.add_argument("--benches", type=int, default=200)
     parser.add_argument("--trials", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", default="", help="Ways with this in their names, such as coil.")
     asked = parser.parse_args()
     start = time.perf_counter()
-    rows, refused = run(asked.benches, asked.trials, asked.seed)
+    rows, refused = run(asked.benches, asked.trials, asked.seed, asked.only)
     told(rows, refused, asked.benches)
     print(f"{asked.benches} benches, {asked.trials} trials each, {time.perf_counter() - start:.0f} s")
 
