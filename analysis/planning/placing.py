@@ -14,7 +14,7 @@ from ..magnetostatics.quadrature import Layers, layers
 from ..records.arrays import Floats, Indices
 from ..records.bench import Bench
 from .assumed_loop import AssumedLoop
-from .settings import BEND_STEPS, BENDS, FAR_FIELD, LEAST_BY_PASSAGE, SHARES
+from .settings import BEND_STEPS, BENDS, CLOSING, FAR_FIELD, LEAST_BY_PASSAGE, SHARES
 
 #: The lift's heights are multiples of this, m.
 LIFT_PITCH = 0.01e-3
@@ -123,7 +123,13 @@ def by_passage(
         PassageLength.of(bench, heights[: outermost + 1], side, assumed).laid(ends, count)
         for side, count in ((1.0, counts[1]), (-1.0, counts[2]))
     )
-    return [back[[0, -1]], out, back, some_of(out, counts[3]), some_of(back, counts[4])]
+    return [back[[0, -1]], out, back, *closing(out, back, counts)]
+
+
+def closing(out: Indices, back: Indices, counts: Sequence[int]) -> tuple[Indices, Indices]:
+    """The heights of the ascending branch's passages, of those of the descending one's: ``counts`` of each,
+    and the ``CLOSING`` closest, by which it is decided whether the branches have met."""
+    return some_of(out, counts[3]), np.union1d(back[:CLOSING], some_of(back, counts[4]))
 
 
 def far_end(bench: Bench, heights: Floats) -> int:

@@ -21,7 +21,7 @@ from ..records.bench import Bench
 from .assumed_loop import AssumedLoop
 from .gap_ladder import LadderPlan, plan, planned_steps
 from .passages import LEGS, ZeroBy, far_heights, visits
-from .placing import PassageLength, by_passage, far_end, reachable, some_of
+from .placing import PassageLength, by_passage, closing, far_end, reachable
 from .settings import (
     COERCIVITIES,
     FAMILY_OFF,
@@ -116,7 +116,7 @@ def replanned(
         ladders[number] = np.union1d([0, *numbers], learnt.laid(ahead, steps + 1))
     if leg == 2:
         ladders[1] = np.unique([0, *(int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == 1)])
-    ladders[3], ladders[4] = some_of(ladders[1], counts[3]), some_of(ladders[2], counts[4])
+    ladders[3:] = closing(ladders[1], ladders[2], counts)
     order = list(visits([numbers.tolist() for numbers in ladders], far, turner=turner, closing=False))
     at = [i for i, visit in enumerate(order) if (visit.leg, visit.height) == (leg, here)]
     if not at:

@@ -1,13 +1,14 @@
 """As few readings as the answer needs, beside the plain ladder of 22 gaps.
 
     python -m tests.benchmarks.few_readings --samples 60
-    python -m tests.benchmarks.few_readings --samples 60 --calibrated
+    python -m tests.benchmarks.few_readings --samples 60 --calibrated --twin
 
 Every sample is drawn (soft to hard, steep and broad, saturating and not) and weighed by the tests' second
-forward model (``models.forward``, every part with its memory), once a plan; the bench is drawn from what its
-file states. Readings of the ladder are as good as today's (1.5 mg), those of the sparse plan only as good as
-their targets. In the table, of the samples of which every plan measures the figure: rms error and median u in
-per cent of the truth, and how often the interval held; besides how many measured it, and bounds that hold.
+forward model (``models.forward``, every part with its memory), or by the twin's physics, once a plan; the
+bench is drawn from what its file states. Readings of the ladder are as good as today's (1.5 mg), those of the
+sparse plan only as good as their targets. In the table, of the samples of which every plan measures the
+figure: rms error and median u in per cent of the truth, and how often the interval held; besides how many
+measured it, and bounds that hold.
 """
 
 from __future__ import annotations
@@ -25,10 +26,14 @@ from weighloop.analysis.planning.fewest_readings import fewest_readings
 from weighloop.analysis.planning.gap_ladder import plan
 from weighloop.analysis.planning.passages import TURNS_OVER, LadderStep
 from weighloop.analysis.planning.replanning import Taken, replanned
+from weighloop.analysis.records.arrays import Floats
 from weighloop.analysis.records.bench import Balance, Bench, Gap, ReferenceMagnet, Sample
 from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured
+from weighloop.drivers.twin.field import Magnet as TwinMagnet
+from weighloop.drivers.twin.sample import AWAY, SampleMaterial, TwinSample
+from weighloop.drivers.twin.true_figures import descending
 
 FIGURES = {
     "remanence_A_per_m": "Mr",
@@ -89,20 +94,28 @@ class Weighing:
         self.factor = float(weight @ tensor.sum(axis=1))
         self.begin()
 
+    def major_descending(self, H: Floats) -> Floats:
+        """The material's M (A/m) on its major loop."""
+        return self.material.major_descending(H)
+
     def begin(self) -> None:
         """The sample as it was before, magnetised downward."""
         self.memory, self.readings = self.material.memory(self.nodes[0].size, "down"), list[float]()
 
     def weigh(self, step: LadderStep, u: float) -> None:
         """The next reading, kg, with noise ``u``; every part of the sample feels its own magnetisation."""
-        x, y, z, weight = self.nodes
         gap_noise, noise = self.noise[:, len(self.readings)]
-        Bz, slope = self.magnet.field(x, y, z + step.gap + self.contact + GAP_NOISE * gap_noise)
-        H = solve_local(self.memory, step.orientation * Bz / MU0, self.factor)
+        attraction = self.attraction(step.gap + self.contact + GAP_NOISE * gap_noise, step.orientation)
+        self.readings.append(round(-attraction / PER_KG + u * noise, 6))
+
+    def attraction(self, gap: float, orientation: int) -> float:
+        """The pull (N) at a true gap, after all those before."""
+        x, y, z, weight = self.nodes
+        Bz, slope = self.magnet.field(x, y, z + gap)
+        H = solve_local(self.memory, orientation * Bz / MU0, self.factor)
         M = self.memory.magnetisation(H)
         self.memory.go(H)
-        force = -step.orientation * self.pellet.volume * float((weight * slope) @ M)
-        self.readings.append(round(-force / PER_KG + u * noise, 6))
+        return -orientation * self.pellet.volume * float((weight * slope) @ M)
 
     def weighed(self, name: str) -> Readings:
         """The readings of a plan."""
@@ -128,13 +141,47 @@ class Weighing:
         return readings_of(gap, orientation, np.array(self.readings), u_reading=np.array(u))
 
 
-def run(samples: int, seed: int, calibrated: bool, trials: int) -> dict[str, list[dict]]:
+class TwinWeighing(Weighing):
+    """The same on the bench twin's physics: hysterons in fields of their neighbours, in rings that feel one
+    another."""
+
+    def __init__(self, number: int, calibrated: bool) -> None:
+        rng = np.random.default_rng([25, number])
+        coercivity = float(np.exp(rng.uniform(np.log(30e3), np.log(120e3))))
+        self.of_twin = SampleMaterial(
+            saturation=rng.uniform(120e3, 330e3),
+            coercivity=coercivity,
+            spread=rng.uniform(0.05, 0.25),
+            interaction=coercivity * rng.uniform(0.03, 0.1),
+            reversible=rng.uniform(0.02, 0.08),
+            reversible_field=150e3,
+        )
+        super().__init__(number, calibrated)
+
+    def major_descending(self, H: Floats) -> Floats:
+        return descending(self.of_twin, 3e6)(H)
+
+    def begin(self) -> None:
+        magnet = TwinMagnet("cylinder", (self.magnet.diameter,), self.magnet.height, self.magnet.remanence)
+        self.sample = TwinSample(self.of_twin, magnet, self.pellet.diameter, self.pellet.height, 0.1e-3)
+        self.sample.travel(0.5e-3, -1.0)
+        self.sample.travel(AWAY, -1.0)
+        self.readings = list[float]()
+
+    def attraction(self, gap: float, orientation: int) -> float:
+        if orientation != self.sample.orientation:
+            self.sample.travel(AWAY, orientation)
+        self.sample.follow(gap, orientation)
+        return self.sample.attraction
+
+
+def run(samples: int, seed: int, calibrated: bool, trials: int, twin: bool = False) -> dict[str, list[dict]]:
     """By plan: what each sample's analysis says, and how many readings it took."""
     found: dict[str, list[dict]] = {name: [] for name in (LADDER, SPARSE, DECIDED)}
     for number in range(seed, seed + samples):
-        weighing = Weighing(number, calibrated)
+        weighing = (TwinWeighing if twin else Weighing)(number, calibrated)
         H = np.linspace(500e3, -500e3, 8001)
-        truth = true_figures(H, weighing.material.major_descending(H))
+        truth = true_figures(H, weighing.major_descending(H))
         for name in found:
             table = weighing.weighed(name)
             result = analyse(table, weighing.bench, trials=trials, seed=number)
@@ -179,9 +226,10 @@ def main() -> None:
     parser.add_argument(
         "--calibrated", action="store_true", help="remanence to 0.4 %% and contact to 0.02 mm"
     )
+    parser.add_argument("--twin", action="store_true", help="weighed by the bench twin's physics")
     asked = parser.parse_args()
     start = time.process_time()
-    tell(run(asked.samples, asked.seed, asked.calibrated, asked.trials))
+    tell(run(asked.samples, asked.seed, asked.calibrated, asked.trials, asked.twin))
     print(f"{asked.samples} samples, {time.process_time() - start:.0f} s of processor time")
 
 
