@@ -11,6 +11,7 @@ import numpy as np
 from .errors import Finding
 from .figures.definitions import Figure
 from .figures.definitions import figures as figures_of
+from .figures.independent_inputs import gap_setting
 from .figures.names import FIGURE_NAMES
 from .figures.uncertainty import BudgetLine, FigureResult, evaluate
 from .forces.branches import Arrangement
@@ -59,7 +60,9 @@ class LoopResult:
     @property
     def found_inputs(self) -> tuple[FoundInput, ...]:
         """The bench's inputs as stated and as the readings leave them."""
-        return found_inputs(self.estimate.bench, *self.estimate.z_sensitivity)
+        by_force, by_prior = self.estimate.z_sensitivity
+        by_gaps = gap_setting(self.estimate).variance(np.where(self.points.used, by_force, 0.0))
+        return found_inputs(self.estimate.bench, by_force, by_prior, by_gaps)
 
     def to_json(self) -> dict[str, Any]:
         """The public JSON: plain types only, null where there is no number."""

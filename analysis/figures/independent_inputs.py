@@ -69,14 +69,18 @@ def independent_inputs(
     inputs.append(
         IndependentInput("model", "what any model of a sample is off by", model_error.of_forces(estimate))
     )
-    slope = force_by_gap(estimate)
-    inputs.append(IndependentInput("gap setting", "setting of each gap", slope * U_GAP))
+    inputs.append(gap_setting(estimate))
     spacer, counts = bench.gap.spacer, np.nan_to_num(points.spacers)
     if spacer is not None and spacer.u > 0 and counts.any():
         stack = np.arange(int(counts.max()))[None, :] < counts[:, None]
-        root = slope[:, None] * stack * (OWN_OF_SPACER * spacer.u)
+        root = force_by_gap(estimate)[:, None] * stack * (OWN_OF_SPACER * spacer.u)
         inputs.append(IndependentInput("each spacer", "thickness of each single spacer", root))
     return tuple(inputs)
+
+
+def gap_setting(estimate: LoopEstimate) -> IndependentInput:
+    """What each force is off by because its gap is not quite the one that was set."""
+    return IndependentInput("gap setting", "setting of each gap", force_by_gap(estimate) * U_GAP)
 
 
 def force_by_gap(estimate: LoopEstimate) -> Floats:

@@ -122,13 +122,17 @@ class FoundInput:
     shift: float
 
 
-def found_inputs(model: LinearisedBench, z_d_force: Floats, z_d_prior: Floats) -> tuple[FoundInput, ...]:
+def found_inputs(
+    model: LinearisedBench, z_d_force: Floats, z_d_prior: Floats, more: Floats | float = 0.0
+) -> tuple[FoundInput, ...]:
     """The inputs as found. ``z_d_force`` (k, n) and ``z_d_prior`` (k, k) say how ``model.z`` answers to
-    errors of the forces and of what is stated; the uncertainty found is that of both together."""
+    errors of the forces and of what is stated; the uncertainty found is that of both together and
+    of ``more``, the variance (k,) of z that other errors of the forces make."""
     u_force = np.where(np.isfinite(model.points.u_force), model.points.u_force, 0.0)
     spread = z_d_force * np.where(model.points.used, u_force, 0.0)
     variance = np.einsum("ij,ij->i", spread, spread)
     variance += np.einsum("ij,jk,ik->i", z_d_prior, model.prior, z_d_prior)
+    variance += more
     if model.points.zero is not None:
         variance += ((z_d_force @ model.points.zero.root) ** 2).sum(axis=1)
     return tuple(

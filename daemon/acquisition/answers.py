@@ -24,6 +24,7 @@ from .settings import (
     IMPOSSIBLE,
     LATEST,
     LEAST,
+    LESSER_TWO_THIRDS,
     ODD,
     SEEN,
     SHOWS,
@@ -92,13 +93,17 @@ class Answers:
 
     @property
     def noise(self) -> float | None:
-        """The standard deviation of single readings, by those of the level's last moment, kg."""
+        """The standard deviation of single readings, by those of the level's last moment, kg.
+
+        By the lesser two thirds of the differences between neighbours: a knock or a damaged line is no noise.
+        """
         last = self._trace[-1][0] if self._trace else 0.0
         values = [v for _, v in self._after(max(self._ended, last - LEAST))]
         if len(values) < 6:
             return None
-        squares = [(b - a) ** 2 for a, b in pairwise(values)]
-        return math.sqrt(sum(squares) / len(squares) / 2)
+        squares = sorted((b - a) ** 2 for a, b in pairwise(values))
+        lesser = squares[: math.ceil(2 / 3 * len(squares))]
+        return math.sqrt(sum(lesser) / len(lesser) / LESSER_TWO_THIRDS / 2)
 
     def moving(self, time: float, *, by_hand: bool) -> None:
         """The lift is sent somewhere, or a person is asked to do something."""

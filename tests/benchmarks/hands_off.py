@@ -23,9 +23,19 @@ from typing import NamedTuple
 import numpy as np
 
 from tests.benchmarks.coverage import MATERIALS, drawn
-from tests.support.models.zeros import GAPS, How, TrueZero, loop_with_zero, path, with_zero, zero_bench
+from tests.support.models.zeros import (
+    GAPS,
+    How,
+    TrueZero,
+    loop_with_zero,
+    path,
+    true_levels,
+    with_zero,
+    zero_bench,
+)
 from weighloop.analysis.figures.settings import U_GAP
 from weighloop.analysis.files.bench_file import parse_bench
+from weighloop.analysis.forces.force import force
 from weighloop.analysis.magnetostatics.bench_linearisation import ECCENTRICITY
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.records.readings import Readings
@@ -49,6 +59,7 @@ class Weighed(NamedTuple):
     runs: dict[How, tuple[Readings, Bench]]
     truth: dict[str, float]
     eccentricity: float
+    zero: TrueZero
 
 
 def of_model(benches: int, seed: int) -> Iterator[Weighed]:
@@ -61,7 +72,7 @@ def of_model(benches: int, seed: int) -> Iterator[Weighed]:
         runs = {
             how: (loop_with_zero(how, zero, int(rng.integers(2**31)), **same), zero_bench(how)) for how in HOW
         }
-        yield Weighed(runs, material.figures(), off)
+        yield Weighed(runs, material.figures(), off, zero)
 
 
 def of_twin(benches: int, seed: int) -> Iterator[Weighed]:
@@ -89,7 +100,7 @@ def of_twin(benches: int, seed: int) -> Iterator[Weighed]:
             change = _twin_changes(scenario, how, off if how == "turner" else 0.0, rng)
             readings = with_zero(how, GAPS, change, zero, rng, NOISE)
             runs[how] = replace(readings, gap=readings.gap - GAPS[0] + bench.gap.contact.value), bench
-        yield Weighed(runs, true, off)
+        yield Weighed(runs, true, off, zero)
 
 
 def _twin_changes(
@@ -123,15 +134,26 @@ class Found(NamedTuple):
 Scores = dict[tuple[How, str], Found]
 
 
-def score(weighed: Iterator[Weighed], trials: int) -> tuple[Scores, dict[How, list[int]], list[float]]:
-    """By way and figure; rows set aside by way; the eccentricities' errors in u."""
+def zero_error(how: How, one: Weighed, result: LoopResult) -> float:
+    """Rms (kg) over the rows of what the zero that the fit took off is wrong by."""
+    found = result.readings.reading - result.points.force / force(1.0, result.bench)
+    wrong = found - true_levels(how, GAPS, one.zero)[: len(found)]
+    return float(np.sqrt(np.mean(wrong[result.points.used & np.isfinite(wrong)] ** 2)))
+
+
+def score(
+    weighed: Iterator[Weighed], trials: int
+) -> tuple[Scores, dict[How, list[int]], dict[How, list[float]], list[float]]:
+    """By way and figure; rows set aside by way; the zeros' errors by way, kg; the eccentricities' in u."""
     found: dict[tuple[How, str], Found] = {}
     aside: dict[How, list[int]] = {how: [] for how in HOW}
+    zero: dict[How, list[float]] = {how: [] for how in HOW}
     eccentricity: list[float] = []
     for number, one in enumerate(weighed):
         for how, (readings, bench) in one.runs.items():
             result: LoopResult = analyse(readings, bench, trials=trials, seed=number)
             aside[how].append(int((~result.points.used).sum()))
+            zero[how].append(zero_error(how, one, result))
             eccentricity += [
                 (f.found - one.eccentricity) / f.u_found for f in result.found_inputs if f.key == ECCENTRICITY
             ]
@@ -144,7 +166,7 @@ def score(weighed: Iterator[Weighed], trials: int) -> tuple[Scores, dict[How, li
                 row.inside.append(figure.low95 <= true <= high)
                 row.z.append((figure.value - true) / figure.u)
                 row.u.append(figure.u / true)
-    return found, aside, eccentricity
+    return found, aside, zero, eccentricity
 
 
 def main() -> None:
@@ -156,7 +178,7 @@ def main() -> None:
     asked = parser.parse_args()
     start = time.process_time()
     benches = of_model if asked.physics == "model" else of_twin
-    found, aside, eccentricity = score(benches(asked.benches, asked.seed), asked.trials)
+    found, aside, zero, eccentricity = score(benches(asked.benches, asked.seed), asked.trials)
     print("| zero | figure | runs | median u | by that by hand | in 95 % interval | rms z |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for (how, name), row in sorted(found.items(), key=lambda item: HOW.index(item[0][0])):
@@ -173,6 +195,12 @@ def main() -> None:
         print(f"| {' | '.join(cells)} |")
     for how, rows in aside.items():
         print(f"{how}: rows set aside in {sum(n > 0 for n in rows)} of {len(rows)} runs, {sum(rows)} in all")
+    for how, errors in zero.items():
+        mg = 1e6 * np.array(errors)
+        print(
+            f"{how}: zero off by {np.median(mg):.2f} mg (rms over a run; median), "
+            f"in nine of ten runs by less than {np.quantile(mg, 0.9):.2f}"
+        )
     print(f"eccentricity: rms error {np.sqrt(np.mean(np.square(eccentricity))):.2f} u")
     seconds = time.process_time() - start
     print(f"{asked.benches} benches, {asked.trials} trials each, {seconds:.0f} s of processor")

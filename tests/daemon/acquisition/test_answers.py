@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 from weighloop.daemon.acquisition.answers import STEP_STANDS, UNKNOWN, Answers
 
 U = 3e-7
@@ -67,3 +69,18 @@ def test_the_next_clear_answer_vouches_for_those_before_it() -> None:
     assert answers.judge(2e-3, U, 16.0, 12.0, 1e-4).code == "take"
     answers.taken(2e-3, U)
     assert answers.unvouched == 0
+
+
+def test_a_knock_and_a_damaged_line_are_no_noise_of_the_balance() -> None:
+    """They would make another balance of one that comes back while the bench is knocked."""
+    rng = random.Random(4)
+    still, knocked = Answers(MG), Answers(MG)
+    for n in range(60):
+        value = rng.gauss(1e-3, 3 * MG)
+        still.feed(n / 10, value)
+        knock = 5e-3 * 0.3 ** (n - 43) * (-1) ** n if 43 <= n < 47 else 0.0
+        knocked.feed(n / 10, 0.7 if n == 56 else value + knock)
+    assert still.noise is not None
+    assert knocked.noise is not None
+    assert 1.5 * MG < still.noise < 6 * MG
+    assert still.noise / 2 < knocked.noise < 2 * still.noise

@@ -110,11 +110,9 @@ def loop_with_zero(
     return with_zero(how, gaps, change, zero, rng, noise)
 
 
-def with_zero(
-    how: How, gaps: np.ndarray, change: np.ndarray, zero: TrueZero, rng: np.random.Generator, noise: float
-) -> Readings:
-    """The readings of a loop whose sample changes them by ``change`` (n,), kg."""
-    gap, orientation, _, time = path(how, gaps)
+def true_levels(how: How, gaps: np.ndarray, zero: TrueZero) -> np.ndarray:
+    """The zero (kg) at each reading of a loop, then at each moment at which the sample is off."""
+    _, orientation, _, time = path(how, gaps)
     turns = np.flatnonzero(np.diff(orientation)) + 1
     # When the sample is off: one step before the start and after the end, halfway through a turn.
     off = np.concatenate([[time[0] - EACH], 0.5 * (time[turns - 1] + time[turns]), [time[-1] + EACH]])
@@ -122,6 +120,17 @@ def with_zero(
     order = np.argsort(moments)
     level = np.empty(len(moments))
     level[order] = zero.at(moments[order])
+    return level
+
+
+def with_zero(
+    how: How, gaps: np.ndarray, change: np.ndarray, zero: TrueZero, rng: np.random.Generator, noise: float
+) -> Readings:
+    """The readings of a loop whose sample changes them by ``change`` (n,), kg."""
+    gap, orientation, _, time = path(how, gaps)
+    turns = np.flatnonzero(np.diff(orientation)) + 1
+    level = true_levels(how, gaps, zero)
+    off = np.zeros(len(level) - len(gap))
     shown = np.round(
         level + noise * rng.standard_normal(len(level)) + np.append(change, np.zeros(len(off))), 6
     )
