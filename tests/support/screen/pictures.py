@@ -29,13 +29,11 @@ async def draw(name: str) -> list[str]:
     """The screen of that name as SVG, at each size, on dark and then on light ground."""
     found = []
     for size in SIZES:
-        async with screen(name, size) as st:
-            for _ in range(2):
+        for light in (False, True):
+            async with screen(name, size, light) as st:
                 # Without a font from elsewhere: the browser would show no text until it had it.
                 svg = st.app.export_screenshot(title="")
                 found.append(re.sub(r"@font-face \{.*?\}", "", svg, flags=re.S))
-                st.app.action_lightness()
-                await st.pilot.pause(0.1)
     return found
 
 
@@ -67,10 +65,11 @@ async def in_a_browser(folder: Path) -> None:
 
     port = free_port()
     with Served(script(SCREEN, port), port) as served, tempfile.TemporaryDirectory() as profile:
-        async with Browser(served.addresses["act"], Path(profile)) as browser:
+        async with Browser("about:blank", Path(profile)) as browser:
             for name, (width, height, scale) in WINDOWS.items():
                 await photograph(browser, width, height)
-                await asyncio.sleep(5)
+                await browser.ask("Page.navigate", url=served.addresses["act"])
+                await asyncio.sleep(8)
                 (folder / f"{name}.png").write_bytes(await photograph(browser, width, height, scale))
     run = S.run_at(38)
     page = folder / "phone.html"

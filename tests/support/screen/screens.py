@@ -168,8 +168,8 @@ SCREENS = {
 
 
 @asynccontextmanager
-async def screen(name: str, size: tuple[int, int]) -> AsyncIterator[Stage]:
-    """The screen of that name, on scripted analyses."""
+async def screen(name: str, size: tuple[int, int], light: bool = False) -> AsyncIterator[Stage]:
+    """The screen of that name, on scripted analyses, on the dark ground or the ``light`` one."""
     snapshot, steps = SCREENS[name]
     feed = S.ScriptedFeed(snapshot())
     feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in range(1, 12)]
@@ -191,6 +191,8 @@ async def screen(name: str, size: tuple[int, int]) -> AsyncIterator[Stage]:
         ):
             patches.enter_context(patch.object(module, what, instead))
         async with stage(feed=feed, size=size) as st:
+            if light:
+                st.app.action_lightness()
             await steps(st)
             await st.still()
             yield st
