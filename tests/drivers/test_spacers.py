@@ -71,7 +71,7 @@ def setting(spacers: ManualSpacers, asked: threading.Event) -> tuple[threading.T
 
     thread = threading.Thread(target=move)
     thread.start()
-    assert asked.wait(5)
+    assert asked.wait(60)
     assert spacers.where().moving
     return thread, ended
 

@@ -41,7 +41,7 @@ class Served:
 
     def __enter__(self) -> Served:
         self._thread.start()
-        end = time.monotonic() + 20
+        end = time.monotonic() + 60
         while not self.place.exists():
             assert time.monotonic() < end, "the daemon does not serve"
             time.sleep(0.005)

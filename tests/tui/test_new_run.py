@@ -354,7 +354,7 @@ async def test_without_any_run_the_form_begins_with_the_daemons_bench_file() -> 
     first["bench_text"] = S.BENCH.format(ladder="spacers").replace("WP-07-3", "WP-09-1")
     async with stage(first, size=(120, 40)) as st:
         await st.press("5")
-        await st.until(lambda: 'name = "WP-09-1"' in st.text() and "✓ no faults" in st.text(), 60)
+        await st.until(lambda: 'name = "WP-09-1"' in st.text() and "✓ no faults" in st.text())
         screen = await open_form(st)
         assert screen.values["sample.name"] == "WP-09-1"
         assert screen.values["gap.ladder"] == "spacers"

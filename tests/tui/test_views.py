@@ -192,7 +192,7 @@ async def test_the_bench_view_says_what_is_wrong() -> None:
     first["balance"] = S.device("/dev/ttyUSB0", "silent", 12.0)
     async with stage(first, size=(120, 40)) as st:
         await st.press("5")
-        await st.until(lambda: "balance.capacity" in st.text(), 60)
+        await st.until(lambda: "balance.capacity" in st.text())
         text = st.text()
         assert "balance silent" in text
         assert "heard 12 s ago, 2 of 4120 lines not understood" in text

@@ -30,7 +30,7 @@ class Bench:
 
     def _setter(self) -> ManualSpacers:
         if threading.current_thread().name == "mover":
-            assert self.go.wait(5)
+            assert self.go.wait(60)
         return self.spacers
 
     def _ask(self, count: int) -> None:

@@ -42,7 +42,7 @@ def test_a_shortage_of_file_handles_is_told_once_and_ends(
 
         task = asyncio.create_task(listener.accept_all(line, let_in))
         with socket.create_connection(line.getsockname(), 10):
-            await asyncio.wait_for(inside.wait(), 10)
+            await asyncio.wait_for(inside.wait(), 60)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
 

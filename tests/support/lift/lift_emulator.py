@@ -76,7 +76,7 @@ class Emulator:
     def close(self) -> None:
         self._socket.close()
         self._process.terminate()
-        self._process.wait(10)
+        self._process.wait(60)
 
 
 class Heard:

@@ -62,4 +62,4 @@ class Browser:
     ) -> None:
         await self._session.close()
         self._process.terminate()
-        self._process.wait(20)
+        self._process.wait(60)

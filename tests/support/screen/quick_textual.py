@@ -12,6 +12,7 @@ import textual._wait as waiting
 from textual.css.model import RuleSet
 from textual.css.stylesheet import Stylesheet
 from textual.dom import DOMNode
+from textual.pilot import Pilot
 from textual.screen import Screen
 from textual.widget import Widget
 
@@ -38,6 +39,8 @@ DOMNode.update_node_styles = restyle_what_stands
 Stylesheet._parse_rules = parse_once
 #: Rules are told apart by identity, a few hundred for every widget: in C as well as in Python.
 RuleSet.__hash__ = object.__hash__
+#: How long the pilot waits for the widgets, s (Textual: 30): a busy machine may take that long.
+Pilot._wait_for_screen.__defaults__ = (180.0,)
 #: How long the pilot looks at once whether the process still works, s (Textual: 20 ms), and what share
 #: of that it may work and still stand still; there are two or three such looks to every key.
 waiting.SLEEP_GRANULARITY = 0.004

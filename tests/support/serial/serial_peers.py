@@ -372,7 +372,7 @@ class Ears:
         self.positions.append(position)
 
 
-def wait_for(condition, seconds: float = 8.0, what: str = "") -> None:
+def wait_for(condition, seconds: float = 60.0, what: str = "") -> None:
     """Until the condition holds; fails loudly after a time generous for a busy machine."""
     end = time.monotonic() + seconds
     while not condition():

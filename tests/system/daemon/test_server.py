@@ -98,7 +98,7 @@ def test_acting_needs_control_and_one_holder_at_a_time(served: Served) -> None:
         with pytest.raises(ClientError, match="that is second"):
             first.call("run.note", text="x")
     with served.client() as third:
-        end = time.monotonic() + 5
+        end = time.monotonic() + 60
         while third.call("snapshot")["controller"] is not None:  # released when its holder left
             assert time.monotonic() < end
             time.sleep(0.01)
@@ -191,7 +191,7 @@ def test_a_client_that_never_reads_takes_a_bounded_place(served: Served) -> None
     line, file = plain(served.place)
     file.readline()  # type: ignore[attr-defined]
     line.sendall(b'{"jsonrpc": "2.0", "id": 1, "method": "subscribe", "params": {}}\n')
-    end = time.monotonic() + 5
+    end = time.monotonic() + 60
     while not any(c.topics for c in server.connections):
         assert time.monotonic() < end
         time.sleep(0.01)
@@ -203,7 +203,7 @@ def test_a_client_that_never_reads_takes_a_bounded_place(served: Served) -> None
     with served.client() as other:  # everybody else is served at once
         began = time.monotonic()
         other.call("status")
-        assert time.monotonic() - began < 5.0
+        assert time.monotonic() - began < 30.0
     assert len(silent._events) <= QUEUE + len(REPLACEABLE)
     line.close()
 
@@ -214,9 +214,11 @@ def test_the_asynchronous_client(served: Served) -> None:
         assert (await client.call("status"))["well"]
         events = client.events(["log"])
         task = asyncio.ensure_future(anext(events))
-        await asyncio.sleep(0.1)
-        served.daemon.controller.post(lambda: served.daemon.controller.note("note", "hello"))
-        event = await asyncio.wait_for(task, 10)
+        end = time.monotonic() + 60
+        while not task.done() and time.monotonic() < end:  # said again until it listens
+            served.daemon.controller.post(lambda: served.daemon.controller.note("note", "hello"))
+            await asyncio.wait({task}, timeout=0.1)
+        event = await asyncio.wait_for(task, 1)
         assert event["data"]["text"] == "hello"
         await client.close()
         with pytest.raises(NoDaemon):

@@ -186,7 +186,7 @@ def test_another_device_on_the_balance_s_name_records_nothing(bench: Bench, tmp_
     points = run["points"]
     # A line of another dialect, and what is received at another speed of the line.
     with Talker(stranger, b"W 17 12345 DEADBEEF\n\xe6\x9e\x80\n"):
-        wait_for(lambda: "refused last" in bench.device("balance")["why"], 20)
+        wait_for(lambda: "refused last" in bench.device("balance")["why"], 60)
         assert bench.device("balance")["state"] == "silent"
         with pytest.raises(ClientError, match="the balance is not ready"):
             bench.client.call("run.go_on")
@@ -207,7 +207,7 @@ def test_a_balance_on_the_lift_s_name_moves_nothing(bench: Bench, tmp_path: Path
     bench.operate(lambda run: run["state"] == "held", 15)
     stands = bench.twin.do("state")["height_m"]
     with Talker(stranger, b"ST,+00012.345,g\r\n"):
-        wait_for(lambda: bench.device("lift")["state"] == "silent", 20)
+        wait_for(lambda: bench.device("lift")["state"] == "silent", 60)
         with contextlib.suppress(ClientError):
             bench.client.call("run.go_on")
         run = bench.operate(lambda run: run["state"] == "held", 20)
@@ -216,7 +216,7 @@ def test_a_balance_on_the_lift_s_name_moves_nothing(bench: Bench, tmp_path: Path
     stranger.close()
     bench.lead("lift", bench.twin.places["lift"])
     bench.twin.do("plug", port="lift")
-    wait_for(lambda: bench.device("lift")["state"] == "ready", 20)
+    wait_for(lambda: bench.device("lift")["state"] == "ready", 60)
     time.sleep(0.3)
     assert bench.run()["state"] == "held"  # only a person lets the run go on; all it does is go away
     assert bench.twin.do("state")["height_m"] >= stands

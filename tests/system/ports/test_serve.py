@@ -52,7 +52,7 @@ class Served:
         self.process.stdin.close()
         self.process.stdout.close()
         try:
-            return self.process.wait(10)
+            return self.process.wait(60)
         finally:
             self.process.kill()
 

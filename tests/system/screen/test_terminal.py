@@ -80,7 +80,7 @@ class Terminal:
 
     def ended(self) -> None:
         """Wait for the program to end, and end its session."""
-        end = time.monotonic() + 20
+        end = time.monotonic() + 60
         while not self._status.exists() or not (status := self._status.read_text()).endswith("\n"):
             assert time.monotonic() < end, f"still there:\n{self.text()}"
             time.sleep(0.05)
