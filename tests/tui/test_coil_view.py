@@ -95,3 +95,9 @@ async def test_the_form_asks_for_the_coil_and_keeps_what_it_does_not_ask_for() -
         form.values["run.current"] = "30"
         with pytest.raises(ValueError, match='such as "48 mA"'):
             plan_of(form.values)
+
+
+def test_what_is_of_a_sample_only_says_so() -> None:
+    for ask in (compute.analyse_run, compute.magnetisation):
+        with pytest.raises(compute.NotYet, match="weighs the coil"):
+            ask(coil_run(9))

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from ...analysis.errors import WeighloopError
 from ...daemon.protocol import Point, Run
-from .snapshot import ExpectedPull, bench_facts, foreseen, goes_on
+from .snapshot import ExpectedPull, bench_facts, foreseen, goes_on, weighs_coil
 
 if TYPE_CHECKING:
     from ...analysis.records.bench import Bench
@@ -52,8 +52,7 @@ Progress = Callable[[str], None]
 def analyse_run(run: Run, trials: int | None = None, progress: Progress = lambda stage: None) -> LoopResult:
     """The figures of a run, finished or not. Raises NotYet with words for a person."""
     global _last
-    if run.get("coil", False):
-        raise NotYet("This run weighs the coil: 1 shows what it finds.")
+    _weighs_a_sample(run)
     if trials is None:
         trials = LIVE_TRIALS if goes_on(run) else ALL_TRIALS
     if sum(point["kind"] == "point" for point in run["points"]) < LEAST:
@@ -75,6 +74,11 @@ def analyse_run(run: Run, trials: int | None = None, progress: Progress = lambda
         raise NotYet(f"The figures could not be computed ({type(error).__name__}: {error}).") from error
     _last = _content(run), trials, result
     return result
+
+
+def _weighs_a_sample(run: Run) -> None:
+    if weighs_coil(run):
+        raise NotYet("This run weighs the coil: 1 shows what it finds.")
 
 
 def _content(run: Run) -> tuple[object, ...]:
@@ -164,6 +168,7 @@ class Magnetised:
 
 def magnetisation(run: Run) -> Magnetised:
     """M against applied field by the volume means: quick, for the loop that fills in. Raises NotYet."""
+    _weighs_a_sample(run)
     from ...analysis.errors import InputError, NotPossible
 
     try:

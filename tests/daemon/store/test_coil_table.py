@@ -58,6 +58,7 @@ def test_what_is_no_calibration_says_so(weighed: Path) -> None:
         in call("calibrate", "1", *words, "--from", "pair", "--moment", "1 A*m^2").output
     )
     assert call("calibrate", "readings.csv").exit_code == 2
+    assert "+48.00 mA" in good("runs", "show", "1", *words).stdout
 
 
 def test_of_a_broken_run_whole_stops_are_used_and_the_rest_is_named(weighed: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -136,7 +137,7 @@ def show(outer: Path | None, number: int, store_path: Path | None, as_json: bool
             significant(p["u_kg"] * 1e6, 2),
             f"{p['settled_in_s']:.1f}",
             p["set_aside"] or "",
-            p["note"] or ("" if p.get("vouched", True) else "nothing vouches for it"),
+            _note(p),
         ]
         for p in run["points"]
     ]
@@ -144,6 +145,13 @@ def show(outer: Path | None, number: int, store_path: Path | None, as_json: bool
     print(table([*headers, "note"], rows))
     for warning in run.get("warnings", ()):
         note(f"damaged-event: {warning}")
+
+
+def _note(point: Any) -> str:
+    """What stands beside a reading: a coil's current, its note, or that nothing vouches for it."""
+    amps = point.get("current_A")
+    said = point["note"] or ("" if point.get("vouched", True) else "nothing vouches for it")
+    return "; ".join(filter(None, ("" if amps is None else f"{amps * 1e3:+.2f} mA", said)))
 
 
 @command.command("verify")
