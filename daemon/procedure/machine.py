@@ -258,11 +258,12 @@ def _accepted(run: RunRecord, stage: BenchState, step: Step, reading: dict[str, 
         why = "the coil's current went off during the reading"
         return _fault(run, replace(stage, current=None), why, "current", at_once=False)
     if stage.compare:
-        text, counts = returned_balance.another_balance(run, step, reading)
+        text, by = returned_balance.another_balance(run, step, reading)
         if text:
             why = f"the balance that came back may be another one: {text}"
-            counted: list[Act] = [reading_of(run, step, reading)] if counts else []
-            return run, replace(stage, holding=True), [*counted, held(why, "another-balance")]
+            code = "another-noise" if by == "noise" else "another-balance"
+            counted: list[Act] = [] if by == "number" else [reading_of(run, step, reading)]
+            return run, replace(stage, holding=True), [*counted, held(why, code)]
     if stage.compare and run.coil:
         stage = replace(stage, compare=False)  # each gap has its own zero and both directions
     if stage.compare and (found := returned_balance.compared(run, step, reading)) is not None:

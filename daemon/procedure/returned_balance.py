@@ -14,21 +14,21 @@ from .run import RunRecord
 from .settings import NOISE_FACTOR, NOISES, SAME_BALANCE, SAME_U, ZERO_BACK_DIGITS
 
 
-def another_balance(run: RunRecord, step: Step, reading: dict[str, Any]) -> tuple[str, bool]:
+def another_balance(run: RunRecord, step: Step, reading: dict[str, Any]) -> tuple[str, str]:
     """What speaks against its being the balance of before, by the first reading since it came back; else "".
 
-    And whether the reading counts all the same: a zero or a noise that changed is asked about once, another
-    serial number each time.
+    And by what it was seen, "number", "zero" or "noise". Another number is asked about each time and its
+    reading does not count, a zero or a noise that changed once; noise alone may also be a draught.
     """
     before = [p for p in run.points if p["set_aside"] is None]
     was = next((p["balance"] for p in reversed(before) if "balance" in p), None)
     now = reading.get("balance")
     if was is not None and now != was:
         says = f"its serial number is {now}" if now is not None else "it does not tell its serial number"
-        return f"{says}, the readings so far are of {was}: put that one back, or stop the run", False
+        return f"{says}, the readings so far are of {was}: put that one back, or stop the run", "number"
     digit = run.limits.get("resolution_kg", 0.0)
-    found = [_zero_changed(run, step, reading), _noise_changed(before, reading, digit)]
-    return "; ".join(filter(None, found)), True
+    zero, noise = _zero_changed(run, step, reading), _noise_changed(before, reading, digit)
+    return "; ".join(filter(None, (zero, noise))), "zero" if zero else "noise"
 
 
 def _zero_changed(run: RunRecord, step: Step, reading: dict[str, Any]) -> str:

@@ -14,7 +14,10 @@ from .settings import FIRST_AGAIN, TRY_AGAIN
 #: out of range, a stop or a lift that did something else than asked, it waits for a person.
 GOES_ON = frozenset(("balance", "lift", "restart", "disk", "store"))
 TRIES_AGAIN = frozenset(
-    ("not-settled", "moved-alone", "unanswered", "late", "dead", "another-gap", "lift", "current")
+    (
+        *("not-settled", "moved-alone", "unanswered", "late", "dead", "another-gap", "another-noise"),
+        *("lift", "current"),
+    )
 )
 
 

@@ -19,7 +19,7 @@ from weighloop.daemon.procedure import events, machine
 from weighloop.daemon.procedure.plan import RunPlan
 from weighloop.daemon.procedure.run import LogEvent
 
-FAULTS = ("power", "reset", "lift plug", "balance plug", "noise", "knock", "disk")
+FAULTS = ("power", "reset", "lift plug", "balance plug", "draught at its plug", "noise", "knock", "disk")
 
 
 @cache

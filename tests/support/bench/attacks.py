@@ -240,7 +240,9 @@ def attacks() -> Iterator[Attack]:
     another = ("held: another-balance",)
     for since in (5, 9, 14):
         noisy = _swapped(since, 0.0, lambda b: setattr(b, "noise", 5e-6))
-        yield Attack("another balance, by its noise", f"from reading {since}", noisy, another)
+        yield Attack(
+            "another balance, by its noise", f"from reading {since}", noisy, ("held: another-noise",)
+        )
         other = _swapped(since, 0.0, lambda b: b.zero_becomes(0.4e-3))
         yield Attack("another balance, by its zero", f"from reading {since}", other, another)
         named = _swapped(since, 0.0, lambda b: setattr(b.devices, "serial", "B7654321"))

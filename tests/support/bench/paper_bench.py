@@ -17,6 +17,8 @@ from weighloop.daemon.procedure.plan import RunPlan, make_plan
 from weighloop.daemon.procedure.run import LogEvent, RunRecord, apply, replay
 
 TRAVEL = 49e-3
+#: The noise where nothing disturbs, kg.
+CALM = 5e-7
 #: Below this the field is above the sample's coercivity.
 CLOSEST = 0.2e-3
 
@@ -54,6 +56,7 @@ class PaperBench:
         self.stage = events.BenchState(balance_ok=True)
         self.pending: events.Task | None = None
         self.height, self.angle = 20e-3, 90.0  # nobody homed it yet
+        self.noise = CALM  # of the next reading, kg
         self.magnetised = 1  # along its own axis, or against it: the closest gap turns it, as a hard sample
         self.known = False  # whether the lift's controller knows its place and angle
         self.homed_and_up = False
@@ -163,7 +166,9 @@ class PaperBench:
             "utc": "u",
             "settled_in_s": 3.0,
             "temperature_K": 294.0,
+            "noise_kg": self.noise,
         }
+        self.noise = CALM
         self.happen(events.Accepted(serial, reading))
 
     # -- what goes wrong -----------------------------------------------------------------------
@@ -198,7 +203,8 @@ class PaperBench:
                 if task is not None and task.driven and task.same_as(self.stage.task):
                     self.happen(events.LiftFailed(self.stage.serial, "no such port"))
                 self.happen(events.LiftBack())
-            case "balance plug":
+            case "balance plug" | "draught at its plug":
+                self.noise = 1.3e-4 if how == "draught at its plug" else CALM
                 self.happen(events.BalanceGone("the port failed"))
                 self.epoch += 1
                 while self.ends():
