@@ -100,6 +100,8 @@ def replanned(
     far = far_heights(heights, turner=turner) if zeros == "far" else []
     outermost = far[-1] if far else far_end(bench, heights)
     here = int(np.abs(heights - height).argmin())
+    if here > outermost:
+        return None  # out of the plan: somebody went there
     counts = [max(n, round(share * points)) for share, n in zip(SHARES, LEAST_BY_PASSAGE, strict=True)]
     ladders = by_passage(bench, heights, points, first.assumed, outermost=outermost)
     for number in (leg, 2) if leg < 2 else (2,):
