@@ -4,6 +4,7 @@
 | --- | --- | --- |
 | refusals | chosen by hand: a calibration vaguer than a data sheet and a feeler gauge is none | `tests.benchmarks.calibrated` |
 | the magnet model | fits to magnets that are not even, by probe and by coil | `tests.benchmarks.calibrated` |
+| the axis | cylinders of 20 x 10 mm with a core 6 % weaker to 4 % stronger, closest and 7 mm above it; the rest chosen by hand | `tests/analysis/calibration/test_axis.py` |
 | samples and coils | common practice, no source; 15 K chosen by hand, never scanned | none |
 """  # noqa: E501
 
@@ -31,6 +32,13 @@ MODEL_FLOOR = 0.0015
 #: 0.15 % off at all gaps on uneven magnets.
 U_RATIO = 0.0015
 SAME_PLACE = 5e-6  # m; sample and coil stood in the same place
+
+# -- the axis -----------------------------------------------------------------------------------------
+
+#: A parabola's top is off by up to 14 % of how far it is from the middle of places 3 mm to either side.
+BENDS_AWAY = 0.1
+#: The pull's relative change a radius beside the axis by its bend there: less, and the next power counts.
+LEAST_BEND = 0.4
 
 # -- samples and coils --------------------------------------------------------------------------------
 

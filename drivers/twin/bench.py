@@ -218,6 +218,15 @@ class TwinBench:
         """What really flows in the coil, A: from the lift's source, or from a supply in its place."""
         return self.supply or self.lift.source.current
 
+    def move_seat(self, x: float, y: float) -> None:
+        """The seat's two screws: sample and coil stand there (m) from where they stood at first."""
+        offset = float(np.hypot(self.scenario.offset + x, y))
+        for hung in (self.pellet, self.coil):
+            if hung is not None:
+                hung.move_aside(offset)
+        if self.sample_on:
+            self._carry(self.gap)
+
     @property
     def coil_end(self) -> int:
         """The coil's end that is down, +1 or -1: as it was put on, and as the turner holds it."""
@@ -282,6 +291,7 @@ class TwinBench:
             "place-coil": person.place_coil,
             "remove-coil": person.remove_coil,
             "set-current": person.set_current,
+            "move-seat": person.move_seat,
         }
 
     def levers(self) -> dict[str, Callable[..., Any]]:

@@ -60,13 +60,17 @@ class Scenario:
     shims: tuple[float, ...] = field(default=())
     shim_masses: tuple[float, ...] = field(default=())
 
+    @property
+    def offset(self) -> float:
+        """How far sample and coil hang off the magnet's axis, m along x, before anybody moves their seat."""
+        return float(self.table["sample"].get("offset_mm", 0.0)) * 1e-3
+
     def winding(self) -> TwinCoil | None:
         """This bench's coil, in a drawer."""
         if self.coil is None:
             return None
-        offset = float(self.table["sample"].get("offset_mm", 0.0)) * 1e-3
         room = 273.15 + _true(self.table["site"]["temperature_degC"])
-        return TwinCoil(self.coil, self.magnet, offset, room)
+        return TwinCoil(self.coil, self.magnet, self.offset, room)
 
     def pellet(self) -> TwinSample:
         """A sample of this bench that has never seen a field."""
@@ -76,7 +80,7 @@ class Scenario:
             self.magnet,
             _true(sample["diameter_mm"]) * 1e-3,
             _true(sample["height_mm"]) * 1e-3,
-            float(sample.get("offset_mm", 0.0)) * 1e-3,
+            self.offset,
         )
 
 

@@ -67,6 +67,11 @@ class TwinCoil:
         power = current**2 * self.resistance if current else 0.0
         self.warmth += (self.maker.warming * power - self.warmth) * min(1.0, dt / self.maker.warms_in)
 
+    def move_aside(self, offset: float) -> None:
+        """Its axis is that far (m) off the magnet's from now on."""
+        self.offset = offset
+        self._gradient = ((np.nan, 0), 0.0)
+
     def gradient(self, gap: float, end: int) -> float:
         """-dBz/dz (T/m) over the turns, weighted by their area, at a gap (m) of the face that is down."""
         if self._gradient[0] != (gap, end):

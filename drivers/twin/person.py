@@ -54,6 +54,10 @@ class Handled(Protocol):
         """The sample stands on its holder."""
         ...
 
+    def move_seat(self, x: float, y: float) -> None:
+        """Sample and coil stand there, m."""
+        ...
+
     def hang_coil(self, end: int | None) -> None:
         """The coil hangs in the sample's place, that end down; None: it does not."""
         ...
@@ -145,6 +149,12 @@ class Person:
             yield from self._hands_at_work(1.5)
             self.bench.hang_coil(None)
             yield from self._hands_at_work(0.8, 0.1)
+
+    def move_seat(self, x_mm: float, y_mm: float = 0.0) -> Story:
+        """Turn the seat's two screws until sample and coil stand there, from where they stood at first."""
+        yield from self._hands_at_work(3.0, 0.2)
+        self.bench.move_seat(float(x_mm) * 1e-3, float(y_mm) * 1e-3)
+        yield from self._hands_at_work(0.5)
 
     def set_current(self, mA: float) -> Story:
         """Set a laboratory supply in the coil's plug, negative with the switch turned; 0 turns it off."""

@@ -100,9 +100,10 @@ class TwinSample:
     ) -> None:
         self.material = material
         self.magnet = magnet
+        self.size = diameter, height
         self.volume = pi / 4 * diameter**2 * height
         self.demagnetising_factor = cylinder_demagnetising_factor(diameter, height)
-        self.cells = disc_cells(diameter / 2, height, offset, round_magnet=magnet.shape != "block")
+        self.move_aside(offset)
         self.share, self.own = self.cells.share, self.cells.own
         self.half_widths = material.half_widths()
         rings = self.share.size
@@ -113,6 +114,11 @@ class TwinSample:
         self.M = np.zeros(rings)
         self.gap = AWAY
         self.orientation = 1.0
+
+    def move_aside(self, offset: float) -> None:
+        """The disc's axis is that far (m) off the magnet's from now on."""
+        diameter, height = self.size
+        self.cells = disc_cells(diameter / 2, height, offset, round_magnet=self.magnet.shape != "block")
 
     def follow(self, gap: float, orientation: float) -> None:
         """Let the sample go straight to a gap. Away from the magnet the field is simply zero."""
