@@ -7,13 +7,17 @@ wide magnet the pull grows towards the rim, farther out it falls. In between a h
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from ..errors import NotPossible
+from ..files.csv_numbers import read_numbers
+from ..records.bench import Bench
 from ..units import Measured
 from .coil import pulls
 from .settings import BENDS_AWAY, LEAST_BEND
@@ -29,7 +33,7 @@ class AxisFound:
     @property
     def u(self) -> float:
         """What is left of the offset once coil or sample stand there: a standard uncertainty in m."""
-        return float(np.hypot(*(0.0 if at is None else at.u for at in (self.x, self.y))))
+        return math.hypot(*(0.0 if at is None else at.u for at in (self.x, self.y)))
 
     def to_json(self) -> dict[str, Any]:
         """Plain types only."""
@@ -38,6 +42,26 @@ class AxisFound:
         for name, at in found.items():
             told |= {f"axis_{name}_m": at and at.value, f"u_axis_{name}_m": at and at.u}
         return told | {"u_offset_m": self.u}
+
+
+def axis_from_file(path: str | Path, bench: Bench) -> AxisFound:
+    """The same from a CSV with ``x_mm``, ``y_mm``, ``current_mA``, ``reading_g`` and optionally ``u`` (g).
+
+    Raises InputError for a faulty file.
+    """
+    needed = ("x_mm", "y_mm", "current_mA", "reading_g")
+    table = read_numbers(path, "CSV of the coil moved sideways", needed, ("u",))
+    magnet = bench.reference_magnet
+    widths = (magnet.diameter, magnet.outer_diameter, magnet.length, magnet.width)
+    return find_axis(
+        table["x_mm"] * 1e-3,
+        table["y_mm"] * 1e-3,
+        table["current_mA"] * 1e-3,
+        table["reading_g"] * 1e-3,
+        radius=min(width.value for width in widths if width is not None) / 2,
+        u=None if "u" not in table else table["u"] * 1e-3,
+        least_u=bench.balance.resolution / np.sqrt(12),
+    )
 
 
 def find_axis(
@@ -53,13 +77,21 @@ def find_axis(
     """The axis from readings (kg) of a coil at places (m) and currents (A), in the order taken; all (n,).
 
     Every place with both directions of the current, at one height over a magnet of that ``radius`` (m), half
-    its width. ``u``, ``least_u`` (kg) as of ``pulls``. The farther the axis is from the middle of the places, the
-    less a parabola is true: a tenth of that is in the uncertainty, so move there and weigh again. Raises
+    its width. ``u``, ``least_u`` (kg) as of ``pulls``. The farther the axis is from the middle of the places,
+    the less a parabola is true: a tenth of that is in the uncertainty, so move there and weigh again. Raises
     NotPossible where the places do not tell, or the axis is not among them.
     """
     at = np.array([np.asarray(x, float), np.asarray(y, float)])
     new = np.any(np.diff(at, prepend=np.nan) != 0, axis=0)
-    stop = np.cumsum(new)
+    stop, through = np.cumsum(new), np.asarray(current, float)
+    for k in np.unique(stop):
+        here = np.flatnonzero(stop == k)
+        if not through[here].min() < 0 < through[here].max():
+            where = " mm, y = ".join(f"{1e3 * c:g}" for c in at[:, here[0]])
+            raise NotPossible(
+                f"row {here[0] + 1}: at x = {where} mm the coil's current was not reversed; weigh at every "
+                "place with both directions, as + - - +"
+            )
     found = pulls(stop, current, reading, u=u, least_u=least_u)
     places = at[:, new]
     scale = float(np.ptp(places, axis=1).max())

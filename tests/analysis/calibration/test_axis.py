@@ -91,5 +91,5 @@ def test_a_height_that_does_not_tell() -> None:
 
 def test_a_current_that_was_not_reversed() -> None:
     x, y, current, reading = scanned(CROSS)
-    with pytest.raises(NotPossible, match="not reversed"):
+    with pytest.raises(NotPossible, match="row 1: at x = 0 mm, y = 0 mm the coil's current"):
         find_axis(x, y, np.abs(current), reading, radius=10e-3)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
+from weighloop.analysis.calibration.axis import find_axis
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.drivers.twin.bench import TwinBench
 from weighloop.drivers.twin.coil import CoilMaker, TwinCoil
@@ -83,6 +84,25 @@ def test_the_balance_feels_it(bench: TwinBench) -> None:
         assert shown[end, -48.0] - shown[end, 48.0] == pytest.approx(2 * pull, abs=0.005)
         assert abs(pull) > 0.5
     assert shown[1, 48.0] < shown[1, 0.0] < shown[-1, 48.0]
+
+
+def test_the_seats_screws_find_the_axis(bench: TwinBench) -> None:
+    """What a scan with the coil finds is where the twin has put the axis: 0.4 mm from its seat."""
+    bench.lift.stage.motor = bench.lift.stage.carriage = 0.0
+    bench.do("place-coil")
+    per_kg = bench.scenario.gravity * (1 - 1.2 / 8000)
+    rows, found = [], None
+    for middle in (0.0, -0.4):
+        rows.clear()
+        for x, y in ((0, 0), (-3, 0), (3, 0), (0, -3), (0, 3), (0, 0)):
+            assert bench.do("move-seat", x_mm=middle + x, y_mm=y)["ok"]
+            for current in (48e-3, -48e-3, -48e-3, 48e-3):
+                pull = bench.coil.attraction(bench.gap, current, 1) / per_kg
+                rows.append(((middle + x) * 1e-3, y * 1e-3, current, -pull))
+        found = find_axis(*np.array(rows).T, radius=10e-3, least_u=0.1e-6)
+        assert found.x.value == pytest.approx(-0.4e-3, abs=2 * found.x.u)
+        assert found.y.value == pytest.approx(0.0, abs=2 * found.y.u)
+    assert found.u < 0.02e-3
 
 
 def test_what_hands_cannot_do(bench: TwinBench) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.analysis.calibration.test_axis import AXIS, CROSS, scanned
 from tests.benchmarks.calibrated import FILE
 from tests.support.models.loops import PER_KG
 from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
@@ -96,3 +97,21 @@ def test_what_a_coil_needs_is_said(bench: Path, tmp_path: Path) -> None:
     assert "a table [coil] with turns, inner_diameter" in result.output
     result = call("calibrate", str(readings), "--bench", str(bench), "--from", "pair", "--check")
     assert result.exit_code == 2
+
+
+def test_the_axis_by_the_coil_moved_sideways(bench: Path, tmp_path: Path) -> None:
+    rows = scanned(CROSS, noise=1e-6).T * 1e3  # mm, mA, g
+    scan = tmp_path / "scan.csv"
+    lines = [",".join(f"{value:.6g}" for value in row) for row in rows]
+    scan.write_text("x_mm,y_mm,current_mA,reading_g\n" + "\n".join(lines) + "\n")
+    words = ("calibrate", str(scan), "--bench", str(bench), "--from", "axis")
+    found = json.loads(good(*words, "--json").stdout)
+    for name, true in zip("xy", AXIS, strict=True):
+        assert abs(found[f"axis_{name}_m"] - true) < 3 * found[f"u_axis_{name}_m"]
+    said = good(*words).output
+    assert re.search(r"x = \+0\.\d+ mm \+/- 0\.0\d+ mm", said)
+    assert 'offset = "0 mm +/- 0.0' in said
+    scan.write_text("\n".join(["x_mm,y_mm,current_mA,reading_g", *lines[:8]]) + "\n")
+    result = call(*words)
+    assert result.exit_code == 1
+    assert "three places or more each" in " ".join(result.output.split())

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ....analysis.records.bench import Bench
 
 WAYS = ("probe", "standard", "pair", "coil")
-HOOPS = "hoops"
+HOOPS, AXIS = "hoops", "axis"
 
 
 @click.command("calibrate")
@@ -32,10 +32,11 @@ HOOPS = "hoops"
 @click.option(
     "--from",
     "way",
-    type=OneOf([*WAYS, HOOPS]),
+    type=OneOf([*WAYS, HOOPS, AXIS]),
     help="Field probe on the axis; a standard sample of known moment; a second, like magnet; a coil of known "
     "current, described by [coil] in the bench file (taken for a run where nothing is said); hoops: that "
-    "coil's turns times area, from its voltage in a known alternating field.",
+    "coil's turns times area, from its voltage in a known alternating field; axis: where the magnet's axis "
+    "is, by the coil moved sideways.",
 )
 @click.option(
     "--also",
@@ -101,7 +102,8 @@ def command(
     shown); optionally `u`, in the same unit. A coil's has `current_mA` too, every height with both
     directions (+ - - +), optionally `end` (+1 or -1, which of its ends is down) and `resistance_ohm`. The
     sample of the bench file is the standard. Of hoops it is a TOML file with a table [hoops]: radius,
-    spacing, turns, current, voltage, frequency, and where they count resistance, load, size and tilt.
+    spacing, turns, current, voltage, frequency, and where they count resistance, load, size and tilt. Of the
+    axis it is a CSV with `x_mm`, `y_mm` (where the coil's seat stands), `current_mA` and `reading_g`.
     With a coil, or with readings of several ways, what the bench file states counts as one more reading
     of itself. Data that cannot tell remanence from the contact gap are refused, and so is a magnet that
     the fit does not describe.
@@ -125,6 +127,9 @@ def command(
         bench = read_coil_run(int(readings), store_path)[1]
     else:
         raise click.UsageError("name the bench file with --bench")
+    if way == AXIS:
+        _axis(Path(readings), bench, as_json)
+        return
     of_source = {key: settings.pop(key) for key in ("probe_depth", "probe_gain", "moment", "hard")}
     sources = [_source(name, words, bench, store_path, **of_source) for name, words in asked]
     if check:
@@ -161,6 +166,20 @@ def _turn_area(
     print(f"[coil]\nturn_area = {line}")
     for name, part in sorted(area.budget.items(), key=lambda item: -item[1]):
         note(f"{name}: {100 * part:.2g} %")
+
+
+def _axis(readings: Path, bench: Bench, as_json: bool) -> None:
+    from ....analysis.calibration.axis import axis_from_file
+
+    found = axis_from_file(readings, bench)
+    if as_json:
+        print_json(found.to_json())
+        return
+    for name, at in (("x", found.x), ("y", found.y)):
+        if at is not None:
+            print(f"{name} = {1e3 * at.value:+.3f} mm +/- {1e3 * at.u:.3f} mm")
+    note("Move the coil's seat there. What is left, for the bench file once it stands there:")
+    note(f'[sample] offset = "0 mm +/- {1e3 * found.u:.3f} mm"')
 
 
 def _source(way: str, words: str, bench: Bench, store_path: Path | None, **settings: Any) -> Source:
