@@ -14,9 +14,11 @@ from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, attraction
 from weighloop.analysis.errors import InputError
 from weighloop.daemon.procedure.branch_check import off_the_branch
 from weighloop.daemon.procedure.events import BenchState
+from weighloop.daemon.procedure.log_entries import restarted
 from weighloop.daemon.procedure.next_task import next_task
 from weighloop.daemon.procedure.plan import RunPlan, make_plan
 from weighloop.daemon.procedure.replan import BENDS_HERE, answer, question
+from weighloop.daemon.procedure.restart import restart
 from weighloop.daemon.procedure.run import LogEvent, RunRecord, apply
 
 #: Height at which the sample turns over, m.
@@ -176,3 +178,27 @@ def test_where_the_pulls_cancel_over_a_ring_no_share_is_gone_by() -> None:
     step = run.next_step
     assert step is not None
     assert off_the_branch(run, step, {"value_kg": -0.3 * whole[1], "u_kg": 1e-6}) == ("", ())
+
+
+def test_a_branch_begun_again_goes_by_the_plan_and_is_decided_again() -> None:
+    _, run = planned("lift")
+    magnetised = 1
+    while sum(p["leg"] == 2 and p["kind"] == "point" for p in run.points) < 8:
+        run, magnetised = weighed(run, magnetised)
+        run = replanned(run)
+    again = restart(run, "the plug was pulled", need_zero=True, moved=True)
+    assert again is not None
+    record = restarted("the plug was pulled", again)
+    run = apply(run, LogEvent(5000, 1, 0.0, "u", record.kind, record.text, record.data))
+    decided = run.steps
+    while run.next_step is not None:
+        run, magnetised = weighed(run, magnetised)
+        run = replanned(run)
+    assert not run.warnings
+    assert run.steps != decided
+    used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
+    for leg in range(5):
+        heights = [p["height_m"] for p in used if p["leg"] == leg]
+        sign = -1 if leg % 2 == 0 else 1
+        assert len(heights) >= 2
+        assert all(sign * (b - a) > 0 for a, b in pairwise(heights)), leg
