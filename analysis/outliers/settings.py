@@ -51,7 +51,7 @@ UNPAIRED, UNUSUAL = 0.004, 4.0
 #: A jump must make what is known likelier by this much of minus twice the logarithm; how many are looked for.
 JUMP_GAIN, MOST_JUMPS = 12.0, 4
 JUMP_WIDER = 2.0  # standard deviation of a jump that was found, by its size
-LEAST_SHARE = 0.01  # moments that are less likely than this part are left out
+LEAST_SHARE = 0.01  # moments that are less likely than this part of the likeliest are left out
 
 # -- single rows, zeros -------------------------------------------------------------------------------
 

@@ -87,7 +87,7 @@ def _likeliest(table: Table, track: ZeroTrack) -> tuple[tuple[ZeroStep, ...], fl
     share = np.exp(-0.5 * (best - best[top]))
     share /= share.sum()
     wide = JUMP_WIDER * abs(float(sizes[top]))
-    likely = np.flatnonzero(share > LEAST_SHARE)
+    likely = np.flatnonzero(share > LEAST_SHARE * share[top])
     steps = tuple(ZeroStep(float(moments[i]), wide * float(np.sqrt(share[i]))) for i in likely)
     return steps, float(sizes[top])
 

@@ -67,7 +67,9 @@ def _off_its_pair(
 ) -> tuple[str, tuple[Point, ...]] | None:
     used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
     pairs = []
-    for point in [p for p in used if p["leg"] in (3, 4)]:
+    if not _in_passing(run, step):
+        return None
+    for point in [p for p in used if p["leg"] in (3, 4) and on_its_passage(run, p)]:
         was, here = _partner(run, used, point), _share(run, point, point)
         if was is not None and here is not None and (then := _share(run, was, was)) is not None:
             pairs.append((here, then))
@@ -105,12 +107,27 @@ def _partner(run: RunRecord, used: list[Point], place: Step | Point) -> Point | 
 def on_its_passage(run: RunRecord, point: Point) -> bool:
     """Whether a reading was taken in passing, and not beforehand: where a branch is begun again through the
     strongest field the pair at the far end finds the sample as that field left it the last time."""
-    heights = [s["height_m"] for s in run.plan if s["kind"] == "point" and s["leg"] == point["leg"]]
+    heights = _heights(run, point)
     if len(heights) < 2 or point["height_m"] != heights[0]:
         return True
     later = (p for p in run.points if p["id"] > point["id"] and p["kind"] == "point" and not p["set_aside"])
     after = next((p for p in later if p["leg"] == point["leg"]), None)
     return after is not None and after["height_m"] == heights[1]
+
+
+def _in_passing(run: RunRecord, step: Step) -> bool:
+    """The same of a step that is still to be done."""
+    heights = _heights(run, step)
+    if len(heights) < 2 or step["height_m"] != heights[0]:
+        return True
+    later = (s for s in run.steps if s["step"] > step["step"] and s["kind"] == "point")
+    after = next(later, None)
+    return after is not None and (after["leg"], after["height_m"]) == (step["leg"], heights[1])
+
+
+def _heights(run: RunRecord, place: Step | Point) -> list[float | None]:
+    """Those of a passage, in the order planned."""
+    return [s["height_m"] for s in run.plan if s["kind"] == "point" and s["leg"] == place["leg"]]
 
 
 def _mm(place: Step | Point) -> str:

@@ -65,6 +65,29 @@ def test_a_zero_that_only_drifts_is_not_split(how):
     assert split <= 1
 
 
+def test_a_jump_among_many_rows_that_do_not_count_may_be_at_any_of_them():
+    """As in a night: the balance lost its zero while a branch was begun again and again."""
+    time = path("turner", GAPS)[3]
+    at, many, began = 46, 150, 0.5 * (time[46] + time[47])
+    zero = TrueZero(rate=3e-9, jumps=((began, -30e-3),))
+    noted = loop_with_zero("turner", zero, 1)
+    pick = np.concatenate([np.arange(at + 1), np.full(many, at), np.arange(at + 1, len(noted))])
+    columns = {f.name: getattr(noted, f.name) for f in fields(noted)}
+    longer = {
+        name: value[pick] if isinstance(value, np.ndarray) else tuple(np.array(value, object)[pick])
+        for name, value in columns.items()
+        if name != "remarks" and isinstance(value, np.ndarray | tuple)
+    }
+    again = (pick == at) & (np.arange(len(pick)) > at)
+    longer["row"] = np.arange(1, len(pick) + 1)
+    longer["time"] = longer["time"] + 20.0 * np.cumsum(again)
+    longer["set_aside"] = tuple("begun again" if one else None for one in again)
+    arranged = find_outliers(replace(noted, **longer), zero_bench("turner"))
+    assert arranged.points.used.sum() == len(noted)
+    (found,) = [warning for warning in arranged.warnings if warning.code == "zero-jump"]
+    assert at + 1 <= found.rows[0] <= at + 1 + many
+
+
 @pytest.mark.parametrize("eccentricity", [-0.1e-3, 0.1e-3])
 @pytest.mark.parametrize("count", [5, 6, 8])
 def test_a_coarse_ladder_does_not_take_an_eccentric_sample_for_a_jump(count, eccentricity):

@@ -77,6 +77,18 @@ def test_a_zero_read_before_a_branch_is_begun_again_is_no_pair() -> None:
     assert again.next_step is None or again.next_step["leg"] > 3
 
 
+def test_a_far_reading_before_a_branch_is_begun_again_is_on_no_passage() -> None:
+    """The sample was in the strongest field since the passage that the step is named by began."""
+    branch = [-0.4, -0.3, 0.1, 0.3, 0.4]
+    run, _ = taken(planned(lift_plan(), "lift"), [0.4] * 5 + [0.4] * 4 + branch + [0.4] * 4 + branch)
+    far, *_, top = (s for s in run.plan if s["leg"] == 4 and s["kind"] == "point")
+    last = max(s["step"] for s in run.steps)
+    again = [{**far, "step": last + 1}, {**top, "step": last + 2}]
+    run = replace(run, steps=(*run.steps, *again))  # type: ignore[arg-type]
+    reading = READING | {"value_kg": 0.4 * (far.get("saturated_reading_kg") or 0.0)}
+    assert off_the_branch(run, run.steps[-2], reading) == ("", ())
+
+
 def test_a_plan_that_does_not_say_what_saturation_makes_doubts_nothing() -> None:
     run = planned(lift_plan(), "lift")
     for step in (*run.plan, *run.steps):
