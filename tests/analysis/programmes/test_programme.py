@@ -72,7 +72,7 @@ def test_every_programme_goes_one_way_on_a_passage_and_turns_at_the_far_end(name
             "passage 2",
             "the far end",
         ),
-        ("[mine", "line 1", "TOML"),
+        ("[mine", "line 1", "write [mine]"),
     ],
 )
 def test_a_fault_names_the_passage_and_what_is_right(text: str, place: str, right: str) -> None:
