@@ -274,7 +274,9 @@ class NewRun(ModalScreen[int | None]):
         """The runs of the list, in order; the form has the last one."""
         listed = [f"{k}  {entry_words(values)}" for k, (values, _) in enumerate(self._listed, 1)]
         last = f"{len(listed) + 1}  the run in this form   ^B: back to the one before"
-        self.query_one("#listed", Static).update("\n".join((*listed, last)) if listed else "")
+        block = self.query_one("#listed", Static)
+        block.display = bool(listed)
+        block.update("\n".join((*listed, last)))
 
     async def action_page(self, onward: int) -> None:
         """To the next page of the form or the one before, and to its first field."""

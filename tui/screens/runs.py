@@ -30,7 +30,7 @@ LEAST, MOST = 2, 6
 #: The figures with a column of their own.
 FIGURES = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "BHmax_J_per_m3")
 #: Headings and widths; together they fit 80 columns with a scrollbar.
-COLUMNS = (("", 2), ("run", 5), ("sample", 12), ("", 2), ("began", 11))
+COLUMNS = (("", 2), ("run", 5), ("sample", 11), ("", 2), ("began", 11))
 FIGURE_WIDTH = 14
 
 
@@ -71,7 +71,7 @@ class RunsView(TakesAway):
         for key, column in table.columns.items():
             if key == "notes":
                 before = sum(width for _, width in COLUMNS) + FIGURE_WIDTH * len(FIGURES)
-                column.width = max(6, self.size.width - before - 2)
+                column.width = max(5, self.size.width - before - 2)
         table.refresh(layout=True)
 
     def situation(self) -> set[str]:
