@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import random
 import select
 import time
 import tty
@@ -13,16 +11,14 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.lift.current_campaign import COIL, everything_goes_wrong
 from tests.support.lift.lift_emulator import Emulator, Rig, wait_for
-from weighloop.drivers.clock import RealClock
 from weighloop.drivers.current_source import CurrentLost
 from weighloop.drivers.device import DeviceError, DeviceRefused, DeviceState
 from weighloop.drivers.lift.frames import STOP, seal
-from weighloop.drivers.serial.port import Deadline
 
 pytestmark = pytest.mark.firmware
 
-COIL = 9.05
 #: Supply by the resistors of the circuit (sim/source.c): Ohm's law.
 FLOWS = 5.0 / (47.9 + 47.0 + COIL)
 
@@ -340,55 +336,5 @@ def test_a_lost_line_is_said_again_and_switches_once(bench: Rig) -> None:
 
 
 def test_everything_going_wrong(bench: Rig) -> None:
-    """What is told is what flows; never both sides at once, never longer than it was given (twice)."""
-    chance, source, longest = random.Random(6), bench.lift.current_source, 40
-    bench.emulator("seed 6")
-    faults = ("lost-bytes 0.003 0.003", "bit-errors 0.0005 0.0005", "button 1", "reference 1000", "coil -1")
-    faults += ("brown-out 5", "reset-pin 50", "hang", "stop", "home", f"source 0 {COIL}", "", "", "")
-    flowed = 0
-    for _ in range(60):
-        fault = chance.choice(faults)
-        with contextlib.suppress(DeviceError):
-            source.set_current(chance.choice((1, -1)), chance.randint(2, longest))
-            flowed += 1
-            if fault in ("stop", "home"):
-                bench.lift.stop() if fault == "stop" else bench.say("G28")
-            elif fault:
-                bench.emulator(fault)
-            source.set_current(chance.choice((1, -1, 0)), chance.randint(2, longest))
-        for healed in ("lost-bytes 0 0", "bit-errors 0 0", "button 0", "reference 2500", f"source 1 {COIL}"):
-            bench.emulator(healed)
-        settle(bench)
-        wait_for(lambda: agreed(bench))
-        with contextlib.suppress(DeviceError):
-            source.set_current(0)
-            assert off(bench)
-    state = bench.emulator.state
-    assert flowed > 20
-    assert state["both"] == 0
-    assert state["longest_s"] < 2 * longest + 1
-    assert state["largest_mA"] < 60
-
-
-def agreed(rig: Rig) -> bool:
-    """Lift and circuit say the same of the current, which did not change meanwhile."""
-    before, told, after = rig.emulator.state, rig.status().words["J"], rig.emulator.state
-    if (before["way"], before["switched"]) != (after["way"], after["switched"]):
-        return False
-    assert told == after["way"]
-    return True
-
-
-def settle(rig: Rig) -> None:
-    """A session, nothing halted, at rest: what the lift says is of now."""
-    link = rig.lift._link
-
-    def rested() -> bool:
-        with contextlib.suppress(DeviceError):
-            link.wait_for_session(Deadline(RealClock(), 20))
-            rig.say("M113 S60000")
-            rig.say("M999")
-            return not rig.status().moving
-        return False
-
-    wait_for(rested, seconds=40)
+    """What is told is what flows; never both sides at once, never longer than it was given."""
+    assert everything_goes_wrong(bench, times=40, seed=6)["switched"] > 20
