@@ -44,9 +44,13 @@ def _own(number: int, one: dict[str, Any]) -> dict[str, Any]:
             ERROR_BAD_INPUT, f"runs, entry {number}: {unknown[0]!r} is unknown; expected {', '.join(OWN)}"
         )
     try:
-        return checked("run.start", one)
+        found = checked("run.start", one)
     except WrongParameter as error:
         raise RpcError(ERROR_BAD_INPUT, f"runs, entry {number}: {error}") from None
+    for own, other in (("points", "until"), ("until", "points")):
+        if own in found:  # it takes the place of what the call says for all
+            return {**found, other: None}
+    return found
 
 
 def request_of(params: dict[str, Any], plan: RunPlan, version: str) -> RunRequest:

@@ -22,11 +22,12 @@ def command() -> None:
 @click.argument("bench", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @click.option("--loops", type=Whole(1, 1000), default=1, show_default=True, help="How many runs alike.")
 @click.option("--points", type=Whole(2, 200), default=22, show_default=True, help="Gaps of the ladder.")
+@click.option("--until", metavar="FIGURES", help="As few readings as the answer needs: as for plan.")
 @click.option(
     "--list",
     "listed",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="A TOML file of [[run]] tables: loops, points, name, not_before_utc, zeros.",
+    help="A TOML file of [[run]] tables: loops, points, until, name, not_before_utc, zeros.",
 )
 @click.option("--deadline", help="Be done by then: a clock time such as 07:30 or 2026-01-31T07:30+01:00.")
 @click.option("--most-held", type=Whole(1, 1000), help="Begin no more runs after this many holds in all.")
@@ -47,6 +48,7 @@ def start(
     bench: Path,
     loops: int,
     points: int,
+    until: str | None,
     listed: Path | None,
     deadline: str | None,
     most_held: int | None,
@@ -69,14 +71,15 @@ def start(
     ends |= {"most_held": most_held, "most_drift_kg": most_drift}
     if listed is not None:
         ends["runs"] = _entries(listed)
+    gaps: dict[str, Any] = {"points": points} if until is None else {"until": until}
     with Client.connect(socket or socket_path()) as client:
-        plan = client.call("run.plan", bench_text=text, points=points, zeros=zeros)
+        plan = client.call("run.plan", bench_text=text, **gaps, zeros=zeros)
         client.call("control.take", name="night", force=False)
         try:
             number = client.call(
                 "run.start",
                 bench_text=text,
-                points=points,
+                **gaps,
                 target_u_kg=None,
                 name=None,
                 loops=loops,
