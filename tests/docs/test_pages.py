@@ -16,7 +16,7 @@ from tests.support.pages.fenced import TOP, Block, blocks, python, typed
 from weighloop.analysis import results as whole
 from weighloop.analysis.figures.names import FIGURE_NAMES
 from weighloop.analysis.files import bench_tables
-from weighloop.analysis.files.bench_file import parse_bench
+from weighloop.analysis.files.bench_file import parse_bench, read_bench
 from weighloop.analysis.files.notebook import COLUMNS
 from weighloop.analysis.settling.settling_state import Reason
 from weighloop.tui.cli import VERBS
@@ -74,6 +74,11 @@ def test_readme_commands(tree: Path) -> None:
 
 def test_example_commands(tree: Path) -> None:
     printed = "\n".join(run_all(EXAMPLE, tree))
+    assert "The calibration holds" in printed
+    stated, found = (read_bench(tree / name) for name in ("examples/wp-bench.toml", "calibrated.toml"))
+    assert found.reference_magnet.remanence.value > stated.reference_magnet.remanence.value
+    core = found.reference_magnet.core_excess
+    assert core.value > 3 * core.u
     # What the text says comes out does: a slip is named with its row, a bound is said, the discs differ.
     assert "orientation-suspect: row 38" in printed
     assert re.search(r"saturation +Ms +at least", printed)

@@ -11,6 +11,7 @@ import pytest
 from tests.support.bench.coil_bench import bench_text, bench_with_coil, pull
 from tests.support.models.loops import PER_KG
 from weighloop.daemon.control.pending import Refused
+from weighloop.daemon.procedure.restart import restart, unconfirmed
 from weighloop.daemon.procedure.run import replay
 from weighloop.drivers.device import DeviceState
 
@@ -108,3 +109,22 @@ def test_a_broken_stop_is_read_again_whole() -> None:
     assert len(bench.run.points) == 10
     assert [np.sign(p["current_A"]) for p in used] == [1, -1, -1, 1] * 2
     assert all("read again" in (p["set_aside"] or "read again") for p in bench.run.points)
+
+
+def test_only_the_stop_under_way_is_spoilt_by_an_interruption() -> None:
+    """And where a homing finds steps lost, the stops that were read since the one before."""
+    bench = bench_with_coil()
+    bench.start_coil(bench_text("lift"), heights=2, ends=2)
+    bench.operate(stop=lambda: bool(bench.run and len(bench.run.points) == 4))
+    assert bench.run is not None
+    broken = {"need_zero": True, "moved": True, "compare": True}
+    assert restart(bench.run, "a power cut", **broken) is None
+    bench.operate(stop=lambda: bool(bench.run and len(bench.run.points) == 6))
+    plan = restart(bench.run, "a power cut", **broken)
+    assert plan is not None
+    assert list(plan.set_aside) == [p["id"] for p in bench.run.points[4:]]
+    assert [np.sign(s["current_A"]) for s in plan.steps] == [1, -1, -1, 1] * 3
+    whole = unconfirmed(bench.run, "steps were lost", need_zero=False)
+    assert whole is not None
+    assert list(whole.set_aside) == [p["id"] for p in bench.run.points]
+    assert len(whole.steps) == 16

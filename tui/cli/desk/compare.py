@@ -109,6 +109,8 @@ def _junk(path: Path) -> str | None:
         content = read_bytes(path, "notebook", regular=True)
     except InputError as error:
         return error.found
+    if b"current_mA" in content[:4096]:
+        return "a coil's readings"
     return None if names_columns(content) else "its header names no columns of a notebook"
 
 
