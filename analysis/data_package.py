@@ -29,6 +29,7 @@ from .records.bench import Bench
 from .records.readings import COLUMNS, RAW_COLUMNS, RawReadings, Readings
 
 if TYPE_CHECKING:
+    from .programmes.results import ProgrammeResult
     from .results import LoopResult
 
 DESCRIPTOR = "datapackage.json"
@@ -61,7 +62,7 @@ _LIMITS = (
 
 
 def write_package(
-    result: LoopResult,
+    result: LoopResult | ProgrammeResult,
     folder: str | Path,
     *,
     licence: str = "CC-BY-4.0",
@@ -91,14 +92,18 @@ def write_package(
 
 
 def _write(
-    result: LoopResult, folder: Path, licence: str, details: dict[str, Any], raw: RawReadings | None
+    result: LoopResult | ProgrammeResult,
+    folder: Path,
+    licence: str,
+    details: dict[str, Any],
+    raw: RawReadings | None,
 ) -> None:
     folder.mkdir()
-    data = result.to_json()
+    data, gives = result.to_json(), result.readings.gives
+    what = "Hysteresis loop" if gives == "loop" else gives.capitalize()
     rows = [record.values() for record in result.readings.records()]
     resources = [
         _table(folder, "readings", _schema(COLUMNS), rows),
-        _table(folder, "points", _POINTS, ([p[name] for name, *_ in _POINTS] for p in data["points"])),
         _file(folder, "bench", "bench.toml", result.bench.source_text, "application/toml", "the bench file"),
         _file(
             folder,
@@ -106,22 +111,28 @@ def _write(
             "figures.json",
             json.dumps(data, indent=1, allow_nan=False),
             "application/json",
-            "loop figures with intervals, warnings and points; SI, the unit is in every key",
+            "loop figures with intervals, warnings and points; SI, the unit is in every key"
+            if gives == "loop"
+            else "what the run gives, with uncertainties; SI",
         ),
     ]
+    if "points" in data:
+        rows = ([p[name] for name, *_ in _POINTS] for p in data["points"])
+        resources.insert(1, _table(folder, "points", _POINTS, rows))
     if raw is not None:
         rows = zip(*(getattr(raw, field) for _, field, *_ in RAW_COLUMNS), strict=True)
         resources.append(_table(folder, "raw", _schema(RAW_COLUMNS), rows))
     name = "".join(c if c.isalnum() else "-" for c in result.bench.sample.name.lower()).strip("-")
     descriptor = {
-        "name": f"loop-{name or 'sample'}",
-        "title": f"Hysteresis loop of {result.bench.sample.name}, weighed with a laboratory balance",
+        "name": f"{gives}-{name or 'sample'}",
+        "title": f"{what} of {result.bench.sample.name}, weighed with a laboratory balance",
         "licenses": [{"name": licence}],
         "resources": resources,
         "weighloop": {
             "started": result.readings.started,
             "remarks": [asdict(remark) for remark in result.readings.remarks],
         }
+        | ({} if gives == "loop" else {"gives": gives})
         | details,
     }
     text = json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n"
@@ -151,6 +162,8 @@ def read_package(path: str | Path) -> tuple[Readings, Bench]:
     about = about if isinstance(about, dict) else {}
     readings = _readings(texts["readings"], str(folder / resources["readings"]["path"]))
     remarks = _remarks(about.get("remarks"), set(readings.row.tolist()))
+    gives = about.get("gives")
+    readings = replace(readings, gives=gives if isinstance(gives, str) and len(gives) < 80 else "loop")
     return replace(readings, started=str(about.get("started", "")), remarks=remarks), bench
 
 

@@ -58,6 +58,11 @@ class LoopResult:
     shared: dict[str, str] = field(default_factory=dict)
 
     @property
+    def used(self) -> int:
+        """How many readings it rests on."""
+        return int(self.points.used.sum())
+
+    @property
     def found_inputs(self) -> tuple[FoundInput, ...]:
         """The bench's inputs as stated and as the readings leave them."""
         by_force, by_prior = self.estimate.z_sensitivity

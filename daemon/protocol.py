@@ -84,6 +84,7 @@ class Live(TypedDict):
 class Step(TypedDict):
     """One step of a run's plan. ``leg`` counts 0..4: first in, out, turned in, out, turned in; 5: afterwards.
 
+    Of another programme it counts that one's passages, and what is read after them is of the next.
     Where no ``zero`` is read with the sample off, readings at the far end tell it, the sample either way up.
     """
 
@@ -100,6 +101,7 @@ class Step(TypedDict):
     current_A: NotRequired[float]  # of a coil that is weighed in the sample's place
     target_u_kg: NotRequired[float]  # wanted standard uncertainty of this reading, where it has its own
     why: NotRequired[str]  # why a reading is taken here, where that was decided while the run went on
+    wait_s: NotRequired[float]  # read so long after the gap's first reading, s
 
 
 class Point(TypedDict):
@@ -153,6 +155,8 @@ class Run(TypedDict):
     turner: NotRequired[bool]  # the lift turns the sample over: no hands between start and finish
     unattended: NotRequired[bool]  # held, it goes on by itself where that is safe
     coil: NotRequired[bool]  # a coil of known current is weighed in the sample's place: a calibration
+    programme: NotRequired[str]  # another than the loop, by name, and what its readings are read off for:
+    gives: NotRequired[str]  # recoil, remanence, reversal or decay
     warnings: NotRequired[list[str]]  # events of its log that are damaged and were left out, in words
     notes: NotRequired[list[str]]
     hidden: NotRequired[bool]
@@ -252,6 +256,13 @@ COIL: Final = {
     "coil_ends": "int, optional: how many of its ends are down in turn; without it 2, of a check 1",
 }
 
+#: What a run is.
+PROGRAMME: Final = {
+    "programme": "str or null, optional: loop (so without it), recoil, remanence, reversal, decay, repeat (a "
+    "loop, loops times), or one of programmes",
+    "programmes": "str or null, optional: programmes of one's own, a TOML text of passages",
+}
+
 #: Every method: parameters (name: what), result, and whether only the client in control may call it.
 METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "snapshot": ("everything needed to draw a screen", {}, "Snapshot", False),
@@ -263,12 +274,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
         False,
     ),
     "subscribe": ("start the numbered stream", {"topics": "list of Topic"}, "bool", False),
-    "control.take": (
-        "become the one who may act",
-        {"name": "str or null", "force": "bool, optional"},
-        "bool",
-        False,
-    ),
+    "control.take": ("become who may act", {"name": "str or null", "force": "bool, optional"}, "bool", False),
     "control.release": ("let others act", {}, "bool", True),
     "control.renounce": ("only watch from now on; this connection cannot act again", {}, "bool", False),
     "run.plan": (
@@ -281,6 +287,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "a mass in kg above zero",
             "zeros": ZEROS,
             **COIL,
+            **PROGRAMME,
         },
         "object: steps, seconds, largest_pull_kg, expected_u_M_A_per_m (at the strongest field and at the "
         "weakest; null where a reading says nothing of M), warnings, attendance (when somebody is expected "
@@ -304,7 +311,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "or under the sample, where only its pull shows them",
             "unattended": "bool, optional: held, it goes on by itself where that is safe",
             "runs": "list of object, optional: several runs, one after the other; each may have bench_text, "
-            "points, until, target_u_kg, name, loops, not_before_utc, zeros of its own",
+            "points, until, target_u_kg, name, loops, not_before_utc, zeros, programme of its own",
             "deadline_utc": "str or null, optional: ISO 8601; none of the runs is begun that would not be "
             "done by then, and one under way then is stopped",
             "most_held": "int or null, optional: held so often in all, the rest is not begun",
@@ -312,17 +319,14 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "not begun",
             "zeros": ZEROS,
             **COIL,
+            **PROGRAMME,
         },
         "int: the run's id",
         True,
     ),
     "run.open": (
         "begin a run by single steps: a script asks for them, as each is done; needs a lift",
-        {
-            "bench_text": "str",
-            "target_u_kg": "float or null",
-            "name": "str or null",
-        },
+        {"bench_text": "str", "target_u_kg": "float or null", "name": "str or null"},
         "int: the run's id",
         True,
     ),

@@ -62,7 +62,9 @@ ROOMS: dict[str, set[str]] = {
     "analysis/many_runs": {
         "analysis/comparison", "analysis/figures", "analysis/interlaboratory", "analysis/run_summary",
     },
-    "analysis/data_package": {"analysis/errors", "analysis/files", "analysis/records", "analysis/results"},
+    "analysis/data_package": {
+        "analysis/errors", "analysis/files", "analysis/programmes", "analysis/records", "analysis/results",
+    },
     "analysis/report": {
         "analysis/calibration", "analysis/comparison", "analysis/constants", "analysis/errors",
         "analysis/figures", "analysis/magnetostatics", "analysis/many_runs",
@@ -96,8 +98,8 @@ ROOMS: dict[str, set[str]] = {
     "daemon/alarms": {"analysis/errors", "analysis/files"},
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
-        "analysis/errors", "analysis/files", "analysis/forces", "analysis/planning", "analysis/records",
-        "daemon/protocol", "daemon/text",
+        "analysis/errors", "analysis/files", "analysis/forces", "analysis/planning", "analysis/programmes",
+        "analysis/records", "daemon/protocol", "daemon/text",
     },
     "daemon/acquisition": {
         "analysis/records", "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol",
@@ -117,8 +119,8 @@ ROOMS: dict[str, set[str]] = {
         "drivers/clock", "drivers/device", "drivers/gap_setter", "drivers/lift", "drivers/spacers",
     },
     "daemon/server": {
-        "analysis/errors", "daemon/clock", "daemon/control", "daemon/paths", "daemon/procedure",
-        "daemon/protocol", "daemon/store", "drivers/device",
+        "analysis/errors", "analysis/programmes", "daemon/clock", "daemon/control", "daemon/paths",
+        "daemon/procedure", "daemon/protocol", "daemon/store", "drivers/device",
     },
     "daemon/single_steps": {"daemon/protocol", "daemon/server"},
     "daemon/simulation": {"analysis/errors", "daemon/protocol", "daemon/server"},
@@ -151,15 +153,15 @@ ROOMS: dict[str, set[str]] = {
     "tui/bench_costs": {"analysis/figures", "analysis/planning", "analysis/records"},
     "tui/state": {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
-        "analysis/files", "analysis/forces", "analysis/inversion", "analysis/outliers", "analysis/records",
-        "analysis/report", "analysis/results",
+        "analysis/files", "analysis/forces", "analysis/inversion", "analysis/outliers", "analysis/programmes",
+        "analysis/records", "analysis/report", "analysis/results",
         "analysis/settling", "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/server",
         "daemon/store", "tui/bench_costs",
     },
     "tui/format": {"analysis/units", "daemon/protocol", "tui/state"},
     "tui/bench_shifts": {"analysis/figures", "tui/format"},
     "tui/run_words": {"daemon/protocol", "tui/format"},
-    "tui/figure_words": {"analysis/figures", "tui/format"},
+    "tui/figure_words": {"analysis/figures", "analysis/programmes", "tui/format"},
     "tui/web": {"analysis/errors", "daemon/protocol", "daemon/server", "tui/format", "tui/state"},
     "tui/widgets": {"daemon/protocol", "tui/figure_words", "tui/format", "tui/keys", "tui/state"},
     "tui/screens": {

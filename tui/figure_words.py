@@ -8,6 +8,7 @@ from typing import Any, Final
 from rich.text import Text
 
 from ..analysis.figures.names import FIGURE_NAMES, FigureName
+from ..analysis.programmes.names import NAMES
 from .format import NONE, interval, with_uncertainty
 
 #: The figures that stand where there is room for few.
@@ -26,7 +27,7 @@ _SUBSCRIPTS: Final = {"max": "ₘₐₓ", "r": "ᵣ", "s": "ₛ", "k": "ₖ"}
 def name_of(key: str) -> FigureName:
     """A figure's name; one that nobody named yet is called by its key, in SI."""
     plain = ("", 1.0)
-    return FIGURE_NAMES.get(key) or FigureName(key.replace("_", " "), key, plain, plain)
+    return FIGURE_NAMES.get(key) or NAMES.get(key) or FigureName(key.replace("_", " "), key, plain, plain)
 
 
 def symbol_of(key: str) -> str:
@@ -49,7 +50,8 @@ def short_cell(key: str, figure: Any) -> str:
         return NONE
     scale = name_of(key).si[1]
     text = with_uncertainty(figure.value / scale, None if figure.u is None else figure.u / scale)
-    return f"≥ {text.partition(' ±')[0]}" if figure.status == "bound" else text
+    sign = "≤" if figure.low95 is None and figure.high95 is not None else "≥"
+    return f"{sign} {text.partition(' ±')[0]}" if figure.status == "bound" else text
 
 
 def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
@@ -63,7 +65,9 @@ def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
     value = with_uncertainty(shown(figure.value), shown(figure.u))
     between = interval(shown(figure.low95), shown(figure.high95), shown(figure.u))
     if figure.status == "bound" and figure.value is not None:
-        value, between = f"≥ {value.partition(' ±')[0]}", "at least"
+        most = figure.low95 is None and figure.high95 is not None
+        sign, between = ("≤", "at most") if most else ("≥", "at least")
+        value = f"{sign} {value.partition(' ±')[0]}"
     if figure.status == "not determined":
         value, unit, between = NONE, "", NONE
     style = "" if figure.status == "measured" else "dim"

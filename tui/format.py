@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from ..analysis.units import decimals
-from ..daemon.protocol import ActionCode, Device, Live, Point, Step
+from ..daemon.protocol import ActionCode, Device, Live, Point, Run, Step
 from .state.snapshot import STALE_AFTER_S
 
 #: Beyond this, how long a reading takes cannot be determined, s: whatever disturbs it has to go first.
@@ -185,6 +185,19 @@ LEGS: Final = ("in", "out", "turned in", "out", "back in")
 def leg_words(leg: int) -> str:
     """Which passage ``leg`` is: ``3 of 5 (turned in)``."""
     return f"{leg + 1} of {len(LEGS)}" + (f" ({LEGS[leg]})" if 0 <= leg < len(LEGS) else "")
+
+
+def passage_words(run: Run, step: Step) -> str:
+    """Which passage a step is of, of any programme: ``3 of 15 (turned)``, the sample turned over."""
+    if "programme" not in run:
+        return leg_words(step["leg"])
+    points = [s for s in run["steps"] if s["kind"] == "point"]
+    last, far = max(s["leg"] for s in points), max(s["height_m"] or 0.0 for s in points)
+    # What is read at the far end when all is done is no passage.
+    count = last + any(s["height_m"] != far for s in points if s["leg"] == last)
+    if step["leg"] >= count:
+        return "after the last: the zero"
+    return f"{step['leg'] + 1} of {count}" + (" (turned)" if step["orientation"] < 0 else "")
 
 
 def orientation_words(orientation: int | None) -> str:

@@ -30,8 +30,12 @@ WEIGHS: Final = ("the sample", "the coil", "the coil, one gap")
 #: Gaps of a loop's passage and of a calibration, where nobody asks for others.
 GAPS: Final[dict[str, str]] = dict(zip(WEIGHS, ("22", "6", "1"), strict=True))
 
+#: What a run of the sample is.
+PROGRAMMES: Final = ("loop", "recoil", "remanence", "reversal", "decay", "repeat")
+
 #: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
 RUN_FIELDS: Final = (
+    Field("run.programme", "programme", "loop", "what the run is", choices=PROGRAMMES),
     Field("run.weighs", "weighs", WEIGHS[0], "the coil: a calibration", choices=WEIGHS),
     Field("run.current", "current", "", "such as 48 mA, or empty", when=("run.weighs", WEIGHS[1:])),
     Field("run.points", "gaps", "22", f"or {FEW}; or HcJ 1 %, Mr 1 %"),
@@ -85,6 +89,12 @@ def plan_of(values: Mapping[str, str]) -> dict[str, Any]:
     if coil:
         current = amount("current", values["run.current"], CURRENTS, 'a current such as "48 mA"')
         found |= {"coil": True, "coil_current_A": current}
+    if not coil and (name := values["run.programme"]) != "loop":
+        found |= {"programme": name}
+        if not points.isdecimal():
+            raise ValueError(
+                f"gaps: {points!r} is of the loop alone; a programme wants a number from 2 to 200"
+            )
     if not coil and (points == FEW or "%" in points):
         return {"until": CANNOT_HELP if points == FEW else points, **found}
     least = 1 if coil else 2
@@ -99,11 +109,14 @@ def entry_of(values: Mapping[str, str], bench_text: str) -> dict[str, Any]:
     loops = values["run.loops"].strip()
     if not loops.isdecimal() or not 1 <= int(loops) <= MOST_RUNS:
         raise ValueError(f"runs: {loops!r} is not a whole number from 1 to {MOST_RUNS}")
+    plan = plan_of(values)
+    # Again and again, as often as the daemon has it, where only one run is asked for.
+    many = {} if plan.get("programme") == "repeat" and loops == "1" else {"loops": int(loops)}
     return {
-        **plan_of(values),
+        **plan,
         "bench_text": bench_text,
         "name": values["sample.name"].strip() or None,
-        "loops": int(loops),
+        **many,
         "not_before_utc": _moment("not before", values["run.not_before"]),
     }
 

@@ -113,7 +113,7 @@ def arrange(readings: Readings, bench: Bench) -> Arrangement:
 
     passages = passages_of(H, readings.orientation, readings.gap, np.flatnonzero(placed))
     zeros = bracket(readings, bench, far_zeros(readings, bench, H, M_slope, passages))
-    force, u_force, unknown = _forces(zeros, bench)
+    force, u_force, unknown = forces_of(zeros, bench)
     leg = np.zeros(n, np.int64)
     branch: list[Branch] = ["first"] * n
     known = np.zeros(n, bool)
@@ -154,7 +154,7 @@ def arrange(readings: Readings, bench: Bench) -> Arrangement:
     return _check_path(arranged)
 
 
-def _forces(zeros: Zeros, bench: Bench) -> tuple[Floats, Floats, ZeroModes | None]:
+def forces_of(zeros: Zeros, bench: Bench) -> tuple[Floats, Floats, ZeroModes | None]:
     """Forces (N), what each reading's own part is known to, and what the zeros may be off by."""
     newton, track = weighing.force(1.0, bench), zeros.track
     own = zeros.u_change if track is None else zeros.u_reading
@@ -170,7 +170,7 @@ def with_zero_steps(
     assert track is not None
     far = far_zeros(readings, bench, arranged.H, arranged.M_slope, arranged.passages)
     zeros = bracket(readings, bench, far, (*track.found, *steps))
-    force, u_force, unknown = _forces(zeros, bench)
+    force, u_force, unknown = forces_of(zeros, bench)
     points = replace(arranged.points, force=force, u_force=u_force, zero=unknown)
     return replace(arranged, zeros=zeros, points=points, M=arranged.M_slope * zeros.change)
 

@@ -290,6 +290,7 @@ def _steps(
             target_u=u,
             branch=visit.branch,
             purpose=visit.purpose,
+            wait=visit.wait,
         )
         for i, visit in enumerate(order)
     )

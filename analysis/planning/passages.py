@@ -67,7 +67,8 @@ class LadderStep:
     lift). ``predicted_reading`` is the change of reading against zero the assumed loop makes,
     ``saturated_reading`` the one that its saturation makes, magnetised along the field;
     ``target_u`` (kg) is the uncertainty wanted of the reading, ``expected_u_M`` what it makes of M here.
-    ``purpose``: "zero" where it is read for the balance's zero, "loop" otherwise.
+    ``purpose``: "zero" where it is read for the balance's zero, "loop" otherwise. ``wait``: it is read so
+    long after the gap's first reading, s.
     """
 
     step: int
@@ -84,6 +85,7 @@ class LadderStep:
     target_u: float
     branch: Branch
     purpose: Literal["loop", "zero"] = "loop"
+    wait: float = 0.0
 
 
 class Attendance(NamedTuple):
@@ -103,6 +105,7 @@ class Visit(NamedTuple):
     height: int
     branch: Branch
     purpose: Literal["loop", "zero"] = "loop"
+    wait: float = 0.0
 
 
 def visits(
@@ -148,7 +151,7 @@ def attendance(
             if not by_itself:
                 found.append(Attendance(before.step, at, "turn the sample over"))
             at += SECONDS_OF_TURNER if by_itself else SECONDS_TO_TURN
-        at += each
+        at += max(each, after.wait - before.wait)
     if zeros == "hand":
         found.append(Attendance(len(steps), at, "take the sample off"))
     return tuple(found), at

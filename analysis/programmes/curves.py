@@ -274,17 +274,3 @@ def plain(value: Any) -> Any:
     if isinstance(value, list):
         return [plain(each) for each in value]
     return None if isinstance(value, float) and not np.isfinite(value) else value
-
-
-def to_json(history: HistoryFit, result: object) -> dict[str, Any]:
-    """Plain types only, SI, null where there is no number."""
-    return {
-        "schema": 1,
-        "sample": history.bench.sample.name,
-        "readings": len(history.points),
-        "used": int(history.points.used.sum()),
-        "misfit": history.misfit,
-        "largest_felt_A_per_m": history.largest,
-        "warnings": [{"code": w.code, "text": w.text, "rows": list(w.rows)} for w in history.warnings],
-        "result": plain(result),
-    }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -110,10 +111,9 @@ def _longest(readings: Readings) -> np.ndarray:
     """Rows of the longest stretch at one gap in one orientation that are not set aside."""
     n = len(readings)
     ends = [0, *(i for i in range(1, n) if not _same(readings, i - 1, i)), n]
-    best = max(range(len(ends) - 1), key=lambda k: ends[k + 1] - ends[k])
-    rows = np.arange(ends[best], ends[best + 1])
-    good = [readings.set_aside[i] is None and bool(np.isfinite(readings.reading[i])) for i in rows]
-    return rows[np.array(good, bool)]
+    good = np.array([why is None for why in readings.set_aside]) & np.isfinite(readings.reading)
+    stretches = [start + np.flatnonzero(good[start:stop]) for start, stop in pairwise(ends)]
+    return max(stretches, key=len)
 
 
 def _same(readings: Readings, a: int, b: int) -> bool:

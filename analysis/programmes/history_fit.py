@@ -13,9 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import Finding, NotPossible, about_rows
-from ..forces import force as weighing
-from ..forces.branches import mean_path
-from ..forces.zeros import bracket
+from ..forces.branches import forces_of, mean_path
+from ..forces.far_zeros import far_zeros
+from ..forces.force import force as force_by_mass
+from ..forces.passages import passages_of
+from ..forces.zero_drift import ZeroReadings
+from ..forces.zeros import KnownZeros, bracket
 from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
 from ..inversion.joint_fit import fit_jointly
 from ..inversion.model_selection import hypothesis_weights
@@ -25,11 +28,12 @@ from ..inversion.settings import UNLIKELY
 from ..inversion.uniform_loop import answer_of
 from ..magnetostatics.bench_linearisation import bench_model
 from ..magnetostatics.demagnetising_field import HYPOTHESES
-from ..records.arrays import Floats
+from ..magnetostatics.quadrature import volume
+from ..records.arrays import Bools, Floats
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
-from .settings import DENSITY_DOUBT, FAR_OFF, LEAST_ROWS, MOST_OFF
+from .settings import CELL_DOUBT, DENSITY_DOUBT, FAR_OFF, IN_FIELD, LEAST_ROWS, MOST_OFF
 
 DENSITY = "density"
 
@@ -185,8 +189,7 @@ def history_points(readings: Readings, bench: Bench) -> Points:
 
     A passage ends where the field's strength turns or the sample was turned over.
     """
-    zeros = bracket(readings, bench)
-    H, _ = mean_path(readings, bench)
+    H, gradient = mean_path(readings, bench)
     n = len(readings)
     why = list(readings.set_aside)
     for i in range(n):
@@ -206,19 +209,43 @@ def history_points(readings: Readings, bench: Bench) -> Points:
     if n > 1:
         branch[0] = branch[1]
     used = np.array([reason is None for reason in why], bool)
+    zeros = bracket(readings, bench, _far(readings, bench, H, gradient, used))
+    force, u_force, unknown = forces_of(zeros, bench)
     return Points(
         row=readings.row,
         gap=readings.gap,
         spacers=readings.spacers,
         orientation=readings.orientation,
-        force=weighing.force(zeros.change, bench),
-        u_force=np.abs(weighing.force(zeros.u_change, bench)),
+        force=force,
+        u_force=u_force,
         temperature=readings.temperature,
         leg=leg,
         branch=tuple(branch),
         used=used,
         why_not=tuple(why),
+        zero=unknown,
     )
+
+
+def plain_magnetisation(readings: Readings, bench: Bench) -> tuple[Points, Floats, Floats, Floats]:
+    """The readings as forces, applied field, M and the readings' own part of its uncertainty, A/m (n,), by
+    the field's means over the sample: what a run that fills in shows of itself."""
+    points = history_points(readings, bench)
+    H, gradient = mean_path(readings, bench)
+    by_force = -readings.orientation / (volume(bench.sample) * gradient)
+    return points, H, by_force * points.force, np.abs(by_force) * points.u_force
+
+
+def _far(readings: Readings, bench: Bench, H: Floats, gradient: Floats, used: Bools) -> KnownZeros | None:
+    """What readings at the far end tell of a zero that was never read with the sample off; they are all among
+    those of the fit."""
+    if not (readings.hands_off or bench.gap.turner is not None) or not used.any():
+        return None
+    per_newton = -readings.orientation / (volume(bench.sample) * gradient)
+    M_by_kg = per_newton * force_by_mass(np.ones(len(readings)), bench)
+    passages = passages_of(H, readings.orientation, readings.gap, np.flatnonzero(used))
+    found = far_zeros(readings, bench, H, M_by_kg, passages)
+    return found and replace(found, apart=ZeroReadings(*np.zeros((3, 0))))
 
 
 def _fits(points: Points, bench: Bench, start: float | None) -> list[JointFit]:
@@ -229,8 +256,17 @@ def _fits(points: Points, bench: Bench, start: float | None) -> list[JointFit]:
             f"{len(fitted)} usable readings: a history wants {LEAST_ROWS} or more, in both orientations"
         )
     H = model.field.H_mean
+    # What a density of even cells is off by: a part of the largest M, wherever a reading is taken.
+    pull = np.abs(model.field.pull_mean)
+    in_field = fitted[np.abs(H[fitted]) > IN_FIELD * np.abs(H[fitted]).max()]
+    largest = float(np.abs(points.force[in_field] / pull[in_field]).max())
+    points = replace(points, u_force=np.hypot(points.u_force, CELL_DOUBT * largest * pull))
+    model = replace(model, points=points)
     if start is None:
-        start = magnetised_before(model.field, points.force, points.u_force, fitted)
+        # The other half of a pair at the far end comes before the first passage.
+        rows = np.arange(int(points.orientation[0] != points.orientation[1]), len(points))
+        known = fitted[fitted >= rows[0]] - rows[0]
+        start = magnetised_before(model.field.rows(rows), points.force[rows], points.u_force[rows], known)
     fits, near = [], None
     for hypothesis in HYPOTHESES:
         role = {DENSITY: BranchSpec(np.arange(len(points)), Density(H, start), fitted)}

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from ..errors import Fault, InputError, nearest
-from ..files.text import read_text
 from ..files.toml_tables import read_tables
 
 #: A field of this part of the largest or less is the far end, where a sample may be turned over.
 FAR = 0.0
 _KEYS = {"orientation", "from", "to", "wait_s"}
+#: What a run can be read off for.
+Kind = Literal["loop", "recoil", "remanence", "reversal", "decay"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
 @dataclass(frozen=True)
@@ -37,16 +39,27 @@ class FieldPassage:
 
 @dataclass(frozen=True)
 class Programme:
-    """A run by name: its passages in order, and what it is in words."""
+    """A run by name: its passages in order, what it is in words, and what it ``gives``: what its readings are
+    read off for."""
 
     name: str
     about: str
     passages: tuple[FieldPassage, ...]
+    gives: Kind
 
     @property
     def turns(self) -> int:
         """How often the sample is turned over."""
         return sum(a.orientation != b.orientation for a, b in pairwise(self.passages))
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain types only, the passages as in a file of programmes."""
+        passages = [
+            {"orientation": p.orientation, "from": p.start, "to": p.stop}
+            | ({"wait_s": p.wait} if p.wait else {})
+            for p in self.passages
+        ]
+        return {"name": self.name, "gives": self.gives, "about": self.about, "passages": passages}
 
 
 @cache
@@ -56,14 +69,20 @@ def programmes() -> dict[str, Programme]:
     return parse_programmes(text, "programmes.toml")
 
 
-def programme(name: str, own: Path | None = None) -> Programme:
-    """A programme by name, of the user's own file ``own`` first. Raises InputError for one there is not."""
-    known = programmes()
-    if own is not None:
-        known = known | parse_programmes(read_text(own, "file of programmes"), str(own))
+def programme(name: str, own: Mapping[str, Programme] | None = None) -> Programme:
+    """A programme by name, of one's ``own`` first. Raises InputError for one there is not."""
+    known = programmes() | dict(own or {})
     if name not in known:
         raise InputError("programme", [Fault("name", repr(name), nearest(name, known))])
     return known[name]
+
+
+def read_programmes(path: Path) -> dict[str, Programme]:
+    """The programmes of a file of one's own. Raises InputError as ``parse_programmes``."""
+    try:
+        return parse_programmes(path.read_text(encoding="utf-8-sig"), str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(str(path), [Fault("programmes", str(error), "a TOML file")]) from None
 
 
 def parse_programmes(text: str, source: str) -> dict[str, Programme]:
@@ -78,13 +97,17 @@ def parse_programmes(text: str, source: str) -> dict[str, Programme]:
                 Fault(name, "no list of passages", "passages = [{ orientation = 1, from = 0, to = 1 }]")
             )
             continue
+        gives = table.get("gives", name if name in KINDS else "recoil")
+        if gives not in KINDS:
+            faults.append(Fault(f"{name}, gives", repr(gives), f"one of {', '.join(KINDS)}"))
+            continue
         passages = []
         for number, row in enumerate(rows, start=1):
             passage = _passage(row, f"{name}, passage {number}", faults)
             if passage is not None:
                 passages.append(passage)
         faults += _path_faults(name, passages)
-        found[name] = Programme(name, str(table.get("about", "")), tuple(passages))
+        found[name] = Programme(name, str(table.get("about", "")), tuple(passages), gives)
     if faults:
         raise InputError(source, faults)
     return found

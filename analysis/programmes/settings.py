@@ -26,8 +26,11 @@ LOSS = 0.05  # of flux, by which a working point's limit is named (common practi
 #: A part of the distribution is shown where it is more than this many of its own standard uncertainties.
 SEEN = 2.0
 LEAST_ROWS = 12  # readings below this number tell no history
+MISFIT = 4.0  # mean square of the residuals from which a run is warned of
 #: What a density of even cells is off by: the first part of M, the second of the recoil permeability.
 DENSITY_DOUBT, PERMEABILITY_DOUBT = 0.01, 0.004
+#: The same of each reading, a part of the largest M, looked for above this part of the largest field.
+CELL_DOUBT, IN_FIELD = 0.001, 0.3
 
 # -- rows far off -------------------------------------------------------------------------------------
 
@@ -36,6 +39,8 @@ MOST_OFF = 30  # of the readings, one in this many may be set aside so
 
 # -- decay --------------------------------------------------------------------------------------------
 
+#: A held gap is read first so long after its first reading, s, and so often for each decade of time.
+FIRST_WAIT, A_DECADE = 20.0, 8
 LEAST_DECAY, LONGEST_SAME = 8, 5e-6  # readings at one gap, and within which range it is one, m
 #: How fast a balance's zero may drift, kg/s, where nothing else is known.
 DRIFT = 20e-6 / 3600.0

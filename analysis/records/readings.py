@@ -64,6 +64,8 @@ class Readings:
     started: str = ""
     #: The sample was never to be taken off: a zero that is not given is not known.
     hands_off: bool = False
+    #: What they are read off for: "loop", or what another programme gives ("recoil", "decay" ...).
+    gives: str = "loop"
 
     def __len__(self) -> int:
         return len(self.row)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..programmes.curves import CurveFamily, Estimated, RecoilResult, RemanenceResult, ReversalResult
+from ..programmes.decay import DecayResult
 from .output import page_file, write_page
 from .page import versions
 from .plots import frame
@@ -18,19 +19,12 @@ from .wording import rounded
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ..programmes.history_fit import HistoryFit
+    from ..programmes.results import Found, ProgrammeResult
 
 _MAIN, _OTHER = BRANCH_STYLE["descending"], BRANCH_STYLE["ascending"]
-#: A misfit (mean square) from which the page warns.
-_MISFIT = 4.0
 
 
-def write_programme(
-    history: HistoryFit,
-    result: RecoilResult | RemanenceResult | ReversalResult,
-    path: str | Path,
-    recompute: str = "",
-) -> None:
+def write_programme(result: ProgrammeResult, path: str | Path, recompute: str = "") -> None:
     """Write the page to ``path`` as one file, whole or not at all."""
     import jinja2
 
@@ -38,30 +32,23 @@ def write_programme(
     room = files(__package__ or "")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(room.joinpath("programme.html").read_text(encoding="utf-8"))
-    title, conclusion, drawings = _parts(result)
-    if history.misfit > _MISFIT:
-        conclusion.append(
-            "The readings do not fit any such material well (mean square of the residuals "
-            f"{history.misfit:.1f}): look at the bench file and the order of the rows."
-        )
+    title, conclusion, drawings = _parts(result.found)
     page = template.render(
         css=room.joinpath("page.css").read_text(encoding="utf-8"),
         title=title,
-        sample=history.bench.sample.name,
-        readings=len(history.points),
-        used=int(history.points.used.sum()),
+        sample=result.bench.sample.name,
+        readings=len(result.readings),
+        used=result.used,
         conclusion=conclusion,
         drawings=[{"words": words, "svg": svg(drawing)} for words, drawing in drawings],
-        warnings=[{"code": w.code, "text": w.text} for w in history.warnings],
+        warnings=[{"code": w.code, "text": w.text} for w in result.warnings],
         recompute=recompute,
         versions=versions(),
     )
     write_page(target, page)
 
 
-def _parts(
-    result: RecoilResult | RemanenceResult | ReversalResult,
-) -> tuple[str, list[str], list[tuple[str, Figure]]]:
+def _parts(result: Found) -> tuple[str, list[str], list[tuple[str, Figure]]]:
     """Title, conclusion, drawings with their words."""
     if isinstance(result, RecoilResult):
         return (
@@ -91,6 +78,12 @@ def _parts(
                 ),
             ],
         )
+    if isinstance(result, DecayResult):
+        return (
+            "Decay of magnetisation",
+            [_viscosity(result)],
+            [("Magnetisation against the logarithm of time, with the fitted line.", decay_drawing(result))],
+        )
     return (
         "Reversal curves",
         [
@@ -110,6 +103,31 @@ def _field(value: Estimated) -> str:
         return "more than the bench reaches"
     v, u = value.value / 1e3, value.u / 1e3
     return f"{rounded(v, u)} kA/m (u = {rounded(u, u)} kA/m)"
+
+
+def _viscosity(result: DecayResult) -> str:
+    """The coefficient of viscosity in a sentence, or the bound on it."""
+    S = f"{rounded(result.S, result.u)} A/m (u = {rounded(result.u, result.u)} A/m)"
+    if result.bound is None:
+        return f"In an applied field of {result.H / 1e3:.3g} kA/m the coefficient of viscosity S is {S}."
+    return (
+        f"In an applied field of {result.H / 1e3:.3g} kA/m no decay is told apart from nothing: S is below "
+        f"{result.bound:.2g} A/m with 97.5 %, the best estimate being {S}; "
+        f"{result.drift_part**2:.0%} of its variance is what the balance's drift could be."
+    )
+
+
+def decay_drawing(result: DecayResult) -> Figure:
+    """M over the logarithm of time, and M0 - S ln(t / t0)."""
+    figure, axes = new_figure()
+    log = np.log(result.t / result.t[0])
+    axes.plot(result.t, result.M / 1e3, color=_MAIN["color"], marker="o", markersize=4, linestyle="none")
+    line = float(np.mean(result.M + result.S * log)) - result.S * log
+    axes.plot(result.t, line / 1e3, color=_OTHER["color"], linewidth=1.1)
+    axes.set_xscale("log")
+    axes.set_xlabel("time since the field was reached, s")
+    axes.set_ylabel("magnetisation M, kA/m")
+    return figure
 
 
 def family_drawing(curves: CurveFamily) -> Figure:

@@ -22,7 +22,7 @@ from ..procedure import events, machine
 from ..procedure.manual_steps import least_change as least_by_hand
 from ..procedure.next_task import action_of, next_task
 from ..procedure.prediction import expected_reading
-from ..procedure.run import ENDED, LogEvent, RunRecord, apply
+from ..procedure.run import ENDED, LogEvent, RunRecord, apply, due
 from ..procedure.unattended import patience
 from ..protocol import Snapshot, StoreIdentity, Topic
 from ..store.raw_blocks import Raw
@@ -324,7 +324,7 @@ class RunController(Worker):
         if task.driven or task.sets_by_hand:
             self.mover.begin(task)
         elif task.kind == "read" and self.acquisition is not None:
-            self._read_began = self.clock.now()
+            self._read_began = max(self.clock.now(), due(self.run, task.step))
             self.answers.stands(self._read_began)
             self._armed = True
             self.hands_free.reading_begins(self._read_began)

@@ -77,6 +77,9 @@ class RunQueue:
         } | {key: True for key in ("single", "coil", "source") if getattr(plan, key)}
         data |= {"few": plan.few} if plan.few else {}
         text = f"Planned: {data['sample']}, {'by single' if plan.single else len(steps)} steps"
+        if plan.programme is not None:
+            data["programme"] = plan.programme.to_json()
+            text = f"{text} of {plan.programme.name}"
         self.waiting.append(
             apply(RunRecord(number), LogEvent(0, number, 0.0, utc_now(), "planned", text, data))
         )

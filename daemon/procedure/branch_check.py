@@ -65,6 +65,8 @@ def _backward(run: RunRecord, step: Step, now: tuple[float, float]) -> tuple[str
 def _off_its_pair(
     run: RunRecord, step: Step, now: tuple[float, float]
 ) -> tuple[str, tuple[Point, ...]] | None:
+    if run.programme:
+        return None  # its passages are no pairs
     used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
     pairs = []
     if not _in_passing(run, step):

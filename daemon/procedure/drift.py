@@ -23,7 +23,7 @@ def drift_check(run: RunRecord, step: Step, value_kg: float, u_kg: float) -> dic
     Returns ``change_kg``, its standard uncertainty ``u_kg`` and ``then_s``, the time of the first. The
     zeros before the two readings are taken off; their uncertainty is included.
     """
-    if run.single or step["kind"] != "point" or step["leg"] != SECOND:
+    if run.single or run.programme or step["kind"] != "point" or step["leg"] != SECOND:
         return None
     if any(s["kind"] == "point" and s["leg"] == SECOND for s in run.steps[run.done + 1 :]):
         return None

@@ -130,7 +130,7 @@ def _last_pull(run: RunRecord) -> float | None:
 
 def _by_the_loop(run: RunRecord, step: Step) -> float | None:
     """What was weighed at the gap two passages before, turned over: the loop's symmetry; None before that."""
-    return _weighed(run, step["leg"] - 2, step) if step["leg"] >= 3 else None
+    return _weighed(run, step["leg"] - 2, step) if step["leg"] >= 3 and not run.programme else None
 
 
 def _weighed(run: RunRecord, leg: int, step: Step) -> float | None:
@@ -144,7 +144,7 @@ def _weighed(run: RunRecord, leg: int, step: Step) -> float | None:
 
 def _most(run: RunRecord, step: Step) -> float:
     """No sample the plan may be meant for pulls or pushes more at this count, kg."""
-    outward = _weighed(run, 1, step) if step["leg"] == 2 else None
+    outward = _weighed(run, 1, step) if step["leg"] == 2 and not run.programme else None
     if outward is not None:
         return MOST_TURNED * abs(outward)
     same = [s["predicted_reading_kg"] for s in run.every_step if s["spacers"] == step["spacers"]]
@@ -167,5 +167,5 @@ def _fits(run: RunRecord, step: Step, pull: float) -> bool:
         before = pull_at(run, last)  # turned over at the far end: push where it pulled
         return before is not None and pull * before < 0
     # Outward, after the strongest field, it pulls; inward after the turn it pushes first and pulls later.
-    outward = step["leg"] in (1, 3)
+    outward = step["leg"] in (1, 3) and not run.programme
     return not outward or (planned is not None and pull / planned > PLAN_LEAST)

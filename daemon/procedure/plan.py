@@ -12,6 +12,7 @@ from ..protocol import Step
 if TYPE_CHECKING:
     from ...analysis.planning.gap_ladder import LadderPlan
     from ...analysis.planning.passages import ZeroBy
+    from ...analysis.programmes.programme import Programme
     from ...analysis.records.bench import Bench
 
 #: The leg of what belongs to no branch of a loop.
@@ -37,6 +38,7 @@ class RunPlan:
     attendance: tuple[tuple[float, str], ...] = ()
     few: int = 0  # readings where the sample turns over, where they are as few as the answer needs
     single: bool = False  # a script asks for its steps one by one
+    programme: Programme | None = None  # another than the loop
     coil: bool = False  # a coil is weighed in the sample's place
 
     @property
@@ -58,13 +60,14 @@ def make_plan(
     *,
     zeros: ZeroBy | None = None,
     until: str | None = None,
+    programme: Programme | None = None,
 ) -> RunPlan:
     """Read the bench and plan its run. The heavy libraries are first loaded here.
 
     ``target_u``: wanted standard uncertainty of a reading, kg; None: by the balance's resolution.
     ``zeros``: by "hand" (a lift's: the sample is taken off), or by readings at the "far" end; None: those
     where there is a turner. ``until``: what is asked of the figures (``fewest_readings.wanted_figures``), in
-    place of the gaps of a passage, ``points``.
+    place of the gaps of a passage, ``points``. ``programme``: another than the loop.
     Raises InputError for a wrong bench and for words that ask for nothing, and NotPossible where the magnet
     would lift off the pan or the pull would leave the balance's range.
     """
@@ -84,6 +87,10 @@ def make_plan(
             raise InputError("until", [Fault("until", repr(until), str(error))]) from None
         ladder = fewest_readings(bench, wanted, zeros=zeros, target_u=target_u).ladder
         few = sum(rung.leg == TURNS_OVER for rung in ladder.steps)
+    elif programme is not None:
+        from ...analysis.programmes.path import plan_programme
+
+        ladder = plan_programme(bench, programme, points or 2, target_u=target_u, zeros=zeros)
     else:
         ladder = plan(bench, points or 2, target_u=target_u, zeros=zeros)
     by_field = sorted(ladder.steps, key=lambda rung: abs(rung.H_applied))
@@ -100,6 +107,7 @@ def make_plan(
         warnings=tuple(str(w) for w in ladder.warnings),
         limits=limits,
         attendance=tuple((needed.seconds, needed.what) for needed in ladder.attendance),
+        programme=programme,
     )
 
 
@@ -168,7 +176,7 @@ def _number(value: Any) -> float | None:
 
 
 def _point(rung: Any) -> Step:
-    return {
+    step: Step = {
         "step": 0,
         "kind": "point",
         "leg": int(rung.leg),
@@ -181,6 +189,7 @@ def _point(rung: Any) -> Step:
         "saturated_reading_kg": _number(rung.saturated_reading),
         "target_u_kg": float(rung.target_u),
     }
+    return {**step, "wait_s": float(rung.wait)} if rung.wait else step
 
 
 def bare_step(kind: str, like: Step) -> Step:

@@ -111,7 +111,7 @@ def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
     vanishes, a ratio that is on the move itself.
     """
     count, least = step["spacers"], least_of(run)
-    if count is None or step["leg"] == 0:
+    if count is None or step["leg"] == 0 or run.programme:
         return ""
     weighed = _two_passages_before(run, step)
     if weighed and run.limits.get("spacer_mass_kg") is None:

@@ -14,7 +14,7 @@ def expected_reading(run: RunRecord | None, step: Step | None) -> tuple[float, f
     zero = run.zero if run is not None else None
     if run is None or step is None or step["kind"] != "point" or zero is None:
         return None
-    pull = (None if run.single else _by_its_pair(run, step)) or _by_the_branch(run, step)
+    pull = (None if run.single or run.programme else _by_its_pair(run, step)) or _by_the_branch(run, step)
     return (zero.value + pull[0], pull[1]) if pull is not None else None
 
 
@@ -89,6 +89,9 @@ def _scale(run: RunRecord) -> float:
 
 def _gradient(run: RunRecord, place: Step | Point) -> float:
     """The planned pull of the saturated sample at a place, kg: on the way out; 0 where unknown."""
+    if run.programme:  # its ways out begin in any state
+        full = (s.get("saturated_reading_kg") or 0.0 for s in run.plan if _place(s) == _place(place))
+        return max(map(abs, full), default=0.0)
     here = {
         s["leg"]: abs(_planned(s))
         for s in run.every_step

@@ -34,9 +34,12 @@ def under_way(run: RunRecord) -> bool:
     Before a leg, between two legs and where the way to a leg is not read going to the far end harms nothing.
     """
     step = run.next_step
-    if step is None or step["kind"] != "point" or run.done == 0 or _apart(run.plan, step["leg"]):
+    if step is None or step["kind"] != "point" or run.done == 0:
         return False
-    return run.steps[run.done - 1]["kind"] == "point"
+    before = run.steps[run.done - 1]
+    if run.programme:
+        return before["kind"] == "point" and not (_is_far(run, before) or _is_far(run, step))
+    return before["kind"] == "point" and not _apart(run.plan, step["leg"])
 
 
 def _apart(plan: tuple[Step, ...], leg: int) -> bool:
@@ -70,11 +73,11 @@ def restart(
     need_zero = need_zero or (bool(run.points) and run.zero is None)  # it was set aside
     spoilt = (moved or need_zero) and under_way(run)  # a zero is read at the far end
     if run.ladder == "lift" and (spoilt or (compare and _may_compare(run))):
-        return _branch_again(run, step, why, need_zero)
+        return _again_from(run, step, why, need_zero)
     if run.ladder == "spacers" and compare and _may_compare(run):
         return _last_again(run, why)
     if need_zero and step["kind"] != "zero" and (run.points or zeros_by_hand(run.plan)):
-        fresh = _fresh_zero(run, step)
+        fresh = _fresh_zero(run, step, whole=bool(run.programme) and not _is_far(run, step))
         if step["kind"] == "turn":
             fresh = fresh[:1]  # the turn comes, and the other half of the pair
         return Restart(_renumber(run, (*fresh, *run.steps[run.done :])), {}) if fresh else None
@@ -89,7 +92,17 @@ def unconfirmed(run: RunRecord, why: str, *, need_zero: bool) -> Restart | None:
     step = next((s for s in run.plan if s["kind"] == "point" and s["leg"] == min(legs, default=0)), None)
     if step is None or run.next_step is None:
         return None
-    return _branch_again(run, step, why, need_zero)
+    if run.programme and step["leg"] <= (first := _first_to_the_largest(run)):
+        here = run.next_step
+        if here["leg"] <= first and not under_way(run):
+            return Restart(_renumber(run, run.steps[run.done :]), {})
+        after = (s for s in run.plan if s["kind"] == "point" and s["leg"] > first)
+        step = here if here["leg"] <= first else next(after)
+    return _again_from(run, step, why, need_zero)
+
+
+def _again_from(run: RunRecord, step: Step, why: str, need_zero: bool) -> Restart:
+    return (_passage_again if run.programme else _branch_again)(run, step, why, need_zero)
 
 
 def _may_compare(run: RunRecord) -> bool:
@@ -177,6 +190,80 @@ def _stops_again(run: RunRecord, places: Iterable[Step | Point], why: str) -> Re
     return Restart(_renumber(run, (*whole, *rest)), aside)
 
 
+def _passage_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Restart:
+    """A programme's passage once more, from the state that it began in: the sample is led through those of
+    the turning points before it that it still remembers (return-point memory).
+
+    What leads there has the passage's own number. Before the largest field was reached there is no way back
+    to the first state: a first magnetisation goes on where it was broken off.
+    """
+    points = [s for s in run.plan if s["kind"] == "point"]
+    passage = [s for s in points if s["leg"] == step["leg"]]
+    before = points[: points.index(passage[0])]
+    lead = remembered(before)
+    inward = _size(passage[-1]) > _size(before[-1] if before else passage[0])
+    rest, aside, legs = points[len(before) :], {}, ()
+    if inward and step["leg"] <= _first_to_the_largest(run):
+        heights = [s["height_m"] for s in passage]
+        lead, done = lead[-1:], heights.index(step["height_m"]) if step["height_m"] in heights else 0
+    else:
+        legs, done = (step["leg"],), 0
+        reason = f"the passage was started again: {why}"
+        aside = {
+            p["id"]: reason
+            for p in run.points
+            if p["kind"] == "point" and p["set_aside"] is None and p["leg"] >= step["leg"]
+        }
+    need_zero = need_zero or (not zeros_by_hand(run.plan) and (run.zero is None or run.zero.id in aside))
+    lead = [cast(Step, {**s, "leg": step["leg"]}) for s in lead]
+    later = run.plan[run.plan.index(rest[done]) :]
+    first, *others = (*lead, *later)
+    if not need_zero:
+        steps = (first, *others)
+    elif run.turner and lead and _size(first) > _size(_far(run)):
+        # In a state that is known: on the way out from where it is led first.
+        out = cast(Step, {**_far(run), "leg": first["leg"], "orientation": -first["orientation"]})
+        steps = (first, *_fresh_zero(run, out, whole=True), *others)
+    else:
+        steps = (*_fresh_zero(run, first, whole=not _is_far(run, first)), first, *others)
+    return Restart(_renumber(run, steps), aside, legs)
+
+
+def _first_to_the_largest(run: RunRecord) -> int:
+    """The passage that reaches the largest field first."""
+    points = [s for s in run.plan if s["kind"] == "point"]
+    strongest = max(map(_size, points))
+    return next(s["leg"] for s in points if _size(s) == strongest)
+
+
+def remembered(steps: list[Step]) -> list[Step]:
+    """The turning points of a path that a sample still remembers at its end, and its end: a field that goes
+    beyond an earlier one wipes that out (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518)."""
+    kept: list[Step] = []
+    for step in steps:
+        H = _field(step)
+        while kept:
+            last, base = _field(kept[-1]), _field(kept[-2]) if len(kept) > 1 else 0.0
+            if (H - last) * (last - base) >= 0.0:  # on the same way
+                kept.pop()
+            elif len(kept) > 1 and (H - base) * (base - last) >= 0.0:  # beyond where that way began
+                kept[-2:] = []
+            elif len(kept) == 1 and abs(H) >= abs(last):  # the first one, from a sample as it was
+                kept.clear()
+            else:
+                break
+        kept.append(step)
+    return kept
+
+
+def _field(step: Step) -> float:
+    return step["H_applied_A_per_m"] or 0.0
+
+
+def _size(step: Step) -> float:
+    return abs(_field(step))
+
+
 def again(run: RunRecord, step: Step) -> tuple[Step, ...]:
     """The steps still to do with ``step`` put in front once more."""
     return _renumber(run, (step, *run.steps[run.done :]))
@@ -194,12 +281,21 @@ def _fresh_zero(run: RunRecord, step: Step, whole: bool = False) -> tuple[Step, 
     """
     if zeros_by_hand(run.plan):
         return (_zero(step),)
-    far = max((s for s in run.plan if s["height_m"] is not None), key=lambda s: s["height_m"] or 0.0)
+    far = _far(run)
     second = cast(Step, {**far, "leg": step["leg"], "orientation": step["orientation"]})
     first = cast(Step, {**second, "orientation": -step["orientation"]})
     if not run.turner:
         return (second,) if whole else ()  # the readings on the way out tell it
     return (first, bare_step("turn", second), *((second,) if whole else ()))
+
+
+def _far(run: RunRecord) -> Step:
+    """A step of the plan at the far end."""
+    return max((s for s in run.plan if s["height_m"] is not None), key=lambda s: s["height_m"] or 0.0)
+
+
+def _is_far(run: RunRecord, step: Step) -> bool:
+    return step["height_m"] == _far(run)["height_m"]
 
 
 def _renumber(run: RunRecord, steps: tuple[Step, ...]) -> tuple[Step, ...]:

@@ -85,7 +85,7 @@ def _read_there_before(run: RunRecord, step: Step) -> Point | None:
     heights = [s["height_m"] for s in run.plan if s["kind"] == "point" and s["height_m"] is not None]
     if run.ladder == "lift" and step["height_m"] != min(heights, default=None):
         return None
-    place = ("leg", "orientation", "height_m", "spacers")
+    place = ("orientation", "height_m", "spacers", *(() if run.programme else ("leg",)))
     there = (p for p in reversed(run.points) if p["kind"] == "point" and all(p[k] == step[k] for k in place))
     return next((p for p in there if _has_its_zero(run, p)), None)
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import Any, cast
 
 from ..protocol import Point, Run, RunLine, RunState, Step
@@ -99,6 +101,8 @@ class RunRecord:
     source: bool = False  # the lift switches its current
     current_A: float | None = None  # the coil's, as it was last said or measured
     current_asked_A: float | None = None  # what it was set for
+    programme: str = ""  # another than the loop, by name; its legs are that one's passages
+    gives: str = "loop"  # what its readings are read off for
     waits: int = 0  # the step whose gap is set, and which is read when that is asked for
     warnings: tuple[str, ...] = ()  # events that could not be used, in words
     notes: tuple[str, ...] = ()  # what people wrote down
@@ -189,6 +193,8 @@ def _apply(run: RunRecord, event: LogEvent) -> RunRecord:
                 spacers_on_pan=data.get("spacers_on_pan", True),
                 single=data.get("single", False),
                 few=data.get("few", 0),
+                programme=data.get("programme", {}).get("name", ""),
+                gives=data.get("programme", {}).get("gives", "loop"),
                 turner=data.get("turner", False),
                 unattended=data.get("unattended", False),
                 coil=data.get("coil", False),
@@ -322,14 +328,37 @@ def seconds_left(run: RunRecord) -> float | None:
         return None
     left = len(run.steps) - run.done
     times = [p["time_s"] for p in run.points[-12:]]
+    if any("wait_s" in step for step in run.steps):  # most of its time is in a few of its steps
+        return run.seconds_planned - _waited(run)
     if len(times) >= 4 and times[-1] > times[0]:
         return left * (times[-1] - times[0]) / (len(times) - 1)
     return run.seconds_planned * left / len(run.steps)
 
 
+def _waited(run: RunRecord) -> float:
+    """How much of a plan with waits is behind it, s: what it waited, and of the rest its share by steps."""
+    at = [0.0, *(step.get("wait_s", 0.0) for step in run.steps)]
+    waits = [max(after - before, 0.0) for before, after in pairwise(at)]
+    rest = max(run.seconds_planned - sum(waits), 0.0)
+    return sum(waits[: run.done]) + rest * run.done / len(run.steps)
+
+
+def due(run: RunRecord | None, step: Step | None) -> float:
+    """Before which a step is not read, s by the daemon's clock: where a gap is held, so long after its first
+    reading."""
+    held = -math.inf
+    if run is None or step is None or "wait_s" not in step:
+        return held
+    for point in reversed(run.points):
+        if any(point[key] != step[key] for key in ("kind", "orientation", "height_m")):
+            break
+        held = point["time_s"] + step["wait_s"]
+    return held
+
+
 def to_protocol(run: RunRecord, action: Any) -> Run:
     """The run whole, as clients see it; ``action`` is what happens next."""
-    return {
+    found: Run = {
         "id": run.id,
         "sample": run.sample,
         "state": run.state,
@@ -351,6 +380,7 @@ def to_protocol(run: RunRecord, action: Any) -> Run:
         "notes": list(run.notes),
         "hidden": run.hidden,
     }
+    return {**found, "programme": run.programme, "gives": run.gives} if run.programme else found
 
 
 def edit_of(run: RunRecord, what: str, value: str | bool) -> tuple[str, str, dict[str, Any]]:

@@ -7,7 +7,6 @@ import math
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -21,7 +20,7 @@ from ..procedure.run import RunRecord, Series, edit_of
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
 from ..store.store import Store, StoreError
 from .connection import Connection, Handler, RpcError
-from .starting import entries_of, request_of, series_of
+from .starting import REPEAT, entries_of, programme_of, request_of, series_of
 
 if TYPE_CHECKING:
     from ..procedure.plan import RunPlan
@@ -242,6 +241,8 @@ class Methods:
             raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
         if until is not None and (coil or points is not None):
             raise RpcError(ERROR_BAD_INPUT, "until takes the place of points: leave points and coil out")
+        if params.get("programme") not in (None, "loop", REPEAT) and (coil or until is not None):
+            raise RpcError(ERROR_BAD_INPUT, "another programme than the loop has neither until nor coil")
         if points is not None and not (1 if coil else 2) <= points <= 200:
             raise RpcError(ERROR_BAD_INPUT, f"points is {points!r}; expected {1 if coil else 2} to 200 gaps")
         zeros = params.get("zeros")
@@ -252,8 +253,12 @@ class Methods:
             if ends not in (1, 2):
                 raise RpcError(ERROR_BAD_INPUT, f"coil_ends is {ends!r}; expected 1 or 2")
             return await self._made(coil_plan, text, points, params.get("coil_current_A"), ends)
-        make = partial(make_plan, zeros=zeros, until=until)
-        return await self._made(make, text, points, _target(params))
+
+        def made() -> RunPlan:
+            programme = programme_of(params)
+            return make_plan(text, points, _target(params), zeros=zeros, until=until, programme=programme)
+
+        return await self._made(made)
 
     async def _made(self, make: Callable[..., Any], *words: Any) -> Any:
         """What ``make`` makes of a bench file, in a thread of its own."""

@@ -17,8 +17,8 @@ from ..protocol import LONGEST_TEXT, METHODS, TOPICS
 
 #: Whole numbers are those that the store can keep.
 _LARGEST: Final = 2**63 - 1
-#: The one text that may be as long as a request: a bench file.
-_LONG: Final = frozenset(("bench_text",))
+#: The texts that may be as long as a request: whole files.
+_LONG: Final = frozenset(("bench_text", "programmes"))
 #: What a control character does in a terminal that shows it is not ours to try; these three are text.
 _WHITE: Final = frozenset("\t\n\r")
 #: So much of what was sent stands in an error's message.

@@ -12,12 +12,18 @@ from .connection import RpcError
 from .parameters import WrongParameter, checked
 
 if TYPE_CHECKING:
+    from ...analysis.programmes.programme import Programme
     from ..procedure.plan import RunPlan
 
 #: Loops one start may ask for: a month of hourly ones.
 MOST_LOOPS = 1000
+#: The loop again and again, and how often where that is not said.
+REPEAT, REPEATED = "repeat", 10
 #: What an entry of the list may say for itself; it has the rest from the call.
-OWN = ("bench_text", "points", "until", "target_u_kg", "name", "loops", "not_before_utc", "zeros", *COIL)
+OWN = (
+    "bench_text", "points", "until", "target_u_kg", "name", "loops", "not_before_utc", "zeros", "programme",
+    *COIL,
+)  # fmt: skip
 
 
 def entries_of(params: dict[str, Any]) -> list[dict[str, Any]]:
@@ -28,6 +34,9 @@ def entries_of(params: dict[str, Any]) -> list[dict[str, Any]]:
     )
     if not entries:
         raise RpcError(ERROR_BAD_INPUT, "runs is empty; expected a list of one run or more")
+    for number, entry in enumerate(entries):
+        if entry.get("programme") == REPEAT:
+            entries[number] = {"loops": REPEATED} | entry | {"programme": None}
     loops = [params.get("loops", 1) for params in entries]
     if min(loops) < 1 or sum(loops) > MOST_LOOPS:
         raise RpcError(
@@ -51,6 +60,17 @@ def _own(number: int, one: dict[str, Any]) -> dict[str, Any]:
         if own in found:  # it takes the place of what the call says for all
             return {**found, other: None}
     return found
+
+
+def programme_of(params: dict[str, Any]) -> Programme | None:
+    """The programme that is asked for, None for the loop. Raises InputError; the libraries for it are first
+    loaded here."""
+    name, own = params.get("programme"), params.get("programmes")
+    if name in (None, "loop", REPEAT):
+        return None
+    from ...analysis.programmes.programme import parse_programmes, programme
+
+    return programme(name, parse_programmes(own, "programmes") if own is not None else None)
 
 
 def request_of(params: dict[str, Any], plan: RunPlan, version: str) -> RunRequest:

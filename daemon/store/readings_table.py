@@ -65,6 +65,7 @@ def readings_of(run: Run) -> Readings:
         started=run["started_utc"],
         remarks=tuple(remarks),
         hands_off=not spacers and all(step["kind"] != "zero" for step in run["steps"]),
+        gives=run.get("gives", "loop"),
     )
 
 

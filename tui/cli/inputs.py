@@ -15,6 +15,7 @@ import click
 from .common import SEED, OneOf, Whole, note, store_option
 
 if TYPE_CHECKING:
+    from ...analysis.programmes.results import ProgrammeResult
     from ...analysis.records.bench import Bench
     from ...analysis.records.readings import RawReadings, Readings
     from ...analysis.results import LoopResult
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 #: A run of the lab's archive: BENCH:RUN.
 _ARCHIVED = re.compile(r"([A-Za-z0-9][A-Za-z0-9_.-]{1,63}):([0-9]{1,18})", re.ASCII)
+#: Each draw of a programme leads a sample through its whole path; more than these change nothing.
+MOST_DRAWS = 2000
 _OPTIONS = [
     click.option(
         "--bench",
@@ -69,6 +72,46 @@ def analysed(
 
     readings, bench = named_input(source, bench_path, store_path, tolerant, named)
     return analyse(readings, bench, method=method, trials=trials, seed=seed)
+
+
+programme_option = click.option(
+    "--programme",
+    metavar="NAME",
+    help="What it is read off for: loop, recoil, remanence, reversal, decay; by default what it was run for.",
+)
+
+
+#: Of the option where runs are planned or started.
+PROGRAMME_HELP = "What a run is: loop, recoil, remanence, reversal, decay, one of --programmes"
+own_programmes_option = click.option(
+    "--programmes",
+    "own",
+    type=click.Path(path_type=Path),
+    help="A TOML file with programmes of one's own, each a list of passages.",
+)
+
+
+def own_programmes(path: Path) -> str:
+    """The text of a file of programmes; its faults are named here, by its name. Raises InputError."""
+    from ...analysis.files.text import read_text
+    from ...analysis.programmes.programme import read_programmes
+
+    read_programmes(path)
+    return read_text(path, "programmes")
+
+
+def result_of(
+    source: str, programme: str | None, method: str, trials: int, seed: int, **where: Any
+) -> LoopResult | ProgrammeResult:
+    """INPUT analysed as the ``programme`` it is of; None: what the run says, a loop where nothing does."""
+    readings, bench = named_input(source, named=None, **where)
+    if (programme or readings.gives) == "loop":
+        from ...analysis.results import analyse
+
+        return analyse(readings, bench, method=method, trials=trials, seed=seed)
+    from ...analysis.programmes.results import analyse_programme
+
+    return analyse_programme(readings, bench, programme, draws=min(trials, MOST_DRAWS), seed=seed)
 
 
 def named_input(

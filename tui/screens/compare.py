@@ -76,7 +76,10 @@ class CompareScreen(ModalScreen[None]):
         results: list[Any] = []
         for run in self.runs:
             try:
-                results.append(analyse_run(run))
+                result = analyse_run(run)
+                if hasattr(result, "gives"):
+                    raise NotYet(f"Run {run['id']} is no loop ({run.get('programme')}): see its figures, 3.")
+                results.append(result)
             except NotYet as why:
                 results.append(str(why))
             if worker.is_cancelled:

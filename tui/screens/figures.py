@@ -26,6 +26,7 @@ from ..state.snapshot import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
+from ..widgets.programme_curves import programme_curves
 from .take_away import TakesAway
 
 #: While a run goes on, figures are computed again at most this often, s, and never more than this part of
@@ -38,6 +39,10 @@ METHODS = {
     "mean": "M straight from each pull",
     "branch spline": "M by smooth branches",
     "hysteron density": "M by a sum of switching grains",
+    "recoil": "recoil by a sum of switching grains",
+    "remanence": "remanence by a sum of switching grains",
+    "reversal": "reversal curves by a sum of switching grains",
+    "decay": "decay in one field",
 }
 
 #: Headings and widths; together they fit 80 columns with a scrollbar.
@@ -144,11 +149,11 @@ class FiguresView(TakesAway):
     def _take(self, run: Run, result: Any) -> None:
         self._result = result
         readings = sum(point["kind"] == "point" for point in run["points"])
-        used = int(result.points.used.sum())
+        method = METHODS.get(getattr(result, "gives", "")) or result.estimate.method_used
         going = "" if run["state"] in ("finished", "stopped") else ", still being weighed"
         self.query_one("#about", Static).update(
-            f"Run {run['id']}, {run['sample']}{going}: {used} of {readings} readings used; "
-            f"{METHODS.get(result.estimate.method_used, result.estimate.method_used)}"
+            f"Run {run['id']}, {run['sample']}{going}: {result.used} of {readings} readings used; "
+            f"{METHODS.get(method, method)}"
         )
         self._show()
 
@@ -166,6 +171,13 @@ class FiguresView(TakesAway):
         table.move_cursor(row=min(row, max(0, table.row_count - 1)))
         table.focus()
         self._show_chosen()
+        if hasattr(result, "gives"):
+            words, curves, measured = programme_curves(result)
+            self.query_one("#warnings", Static).update(warnings_list(result.warnings))
+            self.query_one("#axes", Static).update(words)
+            self.query_one(LoopPlot).draw_curves(curves, measured)
+            return
+        self.query_one("#axes", Static).update("M against internal field, both kA/m")
         self.query_one("#warnings", Static).update(
             Group(warnings_list(result.warnings), "", listing(bench_rows(result.found_inputs), BENCH))
         )
@@ -190,7 +202,7 @@ class FiguresView(TakesAway):
         name = name_of(key)
         figure = self._result.figures[key]
         self.query_one("#why", Static).update(figure.why or "")
-        shares = [(line.input, line.share) for line in self._result.budget.get(key, ())]
+        shares = [(line.input, line.share) for line in getattr(self._result, "budget", {}).get(key, ())]
         heading = f"± of {name.words}, by input" if shares else f"{name.words}: no budget"
         self.query_one(BudgetBars).show(heading, shares)
 

@@ -26,6 +26,7 @@ from ..widgets.finish_card import FinishCard
 from ..widgets.listing import Lines, listing
 from ..widgets.log_lines import LogLines
 from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
+from ..widgets.programme_curves import programme_curves
 from ..widgets.progress_ladder import ProgressLadder
 from ..widgets.reading_panel import ReadingPanel, live_texts
 from .dialogs import AskText, AskYesNo, Choose
@@ -137,7 +138,11 @@ class RunView(TakesAway):
             # The process that computes takes a few seconds to begin: until then what needs no computing.
             how = "m: M" if self._shows_pull else "M follows"
             axes.show(self._why_no_M or f"pull, g, against applied field, kA/m   {how}")
-            plot.draw_loop(*pull_dots(run), reach)
+            plot.draw_loop(*pull_dots(run), reach, passages="programme" in run)
+        elif self._result is not None and "programme" in run:
+            words, curves, measured = programme_curves(self._result)
+            axes.show(f"{words}   m: pull")
+            plot.draw_curves(curves, measured)
         elif self._result is not None:
             axes.show("M against internal field, both kA/m   m: pull")
             rows = loop_points(self._result)
@@ -147,7 +152,7 @@ class RunView(TakesAway):
         else:
             assert self._found is not None
             axes.show("M against applied field, both kA/m   m: pull")
-            plot.draw_loop(*magnetisation_dots(run, self._found), reach)
+            plot.draw_loop(*magnetisation_dots(run, self._found), reach, passages="programme" in run)
         self._move_now()
 
     def _move_now(self) -> None:

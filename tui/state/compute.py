@@ -17,14 +17,19 @@ from ...daemon.protocol import Point, Run
 from .snapshot import ExpectedPull, bench_facts, foreseen, goes_on, weighs_coil
 
 if TYPE_CHECKING:
+    from ...analysis.programmes.results import ProgrammeResult
     from ...analysis.records.bench import Bench
     from ...analysis.records.points import Points
     from ...analysis.results import LoopResult
     from ..bench_costs import Cost
     from .coil_look import CoilLook
 
+    Result = LoopResult | ProgrammeResult
+
 #: Most Monte Carlo trials behind the figures: while a run goes on, and where it stands still (as the report).
 LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
+#: A draw of a programme, which leads a sample through its whole path, takes as long as so many trials.
+DRAW_COST = 5
 #: Fewer readings than this make no loop worth a look.
 LEAST = 3
 #: A trace shorter than this many readings says nothing about drift or breathing.
@@ -49,8 +54,8 @@ class NotYet(WeighloopError):
 Progress = Callable[[str], None]
 
 
-def analyse_run(run: Run, trials: int | None = None, progress: Progress = lambda stage: None) -> LoopResult:
-    """The figures of a run, finished or not. Raises NotYet with words for a person."""
+def analyse_run(run: Run, trials: int | None = None, progress: Progress = lambda stage: None) -> Result:
+    """What a run gives, finished or not: a loop's figures or a programme's. Raises NotYet in words."""
     global _last
     _weighs_a_sample(run)
     if trials is None:
@@ -67,7 +72,13 @@ def analyse_run(run: Run, trials: int | None = None, progress: Progress = lambda
         from ...daemon.store.readings_table import readings_of
 
         bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
-        result = analyse(readings_of(run), bench, trials=trials, progress=progress)
+        readings = readings_of(run)
+        if readings.gives == "loop":
+            result = analyse(readings, bench, trials=trials, progress=progress)
+        else:
+            from ...analysis.programmes.results import analyse_programme
+
+            result = analyse_programme(readings, bench, draws=trials // DRAW_COST)
     except (InputError, NotPossible) as error:
         raise NotYet(str(error)) from error
     except Exception as error:  # a fault of ours must not take the live screen down during a run
@@ -87,18 +98,22 @@ def _content(run: Run) -> tuple[object, ...]:
 
 
 #: The last analysis made: content, trials, result. Its report or package is asked for next.
-_last: tuple[tuple[object, ...], int, LoopResult] | None = None
+_last: tuple[tuple[object, ...], int, Result] | None = None
 
 
 def write_run_report(run: Run, path: str, progress: Progress = lambda stage: None) -> str:
     """Write the report of a run to ``path``, .html or .pdf; gives the path. Raises NotYet in words."""
     result = analyse_run(run, progress=progress)
     try:
-        from ...analysis.report import write_report
+        from ...analysis.report import write_programme, write_report
         from ...analysis.report.output import page_file
+        from ...analysis.results import LoopResult
 
-        again = f"weighloop figures {run['id']} --method {result.method} --seed {result.seed}"
-        write_report(result, page_file(path), recompute=f"Recompute with: {again}.")
+        again = f"Recompute with: weighloop figures {run['id']} --seed {result.seed}"
+        if isinstance(result, LoopResult):
+            write_report(result, page_file(path), recompute=f"{again} --method {result.method}.")
+        else:
+            write_programme(result, page_file(path), f"{again}.")
     except (WeighloopError, OSError) as error:
         raise NotYet(f"The report was not written: {error}") from error
     return path
@@ -111,9 +126,11 @@ def write_run_package(run: Run, folder: str, progress: Progress = lambda stage: 
         from importlib.metadata import version
 
         from ...analysis.data_package import write_package
+        from ...analysis.results import LoopResult
 
-        details = {"version": version("weighloop"), "method": result.method, "seed": result.seed}
-        details |= {"input": str(run["id"]), "trials": result.trials}
+        details = {"version": version("weighloop"), "seed": result.seed, "input": str(run["id"])}
+        if isinstance(result, LoopResult):
+            details |= {"method": result.method, "trials": result.trials}
         return str(write_package(result, Path(folder), details=details).parent)
     except (WeighloopError, OSError) as error:
         raise NotYet(f"The data package was not written: {error}") from error
@@ -201,6 +218,10 @@ def _by_means(run: Run, bench: Bench) -> list[LoopPoint]:
     from ...analysis.outliers.screen import find_outliers
     from ...daemon.store.readings_table import readings_of
 
+    if "programme" in run:
+        from ...analysis.programmes.history_fit import plain_magnetisation
+
+        return _rows(*plain_magnetisation(readings_of(run), bench))
     points = find_outliers(readings_of(run), bench).points
     estimate = invert(points, bench, "mean")
     # By volume means M is proportional to the force, row by row. Only each reading's own part: what all

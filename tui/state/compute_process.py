@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any
 from .compute import Magnetised, NotYet, Progress, SteadyLook
 
 if TYPE_CHECKING:
-    from ...analysis.results import LoopResult
     from ...daemon.protocol import Run
     from ..bench_costs import Cost
     from .coil_look import CoilLook
+    from .compute import Result
 
 #: Added to the screen's own niceness.
 NICER = 10
@@ -78,7 +78,7 @@ _process = ComputeProcess()
 close = _process.close
 
 
-def analyse_run(run: Run, progress: Progress | None = None) -> LoopResult:
+def analyse_run(run: Run, progress: Progress | None = None) -> Result:
     """As ``compute.analyse_run``."""
     return _process.ask("analyse_run", run, progress=progress)
 

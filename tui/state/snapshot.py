@@ -254,10 +254,13 @@ def foreseen(run: Run) -> Iterator[ExpectedPull]:
     weighed = {
         (p.leg, round((steps[p.step]["gap_m"] or 0.0) * 1e6)): p.pull for p in pulls(run) if not p.set_aside
     }
+    loop = "programme" not in run
     for step in run["steps"][run["steps_done"] :]:
         if step["kind"] != "point" or step["gap_m"] is None or step["H_applied_A_per_m"] is None:
             continue
-        mirrored = weighed.get((step["leg"] - 2, round(step["gap_m"] * 1e6))) if step["leg"] >= 3 else None
+        mirrored = (
+            weighed.get((step["leg"] - 2, round(step["gap_m"] * 1e6))) if step["leg"] >= 3 and loop else None
+        )
         planned = step["predicted_reading_kg"]
         if mirrored is not None:
             yield ExpectedPull(step, mirrored, True)

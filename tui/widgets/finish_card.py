@@ -71,7 +71,7 @@ def calibration_text(look: CoilLook) -> Text:
 def figures_text(run: Run, result: Any) -> Text:
     """The main figures, a line each, then how many readings and warnings they rest on."""
     text = Text()
-    for key in MAIN:
+    for key in MAIN if not hasattr(result, "gives") else result.figures:
         if key in result.figures:
             figure = result.figures[key]
             known = figure.status != "not determined"
@@ -80,7 +80,7 @@ def figures_text(run: Run, result: Any) -> Text:
             text.append(short_cell(key, figure) if known else "", style="bold")
             text.append(f"{unit}\n", style="" if known else "dim")
     readings = sum(point["kind"] == "point" for point in run["points"])
-    text.append(f"{int(result.points.used.sum())} of {readings} readings used", style="dim")
+    text.append(f"{result.used} of {readings} readings used", style="dim")
     if result.warnings:
         count = len(result.warnings)
         text.append(f"\n! {count} warning{'s' * (count != 1)}: see 3", style="bold")

@@ -142,15 +142,21 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         return ground.blend(colour.with_alpha(1.0), colour.a).hex6
 
     def draw_loop(
-        self, dots: Sequence[Dot], coming: Sequence[Dot] = (), fields: tuple[float, float] | None = None
+        self,
+        dots: Sequence[Dot],
+        coming: Sequence[Dot] = (),
+        fields: tuple[float, float] | None = None,
+        *,
+        passages: bool = False,
     ) -> None:
-        """Draw a loop: a line per branch, marks by orientation, and thin what is to come.
+        """Draw a loop: a line per branch, marks by orientation, and thin what is to come. ``passages``: of
+        another programme, a line per passage.
 
         The scale is that of the readings; what is only expected rules it while there are none. ``fields``:
         the range of x, where it is known beforehand. Nothing is drawn again where nothing changed, which also
         leaves the eye its zoom.
         """
-        drawing = (tuple(dots), tuple(coming), fields, self.app.theme)
+        drawing = (tuple(dots), tuple(coming), fields, passages, self.app.theme)
         if drawing == self._drawing:
             return
         self._drawing = drawing
@@ -160,17 +166,34 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
         used = [dot for dot in dots if not dot.set_aside]
         self._axes(used or list(dots) or coming, fields)
         self._marks(coming, "dot", quiet)
-        branches = ((0,), quiet), ((3, 4), self.ink("secondary")), ((1, 2), self.ink("primary"))
+        along, against = self.ink("primary"), self.ink("secondary")
+        branches: list[tuple[tuple[int, ...], str]] = [((0,), quiet), ((3, 4), against), ((1, 2), along)]
+        if passages:
+            ways = {d.leg: d.orientation for d in used}
+            branches = [((leg,), along if way > 0 else against) for leg, way in sorted(ways.items())]
         for legs, colour in branches:
             self._line([(d.x, d.y) for d in _chain(used, legs)], colour)
         for legs, colour in branches:
-            for sign, mark in ((1, "small" if legs == (0,) else "filled"), (-1, "open")):
+            first = legs == (0,) and not passages
+            for sign, mark in ((1, "small" if first else "filled"), (-1, "open")):
                 its = [d for d in used if d.leg in legs and d.orientation == sign]
                 for d in its:
                     if d.u > 0:
                         self._line([(d.x, d.y - 2 * d.u), (d.x, d.y + 2 * d.u)], colour)
                 self._marks(its, mark, colour)
         self._marks([dot for dot in dots if dot.set_aside], "aside", strong)
+
+    def draw_curves(
+        self, curves: Sequence[tuple[Sequence[tuple[float, float]], str]], dots: Sequence[Dot] = ()
+    ) -> None:
+        """Draw curves, each of points and the name of a colour, and the ``dots`` among them."""
+        self._drawing = None
+        self.clear()
+        self.visible = bool(curves or dots)
+        self._axes([*(Dot(*point) for points, _ in curves for point in points), *dots])
+        for points, colour in curves:
+            self._line(points, self.ink(colour))
+        self._marks(dots, "filled", self.ink("primary"))
 
     def _line(self, points: Sequence[tuple[float, float]], colour: str) -> None:
         self._fine = (*self._fine, (np.array(points, dtype=float).reshape(-1, 2), "", colour))

@@ -8,7 +8,7 @@ from rich.text import Text
 from textual.widgets import Static
 
 from ...daemon.protocol import Run
-from ..format import LEGS, duration, leg_words
+from ..format import LEGS, duration, passage_words
 from ..state.snapshot import next_step
 
 
@@ -50,23 +50,9 @@ def progress(run: Run, width: int, left: str) -> Text:
     """The two lines for a run, ``width`` cells wide."""
     if run.get("coil", False):
         return _coil(run, width, left)
-    total = [0] * len(LEGS)
-    done = [0] * len(LEGS)
-    for k, step in enumerate(run["steps"]):
-        if step["kind"] == "point" and 0 <= step["leg"] < len(LEGS):
-            total[step["leg"]] += 1
-            done[step["leg"]] += k < run["steps_done"]
     here = next_step(run)
-    cell = max(4, (width + 1) // len(LEGS) - 1)
-    bar = Text()
-    for leg, words in enumerate(LEGS):
-        share = done[leg] / total[leg] if total[leg] else 0.0
-        now = here is not None and here["leg"] == leg and run["state"] in ("running", "held")
-        filled = round(share * (cell - len(words) - 1))
-        rail = "━" * filled + "─" * (cell - len(words) - 1 - filled)
-        bar.append(f"{words} ", style="bold" if now else "dim")
-        bar.append(rail + " ", style="bold" if now else "")
-    passage = f"passage {leg_words(here['leg'])}" if here is not None else ""
+    bar = _passages(run, width) if "programme" in run else _legs(run, width)
+    passage = f"passage {passage_words(run, here)}" if here is not None else ""
     return bar.append(f"\n{_facts(run, passage, left)}")
 
 
@@ -88,3 +74,45 @@ def _coil(run: Run, width: int, left: str) -> Text:
     bar.append("━" * filled + "─" * (rail - filled))
     end = "" if here is None else f"marked face {'up' if here['orientation'] > 0 else 'down'}"
     return bar.append(f"\n{_facts(run, end, left)}")
+
+
+def _shares(run: Run) -> dict[int, float]:
+    """How much of each passage is done."""
+    total: dict[int, int] = {}
+    done: dict[int, int] = {}
+    for k, step in enumerate(run["steps"]):
+        if step["kind"] == "point":
+            total[step["leg"]] = total.get(step["leg"], 0) + 1
+            done[step["leg"]] = done.get(step["leg"], 0) + (k < run["steps_done"])
+    return {leg: done[leg] / count for leg, count in sorted(total.items())}
+
+
+def _now(run: Run, leg: int) -> bool:
+    here = next_step(run)
+    return here is not None and here["leg"] == leg and run["state"] in ("running", "held")
+
+
+def _rail(share: float, cells: int) -> str:
+    filled = round(share * cells)
+    return "━" * filled + "─" * (cells - filled)
+
+
+def _legs(run: Run, width: int) -> Text:
+    """The five passages of a loop, by name."""
+    bar, shares = Text(), _shares(run)
+    cell = max(4, (width + 1) // len(LEGS) - 1)
+    for leg, words in enumerate(LEGS):
+        bar.append(f"{words} ", style="bold" if _now(run, leg) else "dim")
+        rail = _rail(shares.get(leg, 0.0), cell - len(words) - 1)
+        bar.append(rail + " ", style="bold" if _now(run, leg) else "")
+    return bar
+
+
+def _passages(run: Run, width: int) -> Text:
+    """The passages of another programme, after its name."""
+    name, shares = run.get("programme", ""), _shares(run)
+    bar = Text(f"{name} ", style="bold")
+    cell = max(1, (width - len(name) - 1) // max(len(shares), 1) - 1)
+    for leg, share in shares.items():
+        bar.append(_rail(share, cell) + " ", style="bold" if _now(run, leg) else "")
+    return bar

@@ -6,6 +6,7 @@ from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -21,9 +22,12 @@ from weighloop.analysis.programmes.programme import (
     parse_programmes,
     programme,
     programmes,
+    read_programmes,
 )
+from weighloop.analysis.records.bench import Turner
 
 BENCH = read_bench(EXAMPLES / "wp-07-1.toml")
+LIFT = replace(BENCH, gap=replace(BENCH.gap, ladder="lift", spacer=None, spacers=None))
 
 
 def test_the_loop_is_the_ladder_s_own_five_passages() -> None:
@@ -37,12 +41,12 @@ def test_the_loop_is_the_ladder_s_own_five_passages() -> None:
 @pytest.mark.parametrize("name", list(programmes()))
 def test_every_programme_goes_one_way_on_a_passage_and_turns_at_the_far_end(name: str) -> None:
     wanted = programme(name)
-    found = plan_programme(BENCH, wanted, 16)
+    found = plan_programme(LIFT, wanted, 16)
     far = max(step.gap for step in found.steps)
     for before, after in pairwise(found.steps):
         if before.orientation != after.orientation:
             assert before.gap == after.gap == far
-        elif before.leg == after.leg:
+        elif before.leg == after.leg and not after.wait:
             inward = wanted.passages[after.leg].inward
             assert (after.gap < before.gap) == inward
     turned = sum(a.orientation != b.orientation for a, b in pairwise(found.steps))
@@ -103,17 +107,41 @@ def test_what_is_read_is_a_path_without_a_jump(rows: list[tuple[int, float, floa
 def test_a_programme_of_one_s_own_and_a_name_that_is_none(tmp_path: Path) -> None:
     own = tmp_path / "programmes.toml"
     own.write_text("[there-and-back]\nabout = 'a try'\npassages = [{ orientation = 1, from = 0, to = 1 }]\n")
-    assert programme("there-and-back", own).about == "a try"
+    assert programme("there-and-back", read_programmes(own)).about == "a try"
     with pytest.raises(InputError, match="did you mean 'recoil'"):
         programme("recoll")
     with pytest.raises(InputError, match=r"none\.toml"):
-        programme("recoil", tmp_path / "none.toml")
+        read_programmes(tmp_path / "none.toml")
 
 
 def test_passages_too_short_for_the_gaps_are_refused() -> None:
-    short = Programme("short", "", (FieldPassage(1, 0.0, 0.5), FieldPassage(1, 0.5, 0.501)))
+    short = Programme("short", "", (FieldPassage(1, 0.0, 0.5), FieldPassage(1, 0.5, 0.501)), "recoil")
     with pytest.raises(NotPossible, match="more --points"):
         plan_programme(BENCH, short, 4)
+
+
+def test_with_a_turner_pairs_at_the_far_end_tell_the_zero() -> None:
+    """One before the first passage and one after the last; on the way each turn makes one."""
+    turner = replace(LIFT, gap=replace(LIFT.gap, turner=Turner()))
+    wanted = programme("recoil")
+    steps = plan_programme(turner, wanted, 16).steps
+    far = max(step.gap for step in steps)
+    assert [(s.orientation, s.gap) for s in steps[:2]] == [(-1, far), (1, far)]
+    assert [(s.orientation, s.gap) for s in steps[-2:]] == [(1, far), (-1, far)]
+    assert sum(a.orientation != b.orientation for a, b in pairwise(steps)) == wanted.turns + 2
+    with pytest.raises(NotPossible, match="without a turner"):
+        plan_programme(LIFT, wanted, 16, zeros="far")
+
+
+def test_a_gap_is_held_in_log_time_by_a_lift_alone() -> None:
+    """Street and Woolley's law is a straight line over the logarithm of time (Proc. Phys. Soc. A 62 (1949)
+    562): readings spaced evenly there weigh alike."""
+    held = [s.wait for s in plan_programme(LIFT, programme("decay"), 16).steps if s.wait]
+    assert held[-1] == pytest.approx(7200.0)
+    steps = np.diff(np.log(held))
+    assert steps == pytest.approx(steps[0])
+    with pytest.raises(NotPossible, match="wants a lift"):
+        plan_programme(BENCH, programme("decay"), 16)
 
 
 def test_a_pull_the_pan_cannot_bear_is_refused_for_every_programme() -> None:

@@ -50,7 +50,7 @@ class PaperBench:
             "limits": plan.limits,
             "turner": True,
             "unattended": unattended,
-        }
+        } | ({} if plan.programme is None else {"programme": plan.programme.to_json()})
         self.log: list[LogEvent] = []
         self.run = RunRecord(1)
         self.stage = events.BenchState(balance_ok=True)

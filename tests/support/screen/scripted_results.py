@@ -62,6 +62,7 @@ def result(run: Any, progress: Any = None) -> Any:
     line = SimpleNamespace
     return SimpleNamespace(
         points=points,
+        used=len(rows),
         estimate=SimpleNamespace(H_internal=inside, M=M, method_used="branch spline"),
         u_M=[1e3] * len(rows),
         figures={

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from ..common import SEED, Speed, Whole, json_option, need_terminal, note, print_json, progress
+from ..inputs import PROGRAMME_HELP, own_programmes, own_programmes_option
 
 _SPEED = 40.0
 #: With the screen, by ladder: a whole loop in about a minute.
@@ -25,6 +26,8 @@ _NOTICE = (
 @click.option("--speed", type=Speed(), help="Times as fast as life: 40; with --tui about a minute a loop.")
 @click.option("--points", type=Whole(4, 100), default=22, show_default=True, help="Gaps of the ladder.")
 @click.option("--until", metavar="FIGURES", help="As few readings as the answer needs: as for plan.")
+@click.option("--programme", metavar="NAME", help=f"{PROGRAMME_HELP}.")
+@own_programmes_option
 @click.option("--hands", is_flag=True, help="A lift without a turner, and a (simulated) person's hands.")
 @click.option("--manual", is_flag=True, help="Spacers and a (simulated) person instead of the lift.")
 @click.option("--sample", help="One of the twin's own samples.")
@@ -47,6 +50,8 @@ def command(
     speed: float | None,
     points: int,
     until: str | None,
+    programme: str | None,
+    own: Path | None,
     hands: bool,
     manual: bool,
     sample: str | None,
@@ -79,6 +84,8 @@ def command(
         def start() -> None:
             gaps = {"points": points} if until is None else {"until": until}
             settings = {**gaps, "target_u_kg": None, "name": None, "unattended": turner}
+            settings |= {"programme": programme}
+            settings |= {} if own is None else {"programmes": own_programmes(own)}
             client.call("run.start", bench_text=rehearsal.bench_text, **settings)
 
         if show:
@@ -126,18 +133,22 @@ def _conclude(
     run: Any, store: Path, output: Path, truth: dict[str, Any], as_json: bool, speed: float, hands: int
 ) -> None:
     """Analyse the stored run the way any run is, write the report, print the figures."""
-    from ....analysis.report import write_report
-    from ....analysis.results import analyse
-    from ..desk.figures import figures_table
-    from ..inputs import read_input
+    from ....analysis.report import write_programme, write_report
+    from ....analysis.results import LoopResult
+    from ..desk.figures import result_table
+    from ..inputs import result_of
 
     number = run["id"]
-    readings, bench = read_input(str(number), None, store)
-    result = analyse(readings, bench)
+    where = {"bench_path": None, "store_path": store, "tolerant": False}
+    result = result_of(str(number), None, "finite", 10_000, 1, **where)
     report = str(output / f"run-{number}.html")
-    again = f"weighloop figures {number} --store {store} --method {result.method} --seed {result.seed}"
+    again = f"weighloop figures {number} --store {store} --seed {result.seed}"
+    again += f" --method {result.method}" if isinstance(result, LoopResult) else ""
     try:
-        write_report(result, report, recompute=f"Recompute with: {again}.")
+        if isinstance(result, LoopResult):
+            write_report(result, report, recompute=f"Recompute with: {again}.")
+        else:
+            write_programme(result, report, f"Recompute with: {again}.")
     except ModuleNotFoundError as error:  # a bench computer's installation, without extras
         note(f"no report: {error.name} is not installed; pip install 'weighloop[report]'")
         report = ""
@@ -149,14 +160,15 @@ def _conclude(
     seconds = (ended - began).total_seconds()
     by_whom = f"with a person's hands {hands} times" if hands else "without a hand or a word from a person"
     print(
-        f"Run {number}, sample {bench.sample.name}: {len(readings)} readings in "
+        f"Run {number}, sample {result.bench.sample.name}: {len(result.readings)} readings in "
         f"{seconds * speed / 60:.0f} min of bench time ({seconds:.0f} s at {speed:g} times life's speed),\n"
         f"{by_whom}.\n"
     )
-    print(figures_table(result))
+    print(result_table(result))
     for warning in result.warnings:
         note(f"{warning.code}: {warning.text}")
-    print("\n" + _beside_the_truth(result, truth["minor"]))
+    if isinstance(result, LoopResult):
+        print("\n" + _beside_the_truth(result, truth["minor"]))
     print((f"\nReport: {report}" if report else "") + f"\nStore:  {store}")
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from ..common import OneOf, PageFile, Quantity, Whole, json_option, note, print_json, progress, store_option
-from ..inputs import open_store
+from ..inputs import PROGRAMME_HELP, open_store, own_programmes, own_programmes_option
 
 _LIKE = "[[run]] tables, each with such as points = 16 and loops = 10"
 
@@ -20,15 +20,17 @@ def command() -> None:
 
 @command.command("start")
 @click.argument("bench", type=click.Path(path_type=Path, exists=True, dir_okay=False))
-@click.option("--loops", type=Whole(1, 1000), default=1, show_default=True, help="How many runs alike.")
+@click.option("--loops", type=Whole(1, 1000), help="How many runs alike; one where nothing is said.")
 @click.option("--points", type=Whole(2, 200), default=22, show_default=True, help="Gaps of the ladder.")
 @click.option("--until", metavar="FIGURES", help="As few readings as the answer needs: as for plan.")
 @click.option(
     "--list",
     "listed",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="A TOML file of [[run]] tables: loops, points, until, name, not_before_utc, zeros.",
+    help="A TOML file of [[run]] tables: loops, points, until, name, not_before_utc, zeros, programme.",
 )
+@click.option("--programme", metavar="NAME", help=f"{PROGRAMME_HELP}, repeat (10 loops without --loops).")
+@own_programmes_option
 @click.option("--deadline", help="Be done by then: a clock time such as 07:30 or 2026-01-31T07:30+01:00.")
 @click.option("--most-held", type=Whole(1, 1000), help="Begin no more runs after this many holds in all.")
 @click.option(
@@ -46,9 +48,11 @@ def command() -> None:
 @json_option
 def start(
     bench: Path,
-    loops: int,
+    loops: int | None,
     points: int,
     until: str | None,
+    programme: str | None,
+    own: Path | None,
     listed: Path | None,
     deadline: str | None,
     most_held: int | None,
@@ -73,7 +77,8 @@ def start(
         ends["runs"] = _entries(listed)
     gaps: dict[str, Any] = {"points": points} if until is None else {"until": until}
     with Client.connect(socket or socket_path()) as client:
-        plan = client.call("run.plan", bench_text=text, **gaps, zeros=zeros)
+        what = {"programme": programme} | ({} if own is None else {"programmes": own_programmes(own)})
+        plan = client.call("run.plan", bench_text=text, **gaps, zeros=zeros, **what)
         client.call("control.take", name="night", force=False)
         try:
             number = client.call(
@@ -82,10 +87,11 @@ def start(
                 **gaps,
                 target_u_kg=None,
                 name=None,
-                loops=loops,
                 queue=queue,
                 unattended=True,
                 zeros=zeros,
+                **({} if loops is None else {"loops": loops}),
+                **what,
                 **ends,
             )
         finally:

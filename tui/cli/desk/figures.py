@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..common import OneOf, json_option, like, note, print_json, significant, table
-from ..inputs import analysed, read_input, with_analysis_options
+from ..inputs import programme_option, result_of, with_analysis_options
 
 if TYPE_CHECKING:
+    from ....analysis.programmes.results import ProgrammeResult
     from ....analysis.results import LoopResult
 
 
@@ -17,38 +18,29 @@ if TYPE_CHECKING:
 @click.argument("source", metavar="INPUT")
 @with_analysis_options
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
-@click.option(
-    "--programme",
-    metavar="NAME",
-    default="loop",
-    show_default=True,
-    help="What the run is: loop, recoil, remanence, reversal or decay.",
-)
+@programme_option
 @json_option
-def command(source: str, units: str, programme: str, as_json: bool, **settings: Any) -> None:
+def command(source: str, units: str, programme: str | None, as_json: bool, **settings: Any) -> None:
     """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number.
 
-    With --programme what that run gives: recoil curves and losses, both remanence curves, reversal
+    Of another programme what that gives: recoil curves and losses, both remanence curves, reversal
     curves, or the slow decay in one field.
     """
-    if programme != "loop":
-        from .programme import show_programme
-
-        words = {key: settings[key] for key in ("bench_path", "store_path", "tolerant")}
-        draws = min(settings["trials"], 2000)
-        readings, bench = read_input(source, **words)
-        for remark in show_programme(
-            readings, bench, programme, draws=draws, seed=settings["seed"], as_json=as_json
-        ):
-            note(remark)
-        return
-    result = analysed(source, **settings)
+    result = result_of(source, programme, **settings)
     if as_json:
         print_json(result.to_json())
         return
-    print(figures_table(result, units))
+    print(result_table(result, units))
     for warning in result.warnings:
         note(f"{warning.code}: {warning.text}")
+
+
+def result_table(result: LoopResult | ProgrammeResult, units: str = "si") -> str:
+    """What came of a run as people read it."""
+    from ....analysis.results import LoopResult
+    from .programme import programme_table
+
+    return figures_table(result, units) if isinstance(result, LoopResult) else programme_table(result)
 
 
 def figures_table(result: LoopResult, units: str = "si") -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ..common import OneOf, Whole, bench_option, json_option, note, print_json, significant, table
-from ..inputs import bench_of, read_input
+from ..inputs import PROGRAMME_HELP, bench_of, own_programmes_option, read_input
 from .figures import figures_table
 
 if TYPE_CHECKING:
@@ -40,14 +40,9 @@ if TYPE_CHECKING:
     metavar="NAME",
     default="loop",
     show_default=True,
-    help="What the run is: loop, recoil, remanence, reversal, or one of --programmes.",
+    help=f"{PROGRAMME_HELP}, or repeat (the loop again and again).",
 )
-@click.option(
-    "--programmes",
-    "own",
-    type=click.Path(path_type=Path),
-    help="A TOML file with programmes of one's own, each a list of passages.",
-)
+@own_programmes_option
 @click.option(
     "--zeros",
     type=OneOf(["hand", "far"]),
@@ -89,10 +84,11 @@ def command(
         loop = (branch.H_internal, branch.M)
     if points is not None and until is not None:
         raise click.UsageError("--points and --until each say how many gaps there are: give one of them")
-    if programme != "loop" and (until is not None or previous is not None or expect or zeros is not None):
+    is_loop = programme in ("loop", "repeat")
+    if not is_loop and (until is not None or previous is not None or expect or zeros is not None):
         raise click.UsageError("--until, --after, --expect and --zeros are of the loop alone")
     fewest = None
-    if programme != "loop":
+    if not is_loop:
         ladder = _of_programme(bench, programme, own, points or 24)
     elif points is None:
         fewest = fewest_readings(bench, _wanted(until), loop=loop, zeros=zeros)
@@ -147,9 +143,9 @@ def command(
 def _of_programme(bench: Bench, name: str, own: Path | None, points: int) -> LadderPlan:
     """The steps of another programme than the loop, and what it takes beside."""
     from ....analysis.programmes.path import plan_programme
-    from ....analysis.programmes.programme import programme
+    from ....analysis.programmes.programme import programme, read_programmes
 
-    wanted = programme(name, own)
+    wanted = programme(name, read_programmes(own) if own is not None else None)
     turns = f"{wanted.turns} turns" if wanted.turns != 1 else "1 turn"
     who = "by the lift" if bench.gap.turner is not None else "by hand"
     note(

@@ -2,86 +2,35 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..common import like, print_json, significant, table
+from ..common import like, significant, table
 
 if TYPE_CHECKING:
     from ....analysis.programmes.curves import Estimated, RecoilResult, RemanenceResult, ReversalResult
-    from ....analysis.records.bench import Bench
-    from ....analysis.records.readings import Readings
+    from ....analysis.programmes.decay import DecayResult
+    from ....analysis.programmes.results import ProgrammeResult
 
 #: Of a family of curves this many rows are printed.
 SHOWN = 12
 
 
-def show_programme(
-    readings: Readings, bench: Bench, name: str, *, draws: int, seed: int, as_json: bool
-) -> tuple[str, ...]:
-    """Analyse and print; returns what is to be remarked."""
-    from ....analysis.programmes.curves import RESULTS, to_json
-    from ....analysis.programmes.history_fit import fit_history
-
-    if name == "decay":
-        return _show_decay(readings, bench, as_json)
-    _known(name, [*RESULTS, "decay"])
-    history = fit_history(readings, bench, draws=draws, seed=seed)
-    result = RESULTS[name](history)
-    if as_json:
-        print_json(to_json(history, result))
-    else:
-        print(_PRINTED[name](result))
-    remarks = [f"{w.code}: {w.text}" for w in history.warnings]
-    if history.misfit > 4.0:
-        remarks.append(
-            "misfit: no density of switching fields gives these readings within what any model is off by "
-            f"(mean square {history.misfit:.1f}): look at the bench file and the order of the rows"
-        )
-    return tuple(remarks)
+def programme_table(result: ProgrammeResult) -> str:
+    """What a run of another programme than the loop gave, as people read it."""
+    return _PRINTED[result.gives](result.found)
 
 
-def write_page(source: str, name: str, target: Path, settings: dict[str, Any]) -> tuple[str, ...]:
-    """Analyse INPUT and write its page; returns what is to be remarked."""
-    from ....analysis.programmes.curves import RESULTS
-    from ....analysis.programmes.history_fit import fit_history
-    from ....analysis.report import write_programme
-    from ..inputs import read_input
-
-    _known(name, list(RESULTS))
-    readings, bench = read_input(source, *(settings[k] for k in ("bench_path", "store_path", "tolerant")))
-    draws, seed = min(settings["trials"], 2000), settings["seed"]
-    history = fit_history(readings, bench, draws=draws, seed=seed)
-    again = f"Recompute with: weighloop figures {source} --programme {name} --trials {draws} --seed {seed}."
-    write_programme(history, RESULTS[name](history), target, again)
-    return tuple(f"{w.code}: {w.text}" for w in history.warnings)
-
-
-def _known(name: str, names: list[str]) -> None:
-    from ....analysis.errors import Fault, InputError, nearest
-
-    if name not in names:
-        raise InputError("--programme", [Fault("name", repr(name), nearest(name, ["loop", *names]))])
-
-
-def _show_decay(readings: Readings, bench: Bench, as_json: bool) -> tuple[str, ...]:
-    from ....analysis.programmes.curves import plain
-    from ....analysis.programmes.decay import decay
-
-    found = decay(readings, bench)
-    if as_json:
-        print_json({"schema": 1, "sample": bench.sample.name, "result": plain(found)})
-        return ()
+def _decay(found: DecayResult) -> str:
     hours = found.t[-1] / 3600.0
-    print(
+    head = (
         f"Viscosity coefficient S in an applied field of {significant(found.H / 1e3, 3)} kA/m, "
         f"{len(found.t)} readings in {significant(hours, 2)} h:"
     )
     value = f"{like(found.S, found.u)} A/m, u {significant(found.u, 2)} A/m"
     if found.bound is not None:
         value = f"not told apart from nothing; below {significant(found.bound, 2)} A/m ({value})"
-    print(f"S {value}; {found.drift_part**2:.0%} of its variance is what the balance's drift could be.")
-    return ()
+    part = found.drift_part**2
+    return f"{head}\nS {value}; {part:.0%} of its variance is what the balance's drift could be."
 
 
 def _kA(value: Estimated) -> str:
@@ -142,4 +91,9 @@ def _reversal(r: ReversalResult) -> str:
     )
 
 
-_PRINTED: dict[str, Any] = {"recoil": _recoil, "remanence": _remanence, "reversal": _reversal}
+_PRINTED: dict[str, Any] = {
+    "recoil": _recoil,
+    "remanence": _remanence,
+    "reversal": _reversal,
+    "decay": _decay,
+}

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from ..common import OneOf, PageFile, json_option, note, print_json
-from ..inputs import analysed, with_analysis_options
+from ..inputs import programme_option, result_of, with_analysis_options
 
 
 @click.command("report")
@@ -20,17 +20,11 @@ from ..inputs import analysed, with_analysis_options
 )
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True, help="Of the figures.")
 @click.option("--kind", type=OneOf(["svg", "png", "pdf"]), default="svg", show_default=True)
-@click.option(
-    "--programme",
-    metavar="NAME",
-    default="loop",
-    show_default=True,
-    help="What the run is: loop, recoil, remanence or reversal.",
-)
+@programme_option
 @json_option
 def command(
     source: str,
-    programme: str,
+    programme: str | None,
     output: Path | None,
     drawings: Path | None,
     kind: str,
@@ -40,24 +34,23 @@ def command(
 ) -> None:
     """Write the report of INPUT (a run's number, a notebook CSV or a data package) as one HTML file or
     PDF."""
-    from ....analysis.report import write_drawings, write_report
+    from ....analysis.report import write_drawings, write_programme, write_report
+    from ....analysis.results import LoopResult
 
     target = output or Path(f"report-{Path(source).stem}.html")
-    if programme != "loop":
-        from .programme import write_page
-
-        for remark in write_page(source, programme, target, settings):
-            note(remark)
-        print_json({"report": str(target), "drawings": []}) if as_json else print(target)
-        return
-    result = analysed(source, **settings)
-    again = f"weighloop figures {source} --method {result.method} --seed {result.seed}"
+    result = result_of(source, programme, **settings)
+    how = f"--method {result.method}" if isinstance(result, LoopResult) else f"--programme {result.gives}"
+    again = f"weighloop figures {source} {how} --seed {result.seed}"
     again += "".join(
         f" --{name} {settings[f'{name}_path']}" for name in ("bench", "store") if settings[f"{name}_path"]
     )
     again += f" --trials {settings['trials']}"
-    write_report(result, target, recompute=f"Recompute with: {again}.", units=units)
-    drawn = [] if drawings is None else write_drawings(result, drawings, kind)
+    drawn = []
+    if isinstance(result, LoopResult):
+        write_report(result, target, recompute=f"Recompute with: {again}.", units=units)
+        drawn = [] if drawings is None else write_drawings(result, drawings, kind)
+    else:
+        write_programme(result, target, f"Recompute with: {again}.")
     if as_json:
         print_json({"report": str(target), "drawings": [str(path) for path in drawn]})
     else:

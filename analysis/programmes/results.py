@@ -1,0 +1,136 @@
+"""One run of another programme than the loop, wholly analysed: what every face shows of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from ..errors import Fault, Finding, InputError, nearest
+from ..figures.uncertainty import FigureResult
+from ..records.bench import Bench
+from ..records.readings import Readings
+from .curves import RESULTS, Estimated, RecoilResult, RemanenceResult, ReversalResult, plain
+from .decay import DecayResult, decay
+from .history_fit import HistoryFit, fit_history
+from .settings import MISFIT
+
+Found = RecoilResult | RemanenceResult | ReversalResult | DecayResult
+#: What a run that is no loop can be read off for.
+GIVES = (*RESULTS, "decay")
+
+
+@dataclass(frozen=True, eq=False)
+class ProgrammeResult:
+    """What a run ``gives`` (of ``GIVES``): ``found``, by the fitted ``history`` where it takes one."""
+
+    readings: Readings
+    bench: Bench
+    gives: str
+    found: Found
+    history: HistoryFit | None
+    draws: int
+    seed: int
+
+    @property
+    def used(self) -> int:
+        """How many readings it rests on."""
+        if self.history is not None:
+            return int(self.history.points.used.sum())
+        return len(self.found.t) if isinstance(self.found, DecayResult) else 0
+
+    @property
+    def figures(self) -> dict[str, FigureResult]:
+        """Its main numbers, by the keys of ``names.NAMES``; a bound is one that the true value is below."""
+        return _main_numbers(self.found)
+
+    @property
+    def warnings(self) -> tuple[Finding, ...]:
+        """What is to be looked at, a misfit included."""
+        if self.history is None:
+            return self.readings.remarks
+        found = (*self.readings.remarks, *self.history.warnings)
+        if self.history.misfit <= MISFIT:
+            return found
+        text = (
+            "no density of switching fields gives these readings within what any model is off by "
+            f"(mean square {self.history.misfit:.1f}): look at the bench file and the order of the rows"
+        )
+        return (*found, Finding("misfit", text))
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain types only, SI, null where there is no number."""
+        h = self.history
+        found: dict[str, Any] = {
+            "schema": 1,
+            "sample": self.bench.sample.name,
+            "gives": self.gives,
+            "readings": len(self.readings),
+            "used": self.used,
+        }
+        if h is not None:
+            found |= {"misfit": h.misfit, "largest_felt_A_per_m": h.largest}
+        warnings = [{"code": w.code, "text": w.text, "rows": list(w.rows)} for w in self.warnings]
+        return found | {"warnings": warnings, "result": plain(self.found)}
+
+
+def analyse_programme(
+    readings: Readings, bench: Bench, gives: str | None = None, *, draws: int = 1000, seed: int = 1
+) -> ProgrammeResult:
+    """What the ``readings`` give: ``gives``, or what they were taken for.
+
+    Raises InputError for what no run gives, NotPossible where the readings do not suffice.
+    """
+    gives = gives or readings.gives
+    if gives not in GIVES:
+        raise InputError("programme", [Fault("name", repr(gives), nearest(gives, ["loop", *GIVES]))])
+    readings = replace(readings, gives=gives)
+    if gives == "decay":
+        return ProgrammeResult(readings, bench, gives, decay(readings, bench), None, draws, seed)
+    history = fit_history(readings, bench, draws=draws, seed=seed)
+    return ProgrammeResult(readings, bench, gives, RESULTS[gives](history), history, draws, seed)
+
+
+def _main_numbers(found: Found) -> dict[str, FigureResult]:
+    if isinstance(found, RecoilResult):
+        return {
+            "field_of_loss_A_per_m": _estimated(found.field_of_loss),
+            "recoil_permeability": _about(found.permeability[0], found.u_permeability[0]),
+        }
+    if isinstance(found, RemanenceResult):
+        most = int(np.nanargmax(np.abs(found.difference)))
+        return {
+            "remanence_A_per_m": _estimated(found.remanence),
+            "remanence_coercivity_A_per_m": _estimated(found.Hcr),
+            "largest_difference": _about(found.difference[most], found.u_difference[most]),
+        }
+    if isinstance(found, ReversalResult):
+        why = "Over the part of the distribution that is known; its own uncertainty is in the map."
+        means = {"coercive_field_A_per_m": found.coercive, "interaction_field_A_per_m": found.interaction}
+        return {key: _number(value, why=why) for key, value in means.items()}
+    if found.bound is None:
+        return {"viscosity_A_per_m": _about(found.S, found.u)}
+    why = "Not told apart from what drift of the balance makes: at most this, with 97.5 %."
+    return {"viscosity_A_per_m": FigureResult(found.bound, found.u, None, found.bound, "bound", why)}
+
+
+def _number(
+    value: float,
+    u: float | None = None,
+    low: float | None = None,
+    high: float | None = None,
+    why: str | None = None,
+) -> FigureResult:
+    if not np.isfinite(value):
+        return FigureResult(None, None, None, None, "not determined", why or "The bench does not reach it.")
+    return FigureResult(float(value), u, low, high, "measured", why)
+
+
+def _estimated(e: Estimated) -> FigureResult:
+    return _number(e.value, e.u, e.low95, e.high95)
+
+
+def _about(value: float, u: float) -> FigureResult:
+    v, u = float(value), float(u)
+    return _number(v, u, v - 1.96 * u, v + 1.96 * u)
