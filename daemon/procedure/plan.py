@@ -195,7 +195,8 @@ def _point(rung: Any) -> Step:
 def bare_step(kind: str, like: Step) -> Step:
     """A step that sets no gap, beside the step ``like``."""
     empty = dict.fromkeys(("gap_m", "height_m", "H_applied_A_per_m", "predicted_reading_kg"))
-    return cast(Step, {**like, **empty, "step": 0, "kind": kind})
+    kept = {key: value for key, value in like.items() if key not in ("target_u_kg", "why")}
+    return cast(Step, {**kept, **empty, "step": 0, "kind": kind})
 
 
 def _with_lift(rungs: list[Step]) -> list[Step]:

@@ -202,3 +202,10 @@ def test_a_branch_begun_again_goes_by_the_plan_and_is_decided_again() -> None:
         sign = -1 if leg % 2 == 0 else 1
         assert len(heights) >= 2
         assert all(sign * (b - a) > 0 for a, b in pairwise(heights)), leg
+
+
+@pytest.mark.parametrize("bench", ["lift", "spacers"])
+def test_a_zero_is_as_good_as_ever(bench: str) -> None:
+    """It counts for more than one reading, so no reading's own target is its."""
+    plan, run = whole(bench)
+    assert all("target_u_kg" not in s for s in (*plan.steps, *run.steps) if s["kind"] == "zero")
