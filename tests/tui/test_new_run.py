@@ -15,7 +15,8 @@ import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, click, stage
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.daemon.protocol import ERROR_BAD_INPUT
-from weighloop.daemon.server.starting import OWN
+from weighloop.daemon.server.parameters import checked
+from weighloop.daemon.server.starting import OWN, entries_of
 from weighloop.tui import run_form
 from weighloop.tui.bench_form import FIELDS, bench_text, holds, next_name, values_of, write_bench
 from weighloop.tui.format import NONE
@@ -250,10 +251,12 @@ async def test_a_list_of_unlike_runs_with_its_ends() -> None:
         await fill(screen, points="12", loops="30", not_before="22:00")
         await st.press("ctrl+n")
         await st.until(lambda: "2  30 × WP-07-4, 12 gaps, not before 22:00" in st.text())
-        await fill(screen, points="5", loops="1", not_before="")
+        await fill(screen, points="few", loops="1", not_before="")
         await st.press("ctrl+n", "ctrl+b")  # on the list, and into the form again
         await st.until(lambda: "3  the run in this form" in st.text())
-        assert screen.values["run.points"] == "5"
+        assert screen.values["run.points"] == "few"
+        await st.press("ctrl+n")
+        await st.until(lambda: "3  WP-07-4, few" in st.text())
         await fill(screen, points="40", deadline="07:30", most_held="6", most_drift="50 mg")
         zeros = next(s for s in screen.query(Select) if s.name == "run.zeros")
         zeros.value = run_form.BY_HAND
@@ -261,14 +264,16 @@ async def test_a_list_of_unlike_runs_with_its_ends() -> None:
         await st.press("ctrl+s")
         await st.until(lambda: st.feed.asked("run.start"))
         (asked,) = st.feed.asked("run.start")
-        found = [(run["points"], run["loops"], run["zeros"]) for run in asked["runs"]]
-        assert found == [(22, 2, None), (12, 30, None), (40, 1, "hand")]
+        found = [(run.get("points"), run["loops"], run["zeros"]) for run in asked["runs"]]
+        assert found == [(22, 2, None), (12, 30, None), (None, 1, None), (40, 1, "hand")]
         at = [run["not_before_utc"] for run in asked["runs"]]
         assert (at[0], at[2]) == (None, None)
         assert datetime.fromisoformat(at[1]).hour == 22
         assert datetime.fromisoformat(asked["deadline_utc"]).strftime("%H:%M") == "07:30"
         assert (asked["most_held"], asked["most_drift_kg"]) == (6, pytest.approx(50e-6))
         assert asked["unattended"] is True
+        for run in entries_of(checked("run.start", asked)):  # as the daemon reads it
+            assert ("points" in run) != ("until" in run)
         for run in asked["runs"]:
             assert set(run) <= set(OWN)
             parse_bench(run["bench_text"])

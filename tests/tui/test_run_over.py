@@ -34,7 +34,7 @@ async def test_a_run_that_is_over_shows_its_figures_and_where_to_go() -> None:
         entry = st.app.screen.query_one(Entry)
         assert entry.value.endswith("WP-07-12-run-12.html")
         await st.press("escape", "w")
-        await st.until(lambda: "ctrl+s start" in st.text())
+        await st.until(lambda: "^S start" in st.text())
 
 
 async def test_a_report_is_written_where_it_was_asked_for(

@@ -224,8 +224,8 @@ class NewRun(ModalScreen[int | None]):
         for values, text in self._listed:
             write_bench(text, values["sample.name"])
         path = write_bench(self.text(), self.values["sample.name"])
-        several = {"runs": entries} if len(entries) > 1 else {}
-        number = await self.owner.act("run.start", **entries[0], **ends, **several)
+        asked = {"runs": entries} if len(entries) > 1 else entries[0]
+        number = await self.owner.act("run.start", **asked, **ends)
         if number is not None:
             self.owner.notify(f"Bench file kept as {path}", markup=False)
             self.dismiss(int(number))

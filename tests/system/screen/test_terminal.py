@@ -165,7 +165,7 @@ def start_from_the_form(terminal: Terminal, bench_file: str) -> None:
     """
     terminal.press("w")
     diameter = tomllib.loads(Path(bench_file).read_text())["sample"]["diameter"]
-    form = terminal.until(lambda text: "ctrl+s start" in text and diameter in text)
+    form = terminal.until(lambda text: "^S start" in text and diameter in text)
     labels = [line.strip("│ ").partition(" ")[0] for line in form.splitlines()]
     down = labels.index("gaps") - labels.index("name")
     terminal.press(*["Tab"] * down, "BSpace", "3")
