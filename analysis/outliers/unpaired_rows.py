@@ -30,14 +30,18 @@ def unpaired_rows(table: Table) -> Table:
         paired = apart.min(axis=1) < SAME_GAP
         if paired.sum() < 4 or 3 * paired.sum() < 2 * len(rows):
             continue
-        off = np.zeros(len(rows))
-        for k, i in enumerate(rows):
-            kept = others[apart[k] >= SAME_GAP]
+        lone = np.flatnonzero(~paired)
+        # Only what stands beside an unpaired row is asked: where all gaps are set again, nothing is.
+        beside = np.abs(np.arange(len(rows))[:, None] - lone) <= 3
+        off = np.full(len(rows), np.nan)
+        for k in np.flatnonzero(beside.any(axis=1)):
+            i, kept = rows[k], others[apart[k] >= SAME_GAP]
             order = kept[np.argsort(-H[kept])]
-            inside = -H[order[0]] < H[i] < -H[order[-1]]
-            off[k] = M[i] + float(CubicSpline(-H[order], M[order])(H[i])) if inside else np.nan
-        for k in np.flatnonzero(~paired & np.isfinite(off)):
-            near = paired & (np.abs(np.arange(len(rows)) - k) <= 3) & np.isfinite(off)
+            if -H[order[0]] < H[i] < -H[order[-1]]:
+                off[k] = M[i] + float(CubicSpline(-H[order], M[order])(H[i]))
+        for k, near in zip(lone, beside.T & paired & np.isfinite(off), strict=True):
+            if not np.isfinite(off[k]):
+                continue
             usual = float(np.abs(off[near]).max(initial=0.0))
             u = SURE * float(np.abs(arranged.M_slope[rows[k]]) * arranged.zeros.u_change[rows[k]])
             if near.sum() >= 2 and abs(off[k]) > max(UNUSUAL * usual, UNPAIRED * limits.scale, u):
