@@ -58,7 +58,7 @@ class FormLine(Horizontal):
         yield Static(self.field.hint, classes="hint", markup=False)
 
 
-class Page(TabPane):
+class FormPage(TabPane):
     """A page of the form. Its lines are put up when it is first shown: those of all pages take their time."""
 
     def __init__(self, title: str, fields: Sequence[Field]) -> None:
@@ -105,7 +105,7 @@ class NewRun(ModalScreen[int | None]):
                 with TabbedContent():
                     pages = {**PAGES, "Sample": (*PAGES["Sample"], *RUN_FIELDS), "List, zeros": LIST_FIELDS}
                     for title, fields in pages.items():
-                        yield Page(title, fields)
+                        yield FormPage(title, fields)
                 yield Static(id="listed", markup=False)
                 yield Static(id="outlook", markup=False)
                 yield Static(id="cost", markup=False)
@@ -119,16 +119,16 @@ class NewRun(ModalScreen[int | None]):
             )
 
     async def on_mount(self) -> None:
-        await self._put_up(self.query(Page).first())
+        await self._put_up(self.query(FormPage).first())
         self.query(Input).first().focus()
         self._plan()  # at once: the daemon loads what it plans with while the form is read
 
     @on(TabbedContent.TabActivated)
     async def shown(self, event: TabbedContent.TabActivated) -> None:
         """A page by its name."""
-        await self._put_up(cast("Page", event.pane))
+        await self._put_up(cast("FormPage", event.pane))
 
-    async def _put_up(self, page: Page) -> None:
+    async def _put_up(self, page: FormPage) -> None:
         """Put the lines of a page up, unless they stand."""
         if not page.children:
             await page.mount_all(FormLine(field, self.values[field.key]) for field in page.fields)
@@ -280,7 +280,7 @@ class NewRun(ModalScreen[int | None]):
 
     async def action_page(self, onward: int) -> None:
         """To the next page of the form or the one before, and to its first field."""
-        content, pages = self.query_one(TabbedContent), list(self.query(Page))
+        content, pages = self.query_one(TabbedContent), list(self.query(FormPage))
         shown = next(k for k, page in enumerate(pages) if page.id == content.active)
         page = pages[(shown + onward) % len(pages)]
         await self._put_up(page)
