@@ -25,6 +25,7 @@ from .settings import (
     LATEST,
     LEAST,
     LESSER_TWO_THIRDS,
+    NOISE_SPAN,
     ODD,
     SEEN,
     SHOWS,
@@ -98,7 +99,7 @@ class Answers:
         By the lesser two thirds of the differences between neighbours: a knock or a damaged line is no noise.
         """
         last = self._trace[-1][0] if self._trace else 0.0
-        values = [v for _, v in self._after(max(self._ended, last - LEAST))]
+        values = [v for _, v in self._after(max(self._ended, last - NOISE_SPAN))]
         if len(values) < 6:
             return None
         squares = sorted((b - a) ** 2 for a, b in pairwise(values))
