@@ -82,17 +82,19 @@ class Triangles:
         return near + self.x * (far - near) - diagonal[self.i] * self.less_i - diagonal[self.j] * self.less_j
 
     def shares(self, which: Indices, weights: Floats, rows: Indices, count: int) -> Floats:
-        """What of every cell lies in the triangles (n, q) of which ``which`` (p,) are meant, summed over q by
-        ``weights`` (p, q) and by the ``count`` ``rows`` (p,) that they belong to: (count, cells, cells)."""
-        n, size, rows = self.cells, self.size, rows[:, None]
-        x, y, corner = self.x[which], self.y[which], self.corner[which]
+        """What of every cell lies in the triangles, of which ``which`` (p,) are meant, counted one after the
+        other, summed by ``weights`` (p,) and by the ``count`` ``rows`` (p,) that they belong to: (count,
+        cells, cells)."""
+        n, size = self.cells, self.size
+        x, y, corner = self.x.ravel()[which], self.y.ravel()[which], self.corner.ravel()[which]
         far = weights * x
         near = weights - far
-        corners = np.stack([corner, corner + 1, corner + size, corner + size + 1], axis=1)
-        split = np.stack([near - near * y, near * y, far - far * y, far * y], axis=1)
-        table = _gathered(rows[:, None], corners, split, (count, size**2)).reshape(count, size, size)
+        corners = np.stack([corner, corner + 1, corner + size, corner + size + 1])
+        split = np.stack([near - near * y, near * y, far - far * y, far * y])
+        table = _gathered(rows, corners, split, (count, size**2)).reshape(count, size, size)
         cells = table[:, :0:-1].cumsum(axis=1)[:, ::-1].cumsum(axis=2)[:, :n, :n]
         k = np.arange(n)
         for at, less in ((self.i, self.less_i), (self.j, self.less_j)):
-            cells[:, k, k] -= _gathered(rows, at[which], weights * less[which], (count, n + 1))[:, :n]
+            ends = _gathered(rows, at.ravel()[which], weights * less.ravel()[which], (count, n + 1))
+            cells[:, k, k] -= ends[:, :n]
         return cells

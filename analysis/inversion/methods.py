@@ -128,14 +128,14 @@ def density_fit(
             assert isinstance(before.material, Density)
             fitted, start = before.rows[before.counted], before.material.start
             steady = near.steady_field
-        roles = _whole_run(points, H, fitted, start)
+        roles = _whole_run(points, fitted, start)
         return fit_jointly(
             model, roles, hypothesis, conditioned=False, steady_field=steady, enough=enough, near=near
         )
     assert settled.fitted is not None
     return fit_jointly(
         model,
-        _whole_run(points, H, settled.fitted, settled.start, settled.free),
+        _whole_run(points, settled.fitted, settled.start, settled.free),
         settled.demagnetising_field,
         smoothing=settled.smoothing,
         z=settled.z,
@@ -193,9 +193,9 @@ WAYS = {SPLINE: Way(spline_fit, spline_estimate), DENSITY: Way(density_fit, dens
 
 
 def _whole_run(
-    points: Points, H: Floats, fitted: Indices, start: float, free: Indices | None = None
+    points: Points, fitted: Indices, start: float, free: Indices | None = None
 ) -> dict[str, BranchSpec]:
-    return {DENSITY: BranchSpec(np.arange(len(points)), Density(H, start, free), fitted)}
+    return {DENSITY: BranchSpec(np.arange(len(points)), Density(start, free), fitted)}
 
 
 def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, float]:
@@ -210,7 +210,7 @@ def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, floa
     H = field.H_mean
     start = magnetised_before(field, points.force, points.u_force, fitted)
 
-    roles = _whole_run(points, H, fitted, start)
+    roles = _whole_run(points, fitted, start)
 
     def with_bias(part: float) -> JointFit:
         steady = part * strongest

@@ -9,7 +9,7 @@ chosen by misfit and degrees of freedom. The loop of a uniform field then follow
 
 Between two turning points of the history M changes by twice the Everett function, the density's integral
 over the triangle they span (I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, from memory); a part's
-surviving turning points are those of the mean field (wiping-out), each with the part's own value.
+surviving turning points are those of its own field (wiping-out).
 """
 
 from __future__ import annotations
@@ -29,15 +29,14 @@ from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETI
 class Density:
     """The density of a run's sample and its linear problems (``joint_fit``).
 
-    ``H`` (n,) is the mean field at all rows, in the order taken; ``start`` between -1 and 1 how much of the
-    sample was magnetised before, the rest being virgin. ``free``: unknowns that may differ from zero, as
+    ``start`` between -1 and 1: how much of the sample was magnetised before, the rest being virgin. ``free``: unknowns that may differ from zero, as
     found before, in place of the constraint.
     """
 
     medium: Medium
 
-    def __init__(self, H: Floats, start: float, free: Indices | None = None) -> None:
-        self.past, self.start, self.known_free = Past(start, H), start, free
+    def __init__(self, start: float, free: Indices | None = None) -> None:
+        self.past, self.start, self.known_free = Past(start), start, free
         #: Unknowns are densities: masses by the cells' areas, the others by as many as there are in a row.
         self.scale = np.concatenate([grid().area, np.full(columns() - len(grid().area), float(grid().cells))])
         self.penalty, self.shapes = _penalties()
@@ -66,7 +65,8 @@ class Density:
         ahead, behind = H_local + 0.5 * by[moved], H_local - 0.5 * by[moved]
         masses = self._masses(c)
         out[moved] = (
-            self.past.state(self.medium, ahead, masses)[0] - self.past.state(self.medium, behind, masses)[0]
+            self.past.state(self.medium, ahead, masses, turning_as=H_local)[0]
+            - self.past.state(self.medium, behind, masses, turning_as=H_local)[0]
         )
         return out
 
@@ -157,10 +157,10 @@ def magnetised_before(field: NodeField, force: Floats, u_force: Floats, fitted: 
     if abs(M[0]) < UNMAGNETISED * np.abs(M[fitted]).max():
         return 0.0
     medium, sign = Medium(float(np.abs(field.H).max()) * (1.0 + MARGIN)), float(np.sign(M[0]))
-    scale = Density(H, 0.0).scale
+    scale = Density(0.0).scale
     sigma = weighing_spread(force[fitted], u_force[fitted])
     virgin, magnetised = (
-        Past(part, H).design(medium, field.H, field.pull)[fitted] * scale / sigma[:, None]
+        Past(part).design(medium, field.H, field.pull)[fitted] * scale / sigma[:, None]
         for part in (0.0, sign)
     )
     y, shapes = force[fitted] / sigma, _penalties()[1]

@@ -6,13 +6,14 @@ function, a cell's part in the triangle they span. Linear in the density, so it 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records.arrays import Floats, Indices
+from ..records.arrays import Bools, Floats, Indices
 from .everett import Cells, Steps, Triangles, steps_below
 from .settings import CELLS, RAMPS
 
@@ -79,42 +80,49 @@ def grid(cells: int = CELLS) -> Grid:
     return Grid(cells, one, two, pair, area, np.array(bends))
 
 
-def last_turns(H: Floats, start: int = 0) -> Indices:
-    """For every row the last earlier row at which the field turned and that it has not since passed again;
-    the row itself where there is none (n,).
+def last_turns(u: Floats, start: int = 0) -> Indices:
+    """For every row and node the last earlier row at which the node's field ``u`` (n, q) turned and that it
+    has not since passed again; the row itself where there is none (n, q).
 
     From a virgin sample (``start`` 0) a single turn is passed at its opposite; one magnetised along the
-    first field (its sign ``start``) turned at zero before, which is passed there; one magnetised against it
-    came from farther away than any field here.
+    field of its first row (its sign ``start``) turned at zero before, which is passed there; one magnetised
+    against it came from farther away than any field here.
     """
-    turns: list[int] = []
-    heading, last = 0, []
-    for k in range(len(H)):
-        if k and H[k] != H[k - 1]:
-            rising = H[k] > H[k - 1]
-            if heading and (heading > 0) != rising:
-                turns.append(k - 1)
-            heading = 1 if rising else -1
-            while len(turns) >= 2 and (H[k] >= H[turns[-2]] if rising else H[k] <= H[turns[-2]]):
-                del turns[-2:]
-            if len(turns) == 1:
-                turn = H[turns[0]]
-                away, limit = -np.sign(turn), _remembered(start, turn, turn)
-                if rising == (away > 0) and away * (H[k] - limit) >= 0.0:
-                    turns.clear()
-        elif k == 0:
-            heading = 1 if H[0] > 0 else -1
-        last.append(turns[-1] if turns else k)
-    return np.array(last, np.intp)
+    n, q = u.shape
+    node = np.arange(q)
+    turns, depth = np.zeros((n, q), np.intp), np.zeros(q, np.intp)
+    last = np.zeros((n, q), np.intp)
+    steps = np.sign(np.diff(u, axis=0, prepend=0.0))
+    heading = steps[0]
+    for k in range(n):
+        step, here = steps[k], u[k]
+        turned = np.flatnonzero(step * heading < 0.0) if k else node[:0]
+        if len(turned):
+            turns[depth[turned], turned] = k - 1
+            depth[turned] += 1
+        heading = np.where(step == 0.0, heading, step)
+        on = np.flatnonzero((depth >= 2) & (step != 0.0))
+        while len(on):
+            before = u[turns[depth[on] - 2, on], on]
+            on = on[step[on] * (here[on] - before) >= 0.0]
+            depth[on] -= 2
+            on = on[depth[on] >= 2]
+        one = np.flatnonzero((depth == 1) & (step != 0.0))
+        if len(one):
+            first = u[turns[0, one], one]
+            beyond = step[one] * (here[one] - _remembered(start, first)) >= 0.0
+            depth[one[beyond & (step[one] * first <= 0.0)]] = 0
+        last[k] = np.where(depth > 0, turns[depth - 1, node], k)
+    return last
 
 
-def _remembered(start: int, H: float, u: float) -> float:
-    """How far back the field must go to wipe out a first turn at mean field ``H``, local field ``u``: a
-    virgin sample forgets it at the same field reversed, one magnetised along it at none, and one
-    magnetised against it (which the turn itself has turned over) never."""
+def _remembered(start: int, u: Floats) -> Floats:
+    """How far back the field must go to wipe out a first turn at ``u``: a virgin sample forgets it at the
+    same field reversed, one magnetised along it at none, and one magnetised against it (which the turn itself
+    has turned over) never."""
     if start == 0:
         return -u
-    return 0.0 if start * H > 0 else -float(np.sign(H)) * np.inf
+    return np.where(start * u > 0.0, 0.0, -np.sign(u) * np.inf)
 
 
 class Medium:
@@ -145,31 +153,38 @@ class Masses:
 
 
 class _Story:
-    """The history of a sample that began virgin (``start`` 0) or magnetised (1, -1), through rows of mean
-    field ``H`` (n,) with their last turns ``since`` (n,).
+    """The history of a sample that began virgin (``start`` 0) or magnetised (1, -1), whose nodes feel ``u``
+    (n, q) at the rows of a run and last turned at the rows ``since`` (n, q).
 
-    The state at a row is that at its last turn and what the field has turned over since: a link of a chain
-    that goes back, turn by turn, to where the sample began.
+    A node's state at a row is that at its last turn and what the field has turned over since: a link of a
+    chain that goes back, turn by turn, to where the sample began.
     """
 
-    def __init__(self, H: Floats, since: Indices, start: int) -> None:
-        self.since, self.start = since, start
-        fresh = since == np.arange(len(H))
-        self.fresh, self.turns = fresh[:, None], np.unique(since[~fresh])
-        #: (n, turns): which of the turns a row's state rests on.
-        self.rests = np.zeros((len(H), len(self.turns)), bool)
-        origin = np.arange(len(H))
-        while (on := ~fresh[origin]).any():
-            origin = np.where(on, since[origin], origin)
-            self.rests[on, np.searchsorted(self.turns, origin[on])] = True
-        self.rising = np.where(fresh, H > 0, H[since] < H)[:, None]
+    def __init__(self, u: Floats, since: Indices, start: int) -> None:
+        self.since, self.start, self.node = since, start, np.arange(u.shape[1])
+        self.fresh = since == np.arange(len(u))[:, None]
+        self.rising = np.where(self.fresh, u > 0.0, self.before(u) < u)
         self.factor = np.where(self.rising, 2.0, -2.0)
         if start == 0:
             # A virgin cell is up or down by the side of the mirror's line on which it lies.
-            self.factor[fresh] *= 0.5
+            self.factor[self.fresh] *= 0.5
+        origin = np.broadcast_to(np.arange(len(u))[:, None], u.shape)
+        for _, at in self.chain():
+            origin = np.where(at >= 0, at, origin)
         #: One begun along its magnetisation has turned in no field before, which took its upper cells down;
         #: one begun against it comes from farther away than any field here.
-        self.along = start * np.sign(H[origin, None]) > 0
+        self.along = start * u[origin, self.node] > 0.0
+
+    def before(self, values: Floats) -> Floats:
+        """What each node had at its last turn, of ``values`` (..., n, q)."""
+        return values[..., self.since, self.node]
+
+    def chain(self) -> Iterator[tuple[Bools, Indices]]:
+        """Link by link back from every row: where there is one more, and at which row, else -1 (n, q)."""
+        at, on = self.since, ~self.fresh
+        while on.any():
+            yield on, np.where(on, at, -1)
+            on, at = on & ~self.fresh[at, self.node], self.since[at, self.node]
 
     def links(self, medium: Medium, now: Floats, turned: Floats) -> Triangles:
         """What has turned over since each row's last turn, the rows having come to the places ``now``
@@ -179,7 +194,7 @@ class _Story:
             begun = cells - now
         else:
             begun = np.where(self.along, 0.5 * cells, np.where(self.rising, 0.0, cells))
-        since = np.where(self.fresh, begun, turned[..., self.since, :])
+        since = np.where(self.fresh, begun, self.before(turned))
         return Triangles(np.where(self.rising, now, since), np.where(self.rising, since, now), cells)
 
     def reached(self, u: Floats) -> Floats:
@@ -195,17 +210,24 @@ class _Story:
         ``start``: together twice ``start`` until then, nothing after. The last column is those never
         turned at all.
         """
-        n, places = medium.grid.cells, medium.places(u)
-        rows, links = np.nonzero(self.rests)
-        rows, links = np.append(np.arange(len(u)), rows), np.append(np.arange(len(u)), self.turns[links])
-        by_link = self.factor[links] * weights[rows]
-        cells = medium.grid.folded(self.links(medium, places, places).shares(links, by_link, rows, len(u)))
+        n, places, q = medium.grid.cells, medium.places(u), len(self.node)
+        itself = np.arange(u.size)
+        rows, links = [itself], [itself]
+        for on, at in self.chain():
+            rows.append(np.flatnonzero(on))
+            links.append((at * q + self.node)[on])
+        row, link = np.concatenate(rows), np.concatenate(links)
+        by_link = self.factor.ravel()[link] * weights.ravel()[row]
+        cells = medium.grid.folded(
+            self.links(medium, places, places).shares(link, by_link, row // q, len(u))
+        )
         ramps = steps_below(medium.climbed(u), weights * np.sign(u), RAMPS)
         beyond = np.zeros((len(u), n + 1))
         if self.start:
             begun = self.start * weights.sum(axis=1, keepdims=True)
-            upper = np.broadcast_to(np.arange(n) >= n // 2, (n, n))
-            cells += begun * medium.grid.folded(np.where(self.along[:, :, None] & upper, -1.0, 1.0))
+            along = 2.0 * self.start * (self.along * weights).sum(axis=1, keepdims=True)
+            upper = np.broadcast_to(np.arange(n) >= n // 2, (1, n, n)).astype(float)
+            cells += begun * medium.grid.folded(np.ones((1, n, n))) - along * medium.grid.folded(upper)
             passed = steps_below(medium.places(reached), weights, n)
             beyond = np.hstack([2.0 * (begun - self.start * passed), begun])
         return np.hstack([cells, ramps, beyond])
@@ -218,8 +240,9 @@ class _Story:
         now = u + by.reshape(-1, *(1,) * u.ndim)
         places = medium.places(now)
         M = self.factor * self.links(medium, places, places[0]).mass(masses.cells)
-        if len(self.turns):
-            M += self.rests.astype(float) @ M[0][..., self.turns, :]
+        of_links = M[0].copy()
+        for on, at in self.chain():
+            M += np.where(on, of_links[..., at, self.node], 0.0)
         M += np.sign(now) * masses.ramps.below(medium.climbed(now))
         if self.start:
             begun = masses.cells.whole - 2.0 * self.along * masses.cells.upper
@@ -229,26 +252,32 @@ class _Story:
 
 
 class Past:
-    """What lay before the first row: ``part`` between -1 and 1 of the sample magnetised, the rest virgin.
+    """What lay before the first row: ``part`` between -1 and 1 of the sample magnetised, the rest virgin."""
 
-    The run's rows ``H`` (n,) have surviving turns of their own for either part.
-    """
-
-    def __init__(self, part: float, H: Floats) -> None:
-        self.H = H
+    def __init__(self, part: float) -> None:
         shares = ((0, 1.0 - abs(part)), (int(np.sign(part)), abs(part)))
-        self.stories = [(share, _Story(H, last_turns(H, s), s)) for s, share in shares if share > 0.0]
+        self.shares = [(share, start) for start, share in shares if share > 0.0]
+
+    def _stories(self, u: Floats) -> Iterator[tuple[float, _Story]]:
+        """The share of the sample and its history, nodes feeling ``u`` (n, q)."""
+        for share, start in self.shares:
+            yield share, _Story(u, last_turns(u, start), start)
 
     def design(self, medium: Medium, u: Floats, weights: Floats) -> Floats:
         """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
         column."""
-        designs = (share * s.design(medium, u, s.reached(u), weights) for share, s in self.stories)
+        designs = (share * s.design(medium, u, s.reached(u), weights) for share, s in self._stories(u))
         return sum(designs, np.zeros(()))
 
-    def state(self, medium: Medium, u: Floats, masses: Masses, by: Floats = NOWHERE) -> Floats:
+    def state(
+        self, medium: Medium, u: Floats, masses: Masses, by: Floats = NOWHERE, turning_as: Floats | None = None
+    ) -> Floats:
         """M by the columns' ``masses``, nodes feeling ``u`` (..., n, q): (b, ..., n, q), each row by itself
-        by each of ``by`` (b,), A/m, farther on, the first of which is 0."""
-        states = (share * s.magnetisation(medium, u, s.reached(u), masses, by) for share, s in self.stories)
+        by each of ``by`` (b,), A/m, farther on, the first of which is 0. ``turning_as`` (n, q): fields whose
+        turns are taken for those of ``u``, which differ little from it."""
+        turning = u if turning_as is None else turning_as
+        stories = self._stories(turning)
+        states = (share * s.magnetisation(medium, u, s.reached(u), masses, by) for share, s in stories)
         return sum(states, np.zeros(()))
 
     def uniform(
@@ -258,8 +287,8 @@ class Past:
         ``masses``, or without them (m, columns). ``turns_H_local`` (n,) is the local field of such a
         sample at the run's rows."""
         found = np.zeros(())
-        for share, story in self.stories:
-            branch, H_local, reached = self._branch(story, row, turns_H_local, u)
+        for share, start in self.shares:
+            branch, H_local, reached = _branch(start, turns_H_local[: row + 1], u)
             if masses is None:
                 M = branch.design(medium, H_local, reached, np.ones_like(H_local))
             else:
@@ -267,28 +296,24 @@ class Past:
             found = found + share * M[-len(u) :]
         return found
 
-    def _branch(
-        self, story: _Story, row: int, turns_H_local: Floats, u: Floats
-    ) -> tuple[_Story, Floats, Floats]:
-        """The turns of a story up to ``row``, and from the last of them to each of ``u``; what is felt there
-        (turns + m, 1) and had been reached."""
-        turns, start = story.turns[story.rests[row]], story.start
-        H_local = np.concatenate([turns_H_local[turns], u])[:, None]
-        since, before = np.arange(len(H_local)), 0.0
-        since[1 : len(turns)] -= 1
-        away = np.sign(self.H[row])
-        if len(turns):
-            last = int(turns[-1])
-            # The branch runs away from its last turn.
-            away = -np.sign(self.H[last]) * np.inf
-            before = story.reached(turns_H_local[: last + 1, None]).max()
-            wiped = np.zeros(len(u), bool)
-            if len(turns) == 1:
-                # Like the rows of a run, a field beyond what the first turn remembers wipes it out.
-                wiped = np.sign(away) * (u - _remembered(start, self.H[last], turns_H_local[last])) >= 0.0
-            since[len(turns) :][~wiped] = len(turns) - 1
-        H = np.concatenate([self.H[turns], np.full(len(u), away)])
-        return _Story(H, since, start), H_local, np.maximum(before, -start * H_local)
+
+def _branch(start: int, turns_H_local: Floats, u: Floats) -> tuple[_Story, Floats, Floats]:
+    """The turns that the last of rows of local field ``turns_H_local`` (k,) rests on, and from there to each
+    of ``u`` (m,); what is felt (turns + m, 1) and had been reached."""
+    story = _Story(turns_H_local[:, None], last_turns(turns_H_local[:, None], start), start)
+    turns = np.array([at[-1, 0] for on, at in story.chain() if on[-1, 0]][::-1], np.intp)
+    H_local = np.concatenate([turns_H_local[turns], u])[:, None]
+    since, before = np.arange(len(H_local)), 0.0
+    since[1 : len(turns)] -= 1
+    if len(turns):
+        before = story.reached(turns_H_local[: turns[-1] + 1, None]).max()
+        wiped = np.zeros(len(u), bool)
+        if len(turns) == 1:
+            # Like the rows of a run, a field beyond what the first turn remembers wipes it out.
+            first = turns_H_local[turns]
+            wiped = np.sign(first) * (u - _remembered(start, first)) <= 0.0
+        since[len(turns) :][~wiped] = len(turns) - 1
+    return _Story(H_local, since[:, None], start), H_local, np.maximum(before, -start * H_local)
 
 
 def columns() -> int:

@@ -113,7 +113,7 @@ class HistoryFit:
 
     def _design(self, k: int, u: Floats, start: float | None) -> Floats:
         density = _density(self.fits[k])
-        past = Past(density.start if start is None else start, u)
+        past = Past(density.start if start is None else start)
         return past.design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
 
     def _best(self, k: int, u: Floats, start: float | None) -> tuple[Floats, Floats]:
@@ -269,7 +269,7 @@ def _fits(points: Points, bench: Bench, start: float | None) -> list[JointFit]:
         start = magnetised_before(model.field.rows(rows), points.force[rows], points.u_force[rows], known)
     fits, near = [], None
     for hypothesis in HYPOTHESES:
-        role = {DENSITY: BranchSpec(np.arange(len(points)), Density(H, start), fitted)}
+        role = {DENSITY: BranchSpec(np.arange(len(points)), Density(start), fitted)}
         fit = fit_jointly(model, role, hypothesis, conditioned=False, near=near)
         near = near or fit
         fits.append(fit)

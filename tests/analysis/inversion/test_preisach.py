@@ -31,7 +31,7 @@ def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
     state = np.where(middle > 0, -1.0, 1.0) if start == 0 else np.full(len(row), float(start))
     state = np.where(beta >= 0.0, -1.0, np.where(alpha <= 0.0, 1.0, state)) if start else state
     tilt = np.abs(middle) < 1e-12
-    past = Past(float(start), H)
+    past = Past(float(start))
     design = past.design(Medium(1.0), H[:, None], np.ones((len(H), 1)))
     g = grid()
     inside = (g.one // _CELLS != g.one % _CELLS) & (g.pair > 0)
@@ -51,7 +51,7 @@ def test_a_sample_in_an_even_field_is_on_the_branch_its_rows_are_on(start: float
     own rows (which single hysterons bear out above), on both sides of zero and up to the far tip."""
     leg = np.geomspace(0.03, 0.9, 9)
     H = np.concatenate([leg, leg[-2::-1], -leg, -leg[-2::-1], leg])
-    past, medium = Past(start, H), Medium(1.0)
+    past, medium = Past(start), Medium(1.0)
     rows = past.design(medium, H[:, None], np.ones((len(H), 1)))
     for branch in (np.arange(9, 26), np.arange(26, 43)):
         curve = past.uniform(medium, int(branch[0]), H, H[branch])
@@ -65,7 +65,7 @@ def test_masses_make_the_state_that_their_columns_say(start: float) -> None:
     rng = np.random.default_rng(3)
     H = np.array([0.1, 0.8, 0.5, -0.3, 0.4, -0.2, 0.3, -0.1, -0.9, -0.2, -0.6, 0.1, -0.4, 0.9, 0.2])
     u = H[:, None] * rng.uniform(0.9, 1.1, 6) + 0.02 * rng.standard_normal((len(H), 6))
-    past, medium, masses = Past(start, H), Medium(1.0), rng.random(columns())
+    past, medium, masses = Past(start), Medium(1.0), rng.random(columns())
     M = past.state(medium, u, Masses(masses))[0]
     for node in range(u.shape[1]):
         alone = np.zeros(u.shape)
