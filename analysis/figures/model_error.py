@@ -24,7 +24,8 @@ def of_forces(estimate: LoopEstimate) -> Floats:
     """(n,), N: a part of each force of its own, by one standard normal; larger where the readings miss the
     model by more."""
     larger = np.sqrt(max(estimate.evidence.get("misfit", 0.0), 1.0))
-    return larger * MODEL_DOUBT * np.nan_to_num(estimate.points.force) * estimate.points.used
+    pulled = estimate.bench.field.pulled(estimate.points.force, estimate.M)
+    return larger * MODEL_DOUBT * np.nan_to_num(pulled) * estimate.points.used
 
 
 def of_minor_loop(curve: Curve, apart: float) -> Floats:

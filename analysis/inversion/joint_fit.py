@@ -302,7 +302,8 @@ class _Fit:
 
     def _doubt(self, p: FittedBranch) -> Floats:
         """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
-        return np.hypot(p.sigma, MODEL_DOUBT * p.force)
+        f = self.stated.field.rows(p.rows[p.counted])
+        return np.hypot(p.sigma, MODEL_DOUBT * f.pulled(p.force, p.M[p.counted] @ f.weights))
 
     def _inputs(self, z: Floats) -> Floats:
         """The inputs that fit best once every part's coefficients have done their best."""

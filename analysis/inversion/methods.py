@@ -158,7 +158,9 @@ def density_estimate(fit: JointFit) -> LoopEstimate:
     for branch in BRANCHES[1:]:
         rows, own = branch_rows(points, branch, H), np.flatnonzero(names == branch)
         if len(rows) > 1 and len(own) > 1:
-            curves[branch] = curve_of_density(fit, branch, part, rows, int(own[1]), CURVE_POINTS)
+            # Far from both tips, about which over a hole the mean field rises and falls again.
+            middle = int(own[np.argmin(np.abs(H[own]))])
+            curves[branch] = curve_of_density(fit, branch, part, rows, middle, CURVE_POINTS)
         else:
             curves[branch] = found.curve(branch)
     evidence: dict[str, float] = {}
@@ -207,7 +209,6 @@ def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, floa
     part feeling its own magnetisation, which is one linear problem.
     """
     points, field = model.points, model.field
-    H = field.H_mean
     start = magnetised_before(field, points.force, points.u_force, fitted)
 
     roles = _whole_run(points, fitted, start)

@@ -8,7 +8,7 @@ degrees of
    freedom counted against it; others nearly as good are averaged in by their weight, and their
    difference goes into the uncertainty.
 2. Is M one function of the field on each branch? It is where the whole sample has been past its largest
-   field: the branches, as the splines find them, have met before the top.
+   field: the branches, as the splines find them, have met before the top, and the readings follow them.
 3. If not, a hysteron density, which follows each part's own history. It must predict a held-out point no
    worse than the splines do, within what chance allows.
 """
@@ -38,7 +38,7 @@ def best_estimate(model: LinearisedBench) -> LoopEstimate:
     if not len(spline.descending):
         return _with(spline, "There is no descending branch, only an ascending one.")
     verdict = judge(spline.descending, spline.ascending)
-    if verdict.saturated:
+    if verdict.saturated and not _unfit(spline):
         return _with(
             spline, "The branches meet before the largest field, so M is one function of the field on each."
         )
@@ -54,6 +54,10 @@ def best_estimate(model: LinearisedBench) -> LoopEstimate:
         "held_out_branch_spline": spline.evidence["held_out"],
         "held_out_hysteron_density": density.evidence["held_out"],
     }
+    if verdict.saturated and _unfit(density):
+        return _with(
+            spline, "The branches meet before the largest field, so M should be one function of the field."
+        )
     unfit = _unfit(density) and not _unfit(spline)
     if unfit or worse > NO_WORSE:
         spline = replace(spline, evidence=spline.evidence | evidence)

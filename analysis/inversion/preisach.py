@@ -29,8 +29,8 @@ from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETI
 class Density:
     """The density of a run's sample and its linear problems (``joint_fit``).
 
-    ``start`` between -1 and 1: how much of the sample was magnetised before, the rest being virgin. ``free``: unknowns that may differ from zero, as
-    found before, in place of the constraint.
+    ``start`` between -1 and 1: how much of the sample was magnetised before, the rest being virgin.
+    ``free``: unknowns that may differ from zero, as found before, in place of the constraint.
     """
 
     medium: Medium

@@ -218,9 +218,7 @@ class _Story:
             links.append((at * q + self.node)[on])
         row, link = np.concatenate(rows), np.concatenate(links)
         by_link = self.factor.ravel()[link] * weights.ravel()[row]
-        cells = medium.grid.folded(
-            self.links(medium, places, places).shares(link, by_link, row // q, len(u))
-        )
+        cells = medium.grid.folded(self.links(medium, places, places).shares(link, by_link, row // q, len(u)))
         ramps = steps_below(medium.climbed(u), weights * np.sign(u), RAMPS)
         beyond = np.zeros((len(u), n + 1))
         if self.start:
@@ -270,7 +268,12 @@ class Past:
         return sum(designs, np.zeros(()))
 
     def state(
-        self, medium: Medium, u: Floats, masses: Masses, by: Floats = NOWHERE, turning_as: Floats | None = None
+        self,
+        medium: Medium,
+        u: Floats,
+        masses: Masses,
+        by: Floats = NOWHERE,
+        turning_as: Floats | None = None,
     ) -> Floats:
         """M by the columns' ``masses``, nodes feeling ``u`` (..., n, q): (b, ..., n, q), each row by itself
         by each of ``by`` (b,), A/m, farther on, the first of which is 0. ``turning_as`` (n, q): fields whose

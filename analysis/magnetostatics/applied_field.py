@@ -43,6 +43,11 @@ class NodeField:
         """Force per magnetisation of the whole sample, were it uniform: (n,), N/(A/m)."""
         return self.pull.sum(axis=1)
 
+    def pulled(self, force: Floats, M: Floats) -> Floats:
+        """How much is pulled at each row, either way, N, by ``force`` (n,) and volume mean ``M`` (n,): over a
+        ring the parts' pulls may cancel, and what is not known of them does not."""
+        return np.maximum(np.abs(force), np.abs(self.pull).sum(axis=1) * np.abs(M))
+
     def rows(self, index: NDArray[np.intp]) -> NodeField:
         """The same for some of the rows."""
         return NodeField(self.H[index], self.pull[index], self.weights, self.nodes, self.N, self.volume)

@@ -65,6 +65,7 @@ CASES = (
     Case("not, magnetised before", _CYLINDER, _DISC, Material(300e3, 153e3, 25e3), False, start="down"),
     Case("not, block magnet", _BLOCK, _DISC, Material(280e3, 130e3, 20e3, second=0.2), False),
     Case("not, ring magnet", _RING, _DISC, Material(150e3, 60e3, 10e3), False, nearest=7e-3),
+    Case("not, near a hole", _RING, _DISC, Material(150e3, 60e3, 10e3), False),
 )
 
 #: All parts feel the sample's mean magnetisation, which is how much more the layers come apart.
