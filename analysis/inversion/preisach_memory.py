@@ -255,11 +255,15 @@ class Past:
     def __init__(self, part: float) -> None:
         shares = ((0, 1.0 - abs(part)), (int(np.sign(part)), abs(part)))
         self.shares = [(share, start) for start, share in shares if share > 0.0]
+        self._latest: tuple[Floats, list[tuple[float, _Story]]] | None = None
 
-    def _stories(self, u: Floats) -> Iterator[tuple[float, _Story]]:
-        """The share of the sample and its history, nodes feeling ``u`` (n, q)."""
-        for share, start in self.shares:
-            yield share, _Story(u, last_turns(u, start), start)
+    def _stories(self, u: Floats) -> list[tuple[float, _Story]]:
+        """The share of the sample and its history, nodes feeling ``u`` (n, q): the same are asked for again
+        and again."""
+        if self._latest is None or self._latest[0] is not u:
+            stories = [(share, _Story(u, last_turns(u, start), start)) for share, start in self.shares]
+            self._latest = u, stories
+        return self._latest[1]
 
     def design(self, medium: Medium, u: Floats, weights: Floats) -> Floats:
         """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
