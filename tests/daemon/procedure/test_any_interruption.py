@@ -83,6 +83,7 @@ def test_at_every_moment_of_a_run_once(fault: str) -> None:
 @example({35: ("power", 0.5), 40: ("reset", 0.5)})  # the pair read afresh went with its branch
 @example({26: ("knock", 0.5), 31: ("disk", 0.5)})  # a turn ended after its branch was begun again
 @example({26: ("knock", 0.5), 31: ("reset", 0.5)})
+@example({36: ("power", 0.5), 37: ("reset", 0.5)})  # the zero before it was read the other way up first
 @given(
     st.dictionaries(
         st.integers(0, 150),

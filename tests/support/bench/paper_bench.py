@@ -8,7 +8,6 @@ the readings in use can be held against it. Thousands of runs take seconds.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, attraction
@@ -259,10 +258,14 @@ class PaperBench:
         faults = []
         strongest = min(s["height_m"] for s in self.run.plan if s["height_m"] is not None)
         used = [p for p in self.run.points if p["set_aside"] is None and p["kind"] == "point"]
-        for before, after in pairwise(used):
+        restarts = [event.id for event in self.log if event.kind == "restarted"]
+        for before, after, then in zip(used, used[1:], [*used[2:], None], strict=False):
             a, b = before["height_m"] or 0.0, after["height_m"] or 0.0
             same = before["leg"] == after["leg"] and before["orientation"] == after["orientation"]
             again = a == b == TRAVEL  # half of a pair that was not read to its end
+            begun_again = any(before["id"] < number < after["id"] for number in restarts) and b == TRAVEL
+            if begun_again and then is not None and then["height_m"] in (TRAVEL, strongest):
+                continue  # the zero before a branch that is begun again
             if not same or again or (b == strongest and a != b):
                 continue  # into the strongest field, from which a branch begins again, any way is good
             low, high = min(a, b) - 6e-5, max(a, b) + 6e-5  # lost steps are told by the next homing
