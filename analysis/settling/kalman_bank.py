@@ -16,6 +16,7 @@ transition, which stays diagonal but for the value-rate pairs.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -31,6 +32,7 @@ from .settings import (
     DRIFT_WANDER,
     LEVEL_PRIOR,
     LOOSE,
+    LOST,
     MOST_RECALLED,
     OVERTONES,
     PRIOR_TIME,
@@ -132,14 +134,29 @@ class Bank:
         self._kinds = np.array([~draughty, draughty], float)
         self._breathes = (shapes.frequency > 0).astype(float)
         self._rate_power = 2 * self._lag**2 * self._power
-        self._diagonal[NOISE:PAIRS] = self._rate_power
-        self._diagonal[LEVEL + NOISE : OVERTONE] = self._power
-        self._upper[NOISE:] = self._lower[NOISE:] = self._lag * self._power
+        self._noises_at_rest(slice(None))
         self._turn()
         self.reset_swing(swing)
         self.begin_level(reading, LEVEL_PRIOR)
         self.predicted = self.x[LEVEL].copy()
         self.variance = np.ones(m)
+
+    def _noises_at_rest(self, models: Any) -> None:
+        self._diagonal[NOISE:PAIRS, models] = self._rate_power[:, models]
+        self._diagonal[LEVEL + NOISE : OVERTONE, models] = self._power[:, models]
+        self._upper[NOISE:, models] = self._lower[NOISE:, models] = (self._lag * self._power)[:, models]
+
+    def _begin_again(self, models: Any, reading: float) -> None:
+        """Models whose covariances have grown out of their seven digits know nothing any more."""
+        self.P[:, :, models] = 0.0
+        self.x[:, models] = 0.0
+        self._depth[models] = 0.0
+        self._noises_at_rest(models)
+        self.x[LEVEL, models] = reading
+        scale = self.scale[models]
+        self._diagonal[LEVEL, models] = np.minimum(LEVEL_PRIOR**2 / scale, WIDEST)
+        self._diagonal[DRIFT, models] = self._drift**2 / scale
+        self._diagonal[CREEP:, models] = self._creep**2 / scale
 
     # -- what is known and what is not --------------------------------------------------------
 
@@ -256,7 +273,8 @@ class Bank:
             breath = np.square(x[LEVEL + SWING : LEVEL + NOISE]).sum(axis=0)
             rises = breath > self._depth
             self._depth += (rises * breath - self._depth) * np.where(rises, step.deeper, step.shallower)
-            q = self._wander * (breath / scale + SWING_FLOOR)
+            # a step taken for a breath may not feed itself until the numbers end
+            q = self._wander * (np.minimum(breath / scale, WIDEST) + SWING_FLOOR)
             q[DRIFT] = _DRIFT_POWER / scale
             self._diagonal[:NOISE] += q * dt
             self._diagonal[LEVEL : LEVEL + NOISE] += q * (dt**3 / 3)
@@ -327,6 +345,9 @@ class Bank:
         self.count = keep * self.count + learn
         scale = (SCALE_DOF * self._scale_before + self.sum_squares) / (SCALE_DOF + self.count)
         self.scale = np.maximum(scale, SCALE_FLOOR)
+        lost = ~(self._diagonal.max(axis=0) < LOST)
+        if lost.any():
+            self._begin_again(lost, reading)
 
     # -- what the mixture says ----------------------------------------------------------------
 

@@ -80,6 +80,7 @@ MOST_RECALLED = 4.0  # logarithm of the weights: the bench stays, who breathes b
 #: Variance over the noise from which a level counts as wholly unknown: a gain of one to five digits, and
 #: still within the seven digits in which covariances are kept (half the memory is nearly half the time).
 WIDEST = 1e5
+LOST = 1e6 * WIDEST  # from where a model has lost its digits and begins again
 TINY = 1e-12  # keeps a creep long dead from numbers that a processor is slow with
 TICK = 1 / 256  # s: readings are put on this grid, finer than the jitter of a line
 STEPS_KEPT = 64  # time steps whose effect is kept

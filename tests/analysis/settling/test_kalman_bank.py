@@ -1,11 +1,13 @@
 """The bank against dense linear algebra, and the rounding error against quadrature."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy.stats import norm
 
+from weighloop.analysis.settling import SettlingFilter, settings
 from weighloop.analysis.settling import kalman_bank as bank_module
-from weighloop.analysis.settling import settings
 from weighloop.analysis.settling.kalman_bank import LEVEL, NOISE, PAIRS, Bank
 from weighloop.analysis.settling.noise_shapes import Shapes, standard_shapes
 from weighloop.analysis.settling.rounding import hidden_by_the_digit
@@ -136,3 +138,22 @@ def test_hidden_part_is_not_understated(s: float) -> None:
 def test_identical_digits_hide_a_whole_rectangle() -> None:
     # JCGM 100:2008 F.2.2.1: a digit of width d leaves d / sqrt(12)
     assert hidden_by_the_digit(np.full(20, 7.0)) == pytest.approx(1 / np.sqrt(12))
+
+
+@pytest.mark.parametrize("seed", [3, 35, 99, 106])
+def test_bursts_of_readings_and_great_steps_leave_numbers(seed: int) -> None:
+    """Readings piled up at one time, breaths that begin and end, steps of 50 g: the worst a busy machine and
+    hands can do. Covariances of seven digits then grew without end; found by such streams at random."""
+    rng = np.random.default_rng(seed)
+    heard = SettlingFilter(1e-6, 2e-6)
+    time = level = 0.0
+    for _ in range(6):
+        level += rng.choice([0, 1e-6, 1e-3, 0.05, -0.02])
+        noise, breath = rng.choice([0, 1e-7, 5e-7, 1e-5, 1e-3]), rng.choice([0, 0, 1e-6, 5e-5, 1e-3])
+        turns = 2 * math.pi * rng.uniform(0.1, 0.6)
+        heard.begin(time)
+        for _ in range(int(rng.integers(20, 200))):
+            time += rng.choice([0.1, 0.0, 1e-9, 0.02, 3.0], p=[0.65, 0.2, 0.05, 0.06, 0.04])
+            reading = level + breath * math.sin(turns * time) + noise * rng.standard_normal()
+            said = heard.feed(time, round(reading / 1e-6) * 1e-6)
+            assert said.u is None or (math.isfinite(said.u) and math.isfinite(said.value or 0.0))
