@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 from ..errors import Fault, InputError, nearest
+from ..files.text import read_text
 from ..files.toml_tables import read_tables
 
 #: A field of this part of the largest or less is the far end, where a sample may be turned over.
@@ -79,10 +80,7 @@ def programme(name: str, own: Mapping[str, Programme] | None = None) -> Programm
 
 def read_programmes(path: Path) -> dict[str, Programme]:
     """The programmes of a file of one's own. Raises InputError as ``parse_programmes``."""
-    try:
-        return parse_programmes(path.read_text(encoding="utf-8-sig"), str(path))
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(str(path), [Fault("programmes", str(error), "a TOML file")]) from None
+    return parse_programmes(read_text(path, "file of programmes"), str(path))
 
 
 def parse_programmes(text: str, source: str) -> dict[str, Programme]:

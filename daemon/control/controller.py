@@ -210,7 +210,7 @@ class RunController(Worker):
         self.watch.look()
         self.hands_free.follow(self.run, self.stage)
         self._hands_off()
-        if self._armed and now - self._read_began > max(PATIENCE, 3 * least):
+        if self._armed and now - self._read_began > max(PATIENCE, 10 * least):
             self._not_settled(now)
         if self._held_at is not None and self.run is not None and now - self._held_at > patience(self.run):
             self._held_at = now  # and once more, where it is held still

@@ -244,7 +244,9 @@ def _fault(run: RunRecord, stage: BenchState, why: str, code: str, *, at_once: b
 def _not_believed(run: RunRecord, stage: BenchState, event: NotBelieved) -> Outcome:
     """Held and asked. Of a late balance nothing since its last zero counts: the branch is read again."""
     used = [p for p in run.points if p["set_aside"] is None]
-    acts = set_aside(used[len(used) - event.doubtful :] if event.doubtful else [], event.why)
+    # A stage that is stuck may have stuck on its way to the reading before.
+    doubtful = event.doubtful + (event.code == "unanswered" and run.ladder == "lift")
+    acts = set_aside(used[len(used) - doubtful :] if doubtful else [], event.why)
     if event.code == "late":
         run, stage, more = _fault(run, replace(stage, zero_void=True), event.why, "late", at_once=False)
         return run, stage, [*acts, *more]

@@ -29,7 +29,7 @@ from weighloop.analysis.files.csv_numbers import read_numbers
 from weighloop.analysis.files.notebook import read_notebook
 from weighloop.analysis.files.recording import parse_stream
 from weighloop.analysis.files.spreadsheet import names_columns, read_tolerant
-from weighloop.analysis.programmes.programme import parse_programmes, programme
+from weighloop.analysis.programmes.programme import parse_programmes, programme, read_programmes
 from weighloop.analysis.units import Measured, parse_measured
 from weighloop.daemon.alarms import check_target, read_targets, shown
 from weighloop.daemon.lab import messages
@@ -186,7 +186,7 @@ def programmes_file(data: bytes) -> None:
     with contextlib.suppress(InputError):
         own = _file(data, "programmes.toml")
         for name in parse_programmes(data.decode("utf-8", "replace"), "programmes"):
-            passages = programme(name, own).passages
+            passages = programme(name, read_programmes(own)).passages
             assert all(before.stop == after.start for before, after in pairwise(passages))
             assert all(0 <= passage.wait < 1e8 for passage in passages)
 

@@ -35,7 +35,7 @@ def figures(number: int, store: Path) -> dict[str, object]:
 
 def test_recoil_and_decay_from_the_start_to_the_results(tmp_path: Path) -> None:
     store = tmp_path / "store.sqlite"
-    with Rehearsal(store, seed=3, speed=60.0, turner=True) as rehearsal:
+    with Rehearsal(store, seed=3, speed=40.0, turner=True) as rehearsal:
         client = rehearsal.client(60.0)
         client.call("control.take", name="test", force=True)
         common = {"bench_text": rehearsal.bench_text, "target_u_kg": None, "programmes": OWN}
