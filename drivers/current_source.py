@@ -57,7 +57,7 @@ class CurrentSource(Protocol):
         ...
 
     def set_current(self, direction: int, seconds: float = 300.0) -> None:
-        """Switch it to ``direction`` (+1, -1; 0: off) for at most ``seconds``; again begins the time from the start.
+        """Switch it to ``direction`` (+1, -1; 0: off) for at most ``seconds``, which begin again.
 
         Only at rest: a motion switches it off. Raises DeviceRefused where the source will not, and
         CurrentLost where none, or another, is seen to flow: it is off then.
