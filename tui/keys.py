@@ -29,6 +29,10 @@ class Key:
 RUN: Final = ("going", "held", "over")
 AT_REST: Final = ("no run", "held", "over")
 
+#: Wherever the balance is looked at.
+REZERO: Final = Key(
+    "rezero", "z", "Re-zero", "Send the balance its re-zero command (asks first).", when=AT_REST, acts="bench"
+)
 #: By place. ``everywhere`` holds on every view; a view's own keys come first on the row.
 KEYS: Final[dict[str, tuple[Key, ...]]] = {
     "everywhere": (
@@ -116,14 +120,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
         Key("which_plot", "v", "Other plot", "Spectrum or Allan deviation, where there is room for one."),
         Key("whole_run", "t", "Whole run", "The last two minutes, or the whole run.", when=RUN),
         Key("again", "r", "Again", "Forget the trace and listen again."),
-        Key(
-            "rezero",
-            "z",
-            "Re-zero",
-            "Send the balance its re-zero command (asks first).",
-            when=AT_REST,
-            acts="bench",
-        ),
+        REZERO,
         Key("copy", "y", "Copy", "Copy the verdict and its numbers."),
     ),
     "figures": (
@@ -160,14 +157,7 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
         Key("refresh", "r", "Again", "Read the list again.", False),
     ),
     "bench": (
-        Key(
-            "rezero",
-            "z",
-            "Re-zero",
-            "Send the balance its re-zero command (asks first).",
-            when=AT_REST,
-            acts="bench",
-        ),
+        REZERO,
         Key("cautions", "c", "Cautions", "Show the cautions again."),
         Key("refresh", "r", "Again", "Ask the daemon for everything again."),
     ),

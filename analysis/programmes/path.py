@@ -28,7 +28,7 @@ def plan_programme(
     and both its ends. ``zeros`` as a loop's plan has them.
 
     Raises NotPossible as ``planning.gap_ladder.plan`` does, where a passage would have no two gaps, for a
-    wait where spacers would have to be set anew for each reading, and for zeros from far readings without a
+    wait where spacers would have to be set again for each reading, and for zeros from far readings without a
     turner.
     """
     by_turner = bench.gap.turner is not None

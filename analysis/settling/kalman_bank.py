@@ -152,9 +152,12 @@ class Bank:
         self.x[:, models] = 0.0
         self._depth[models] = 0.0
         self._noises_at_rest(models)
-        self.x[LEVEL, models] = reading
+        self._level_unknown(models, reading, LEVEL_PRIOR)
+
+    def _level_unknown(self, models: Any, centre: float, spread: float) -> None:
         scale = self.scale[models]
-        self._diagonal[LEVEL, models] = np.minimum(LEVEL_PRIOR**2 / scale, WIDEST)
+        self.x[LEVEL, models] = centre
+        self._diagonal[LEVEL, models] = np.minimum(spread**2 / scale, WIDEST)
         self._diagonal[DRIFT, models] = self._drift**2 / scale
         self._diagonal[CREEP:, models] = self._creep**2 / scale
 
@@ -187,10 +190,7 @@ class Bank:
         self.P[LEVEL_STATES] = 0.0
         self.P[:, LEVEL_STATES] = 0.0
         self.x[LEVEL_STATES] = 0.0
-        self.x[LEVEL] = centre
-        self._diagonal[LEVEL] = np.minimum(spread**2 / self.scale, WIDEST)
-        self._diagonal[DRIFT] = self._drift**2 / self.scale
-        self._diagonal[CREEP:] = self._creep**2 / self.scale
+        self._level_unknown(slice(None), centre, spread)
 
     def reset_swing(self, amplitude: float) -> None:
         """Forget the breathing's phase and amplitude."""

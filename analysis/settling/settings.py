@@ -161,7 +161,7 @@ RARE, RARE_SHARE = 1e-3, 0.3
 # -- restlessness --------------------------------------------------------------------------------------
 
 #: Changes of the reading over CHANGE_LAG (s) are compared with the usual ones, known from USUAL_KNOWN s on;
-#: one larger than so many mean squares is a step or a knock.
+#: one larger than CHANGE_OUTLIER mean squares is a step or a knock.
 CHANGE_LAG, USUAL_KNOWN, CHANGE_OUTLIER = 0.6, 60.0, 25.0
 #: s over which the usual rises and falls, over which what is of late is taken, and what the usual counts for
 #: beside the level's own.

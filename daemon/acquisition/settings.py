@@ -46,7 +46,7 @@ SEEN, CLEAR = 5.0, 20.0
 ODD, IMPOSSIBLE, DEAD_AFTER, ALWAYS = 0.05, 1e-9, 10.0, 4
 #: The level stepped without a move: digits and standard uncertainties, and how long it stands since, s.
 STEP_DIGITS, STEP_U, STEP_STANDS = 10.0, 8.0, 10.0
-#: The mean square of the lesser two thirds of normal numbers, by that of all; the noise is that of so many s.
+#: The mean square of the lesser two thirds of normal numbers, by that of all; s that the noise is taken over.
 LESSER_TWO_THIRDS, NOISE_SPAN = 0.275, 6.0
 DELAYS_KEPT = 5  # the largest of the last ones counts
 

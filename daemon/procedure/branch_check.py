@@ -109,27 +109,22 @@ def _partner(run: RunRecord, used: list[Point], place: Step | Point) -> Point | 
 def on_its_passage(run: RunRecord, point: Point) -> bool:
     """Whether a reading was taken in passing, and not beforehand: where a branch is begun again through the
     strongest field the pair at the far end finds the sample as that field left it the last time."""
-    heights = _heights(run, point)
-    if len(heights) < 2 or point["height_m"] != heights[0]:
-        return True
     later = (p for p in run.points if p["id"] > point["id"] and p["kind"] == "point" and not p["set_aside"])
-    after = next((p for p in later if p["leg"] == point["leg"]), None)
-    return after is not None and after["height_m"] == heights[1]
+    return _goes_on(run, point, next((p for p in later if p["leg"] == point["leg"]), None))
 
 
 def _in_passing(run: RunRecord, step: Step) -> bool:
     """The same of a step that is still to be done."""
-    heights = _heights(run, step)
-    if len(heights) < 2 or step["height_m"] != heights[0]:
-        return True
     later = (s for s in run.steps if s["step"] > step["step"] and s["kind"] == "point")
-    after = next(later, None)
-    return after is not None and (after["leg"], after["height_m"]) == (step["leg"], heights[1])
+    return _goes_on(run, step, next(later, None))
 
 
-def _heights(run: RunRecord, place: Step | Point) -> list[float | None]:
-    """Those of a passage, in the order planned."""
-    return [s["height_m"] for s in run.plan if s["kind"] == "point" and s["leg"] == place["leg"]]
+def _goes_on(run: RunRecord, here: Step | Point, after: Step | Point | None) -> bool:
+    """Whether the beginning of a passage is followed by its second gap; any other place on it is."""
+    heights = [s["height_m"] for s in run.plan if s["kind"] == "point" and s["leg"] == here["leg"]]
+    if len(heights) < 2 or here["height_m"] != heights[0]:
+        return True
+    return after is not None and (after["leg"], after["height_m"]) == (here["leg"], heights[1])
 
 
 def _mm(place: Step | Point) -> str:

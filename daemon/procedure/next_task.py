@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ..protocol import Action, ActionCode, Step
+from ..text import number
 from .events import BenchState, Task
 from .manual_steps import could_see
 from .run import ENDED, RunRecord
@@ -148,7 +149,7 @@ def _supply(current: float) -> str:
 
 def milliamps(current: float) -> str:
     """A current (A) in mA with its sign, to a hundredth where that is more than zeros."""
-    return f"{current * 1e3:+.2f}".rstrip("0").rstrip(".").replace("-", "−")
+    return number(current * 1e3, "+.2f").rstrip("0").rstrip(".")
 
 
 def _spacers(step: Step) -> str:

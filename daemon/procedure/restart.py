@@ -130,11 +130,7 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
     orientation = plan[first]["orientation"]
     lead = [] if strongest is None else [strongest]
     reason = f"the branch was started again: {why}"
-    aside = {
-        point["id"]: reason
-        for point in run.points
-        if point["kind"] == "point" and point["set_aside"] is None and point["leg"] >= legs[0]
-    }
+    aside = _from_leg(run, legs[0], reason)
     if lead:
         # The branch's starting point is measured again; two of them would stand side by side.
         read_before = [
@@ -145,8 +141,7 @@ def _branch_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Rest
         aside |= {p["id"]: reason for p in read_before if p["height_m"] == lead[0]["height_m"]}
     # A turner turns it before it is needed, and a person who does not take it off for the zeros does.
     turn_back = run.orientation != orientation and not run.turner and zeros_by_hand(run.plan)
-    # Where the zero was found by readings of the branch it goes with them.
-    need_zero = need_zero or (not zeros_by_hand(run.plan) and (run.zero is None or run.zero.id in aside))
+    need_zero = need_zero or _zero_goes_with(run, aside)
     prelude: list[Step] = []
     model = lead[0] if lead else plan[first]
     if turn_back or (need_zero and (lead or zeros_by_hand(run.plan))):
@@ -209,12 +204,8 @@ def _passage_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Res
     else:
         legs, done = (step["leg"],), 0
         reason = f"the passage was started again: {why}"
-        aside = {
-            p["id"]: reason
-            for p in run.points
-            if p["kind"] == "point" and p["set_aside"] is None and p["leg"] >= step["leg"]
-        }
-    need_zero = need_zero or (not zeros_by_hand(run.plan) and (run.zero is None or run.zero.id in aside))
+        aside = _from_leg(run, step["leg"], reason)
+    need_zero = need_zero or _zero_goes_with(run, aside)
     lead = [cast(Step, {**s, "leg": step["leg"]}) for s in lead]
     later = run.plan[run.plan.index(rest[done]) :]
     first, *others = (*lead, *later)
@@ -227,6 +218,17 @@ def _passage_again(run: RunRecord, step: Step, why: str, need_zero: bool) -> Res
     else:
         steps = (*_fresh_zero(run, first, whole=not _is_far(run, first)), first, *others)
     return Restart(_renumber(run, steps), aside, legs)
+
+
+def _from_leg(run: RunRecord, leg: int, reason: str) -> dict[int, str]:
+    """The readings in use from a passage on, each with the reason to set it aside."""
+    used = (p for p in run.points if p["kind"] == "point" and p["set_aside"] is None)
+    return {p["id"]: reason for p in used if p["leg"] >= leg}
+
+
+def _zero_goes_with(run: RunRecord, aside: dict[int, str]) -> bool:
+    """Whether there is no zero left: one that was found by readings goes with them."""
+    return not zeros_by_hand(run.plan) and (run.zero is None or run.zero.id in aside)
 
 
 def _first_to_the_largest(run: RunRecord) -> int:

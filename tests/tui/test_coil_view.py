@@ -24,7 +24,7 @@ from weighloop.tui.state import compute
 
 @cache
 def coil_run(readings: int, heights: int = 6) -> Any:
-    """A run over ``heights`` gaps, both ends, as it stands after so many readings."""
+    """A run over ``heights`` gaps, both ends, as it stands after ``readings`` of them."""
     bench = bench_with_coil()
     bench.start_coil(bench_text("lift"), heights)
     bench.operate(stop=lambda: bench.run is not None and len(bench.run.points) == readings)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 #: Most Monte Carlo trials behind the figures: while a run goes on, and where it stands still (as the report).
 LIVE_TRIALS, ALL_TRIALS = 1000, 10_000
-#: A draw of a programme, which leads a sample through its whole path, takes as long as so many trials.
+#: A draw of a programme, which leads a sample through its whole path, takes as long as this many trials.
 DRAW_COST = 5
 #: Fewer readings than this make no loop worth a look.
 LEAST = 3

@@ -11,23 +11,13 @@ import pytest
 
 from tests.analysis.calibration.test_axis import AXIS, CROSS, scanned
 from tests.benchmarks.calibrated import FILE
+from tests.support.bench.coil_bench import COIL
 from tests.support.models.loops import PER_KG
 from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
 from tests.tui.cli.test_verbs import call, good
 from weighloop.analysis.files.bench_file import read_bench
 
 TRUE = UnevenBench(remanence=1.288, contact=1.04e-3, core=0.03, scale=1.003)
-COIL = """
-[coil]
-turns = 291
-inner_diameter = "3 mm"
-outer_diameter = "6 mm"
-height = "3 mm"
-rise = "1 mm +/- 0.03 mm"
-thickness = "5 mm +/- 0.01 mm"
-turn_area = "4799.57 mm^2 +/- 14 mm^2"
-resistance = "9.05 ohm"
-"""
 
 
 def notebook(path: Path, heights: list[float], ends: tuple[int, ...] = (1, -1)) -> Path:

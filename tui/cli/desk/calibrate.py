@@ -148,7 +148,8 @@ def _turn_area(
 
     area = read_hoops(readings)
     bench = bench_of(bench_path) if bench_path is not None else None
-    (_, line), *_ = area_values(Measured(area.value, area.u)).items()
+    values = area_values(Measured(area.value, area.u))
+    (_, line), *_ = values.items()
     if report is not None:
         from ....analysis.report.coil import write_turn_area
 
@@ -158,7 +159,7 @@ def _turn_area(
 
         if bench is None:
             raise click.UsageError("name the bench file with --bench: its [coil] gets the area")
-        text = with_values(bench.source_text, area_values(Measured(area.value, area.u)))
+        text = with_values(bench.source_text, values)
         output.write_text(text, encoding="utf-8")
     if as_json:
         print_json({"turn_area_m2": area.value, "u_turn_area_m2": area.u, "budget": area.budget})
