@@ -245,12 +245,15 @@ def test_the_lift_reset_stuck_and_stopped(bench: Bench) -> None:
     # A stage that does not follow the motor is told by the balance, which shows nothing of the move.
     bench.start()
     bench.operate(bench.points(2))
+    before = len(bench.run()["points"])
     bench.twin.do("lift-stuck")
     run = bench.operate(lambda run: run["state"] == "held")
-    assert re.search("nothing of the move was seen|did the lift stop short", run["why"])  # stuck on its way
-    heights = [p["height_m"] for p in run["points"] if p["kind"] == "point" and not p["set_aside"]]
-    reached = bench.twin.do("state")["height_m"] - 1e-5
-    assert all(height >= reached for height in heights)  # none is of a place it never reached
+    # Stuck on its way to a gap, or, on a slow machine, already on its way home.
+    told = "nothing of the move was seen|did the lift stop short|homing failed|the motion did not end"
+    assert re.search(told, run["why"])
+    since = [p for p in run["points"][before:] if p["kind"] == "point" and not p["set_aside"]]
+    stands = bench.twin.do("state")["height_m"]
+    assert all(abs(p["height_m"] - stands) < 1e-5 for p in since)  # none is of a place it never reached
     bench.twin.do("lift-stuck", stuck=False)
     bench.client.call("run.stop", why="the stage was stuck")
 
