@@ -26,6 +26,7 @@ from .records.arrays import Floats
 from .records.bench import Bench
 from .records.points import Points
 from .records.readings import Readings
+from .threads import on_one_thread
 
 SCHEMA = 1
 
@@ -156,6 +157,7 @@ class LoopResult:
         return rows
 
 
+@on_one_thread
 def analyse(
     readings: Readings,
     bench: Bench,

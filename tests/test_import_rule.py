@@ -22,6 +22,7 @@ from tests.support import ROOT
 ROOMS: dict[str, set[str]] = {
     "analysis/constants": set(),
     "analysis/errors": set(),
+    "analysis/threads": set(),
     "analysis/units": {"analysis/constants"},
     "analysis/records": {"analysis/errors", "analysis/units"},
     "analysis/files": {"analysis/errors", "analysis/records", "analysis/units"},
@@ -42,7 +43,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "analysis/results": {
         "analysis/errors", "analysis/figures", "analysis/forces", "analysis/inversion",
-        "analysis/magnetostatics", "analysis/outliers", "analysis/records",
+        "analysis/magnetostatics", "analysis/outliers", "analysis/records", "analysis/threads",
     },
     "analysis/calibration": {
         "analysis/constants", "analysis/errors", "analysis/files", "analysis/forces",
@@ -55,6 +56,7 @@ ROOMS: dict[str, set[str]] = {
     "analysis/programmes": {
         "analysis/constants", "analysis/errors", "analysis/figures", "analysis/files", "analysis/forces",
         "analysis/inversion", "analysis/magnetostatics", "analysis/planning", "analysis/records",
+        "analysis/threads",
     },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/interlaboratory": {"analysis/records"},

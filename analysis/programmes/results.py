@@ -11,6 +11,7 @@ from ..errors import Fault, Finding, InputError, nearest
 from ..figures.uncertainty import FigureResult
 from ..records.bench import Bench
 from ..records.readings import Readings
+from ..threads import on_one_thread
 from .curves import RESULTS, Estimated, RecoilResult, RemanenceResult, ReversalResult, plain
 from .decay import DecayResult, decay
 from .history_fit import HistoryFit, fit_history
@@ -75,6 +76,7 @@ class ProgrammeResult:
         return found | {"warnings": warnings, "result": plain(self.found)}
 
 
+@on_one_thread
 def analyse_programme(
     readings: Readings, bench: Bench, gives: str | None = None, *, draws: int = 1000, seed: int = 1
 ) -> ProgrammeResult:
