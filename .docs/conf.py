@@ -15,6 +15,7 @@ exclude_patterns = [".docs/conf.py", "**.ipynb_checkpoints"]
 html_math_renderer = "mathml"
 html_theme = "furo"
 html_title = "Weighloop"
+html_show_copyright = False
 html_static_path: list[str] = []
 
 myst_enable_extensions = ["dollarmath", "colon_fence", "deflist"]
