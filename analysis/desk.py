@@ -109,7 +109,7 @@ def calibrate(
     >>> header = "height_mm,B_mT"
     >>> _ = Path("probe.csv").write_text("\\n".join([header, *rows.split()]))
     >>> found = calibrate("analysis/examples/wp-07-1.toml", {"probe": "probe.csv"})
-    >>> round(found.remanence.value, 2), round(found.contact.value * 1e3, 1)
+    >>> round(found.remanence.value, 1), round(found.contact.value * 1e3, 1)
     (1.3, 1.0)
     """
     from .calibration.from_files import calibrate_from_files

@@ -44,7 +44,7 @@ def check_coil(source: Source, bench: Bench) -> Check:
     for name, m in source.nuisances.items():
         by = foreseen(source, bench, name, m.u) - by_file
         covariance += np.outer(by, by)
-    own = np.broadcast_to(np.asarray(source.u, float), rows.shape)[rows]
+    own = source.spread(bench.reference_magnet)[rows]
     covariance = (covariance + np.diag(own**2)) / np.outer(by_file, by_file)
     off = source.measured[rows] / by_file - 1
     # All of one place and time: a mean by the readings' own weight, its u by all of the covariance.

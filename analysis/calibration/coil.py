@@ -20,7 +20,7 @@ from ..records.bench import Bench, Coil, ReferenceMagnet
 from ..records.coil_readings import CoilReadings
 from ..units import Measured
 from .fit import Source
-from .settings import MODEL_FLOOR, TOO_WARM
+from .settings import TOO_WARM
 
 #: What a calibration by a coil is called.
 COIL = "coil of known current"
@@ -146,8 +146,7 @@ def coil_source(
     warmth: float = 0.0,
     warnings: tuple[str, ...] = (),
 ) -> Source:
-    """The attraction by current ``force_per_ampere`` (n,) in N/A on the coil, with uncertainties ``u``, to
-    which comes what a magnet of two zones leaves out: no fit meets a gram to a milligram.
+    """The attraction by current ``force_per_ampere`` (n,) in N/A on the coil, with uncertainties ``u``.
 
     ``ends`` (n,), +1 or -1: which of the coil's ends was down. ``offset`` (m) is how far its axis may lie
     from the magnet's, ``warmth`` (K) how far the winding was above 20 degrees Celsius.
@@ -180,7 +179,7 @@ def coil_source(
         model,
         h,
         per_ampere,
-        np.hypot(u, MODEL_FLOOR * np.abs(per_ampere)),
+        np.asarray(u, float),
         {
             "turn_area": turn_area(coil),
             "current_gain": coil.current_gain,

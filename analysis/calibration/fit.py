@@ -77,6 +77,12 @@ class Source:
         """The largest reading."""
         return float(np.max(np.abs(self.measured[self.rows])))
 
+    def spread(self, magnet: ReferenceMagnet, own: Floats | float | None = None) -> Floats:
+        """What the readings may be off a fit by, (n,): their ``own`` uncertainty (None: as stated), and what
+        two zones leave out of a ``magnet`` that may be uneven: no fit meets a gram to a milligram."""
+        floor = MODEL_FLOOR if magnet.core_excess.u > 0 else 0.0
+        return np.hypot(np.asarray(self.u if own is None else own, float), floor * np.abs(self.measured))
+
     def check(self) -> None:
         """Raises ValueError for readings that do not belong together."""
         h, y = self.heights, self.measured
@@ -119,8 +125,7 @@ class Problem:
             source.check()
         self._enough()
         x = self._start
-        sigma = [np.broadcast_to(np.asarray(s.largest if s.u is None else s.u, float), s.rows.shape)[s.rows]
-                 for s in self.sources]  # fmt: skip
+        sigma = [s.spread(self.magnet, s.largest if s.u is None else None)[s.rows] for s in self.sources]
         # A few rounds where the scatter is the readings' weight, as what is held leans on it.
         for _ in range(4 if any(s.u is None for s in self.sources) else 0):
             x = self._search(x, sigma).x
@@ -128,7 +133,7 @@ class Problem:
                 if source.u is None:
                     off = float(np.sum((source.measured[source.rows] - fitted) ** 2))
                     own = max(np.sqrt(off / self._freedom(source)), 1e-12 * source.largest)
-                    sigma[i] = np.full(int(source.rows.sum()), own)
+                    sigma[i] = source.spread(self.magnet, own)[source.rows]
         found = self._search(x, sigma)
         counts = np.cumsum([int(s.rows.sum()) for s in self.sources])
         n = int(counts[-1])
@@ -323,10 +328,6 @@ class Problem:
         warnings: list[str],
     ) -> Calibration:
         values = self._values(x)
-        if self.magnet.core_excess.u > 0:
-            # The model's own floor makes all of the field uncertain, and is no one's but the remanence's.
-            r = self._free.index("remanence")
-            covariance[r, r] += (MODEL_FLOOR * values["remanence"]) ** 2
         u = dict(zip(self._free, np.sqrt(np.diag(covariance)).tolist(), strict=True))
         remanence = Measured(values["remanence"], u.get("remanence", 0.0))
         contact = Measured(values["contact"], u.get("contact", 0.0))

@@ -3,7 +3,7 @@
 | group | where it comes from | the script that checks it again |
 | --- | --- | --- |
 | refusals | chosen by hand: a calibration vaguer than a data sheet and a feeler gauge is none | `tests.benchmarks.calibrated` |
-| the magnet model | fits to magnets that are not even, by probe and by coil | `tests.benchmarks.calibrated` |
+| the magnet model | fits to magnets that are not even, by probe and by coil | `tests.benchmarks.uneven_magnets`, `tests.benchmarks.calibrated` |
 | the axis | cylinders of 20 x 10 mm with a core 6 % weaker to 4 % stronger, closest and 7 mm above it; the rest chosen by hand | `tests/analysis/calibration/test_axis.py` |
 | samples and coils | common practice, no source; 15 K chosen by hand, never scanned | none |
 """  # noqa: E501
@@ -25,9 +25,9 @@ FAILS = 3.0  # standard uncertainties the mean of a check's readings may be off
 #: uncertainties from what was known of it, says that the magnet is none of those the model knows. A narrow
 #: strong core shows itself by both, every magnet the model fits to 0.3 % of B by neither.
 WORST_CHI_SQUARE, WORST_PULL = 2.0, 3.0
-#: No magnet is quite two zones: what the model's own gradient may be off by, relative: part of the
-#: uncertainty of each of a coil's readings, and once more of the remanence, as all share it. (Its field may
-#: be off by more: ``magnetostatics.settings.U_FIELD_MODEL``, beside it in every figure.)
+#: No magnet is quite two zones: what the model's own gradient may be off by, relative, in the uncertainty of
+#: each reading; the fit makes of it what all of them share. (Its field may be off by more:
+#: ``magnetostatics.settings.U_FIELD_MODEL``, beside it in every figure.)
 MODEL_FLOOR = 0.0015
 #: Relative uncertainty of the ratio of the sample's gradient to the coil's: within 1.4 % of 1, and 0.05 to
 #: 0.15 % off at all gaps on uneven magnets.

@@ -64,8 +64,8 @@ def write_calibration(
         cells.append(unit)
         rows.append([words(name), *cells])
     changes = table_of(
-        "Values and standard uncertainties, as stated before and as found. The remanence's includes "
-        f"{100 * MODEL_FLOOR:.2g} % for what the magnet's two zones leave out. Shift: in standard "
+        "Values and standard uncertainties, as stated before and as found. Of each reading "
+        f"{100 * MODEL_FLOOR:.2g} % is taken for what two zones leave out of a magnet. Shift: in standard "
         "uncertainties of what was stated; beyond 3 the calibration is refused.",
         ("input", "stated", "u", "found", "u", "shift", "unit"),
         rows,

@@ -200,8 +200,9 @@ def test_a_calibration_from_a_script(tmp_path: Path) -> None:
     readings = tmp_path / "probe.csv"
     readings.write_text("height_mm,B_mT\n" + "\n".join(lines))
     found = wl.calibrate(BENCH, {"probe": readings}, probe_depth="0 mm +/- 0.01 mm", probe_gain=0.002)
-    assert abs(found.remanence.value - 1.30) < 3 * found.remanence.u < 0.03
-    assert abs(found.contact.value - 1.0e-3) < 3 * found.contact.u < 0.1e-3
+    # What two zones leave out of a magnet costs the remanence 2 %, and the field it makes far less.
+    assert abs(found.remanence.value - 1.30) < found.remanence.u < 0.03
+    assert abs(found.contact.value - 1.0e-3) < found.contact.u < 0.1e-3
     bench = found.applied_to(wl.read_bench(BENCH), "2026-11-28", "2027-05-27")
     assert bench.gap.contact.value == pytest.approx(found.contact.value, abs=1e-8)
     assert bench.calibration is not None

@@ -72,7 +72,7 @@ def coil_look(run: Run) -> CoilLook:
     ends = np.ones_like(source.heights) if source.ends is None else source.ends
     amperes = float(np.mean(np.abs(readings.current)))
     kilograms = amperes / force_per_kg(bench.site)
-    by_file, u = foreseen(source, bench), np.broadcast_to(np.asarray(source.u, float), source.heights.shape)
+    by_file, u = foreseen(source, bench), source.spread(bench.reference_magnet)
     stops = tuple(
         CoilStop(
             float(bench.gap.at_height(np.array([height]))[0]),

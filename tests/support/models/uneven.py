@@ -19,12 +19,25 @@ _AROUND = (np.arange(6) + 0.5) * np.pi / 6  # half a turn: the other half is its
 
 
 @dataclass(frozen=True)
+class Part:
+    """A cylinder of ``remanence`` (T; below zero: what is missing) inside the magnet, ``depth`` of its face
+    below the magnet's and its axis ``aside`` along x, lengths in m."""
+
+    diameter: float
+    height: float
+    remanence: float
+    depth: float = 0.0
+    aside: float = 0.0
+
+
+@dataclass(frozen=True)
 class UnevenBench:
     """What a bench really is: lengths in m, remanence in T, ratios as parts of one.
 
     ``core`` is by how much of the mean remanence the core of radius ``core_radius`` (of the magnet's) is
     stronger than the rim, ``rear`` by how much the half away from the sample is stronger. ``scale`` is true
-    height by reported height, ``aside`` the offset of sample and coil from the axis.
+    height by reported height, ``aside`` the offset of sample and coil from the axis, ``parts`` whatever else
+    is uneven.
     """
 
     remanence: float = 1.30
@@ -36,24 +49,24 @@ class UnevenBench:
     contact: float = 1e-3
     scale: float = 1.0
     aside: float = 0.0
+    parts: tuple[Part, ...] = ()
 
-    def bodies(self) -> list[tuple[forward.Magnet, float]]:
-        """Cylinders that together are the magnet, each with how far its face lies below."""
+    def bodies(self) -> list[Part]:
+        """Cylinders that together are the magnet."""
         even = self.remanence * (1 - self.core * self.core_radius**2)
-        whole = forward.Magnet(diameter=self.diameter, height=self.height, remanence=even)
-        core = forward.Magnet(
-            diameter=self.core_radius * self.diameter,
-            height=self.height,
-            remanence=self.remanence * self.core,
-        )
-        rear = forward.Magnet(
-            diameter=self.diameter, height=self.height / 2, remanence=self.remanence * self.rear
-        )
-        return [(whole, 0.0), (core, 0.0), (rear, self.height / 2)]
+        whole = Part(self.diameter, self.height, even)
+        core = Part(self.core_radius * self.diameter, self.height, self.remanence * self.core)
+        rear = Part(self.diameter, self.height / 2, self.remanence * self.rear, self.height / 2)
+        return [part for part in (whole, core, rear, *self.parts) if part.remanence]
 
     def field(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
         """(Bz, dBz/dz) in T and T/m."""
-        parts = [body.field(x, y, z + down) for body, down in self.bodies() if body.remanence]
+        parts = [
+            forward.Magnet(diameter=p.diameter, height=p.height, remanence=p.remanence).field(
+                x - p.aside, y, z + p.depth
+            )
+            for p in self.bodies()
+        ]
         return np.sum([p[0] for p in parts], axis=0), np.sum([p[1] for p in parts], axis=0)
 
     def gap(self, height: Array) -> Array:
@@ -86,19 +99,19 @@ def coil_pull(bench: UnevenBench, coil: TrueCoil, height: Array, end: Array, cur
     rho = turn[:, None] * np.sqrt((g + 1) / 2)
     x = bench.aside + rho[:, :, None] * np.cos(_AROUND)
     y = rho[:, :, None] * np.sin(_AROUND)
-    radial = np.hypot(x, y)
     pulls = np.zeros(len(height))
     lift = np.where(end > 0, coil.rise, coil.thickness - coil.height - coil.rise)
     for k, base in enumerate(bench.gap(height) + lift):
-        for level, part in zip(z, w / 2, strict=True):
-            slope = np.zeros(radial.shape)
-            for body, down in bench.bodies():
-                at = np.full(radial.shape, base + level + down)
+        for level, share in zip(z, w / 2, strict=True):
+            slope = np.zeros(np.broadcast_shapes(x.shape, y.shape))
+            for body in bench.bodies():
+                radial = np.hypot(x - body.aside, y)
+                at = np.full(radial.shape, base + level + body.depth)
                 R = body.diameter / 2
                 slope += body.remanence * (
                     forward._loop_bz(R, radial, at + body.height) - forward._loop_bz(R, radial, at)
                 )
-            pulls[k] -= part * float(weight @ slope.mean(axis=2) @ (w / 2))
+            pulls[k] -= share * float(weight @ slope.mean(axis=2) @ (w / 2))
     return current * coil.turn_area * pulls
 
 
