@@ -179,7 +179,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/programmes",
         "analysis/records", "analysis/report", "analysis/results", "analysis/run_summary",
         "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms", "daemon/balance_check",
-        "daemon/lab", "daemon/paths", "daemon/server", "daemon/simulation",
+        "daemon/lab", "daemon/paths", "daemon/protocol", "daemon/server", "daemon/simulation",
         "daemon/store", "tui/app", "tui/bench_costs", "tui/bench_form", "tui/format", "tui/run_words",
         "tui/web",
     },

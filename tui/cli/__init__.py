@@ -44,6 +44,7 @@ VERBS: dict[str, tuple[str, str]] = {
     "compare": ("desk.compare", "Put several runs or notebooks side by side."),
     "export": ("desk.export", "Write a run as an open data package."),
     "runs": ("bench.runs", "List the runs in the store; show one; verify the store."),
+    "coil": ("bench.coil", "Weigh the coil on the daemon: a calibration of the bench, or its check."),
     "night": ("bench.night", "Start a list of runs that needs nobody; the page of what became of it."),
     "lab": ("bench.lab", "Several benches, one archive: forward, archive, analyse again."),
     "twin": ("bench.twin", "Serve the virtual balance and lift on pseudo-terminals."),

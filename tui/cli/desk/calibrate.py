@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 WAYS = ("probe", "standard", "pair", "coil")
 HOOPS, AXIS = "hoops", "axis"
+VALID_DAYS = 180
 
 
 @click.command("calibrate")
@@ -76,7 +77,12 @@ HOOPS, AXIS = "hoops", "axis"
 @click.option("--hold", type=OneOf(["remanence", "contact"]), help="Trust the bench file's; fit the other.")
 @click.option("--check", is_flag=True, help="Coil only: does the bench file's calibration still hold?")
 @click.option(
-    "--valid-for", "days", type=click.IntRange(1), default=180, show_default=True, help="Days to its expiry."
+    "--valid-for",
+    "days",
+    type=click.IntRange(1),
+    default=VALID_DAYS,
+    show_default=True,
+    help="Days to its expiry.",
 )
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the residuals into this file.")
 @click.option("--report", type=click.Path(path_type=Path), help="Write the calibration's page (HTML).")
@@ -133,9 +139,9 @@ def command(
     of_source = {key: settings.pop(key) for key in ("probe_depth", "probe_gain", "moment", "hard")}
     sources = [_source(name, words, bench, store_path, **of_source) for name, words in asked]
     if check:
-        _check(sources[0], bench, as_json)
+        show_check(sources[0], bench, as_json)
     else:
-        _calibrate(sources, bench, plot, as_json, named=readings, **settings)
+        show_calibration(sources, bench, plot, as_json, named=readings, **settings)
 
 
 def _turn_area(
@@ -197,7 +203,7 @@ def _source(way: str, words: str, bench: Bench, store_path: Path | None, **setti
     return source_of_coil(read_coil_run(int(words), store_path, bench)[0], bench)
 
 
-def _calibrate(
+def show_calibration(
     sources: list[Source],
     bench: Bench,
     plot: Path | None,
@@ -207,6 +213,7 @@ def _calibrate(
     output: Path | None,
     **settings: Any,
 ) -> None:
+    """Fit, print, and write what is asked for; ``settings`` are those of ``from_files.calibrate``."""
     from datetime import date, timedelta
 
     import numpy as np
@@ -235,7 +242,8 @@ def _calibrate(
         note(f"Note: {warning}")
 
 
-def _check(source: Source, bench: Bench, as_json: bool) -> None:
+def show_check(source: Source, bench: Bench, as_json: bool) -> None:
+    """Say whether the calibration holds. Raises NotPossible where it does not."""
     from ....analysis.calibration.check import check_coil
     from ....analysis.errors import NotPossible
 

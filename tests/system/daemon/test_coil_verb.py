@@ -1,0 +1,83 @@
+"""`weighloop coil` against a daemon with the twin: a person whose Enter follows their hands."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from weighloop.daemon.simulation.rehearsal import Rehearsal
+from weighloop.tui.cli import weighloop
+
+
+class Person(io.RawIOBase):
+    """Types a line each time one is read: first does at the bench what the run asks for, then says so."""
+
+    def __init__(self, rehearsal: Rehearsal, most: int = 100) -> None:
+        self.rehearsal, self.left = rehearsal, most
+        self.client = rehearsal.client()
+        self.asked: list[str] = []
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, into) -> int:
+        if not self.left:
+            return 0  # they have gone: the end of the input
+        self.left -= 1
+        run = self.client.call("snapshot")["run"]
+        action = run["action"]
+        self.rehearsal._act(run)
+        self.asked.append(action["code"])
+        typed = b"\n"
+        if action.get("current_A"):  # what their meter shows, a little off what was asked for
+            typed = f"{1e3 * action['current_A'] * 1.002:+.3f}\n".encode()
+        into[: len(typed)] = typed
+        return len(typed)
+
+
+def weigh(rehearsal: Rehearsal, person: Person, *words: str) -> Result:
+    file = rehearsal.twin.places["bench_file"]
+    call = ["coil", str(file), "--socket", str(rehearsal.socket), *words]
+    return CliRunner().invoke(weighloop, call, input=io.BufferedReader(person))
+
+
+@pytest.mark.timeout(300)
+def test_a_calibration_with_the_lift_is_started_followed_and_written(tmp_path: Path) -> None:
+    """The twin's truth lies within three standard uncertainties; the current source needs no hands."""
+    output = tmp_path / "calibrated.toml"
+    with Rehearsal(tmp_path / "store.sqlite", seed=5, speed=30.0, sample="uneven") as rehearsal:
+        person = Person(rehearsal)
+        found = weigh(rehearsal, person, "--gaps", "3", "--ends", "1", "-o", str(output), "--json")
+        assert found.exit_code == 0, found.output
+        again = weigh(rehearsal, Person(rehearsal, most=0), "--check")
+        run = person.client.call("snapshot")["run"]
+    assert person.asked == ["place-sample"], "the coil is put on once; nothing else is asked for"
+    values = json.loads(found.stdout)
+    assert abs(values["remanence_T"] - 1.30) < 3 * values["u_remanence_T"]
+    assert abs(values["contact_m"] - 1.0e-3) < 3 * values["u_contact_m"]
+    assert "[calibration]" in output.read_text(encoding="utf-8")
+    # Who leaves ends nothing: the run waits, and the way back is named.
+    assert again.exit_code == 1
+    assert "run 2 goes on without you" in again.stderr
+    assert run["id"] == 2
+    assert run["state"] in ("running", "held")
+
+
+@pytest.mark.timeout(300)
+def test_a_check_by_hand_asks_for_the_current_and_takes_what_the_meter_shows(tmp_path: Path) -> None:
+    with Rehearsal(
+        tmp_path / "store.sqlite", seed=5, speed=30.0, sample="uneven", ladder="spacers"
+    ) as rehearsal:
+        person = Person(rehearsal)
+        found = weigh(rehearsal, person, "--check", "--current", "40mA")
+        run = person.client.call("runs.get", run=1)
+    assert run["state"] == "finished", run["why"]
+    assert {p["current_A"] for p in run["points"]} == {40.08e-3, -40.08e-3}
+    assert person.asked.count("set-current") >= 3, "+, -, +, and off"
+    # The twin's magnet is stronger than its file says, and within what the file allows for.
+    assert found.exit_code == 0, found.output
+    assert "The calibration holds" in found.stdout
