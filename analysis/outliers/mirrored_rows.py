@@ -11,7 +11,6 @@ tells; where it does not, both are doubted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,10 +32,10 @@ from .settings import (
     LOOKED_AT,
     MATTERS,
     MOST_SLIPS,
-    PLACES,
     REPEATS,
     UNLIKE,
 )
+from .stretches import KINDS, stretches
 from .table import Table
 from .wording import describe_as_miscount, describe_as_spacers
 
@@ -98,11 +97,11 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
         return seen - basis @ (basis.T @ seen)
 
     differs = told(force[None, :])[:, 0]
-    stretches = list(_stretches(arranged, bench))
-    power, along, gain = (np.zeros(len(stretches)) for _ in range(3))
-    for at in range(0, len(stretches), AT_A_TIME):
+    tried = stretches(arranged, bench)
+    power, along, gain = (np.zeros(len(tried)) for _ in range(3))
+    for at in range(0, len(tried), AT_A_TIME):
         some = slice(at, at + AT_A_TIME)
-        shapes = np.array([_whole(len(force), rows, step) for rows, _, step in stretches[some]])
+        shapes = tried.shapes(some)
         seen = told(shapes)
         power[some], along[some] = np.einsum("ij,ij->j", seen, seen), seen.T @ differs
         # A shape that is smooth itself is not measured by the bends.
@@ -111,8 +110,7 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
     best = int(np.argmax(gain))
     if not gain[best] > 0:
         return None
-    rows, _, step = stretches[best]
-    left = differs - told(_whole(len(force), rows, step)[None, :])[:, 0] * along[best] / power[best]
+    left = differs - told(tried.shapes([best]))[:, 0] * along[best] / power[best]
     # The median, as the slips that are not yet found must not count.
     usual = max(1.0, 1.4826 * float(np.median(np.abs(left))))
     if usual > UNLIKE or gain[best] < max(LIKELIER * usual**2, EXPLAINED * float(differs @ differs)):
@@ -127,11 +125,11 @@ def _likeliest(arranged: Arrangement, limits: Limits, bench: Bench, pairs: Pairs
         return together + _mismatch(M, pairs)
 
     ranked: list[tuple[float, Slip]] = []
-    for c in near:
-        rows, kind, by_one = stretches[c]
+    for c, shape in zip(near, tried.shapes(near), strict=True):
         step = float(along[c] / power[c])
-        slip = Slip(rows, kind, step * _whole(len(force), rows, by_one), step)
-        ranked.append((cost(arranged.M - per_newton * slip.force) + 1e-3 * limits.scale * len(rows), slip))
+        slip = Slip(tried.rows(c), KINDS[tried.kind[c]], step * shape, step)
+        cost_here = cost(arranged.M - per_newton * slip.force)
+        ranked.append((cost_here + 1e-3 * limits.scale * len(slip.rows), slip))
     ranked.sort(key=lambda one: one[0])
     mended, slip = ranked[0]
     # Where a part never turned over, the first passage after it differs from the next, most in its bends.
@@ -186,54 +184,6 @@ def _smooth(arranged: Arrangement, pairs: Pairs, *, turner: bool) -> Floats:
             own.insert(0, shift)
         columns += [np.where(here, column, 0.0) for column in own[: int(here.sum()) // 6]]
     return np.stack(columns, axis=1)
-
-
-def _stretches(arranged: Arrangement, bench: Bench) -> Iterator[tuple[Rows, str, float | Floats]]:
-    """Every stretch that may be looked for: its rows, its kind, and the force (N) all, or each, of them are
-    off by for a step of 1: ``zero`` (kg), ``zeros`` (spacer masses gathering, kg), ``gap`` (m)."""
-    points = arranged.points
-    n = len(points)
-    newton = weighing.force(1.0, bench)
-    followed = arranged.zeros.track is not None  # a zero that is followed may jump
-    by_hand = bench.gap.turner is None  # a turner's gaps nobody notes, and they differ by its eccentricity
-    slope = np.zeros(n)
-    passages = [(p, rows) for p in arranged.passages if len(rows := p.rows[points.used[p.rows]])]
-    for _, rows in passages:
-        if len(rows) > 1 and np.all(np.diff(points.gap[rows]) != 0):
-            slope[rows] = np.gradient(points.force[rows], points.gap[rows])
-    for k, (passage, rows) in enumerate(passages):
-        later = [np.concatenate([each for _, each in passages[k:m]]) for m in range(k + 2, len(passages) + 1)]
-        # A person who works up to the strongest field and re-zeroes there spoils that row too.
-        tip = np.setdiff1d(arranged.with_tip(passage), passage.rows)
-        if points.used[tip].any():
-            later.append(np.append(rows, tip))
-        ends = _ends(len(rows))
-        for a in range(len(rows)):
-            for b in range(a + 1, len(rows) + 1):
-                if b > a + 1 and not (a in ends and b in ends):
-                    continue
-                if b == a + 1 or not followed:
-                    yield rows[a:b], "zero", newton
-                if by_hand and b > a + 1 and (b == len(rows)) != (a == 0):
-                    yield rows[a:b], "gap", slope[rows[a:b]]
-            for whole in () if followed else later:
-                yield whole[a:], "zero", newton
-            counts = points.spacers[rows]
-            if a and np.all(np.isfinite(counts)) and a < len(rows) - 1:
-                gathered = counts[a:] - counts[a - 1]
-                yield rows[a:], "zeros", newton * gathered
-
-
-def _ends(count: int) -> set[int]:
-    """Where stretches longer than a row begin and end: anywhere, in a long passage at ``PLACES`` places
-    evenly spread, so that what is tried grows no faster than the rows."""
-    return set(np.unique(np.linspace(0, count, min(count, PLACES) + 1).round().astype(int)).tolist())
-
-
-def _whole(n: int, rows: Rows, value: float | Floats) -> Floats:
-    whole = np.zeros(n)
-    whole[rows] = value
-    return whole
 
 
 def _described(
