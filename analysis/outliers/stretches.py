@@ -45,7 +45,7 @@ class Stretches:
         """The rows of one."""
         return self.line[self.first[which] : self.end[which]]
 
-    def shapes(self, which: slice | list[int]) -> Floats:
+    def shapes(self, which: slice | list[int] | Rows) -> Floats:
         """Forces (s, n), N, that the rows of each are off by for a step of 1; 0 elsewhere."""
         first, kind = self.first[which], self.kind[which]
         long = self.end[which] - first
@@ -80,7 +80,8 @@ def stretches(arranged: Arrangement, bench: Bench) -> Stretches:
     line = np.concatenate([np.zeros(0, np.int64), *(rows for _, rows in passages), *with_tip])
     found = _intervals(arranged, bench, [rows for _, rows in passages], list(map(len, with_tip)))
     table = np.fromiter(chain.from_iterable(found), np.int64).reshape(-1, 3)
-    return Stretches(line, *table.T, weighing.force(1.0, bench), slope, points.spacers)
+    first, end, kind = table.T
+    return Stretches(line, first, end, kind, weighing.force(1.0, bench), slope, points.spacers)
 
 
 def _intervals(
