@@ -18,15 +18,16 @@ from ..text import grams
 from .settings import (
     ALWAYS,
     BEYOND,
+    BY_HAND,
     CLEAR,
     DEAD_AFTER,
     DELAYS_KEPT,
+    FEWEST_SEEN,
     IMPOSSIBLE,
     LATEST,
     LEAST,
     LESSER_TWO_THIRDS,
     NOISE_SPAN,
-    ODD,
     SEEN,
     SHOWS,
     STEP_DIGITS,
@@ -140,8 +141,11 @@ class Answers:
         """
         self._seen = self._clear = False
         stood = now - max(since, self._ended)
+        if self._by_hand:
+            stood /= BY_HAND
         delay = self.delay
-        if stood < (UNKNOWN if delay is None else max(delay + BEYOND, LEAST)):
+        wanted = UNKNOWN if delay is None else max(delay + BEYOND, LEAST)
+        if stood < wanted or len(self._after(max(since, self._ended))) < FEWEST_SEEN:
             return AnswerVerdict("wait")
         alive = self._alive(now, since)
         if alive.code != "take" or self._before is None:
@@ -176,7 +180,7 @@ class Answers:
         return sum(a != b for a, b in pairwise(values)) / (len(values) - 1)
 
     def _alive(self, now: float, since: float) -> AnswerVerdict:
-        """A level of one digit repeated is odd where this bench always had noise."""
+        """A level of one digit repeated is waited out where this bench always had noise."""
         start = max(since, self._ended)
         values = [v for _, v in self._after(start)]
         if len(set(values)) != 1 or len(self._noise) < ALWAYS or min(self._noise) <= 0.05:
@@ -185,7 +189,7 @@ class Answers:
         if chance < IMPOSSIBLE and now - start > DEAD_AFTER:
             why = f"the display has not changed by a digit for {now - self._changed:.0f} s, as it always did"
             return AnswerVerdict("dead", f"{why}: is the balance alive?", self._since_it_stood_still())
-        return AnswerVerdict("wait" if chance < ODD else "take")
+        return AnswerVerdict("wait")
 
     def _passed(self, old: float, width: float) -> bool:
         """Whether the readings went elsewhere during the move, and came back to the same level."""

@@ -161,8 +161,13 @@ class Acquisition:
             "drift_kg_per_s": s.drift or 0.0,
             "time_s": s.at,
             "utc": utc_now(),
-            "settled_in_s": s.at - self.began if self.began is not None else 0.0,
+            "settled_in_s": self.heard - self.began if self.began is not None else 0.0,
         }
+
+    @property
+    def heard(self) -> float:
+        """When the filter last heard a reading, s; before it heard any, when the level began."""
+        return self._heard if self._heard is not None else self.began or 0.0
 
     @property
     def ready(self) -> bool:

@@ -34,16 +34,18 @@ FORGET = 60.0  # s; a filter that heard nothing for longer begins again
 
 #: A later answer than this (s) is refused: what reads it cannot be trusted to be of this gap.
 LATEST = 2.0
-#: How long a level must have been seen, s: while the balance's delay is not known, and beyond it once it is.
-UNKNOWN, BEYOND, LEAST = 2.2, 0.7, 1.5
+#: How long a level must have been seen, s: while the balance's delay is not known, and beyond it once it is;
+#: and by how many readings at least. After a person's word, which says less than a lift's, so many times as
+#: long.
+UNKNOWN, BEYOND, LEAST, FEWEST_SEEN, BY_HAND = 2.2, 0.7, 1.5, 9, 2.0
 WAIT = 8.0  # s for an answer that should be seen and is not
 SURE_U, SURE_DIGITS = 4.0, 2.0  # standard uncertainties and digits beyond which a level is another one
 SHOWS = 2.0  # times that beyond which a change vouches for the readings before it
 #: A change must be seen where the least it can be is this many times that; a delay is learnt from more.
 SEEN, CLEAR = 5.0, 20.0
-#: A stretch without a changed digit is odd below the first probability and taken for a dead display below
-#: the second, which takes DEAD_AFTER s at least. A bench "always had noise" after ALWAYS levels with some.
-ODD, IMPOSSIBLE, DEAD_AFTER, ALWAYS = 0.05, 1e-9, 10.0, 4
+#: A stretch without a changed digit is waited out, and taken for a dead display below that probability, which
+#: takes DEAD_AFTER s at least. A bench "always had noise" after ALWAYS levels with some.
+IMPOSSIBLE, DEAD_AFTER, ALWAYS = 1e-9, 10.0, 4
 #: The level stepped without a move: digits and standard uncertainties, and how long it stands since, s.
 STEP_DIGITS, STEP_U, STEP_STANDS = 10.0, 8.0, 10.0
 #: The mean square of the lesser two thirds of normal numbers, by that of all; s that the noise is taken over.

@@ -19,8 +19,9 @@ def verdict_on(
     settling = acquisition.settling
     began = acquisition.began or 0.0
     since = settling.level_since if settling is not None and settling.level_since is not None else began
-    level, u, now = reading["value_kg"], reading["u_kg"], reading["time_s"]
-    verdict = answers.judge(level, u, now, max(since, began), least_change(run, task.step))
+    level, u = reading["value_kg"], reading["u_kg"]
+    # The level may be known best at a moment before: how long it was seen counts to the newest reading.
+    verdict = answers.judge(level, u, acquisition.heard, max(since, began), least_change(run, task.step))
     if verdict.code in ("take", "wait"):
         return verdict.code == "take"
     return NotBelieved(task.serial, verdict.code, verdict.why, reading, verdict.doubtful)

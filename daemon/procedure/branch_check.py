@@ -34,7 +34,8 @@ def _share(
     """A pull as a share of saturation's at its height, and how far chance may put it off."""
     zeros = [zero for zero in run.zeros if zero.id < reading.get("id", math.inf)]
     height = place["height_m"]
-    saturated = [(s["height_m"] or 0.0, s.get("saturated_reading_kg")) for s in run.every_step]
+    gaps = [s for s in run.every_step if s["kind"] == "point"]  # a zero has none, not the closest
+    saturated = [(s["height_m"] or 0.0, s.get("saturated_reading_kg")) for s in gaps]
     whole = next((value for at, value in saturated if value and at == height), None)
     # Close over a ring the pulls on the sample's layers nearly cancel: the share says nothing there.
     farther = max((abs(value) for at, value in saturated if value and at > (height or 0.0)), default=0.0)
