@@ -51,8 +51,8 @@ def pulls(
 
     A stop is the readings one after another at one height. Zero and, from four readings on, a steady drift
     drop out: by ``time`` (s), else as for + - - + in equal times. ``u``: standard uncertainties of the
-    readings; None: their scatter over all stops, at least ``least_u`` (kg). Raises NotPossible for a stop
-    without both directions.
+    readings, widened where they scatter more within the stops (Birge); None: that scatter, at least
+    ``least_u`` (kg). Raises NotPossible for a stop without both directions.
     """
     h, i, y = (np.asarray(a, float) for a in (heights, current, reading))
     end = np.ones_like(h) if ends is None else np.asarray(ends, float)
@@ -76,7 +76,7 @@ def pulls(
         left, freedom = left + float(off @ off), freedom + len(at) - len(columns)
         slopes.append(float(found[1]))
         spreads.append(float(np.sqrt(inverse[1, 1])))
-    scatter = 1.0 if own is not None else max(np.sqrt(left / freedom) if freedom else 0.0, least_u)
+    scatter = max(np.sqrt(left / freedom) if freedom else 0.0, least_u if own is None else 1.0)
     first = np.unique(stops, return_index=True)[1]
     return Pulls(h[first], end[first], np.array(slopes), scatter * np.array(spreads))
 

@@ -39,6 +39,16 @@ def test_reversing_the_current_gives_zero_and_pull_and_drift_drops_out():
         pulls(heights, one_way, np.zeros(12))
 
 
+def test_slow_noise_that_the_stated_uncertainties_leave_out_is_seen() -> None:
+    """Means of 15 s tell nothing of noise slower than that: the readings of a stop scatter by more, and the
+    pull's uncertainty is that of least squares with this scatter, +-I in equal numbers: s / (2 I)."""
+    rng = np.random.default_rng(4)
+    current, heights = np.tile([0.05, -0.05, -0.05, 0.05], 50), np.repeat(np.arange(50) * 1e-4, 4)
+    reading = -0.02 * current + 5e-6 * rng.standard_normal(200)
+    assert pulls(heights, current, reading, u=1e-6).u == pytest.approx(5e-6 / (2 * 0.05), rel=0.3)
+    assert pulls(heights, current, reading, u=2e-5).u == pytest.approx(2e-5 / (2 * 0.05), rel=1e-9)
+
+
 def test_an_uneven_bench_is_found_within_its_covariance():
     """Ten benches: remanence, contact and scale within their uncertainties, and better than stated."""
     scores = []
