@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from .calibration.outcome import Calibration
     from .comparison import Comparison
+    from .repeat import RepeatResult
 
 
 def _bench(bench: str | Path | Bench) -> Bench:
@@ -79,6 +80,21 @@ def compare(runs: Sequence[Run]) -> Comparison:
     from .comparison import compare as compare_results
 
     return compare_results([run.result for run in runs])
+
+
+def repeat(runs: Sequence[Run]) -> RepeatResult:
+    """Loops of one sample, run again and again: each figure against time and temperature, what it repeats to
+    apart from these, and the temperature coefficients of remanence and HcJ; ``to_json()`` has it all.
+
+    Raises NotPossible for fewer than three loops, InputError for loops of different samples, ValueError for
+    runs with different settings, whose trials have nothing in common.
+    """
+    from .repeat import analyse_loops
+
+    if any(run.settings != runs[0].settings for run in runs):
+        raise ValueError("the runs are to be analysed with different settings; give all the same")
+    inputs = [(run.readings, run.bench) for run in runs]
+    return analyse_loops(inputs, **(runs[0].settings if runs else {}))
 
 
 def calibrate(

@@ -17,7 +17,7 @@ from .figures.uncertainty import BudgetLine, FigureResult, evaluate
 from .forces.branches import Arrangement
 from .inversion.fit_outliers import off_the_fit, set_aside_by_fit
 from .inversion.invert import Method, invert
-from .inversion.loop import LoopEstimate
+from .inversion.loop import FixedChoices, LoopEstimate
 from .inversion.saturation import judge
 from .magnetostatics.bench_linearisation import FoundInput, found_inputs, measured_inputs
 from .magnetostatics.demagnetising_factor import demagnetising_factor
@@ -166,10 +166,12 @@ def analyse(
     trials: int = 10_000,
     seed: int = 1,
     progress: Callable[[str], None] = lambda stage: None,
+    settled: FixedChoices | None = None,
 ) -> LoopResult:
     """Analyse one run: slips, forces to magnetisation (``finite`` or ``mean``), figures, uncertainty.
 
     ``trials`` is the most Monte Carlo trials; fewer are made where the results stand still before.
+    ``settled`` takes over the choices of another run's estimate.
     ``progress`` hears of each of ``STAGES`` as it begins.
     Raises ValueError for a method or a number of trials that there is not.
     """
@@ -181,7 +183,7 @@ def analyse(
     progress(STAGES[0])
     arranged = find_outliers(readings, bench)
     progress(STAGES[1])
-    arranged, estimate = _without_outliers(arranged, bench, how)
+    arranged, estimate = _without_outliers(arranged, bench, how, settled)
     claims = figures_of(estimate, bench)
     progress(STAGES[2])
     known = evaluate(readings, arranged.zeros, estimate, claims, bench, trials=trials, seed=seed)
@@ -215,16 +217,16 @@ _MOST_BY_FIT = 3
 
 
 def _without_outliers(
-    arranged: Arrangement, bench: Bench, method: Method
+    arranged: Arrangement, bench: Bench, method: Method, settled: FixedChoices | None
 ) -> tuple[Arrangement, LoopEstimate]:
     """The inversion, repeated without a row whose residual stands out alone."""
-    estimate = invert(arranged.points, bench, method)
+    estimate = invert(arranged.points, bench, method, settled=settled)
     for _ in range(_MOST_BY_FIT):
         worst = off_the_fit(estimate)
         if worst is None:
             break
         arranged = set_aside_by_fit(arranged, estimate, worst)
-        estimate = invert(arranged.points, bench, method)
+        estimate = invert(arranged.points, bench, method, settled=settled)
     return arranged, estimate
 
 

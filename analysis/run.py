@@ -55,7 +55,8 @@ class Run:
         self.guesses = guesses
         #: Every reading the balance sent during the run; None where none was kept with it.
         self.raw = raw
-        self._settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
+        #: How it is analysed: method, trials, seed.
+        self.settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
 
     def analysed_with(self, *, method: str = "finite", trials: int = 10_000, seed: int = 1) -> Run:
         """The same run, analysed with other settings (see ``weighloop figures --help``)."""
@@ -67,7 +68,7 @@ class Run:
         """The whole result; ``result.to_json()`` is what ``weighloop figures --json`` prints."""
         from .results import analyse
 
-        return analyse(self.readings, self.bench, **self._settings)
+        return analyse(self.readings, self.bench, **self.settings)
 
     def figures(self, units: Units = "si") -> pd.DataFrame:
         """A row a figure: symbol, value, u, 95 % interval, unit, status, why; by its name in words."""

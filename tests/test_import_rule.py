@@ -59,6 +59,11 @@ ROOMS: dict[str, set[str]] = {
         "analysis/threads",
     },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
+    "analysis/repeated_loop": {"analysis/figures", "analysis/results"},
+    "analysis/repeat": {
+        "analysis/errors", "analysis/figures", "analysis/magnetostatics", "analysis/records",
+        "analysis/repeated_loop", "analysis/results",
+    },
     "analysis/interlaboratory": {"analysis/records"},
     "analysis/run_summary": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/many_runs": {
@@ -70,7 +75,7 @@ ROOMS: dict[str, set[str]] = {
     "analysis/report": {
         "analysis/calibration", "analysis/comparison", "analysis/constants", "analysis/errors",
         "analysis/figures", "analysis/magnetostatics", "analysis/many_runs",
-        "analysis/programmes", "analysis/records", "analysis/results",
+        "analysis/programmes", "analysis/records", "analysis/repeat", "analysis/results",
     },
     "analysis/run": {
         "analysis/data_package", "analysis/errors", "analysis/exchange", "analysis/figures", "analysis/files",
@@ -79,7 +84,7 @@ ROOMS: dict[str, set[str]] = {
     "analysis/exchange": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/desk": {
         "analysis/calibration", "analysis/comparison", "analysis/files", "analysis/magnetostatics",
-        "analysis/planning", "analysis/records", "analysis/run", "analysis/units",
+        "analysis/planning", "analysis/records", "analysis/repeat", "analysis/run", "analysis/units",
     },
     "drivers/clock": set(),
     "drivers/device": {"analysis/errors"},
@@ -177,7 +182,7 @@ ROOMS: dict[str, set[str]] = {
         "analysis/figures", "analysis/files", "analysis/forces", "analysis/interlaboratory",
         "analysis/inversion", "analysis/magnetostatics", "analysis/many_runs", "analysis/planning",
         "analysis/programmes",
-        "analysis/records", "analysis/report", "analysis/results", "analysis/run_summary",
+        "analysis/records", "analysis/repeat", "analysis/report", "analysis/results", "analysis/run_summary",
         "analysis/settling", "analysis/units", "daemon/__main__", "daemon/alarms", "daemon/balance_check",
         "daemon/lab", "daemon/paths", "daemon/protocol", "daemon/server", "daemon/simulation",
         "daemon/store", "tui/app", "tui/bench_costs", "tui/bench_form", "tui/format", "tui/run_words",

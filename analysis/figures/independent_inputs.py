@@ -15,7 +15,9 @@ from ..records.bench import Bench
 from . import model_error
 from .settings import OWN_OF_SPACER, U_GAP
 
-#: Words for what the balance's zero brings in: read for each reading, or followed through the run.
+#: Words for what readings and gaps bring in, and for what the balance's zero does: read for each reading, or
+#: followed through the run.
+READINGS, GAP_SETTING = "readings", "setting of each gap"
 ZEROS, FOLLOWED_ZERO = "zeros", "zero of the balance and its drift"
 
 
@@ -60,7 +62,7 @@ def independent_inputs(
     """The random inputs: readings, zeros, gaps, and each spacer's own thickness."""
     points = estimate.points
     newton = abs(force(1.0, bench))
-    inputs = [IndependentInput("readings", "readings", scale * newton * zeros.u_reading)]
+    inputs = [IndependentInput("readings", READINGS, scale * newton * zeros.u_reading)]
     track = None if estimate.method_used == MEAN else zeros.track
     of_zeros = zeros.root if track is None else track.unknown
     if of_zeros.shape[1]:
@@ -80,7 +82,7 @@ def independent_inputs(
 
 def gap_setting(estimate: LoopEstimate) -> IndependentInput:
     """What each force is off by because its gap is not quite the one that was set."""
-    return IndependentInput("gap setting", "setting of each gap", force_by_gap(estimate) * U_GAP)
+    return IndependentInput("gap setting", GAP_SETTING, force_by_gap(estimate) * U_GAP)
 
 
 def force_by_gap(estimate: LoopEstimate) -> Floats:

@@ -8,6 +8,7 @@ measured ones, so their non-linearity is whole. Intervals are probabilistically 
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -205,6 +206,11 @@ class _Model:
     def _has(self, name: str) -> bool:
         figure = self.figures.get(name)
         return figure is not None and figure.value is not None
+
+
+def shared_normals(seed: int, identities: Sequence[str], count: int) -> Floats:
+    """The standard normals (count, k) that trials of ``seed`` take for inputs that runs share."""
+    return np.column_stack([_stream(seed, identity).standard_normal(count) for identity in identities])
 
 
 def _stream(seed: int, identity: str) -> np.random.Generator:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -97,7 +97,8 @@ class FixedChoices:
     ``method`` as in ``LoopEstimate.method_used``; ``demagnetising_field`` the hypothesis on the sample's own
     field (``demagnetising_field``); ``smoothing`` by branch, or of the density; ``z`` (k,) the bench
     found. Of the density also the state the hysterons began in, the rows fitted, the columns free of the
-    constraint and the steady field of what never turned (A/m).
+    constraint and the steady field of what never turned (A/m). ``held``: the bench stays at ``z``, whatever
+    the readings say of it.
     """
 
     method: str
@@ -108,6 +109,11 @@ class FixedChoices:
     fitted: NDArray[np.intp] | None = None
     free: NDArray[np.intp] | None = None
     bias: float = 0.0
+    held: bool = False
+
+    def for_other_runs(self) -> FixedChoices:
+        """The same for other runs of the sample on this bench, whose rows are their own."""
+        return replace(self, fitted=None, free=None, held=True)
 
 
 def branch_rows(points: Points, branch: Branch, H_applied: Floats) -> NDArray[np.intp]:

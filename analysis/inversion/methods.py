@@ -70,6 +70,7 @@ def spline_fit(
         hypothesis if settled is None else settled.demagnetising_field,
         smoothing=None if settled is None else settled.smoothing,
         z=None if settled is None else settled.z,
+        conditioned=settled is None or not settled.held,
         enough=enough,
         near=near,
     )
@@ -132,10 +133,9 @@ def density_fit(
         return fit_jointly(
             model, roles, hypothesis, conditioned=False, steady_field=steady, enough=enough, near=near
         )
-    assert settled.fitted is not None
     return fit_jointly(
         model,
-        _whole_run(points, settled.fitted, settled.start, settled.free),
+        _whole_run(points, fitted if settled.fitted is None else settled.fitted, settled.start, settled.free),
         settled.demagnetising_field,
         smoothing=settled.smoothing,
         z=settled.z,

@@ -38,7 +38,7 @@ WORDS = {
     "reference_magnet.width": "width of the reference magnet",
     "reference_magnet.outer_diameter": "outer diameter of the reference magnet",
     "reference_magnet.inner_diameter": "inner diameter of the reference magnet",
-    "reference_magnet.temperature_coefficient": "temperature coefficient of the remanence",
+    "reference_magnet.temperature_coefficient": "temperature coefficient of the reference magnet",
     "site.temperature": "temperature",
     "sample.height": "height of the sample",
     "sample.diameter": "diameter of the sample",

@@ -35,6 +35,7 @@ _DOORS = {
     "read_notebook": "analysis.run",
     "read_package": "analysis.run",
     "read_run": "daemon.store.run",
+    "repeat": "analysis.desk",
     "unit_registry": "analysis.units",
 }
 
@@ -54,6 +55,7 @@ __all__ = [
     "read_notebook",
     "read_package",
     "read_run",
+    "repeat",
     "unit_registry",
 ]
 
@@ -65,6 +67,7 @@ if TYPE_CHECKING:
         demag,
         field,
         plan,
+        repeat,
     )
     from weighloop.analysis.errors import (  # pyright: ignore[reportMissingImports]
         InputError,

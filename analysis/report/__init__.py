@@ -5,6 +5,7 @@ from .many import write_many
 from .output import page_file
 from .page import report_html, write_drawings, write_report
 from .programme import write_programme
+from .repeat import write_repeat
 
 __all__ = [
     "page_file",
@@ -13,5 +14,6 @@ __all__ = [
     "write_drawings",
     "write_many",
     "write_programme",
+    "write_repeat",
     "write_report",
 ]

@@ -17,6 +17,17 @@ def last_series(store: Store) -> int | None:
     return None
 
 
+def runs_of_series(store: Store, number: int) -> list[int]:
+    """The runs that run ``number`` was started with, it among them, in order."""
+    series = {line["id"]: store.record(line["id"]).series for line in store.runs()}
+    mine = series.get(number)
+    return [
+        run
+        for run, other in series.items()
+        if run == number or (mine and other and other.number == mine.number)
+    ]
+
+
 def night_of(store: Store, number: int) -> dict[str, Any]:
     """The list of runs that began with run ``number``, run by run, as plain data in SI units.
 

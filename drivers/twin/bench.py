@@ -18,10 +18,11 @@ from . import bench_file as scenarios
 from .acts import Act, Acts
 from .balance import BalanceTwin
 from .balance_protocol import VOICES
-from .disturbances import Disturbances, Draught, Normals, Wander
+from .disturbances import Disturbances, Draught, Normals
 from .lift.controller import LiftTwin
 from .line_faults import Wire
 from .person import CannotDo, Person, Story
+from .room import Room
 from .sample import AWAY
 from .true_figures import truth
 
@@ -77,8 +78,7 @@ class TwinBench:
         self.voice = VOICES[dialect](self.balance)
         self.person = Person(self)
         self._air = Normals(air)
-        self._room = Wander(self._air, 1.0 / self.scenario.balance.rate, 1800.0, 0.1)
-        self._temperature = 273.15 + float(self.scenario.table["site"]["temperature_degC"][0])
+        self.room = Room(self.scenario, self._air)
         self.pellet = self.scenario.pellet()
         self.coil = self.scenario.winding()
         self.lift.source.load = self.coil  # plugged in, wherever the coil itself lies
@@ -131,7 +131,9 @@ class TwinBench:
         self._weigh()
         if now >= self._reading_due:
             self._reading_due += 1.0 / self.scenario.balance.rate
-            self.lift.temperature = self._temperature + self._room.step()
+            self.lift.temperature = self.room.shown(now)
+            if self.room.warm(now, self.pellet, self.coil) and self.sample_on:
+                self._weigh_pull()
             self.balance.refresh()
             if self.voice.talks:
                 self._say("balance", self.voice.line(self.balance.shown))
@@ -315,6 +317,7 @@ class TwinBench:
             ),
             "bump": lambda grams=5.0: self.disturbances.knock(float(grams)),
             "draught": self._open_window,
+            "heating": lambda kelvin, hours: self.room.heating(kelvin, hours, self.now),
             "truth": lambda: self.truth,
             "bench-file": self.stated,
             "state": self.state,

@@ -120,6 +120,12 @@ class TwinSample:
         diameter, height = self.size
         self.cells = disc_cells(diameter / 2, height, offset, round_magnet=self.magnet.shape != "block")
 
+    def warm(self, magnet: Magnet, material: SampleMaterial) -> None:
+        """Magnet and material at another temperature, where the sample is; what it remembers stays."""
+        self.magnet, self.material = magnet, material
+        self.half_widths = material.half_widths()
+        self.follow(self.gap, self.orientation)
+
     def follow(self, gap: float, orientation: float) -> None:
         """Let the sample go straight to a gap. Away from the magnet the field is simply zero."""
         self.gap, self.orientation = gap, orientation

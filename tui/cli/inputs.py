@@ -77,7 +77,8 @@ def analysed(
 programme_option = click.option(
     "--programme",
     metavar="NAME",
-    help="What it is read off for: loop, recoil, remanence, reversal, decay; by default what it was run for.",
+    help="What it is read off for: loop, recoil, remanence, reversal, decay, repeat; by default what it was "
+    "run for.",
 )
 
 

@@ -12,7 +12,7 @@ from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, VirtualBench
 from weighloop.daemon.control.queue import RunRequest
 from weighloop.daemon.procedure.plan import make_plan
 from weighloop.daemon.procedure.run import Series
-from weighloop.daemon.store.night import last_series, night_of
+from weighloop.daemon.store.night import last_series, night_of, runs_of_series
 from weighloop.drivers.device import DeviceState
 from weighloop.tui.cli import weighloop
 
@@ -47,6 +47,8 @@ def test_runs_readings_holds_and_their_ends(store: Path) -> None:
     with Store(store, read_only=True) as opened:
         assert last_series(opened) == 1
         night = night_of(opened, 1)
+        assert runs_of_series(opened, 2) == [1, 2, 3]
+        assert runs_of_series(opened, 4) == [4]
     first, second, third = night["runs"]  # the one alone is no part of it
     assert [run["state"] for run in night["runs"]] == ["finished", "stopped", "stopped"]
     (hold,) = first["holds"]

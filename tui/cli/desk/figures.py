@@ -8,25 +8,33 @@ import click
 
 from ..common import OneOf, json_option, like, note, print_json, significant, table
 from ..inputs import programme_option, result_of, with_analysis_options
+from .repeat import is_repeat, repeat_of, repeat_table
 
 if TYPE_CHECKING:
     from ....analysis.programmes.results import ProgrammeResult
+    from ....analysis.repeat import RepeatResult
     from ....analysis.results import LoopResult
 
 
 @click.command("figures")
-@click.argument("source", metavar="INPUT")
+@click.argument("sources", metavar="INPUT...", nargs=-1, required=True)
 @with_analysis_options
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
 @programme_option
 @json_option
-def command(source: str, units: str, programme: str | None, as_json: bool, **settings: Any) -> None:
+def command(
+    sources: tuple[str, ...], units: str, programme: str | None, as_json: bool, **settings: Any
+) -> None:
     """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number.
 
     Of another programme what that gives: recoil curves and losses, both remanence curves, reversal
     curves, or the slow decay in one field.
+
+    Several INPUTs are loops of one sample (as is a run's number with --programme repeat: the runs it was
+    started with): their figures against time and temperature, repeatability, temperature coefficients.
     """
-    result = result_of(source, programme, **settings)
+    result = repeat_of(sources, **settings) if is_repeat(sources, programme) else None
+    result = result or result_of(sources[0], programme, **settings)
     if as_json:
         print_json(result.to_json())
         return
@@ -35,11 +43,14 @@ def command(source: str, units: str, programme: str | None, as_json: bool, **set
         note(f"{warning.code}: {warning.text}")
 
 
-def result_table(result: LoopResult | ProgrammeResult, units: str = "si") -> str:
-    """What came of a run as people read it."""
+def result_table(result: LoopResult | ProgrammeResult | RepeatResult, units: str = "si") -> str:
+    """What came of a run, or of several, as people read it."""
+    from ....analysis.repeat import RepeatResult
     from ....analysis.results import LoopResult
     from .programme import programme_table
 
+    if isinstance(result, RepeatResult):
+        return repeat_table(result, units)
     return figures_table(result, units) if isinstance(result, LoopResult) else programme_table(result)
 
 

@@ -9,10 +9,11 @@ import click
 
 from ..common import OneOf, PageFile, json_option, note, print_json
 from ..inputs import programme_option, result_of, with_analysis_options
+from .repeat import is_repeat, repeat_of
 
 
 @click.command("report")
-@click.argument("source", metavar="INPUT")
+@click.argument("sources", metavar="INPUT...", nargs=-1, required=True)
 @with_analysis_options
 @click.option("--output", "-o", type=PageFile(), help="The file, .html or .pdf; report-NAME.html by default.")
 @click.option(
@@ -23,7 +24,7 @@ from ..inputs import programme_option, result_of, with_analysis_options
 @programme_option
 @json_option
 def command(
-    source: str,
+    sources: tuple[str, ...],
     programme: str | None,
     output: Path | None,
     drawings: Path | None,
@@ -33,14 +34,22 @@ def command(
     **settings: Any,
 ) -> None:
     """Write the report of INPUT (a run's number, a notebook CSV or a data package) as one HTML file or
-    PDF."""
-    from ....analysis.report import write_drawings, write_programme, write_report
+    PDF; of several loops of one sample, or with --programme repeat, how they went with time and
+    temperature."""
+    from ....analysis.programmes.results import ProgrammeResult
+    from ....analysis.repeat import RepeatResult
+    from ....analysis.report import write_drawings, write_programme, write_repeat, write_report
     from ....analysis.results import LoopResult
 
-    target = output or Path(f"report-{Path(source).stem}.html")
-    result = result_of(source, programme, **settings)
-    how = f"--method {result.method}" if isinstance(result, LoopResult) else f"--programme {result.gives}"
-    again = f"weighloop figures {source} {how} --seed {result.seed}"
+    target = output or Path(f"report-{Path(sources[0]).stem}.html")
+    result = repeat_of(sources, **settings) if is_repeat(sources, programme) else None
+    result = result or result_of(sources[0], programme, **settings)
+    how = f"--programme {result.gives}" if isinstance(result, ProgrammeResult) else ""
+    if not isinstance(result, ProgrammeResult):
+        how = f"--method {settings['method']}"
+    if isinstance(result, RepeatResult) and len(sources) == 1:
+        how += " --programme repeat"
+    again = f"weighloop figures {' '.join(sources)} {how} --seed {result.seed}"
     again += "".join(
         f" --{name} {settings[f'{name}_path']}" for name in ("bench", "store") if settings[f"{name}_path"]
     )
@@ -49,6 +58,8 @@ def command(
     if isinstance(result, LoopResult):
         write_report(result, target, recompute=f"Recompute with: {again}.", units=units)
         drawn = [] if drawings is None else write_drawings(result, drawings, kind)
+    elif isinstance(result, RepeatResult):
+        write_repeat(result, target, f"Recompute with: {again}.", units=units)
     else:
         write_programme(result, target, f"Recompute with: {again}.")
     if as_json:
