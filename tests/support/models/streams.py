@@ -126,13 +126,15 @@ def make(
         force += one.vibration * digit * np.sin(2 * np.pi * rng.uniform(7, 30) * t + rng.uniform(0, 6))
     if one.beating:
         force += bench.beating(rng, n, one.beating * digit)
+    comes_and_goes = np.zeros(n)
     for law_of, drawn in (
         (bench.leaning, one.leaning),
         (bench.building, one.building),
         (bench.switching, one.switching),
     ):
         if drawn is not None:
-            force += law_of(rng, n, drawn[0] * digit, drawn[1], drawn[2])
+            comes_and_goes += law_of(rng, n, drawn[0] * digit, drawn[1], drawn[2])
+    force += comes_and_goes
     if recorded is not None:
         force += recorded(rng, n) * digit
 
@@ -172,6 +174,7 @@ def make(
         "law": law,
         "gate": gate,
         "autocovariance": autocovariance,
+        "comes and goes": comes_and_goes,
         "index": np.minimum((sampled * RATE).astype(int), n - 1)[kept],
         "disturbances": one,
         "balance": (digit, rate, loop_frequency, damping, moving_average, lag),
