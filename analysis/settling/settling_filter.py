@@ -377,8 +377,8 @@ class SettlingFilter:
             watched = self._known_before + now - self._watched_since
             return stated.of_a_bench_just_met(variances, age, watched) * restless + grown
         slow = stated.slow_noise(self._past, self._d, age)
-        variance = stated.of_a_known_bench(variances, slow, restless)
-        return variance + stated.jumped(self._past, self._d, age) + grown
+        variance = stated.of_a_known_bench(variances, slow, restless, grown)
+        return variance + stated.jumped(self._past, self._d, age)
 
     def _revision(self, level: float, age: float, now: float) -> float:
         """How far (resolutions) the level is from what it was taken for of late."""

@@ -18,12 +18,12 @@ from .settings import (
     DRAUGHT_AT_FIRST,
     DRAUGHT_TRUST,
     FIRST_TIME,
+    KNOWN_DRAUGHT,
     KNOWN_TRUST,
     LIVELY,
     MOST_LIVELY,
     RARE,
     RARE_SHARE,
-    SAME_NOISE,
     SWOLLEN,
     TRUST,
     WATCHED,
@@ -45,11 +45,12 @@ def of_a_bench_just_met(variances: Floats, age: float, watched: float) -> float:
     return float(variance) * (1 + (WATCHED / watched) ** 2)
 
 
-def of_a_known_bench(variances: Floats, slow: float, restless: float) -> float:
-    """Variance of the level where the past says how much slow noise (variance ``slow``) there is: what the
-    bank sees now and what was learnt are much the same noise, and the greater rules."""
-    seen = float(KNOWN_TRUST**2 * variances[0] + variances[1]) * restless
-    return max(seen, slow) + SAME_NOISE * min(seen, slow)
+def of_a_known_bench(variances: Floats, slow: float, restless: float, grown: float) -> float:
+    """Variance of the level where the past says how much slow noise (variance ``slow``) there is; ``grown``
+    is what a bench more restless than that adds: then models with draughts are believed."""
+    draught = 1.0 if grown > 0 else KNOWN_DRAUGHT
+    seen = float(KNOWN_TRUST**2 * variances[0] + draught**2 * variances[1])
+    return seen * restless + slow + grown
 
 
 def slow_noise(past: BenchPast, resolution: float, age: float) -> float:
