@@ -30,15 +30,22 @@ WEIGHS: Final = ("the sample", "the coil", "the coil, one gap")
 #: Gaps of a loop's passage and of a calibration, where nobody asks for others.
 GAPS: Final[dict[str, str]] = dict(zip(WEIGHS, ("22", "6", "1"), strict=True))
 
-#: What a run of the sample is.
-PROGRAMMES: Final = ("loop", "recoil", "remanence", "reversal", "decay", "repeat")
+#: What a run of the sample is, and what that is in a few words.
+PROGRAMMES: Final = {
+    "loop": "whole, both orientations",
+    "recoil": "back from reverse fields",
+    "remanence": "what each field leaves",
+    "reversal": "first-order reversal curves",
+    "decay": "one field held for hours",
+    "repeat": "the loop again and again",
+}
 
 #: What is not of the bench: how many gaps a passage, how well each reading is wanted, who says "done".
 RUN_FIELDS: Final = (
-    Field("run.programme", "programme", "loop", "what the run is", choices=PROGRAMMES),
+    Field("run.programme", "programme", "loop", PROGRAMMES["loop"], choices=tuple(PROGRAMMES)),
     Field("run.weighs", "weighs", WEIGHS[0], "the coil: a calibration", choices=WEIGHS),
     Field("run.current", "current", "", "such as 48 mA, or empty", when=("run.weighs", WEIGHS[1:])),
-    Field("run.points", "gaps", "22", f"or {FEW}; or HcJ 1 %, Mr 1 %"),
+    Field("run.points", "gaps", "22", f"of a loop also {FEW}; HcJ 1 %"),
     Field("run.target", "uncertainty", "2 mg", "of a reading, or empty"),
     Field("run.loops", "runs", "1", "alike, one after the other"),
     Field(

@@ -9,7 +9,7 @@ _M = {"si": ("A/m", 1.0), "cgs": ("A/m", 1.0)}
 _PLAIN = {"si": ("", 1.0), "cgs": ("", 1.0)}
 #: By key: in words, symbol, units.
 NAMES: dict[str, FigureName] = {
-    "field_of_loss_A_per_m": FigureName("reverse field of 5 % loss", "H5%", **_FIELD),
+    "field_of_loss_A_per_m": FigureName("reverse field, 5 % loss", "H5%", **_FIELD),
     "recoil_permeability": FigureName("recoil permeability", "mu_rec", **_PLAIN),
     "remanence_A_per_m": FigureName("saturation remanence", "Mr", **_FIELD),
     "remanence_coercivity_A_per_m": FigureName("remanence coercivity", "Hcr", **_FIELD),

@@ -26,7 +26,8 @@ from ..state.snapshot import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
 from ..widgets.loop_plot import Dot, LoopPlot
-from ..widgets.programme_curves import programme_curves
+from ..widgets.picture import Picture
+from ..widgets.programme_curves import programme_pictures
 from .take_away import TakesAway
 
 #: While a run goes on, figures are computed again at most this often, s, and never more than this part of
@@ -39,9 +40,9 @@ METHODS = {
     "mean": "M straight from each pull",
     "branch spline": "M by smooth branches",
     "hysteron density": "M by a sum of switching grains",
-    "recoil": "recoil by a sum of switching grains",
-    "remanence": "remanence by a sum of switching grains",
-    "reversal": "reversal curves by a sum of switching grains",
+    "recoil": "recoil by switching grains",
+    "remanence": "remanence by switching grains",
+    "reversal": "reversal curves by switching grains",
     "decay": "decay in one field",
 }
 
@@ -66,6 +67,9 @@ class FiguresView(TakesAway):
         self._of: tuple[int, int, int, bool] | None = None
         self._started = -EVERY_S
         self._took = 0.0
+        #: Of another programme than the loop: what there is to draw, and which of it is drawn.
+        self._pictures: list[Picture] = []
+        self._drawn = 0
 
     def body(self) -> ComposeResult:
         yield Static(id="about", markup=False)
@@ -76,6 +80,7 @@ class FiguresView(TakesAway):
             with Vertical(id="figure-loop"):
                 yield Static("M against internal field, both kA/m", id="axes", markup=False)
                 yield LoopPlot()
+                yield Static(id="curve-legend", markup=False)
         yield Static(id="why", markup=False)
         with Horizontal(id="lower"):
             yield BudgetBars(id="budget")
@@ -148,6 +153,8 @@ class FiguresView(TakesAway):
 
     def _take(self, run: Run, result: Any) -> None:
         self._result = result
+        self._pictures = programme_pictures(result) if hasattr(result, "gives") else []
+        self._drawn = self._drawn if self._drawn < len(self._pictures) else 0
         readings = sum(point["kind"] == "point" for point in run["points"])
         method = METHODS.get(getattr(result, "gives", "")) or result.estimate.method_used
         going = "" if run["state"] in ("finished", "stopped") else ", still being weighed"
@@ -171,11 +178,10 @@ class FiguresView(TakesAway):
         table.move_cursor(row=min(row, max(0, table.row_count - 1)))
         table.focus()
         self._show_chosen()
-        if hasattr(result, "gives"):
-            words, curves, measured = programme_curves(result)
+        self.set_class(bool(self._pictures), "programme")
+        if self._pictures:
             self.query_one("#warnings", Static).update(warnings_list(result.warnings))
-            self.query_one("#axes", Static).update(words)
-            self.query_one(LoopPlot).draw_curves(curves, measured)
+            self._draw_picture()
             return
         self.query_one("#axes", Static).update("M against internal field, both kA/m")
         self.query_one("#warnings", Static).update(
@@ -186,6 +192,19 @@ class FiguresView(TakesAway):
             for p in loop_points(result)
         ]
         self.query_one(LoopPlot).draw_loop(dots)
+
+    def _draw_picture(self) -> None:
+        picture = self._pictures[self._drawn]
+        number = len(self._pictures)
+        other = f"   v: {self._pictures[(self._drawn + 1) % number].of}" if number > 1 else ""
+        self.query_one("#axes", Static).update(f"{picture.axes}{other}")
+        self.query_one("#curve-legend", Static).update(picture.legend)
+        self.query_one(LoopPlot).draw_picture(picture)
+
+    def action_which_plot(self) -> None:
+        """The next of the pictures of a programme."""
+        self._drawn = (self._drawn + 1) % len(self._pictures)
+        self._draw_picture()
 
     def _keys(self) -> list[str]:
         named = [key for key in FIGURE_NAMES if key in self._result.figures]
@@ -210,6 +229,7 @@ class FiguresView(TakesAway):
         return (
             super().situation()
             | ({"figures"} if self._result is not None else set())
+            | ({"plots"} if self._result is not None and len(self._pictures) > 1 else set())
             | ({"opened"} if self.owner.opened is not None else set())
         )
 

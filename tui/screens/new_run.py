@@ -21,7 +21,7 @@ from ...daemon.protocol import Run
 from ..bench_costs import Cost
 from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
 from ..format import duration, grams, kiloamps, two_figures
-from ..run_form import GAPS, LIST_FIELDS, RUN_FIELDS, ends_of, entry_of, entry_words, plan_of
+from ..run_form import GAPS, LIST_FIELDS, PROGRAMMES, RUN_FIELDS, ends_of, entry_of, entry_words, plan_of
 from ..state.compute import NotYet
 from ..state.compute_process import bench_costs, bench_sketch, coil_look
 from ..state.follower import CallRefused, FeedLost
@@ -209,7 +209,12 @@ class NewRun(ModalScreen[int | None]):
             by = line.field.label if error.startswith(f"{line.field.label}: ") else line.field.key
             _, named, fault = error.partition(f"{by}: ")
             line.set_class(bool(named), "fault")
-            line.query_one(".hint", Static).update(fault.partition("\n")[0] if named else line.field.hint)
+            line.query_one(".hint", Static).update(
+                fault.partition("\n")[0] if named else self._hint(line.field)
+            )
+
+    def _hint(self, field: Field) -> str:
+        return PROGRAMMES[self.values[field.key]] if field.key == "run.programme" else field.hint
 
     @work(exclusive=True, group="start")
     async def action_start(self) -> None:

@@ -25,8 +25,8 @@ from ..widgets.coil_pulls import CoilPulls, axes_words, dots
 from ..widgets.finish_card import FinishCard
 from ..widgets.listing import Lines, listing
 from ..widgets.log_lines import LogLines
-from ..widgets.loop_plot import LEGEND, Dot, LoopPlot
-from ..widgets.programme_curves import programme_curves
+from ..widgets.loop_plot import LEGEND, LEGEND_OF_PASSAGES, Dot, LoopPlot
+from ..widgets.programme_curves import programme_pictures
 from ..widgets.progress_ladder import ProgressLadder
 from ..widgets.reading_panel import ReadingPanel, live_texts
 from .dialogs import AskText, AskYesNo, Choose
@@ -126,7 +126,8 @@ class RunView(TakesAway):
         if run is None:
             return
         plot, axes = self.query_one(LoopPlot), self.query_one(Axes)
-        self.query_one("#legend-line", Lines).show(COIL_LEGEND if weighs_coil(run) else LEGEND)
+        other = LEGEND_OF_PASSAGES if "programme" in run else LEGEND
+        self.query_one("#legend-line", Lines).show(COIL_LEGEND if weighs_coil(run) else other)
         if weighs_coil(run):
             axes.show(self._why_no_M or axes_words(self._coil))
             self.query_one(CoilPulls).show_look(self._coil)
@@ -140,9 +141,10 @@ class RunView(TakesAway):
             axes.show(self._why_no_M or f"pull, g, against applied field, kA/m   {how}")
             plot.draw_loop(*pull_dots(run), reach, passages="programme" in run)
         elif self._result is not None and "programme" in run:
-            words, curves, measured = programme_curves(self._result)
-            axes.show(f"{words}   m: pull")
-            plot.draw_curves(curves, measured)
+            picture = programme_pictures(self._result)[0]
+            axes.show(f"{picture.axes}   m: pull")
+            self.query_one("#legend-line", Lines).show(picture.legend)
+            plot.draw_picture(picture)
         elif self._result is not None:
             axes.show("M against internal field, both kA/m   m: pull")
             rows = loop_points(self._result)

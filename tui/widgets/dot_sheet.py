@@ -21,6 +21,9 @@ MARKS: Final[dict[str, tuple[str, ...]]] = {
     "dot": ("#",),
 }
 
+#: Cells from the lightest to the darkest (Unicode, block Block Elements): read without any colour.
+SHADES: Final = "░▒▓█"
+
 
 class DotSheet:
     """A sheet of ``width`` by ``height`` cells; of a cell's marks the last one drawn gives the colour."""

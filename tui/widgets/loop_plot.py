@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 
@@ -15,53 +15,18 @@ from textual.containers import Grid
 from textual.geometry import Region
 from textual.strip import Strip
 from textual_hires_canvas import Canvas
-from textual_plot import NumericAxisFormatter, PlotWidget
+from textual_plot import PlotWidget
 from textual_plot.plot_widget import Legend
 
-from ..format import MINUS
-from .dot_sheet import MARKS, DotSheet
+from .dot_sheet import MARKS, SHADES, DotSheet
+from .picture import Dot, Picture
+from .ticks import DecadeFormatter, RoundTicks
 
 #: Where the reading under way stands.
 NOW = "◆"
 LEGEND = f"● along  ○ against  • first  {NOW} now  × aside"
-
-
-@dataclass(frozen=True)
-class Dot:
-    """One point of the plot in the plot's own units (kA/m, and g or kA/m)."""
-
-    x: float
-    y: float
-    u: float = 0.0
-    orientation: int = 1
-    leg: int = 0
-    set_aside: bool = False
-
-
-class PlainTicks(NumericAxisFormatter):
-    """Round ticks with a minus sign."""
-
-    def get_labels_for_ticks(self, ticks: Sequence[float]) -> list[str]:
-        """As the library has them, but for the hyphen."""
-        return [label.replace("-", MINUS) for label in super().get_labels_for_ticks(ticks)]
-
-
-class RoundTicks(PlainTicks):
-    """Round ticks, no more of them than there is room for."""
-
-    def __init__(self, room: Callable[[], int]) -> None:
-        """``room``: how many labels have room now."""
-        super().__init__()
-        self.room = room
-
-    def get_ticks(self, min_: float, max_: float, max_ticks: int = 8) -> list[float]:
-        """The library's ticks, every second one left out until they fit; zero stays."""
-        ticks = super().get_ticks(min_, max_, max_ticks)
-        most = max(2, self.room())
-        while len(ticks) > most:
-            step = ticks[1] - ticks[0]
-            ticks = [tick for tick in ticks if round(tick / step) % 2 == 0]
-        return ticks
+#: Of another programme, which has no first curve.
+LEGEND_OF_PASSAGES = LEGEND.replace("• first  ", "")
 
 
 #: Where loops lie over each other only every so manieth dot has a marker.
@@ -122,6 +87,8 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     _now: tuple[float, float] | None = None
     #: Points in the plot's units (n, 2), the mark ("": a line) and the colour, in the order of drawing.
     _fine: Sequence[tuple[np.ndarray, str, str]] = ()
+    #: Of places in the plot's units the part of the largest value there is, for a map.
+    _shade: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None
 
     def compose(self) -> ComposeResult:
         with Grid():
@@ -132,8 +99,12 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
     def on_mount(self) -> None:
         self.visible = False  # until there is something to draw: axes alone say nothing
         self.margin_top, self.margin_bottom, self.margin_left = 0, 1, 7
-        self.set_x_formatter(RoundTicks(lambda: (self.size.width - self.margin_left) // TICK_CELLS))
+        self._ticks(decades=False)
         self.set_y_formatter(RoundTicks(lambda: self.size.height // TICK_ROWS))
+
+    def _ticks(self, *, decades: bool) -> None:
+        even = RoundTicks(lambda: (self.size.width - self.margin_left) // TICK_CELLS)
+        self.set_x_formatter(DecadeFormatter() if decades else even)
 
     def ink(self, name: str) -> str:
         """A colour of the present theme, for the plot's style strings."""
@@ -161,6 +132,7 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
             return
         self._drawing = drawing
         self.clear()
+        self._ticks(decades=False)
         self.visible = bool(dots or coming)
         quiet, strong = self.ink("foreground-muted"), self.ink("foreground")
         used = [dot for dot in dots if not dot.set_aside]
@@ -183,17 +155,28 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
                 self._marks(its, mark, colour)
         self._marks([dot for dot in dots if dot.set_aside], "aside", strong)
 
-    def draw_curves(
-        self, curves: Sequence[tuple[Sequence[tuple[float, float]], str]], dots: Sequence[Dot] = ()
-    ) -> None:
-        """Draw curves, each of points and the name of a colour, and the ``dots`` among them."""
-        self._drawing = None
+    def draw_picture(self, picture: Picture) -> None:
+        """Draw a picture of a programme's result."""
+        drawing = (picture, self.app.theme)
+        if drawing == self._drawing:
+            return
+        self._drawing = drawing
         self.clear()
-        self.visible = bool(curves or dots)
-        self._axes([*(Dot(*point) for points, _ in curves for point in points), *dots])
-        for points, colour in curves:
+        self.visible = True
+        self._ticks(decades=picture.decades)
+        lines = (picture.reach, *(points for points, _ in picture.curves))
+        shown = [Dot(*point) for points in lines for point in points]
+        spread = [Dot(d.x, d.y + way * d.u) for d in picture.dots for way in (-2.0, 2.0)]
+        self._axes([*shown, *spread], origin=picture.origin)
+        self._shade = picture.shade
+        for points, colour in picture.curves:
             self._line(points, self.ink(colour))
-        self._marks(dots, "filled", self.ink("primary"))
+        for sign, mark, colour in ((1, "filled", self.ink("primary")), (-1, "open", self.ink("secondary"))):
+            its = [d for d in picture.dots if d.orientation == sign]
+            for d in its:
+                if d.u > 0:
+                    self._line([(d.x, d.y - 2 * d.u), (d.x, d.y + 2 * d.u)], colour)
+            self._marks(its, mark, colour)
 
     def _line(self, points: Sequence[tuple[float, float]], colour: str) -> None:
         self._fine = (*self._fine, (np.array(points, dtype=float).reshape(-1, 2), "", colour))
@@ -219,13 +202,25 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
             else:
                 cells = zip(np.floor(x).astype(int), np.floor(y).astype(int), strict=True)
                 signs += [(int(column), int(row), mark, colour) for column, row in cells]
-        for column, row, character, colour in (*dots.cells(), *signs):
+        for column, row, character, colour in (*dots.cells(), *signs, *self._shaded()):
             if 0 <= column < inner.width and 0 <= row < inner.height:
                 sheets[0].set_pixel(column + inner.x, row + inner.y, character, colour)
 
+    def _shaded(self) -> Iterator[tuple[int, int, str, str]]:
+        """Column, row, character and colour of the cells of a map."""
+        inner = self._scale_rectangle
+        if self._shade is None:
+            return
+        rows, columns = np.mgrid[: inner.height, : inner.width] + 0.5
+        x = self._x_min + columns / inner.width * (self._x_max - self._x_min)
+        part = self._shade(x, self._y_max - rows / inner.height * (self._y_max - self._y_min))
+        for row, column in zip(*np.nonzero(part > 0.0), strict=True):
+            which = min(int(len(SHADES) * part[row, column]), len(SHADES) - 1)
+            yield int(column), int(row), SHADES[which], self.ink("primary")
+
     def clear(self) -> None:
         """Take away all that is drawn."""
-        self._fine = ()
+        self._fine, self._shade = (), None
         super().clear()
 
     def move_now(self, place: tuple[float, float] | None) -> None:
@@ -260,21 +255,29 @@ class LoopPlot(PlotWidget, can_focus=False, inherit_bindings=False):
             # Each loop's signs at other rows: two loops that lie on each other show both.
             self._marks(dots[2 * k % MARKER_EVERY :: MARKER_EVERY], sign, self.ink(colour))
 
-    def _axes(self, dots: Sequence[Dot], fields: tuple[float, float] | None = None) -> None:
+    def _axes(
+        self,
+        dots: Sequence[Dot],
+        fields: tuple[float, float] | None = None,
+        origin: tuple[bool, bool] = (True, True),
+    ) -> None:
+        """Limits for the dots, with the ``origin`` of x and y in sight where wanted, and a cross there."""
         if not dots:
             self.set_xlimits(-1.0, 1.0)
             self.set_ylimits(-1.0, 1.0)
             return
-        for values, limit in (
-            (fields or [d.x for d in dots], self.set_xlimits),
-            ([d.y for d in dots], self.set_ylimits),
+        for values, limit, zero in (
+            (fields or [d.x for d in dots], self.set_xlimits, origin[0]),
+            ([d.y for d in dots], self.set_ylimits, origin[1]),
         ):
-            low, high = min([*values, 0.0]), max([*values, 0.0])
+            low, high = min([*values, *[0.0] * zero]), max([*values, *[0.0] * zero])
             room = 0.06 * (high - low) or 1.0
             limit(low - room, high + room)
         cross = self.ink("foreground-disabled")
-        self._line([(self._x_min, 0.0), (self._x_max, 0.0)], cross)
-        self._line([(0.0, self._y_min), (0.0, self._y_max)], cross)
+        if origin[1]:
+            self._line([(self._x_min, 0.0), (self._x_max, 0.0)], cross)
+        if origin[0]:
+            self._line([(0.0, self._y_min), (0.0, self._y_max)], cross)
 
 
 def _chain(dots: Sequence[Dot], legs: tuple[int, ...]) -> list[Dot]:

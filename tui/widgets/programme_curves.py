@@ -1,35 +1,149 @@
-"""What a programme gave as curves: points in the plot's units, each with the name of a colour."""
+"""What a programme gave, as pictures: curves, marks and maps in the units of their axes."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
-from .loop_plot import Dot
+import numpy as np
 
-Curves = list[tuple[list[tuple[float, float]], str]]
+from .dot_sheet import SHADES
+from .picture import Curve, Dot, Picture
 
 
-def programme_curves(result: Any) -> tuple[str, Curves, list[Dot]]:
-    """What the axes are, the curves, and the readings among them, of an ``analysis.programmes`` result."""
-    found: Any = result.found
-    match result.gives:
-        case "decay":
-            M = [float(m - found.M[0]) for m in found.M]
-            dots = [Dot(math.log10(t), m) for t, m in zip(found.t, M, strict=True)]
-            words = "change of M, A/m, over the decimal logarithm of time in s"
-            return words, [([(d.x, d.y) for d in dots], "primary")], dots
-        case "remanence":
-            fields = found.H / 1e3
-            both = ((found.acquired, "primary"), (found.left, "secondary"))
-            curves = [(list(zip(fields, y / 1e3, strict=True)), colour) for y, colour in both]
-            return "remanence acquired, and left in reverse, over the field, both kA/m", curves, []
-        case _:
-            family = found.curves
-            pairs = zip(family.H / 1e3, family.M / 1e3, strict=True)
-            recoil = result.gives == "recoil"
-            curves = [
-                ([(h, m) for h, m in zip(H, M, strict=True) if not recoil or h <= 0.0], "primary")
-                for H, M in pairs
-            ]
-            return "M on the way back from each reverse field, over internal field, both kA/m", curves, []
+def programme_pictures(result: Any) -> list[Picture]:
+    """The pictures of an ``analysis.programmes`` result, what it was run for first."""
+    return _PICTURES[result.gives](result.found)
+
+
+def _recoil(found: Any) -> list[Picture]:
+    family = found.curves
+    ends = list(zip(family.H[:, 0] / 1e3, family.M[:, 0] / 1e3, strict=True))
+    fan = [_curve(H[H <= 0.0], M[H <= 0.0]) for H, M in zip(family.H, family.M, strict=True)]
+    against = -found.H_reverse / 1e3
+    five = [(0.0, 5.0), (float(max(against, default=0.0)), 5.0)]
+    return [
+        Picture(
+            "recoil curves",
+            "M against internal field, both kA/m",
+            "○ where each recoil curve leaves the branch",
+            [*fan, (ends, "secondary")],
+            [Dot(x, y, orientation=-1) for x, y in ends],
+        ),
+        Picture(
+            "loss of flux",
+            "loss of flux, %, against reverse field, kA/m",
+            "● with 95 %; the line is at 5 %",
+            [(five, "secondary")],
+            _dots(against, 100.0 * found.loss, 100.0 * found.u_loss),
+        ),
+        Picture(
+            "recoil permeability",
+            "recoil permeability against reverse field, kA/m",
+            "● with 95 %",
+            dots=_dots(against, found.permeability, found.u_permeability),
+            origin=(True, False),
+        ),
+    ]
+
+
+def _remanence(found: Any) -> list[Picture]:
+    H = found.H / 1e3
+    return [
+        Picture(
+            "remanence",
+            "remanence against field, both kA/m",
+            "● acquired  ○ left after a reverse field",
+            [_curve(found.H, found.acquired), _curve(found.H, found.left, "secondary")],
+            [
+                *_dots(H, found.acquired / 1e3, found.u_acquired / 1e3),
+                *_dots(H, found.left / 1e3, found.u_left / 1e3, orientation=-1),
+            ],
+        ),
+        Picture(
+            "difference",
+            "difference, parts of Mr, against field, kA/m",
+            "● with 95 %; above 0 parts help one another",
+            dots=_dots(H, found.difference, found.u_difference),
+        ),
+    ]
+
+
+def _reversal(found: Any) -> list[Picture]:
+    family, fields = found.curves, found.fields
+    known = np.where(found.known, found.density, 0.0)
+    most = float(known.max(initial=0.0))
+    step = (fields[1] - fields[0]) / 1e3
+
+    def shade(coercive: np.ndarray, interaction: np.ndarray) -> np.ndarray:
+        places = [(interaction + way * coercive - fields[0] / 1e3) / step for way in (1.0, -1.0)]
+        up, down = (np.rint(place).astype(int) for place in places)
+        inside = (np.minimum(up, down) >= 0) & (np.maximum(up, down) < len(fields))
+        up, down = (np.clip(place, 0, len(fields) - 1) for place in (up, down))
+        return np.where(inside, known[up, down] / (most or 1.0), 0.0)
+
+    up, down = np.meshgrid(fields / 1e3, fields / 1e3, indexing="ij")
+    seen = found.known if found.known.any() else np.isfinite(found.density)
+    reach = _reach((up - down)[seen] / 2.0, (up + down)[seen] / 2.0, step)
+    return [
+        Picture(
+            "reversal curves",
+            "M against internal field, both kA/m",
+            f"{len(family.H)} curves, each from its reversal field",
+            [_curve(H, M) for H, M in zip(family.H, family.M, strict=True)],
+        ),
+        Picture(
+            "distribution",
+            "interaction against coercive field, kA/m",
+            f"{SHADES[0]} to {SHADES[-1]} density up to {most * 1e3:.2g} per kA/m; blank: not known",
+            shade=shade,
+            reach=reach,
+        ),
+    ]
+
+
+def _reach(x: np.ndarray, y: np.ndarray, room: float) -> tuple[tuple[float, float], ...]:
+    """The corners that take in all places, with room around them."""
+    if not len(x):
+        return ()
+    ends = ((x.min() - room, y.min() - room), (x.max() + room, y.max() + room))
+    return tuple((float(a), float(b)) for a, b in ends)
+
+
+def _decay(found: Any) -> list[Picture]:
+    x = np.log10(found.t)
+    change = found.M - found.M[0]
+    lost = -found.S * np.log(found.t / found.t[0])
+    line = lost + float(np.mean(change - lost))
+    return [
+        Picture(
+            "decay",
+            "change of M, A/m, against time, s",
+            f"line: S ln t; {found.drift_part**2:.0%} of the variance of S is drift of the balance",
+            [(list(zip(x, line, strict=True)), "secondary")],
+            [Dot(float(a), float(b)) for a, b in zip(x, change, strict=True)],
+            origin=(False, True),
+            decades=True,
+        )
+    ]
+
+
+def _curve(H: np.ndarray, M: np.ndarray, colour: str = "primary") -> Curve:
+    return list(zip(H / 1e3, M / 1e3, strict=True)), colour
+
+
+def _dots(x: np.ndarray, y: np.ndarray, u: np.ndarray, orientation: int = 1) -> list[Dot]:
+    return [
+        Dot(float(a), float(b), float(c), orientation)
+        for a, b, c in zip(x, y, u, strict=True)
+        if math.isfinite(b) and math.isfinite(c)
+    ]
+
+
+_PICTURES: dict[str, Callable[[Any], list[Picture]]] = {
+    "recoil": _recoil,
+    "remanence": _remanence,
+    "reversal": _reversal,
+    "decay": _decay,
+}

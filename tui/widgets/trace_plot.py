@@ -7,26 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from textual_plot import HiResMode
-from textual_plot.axis_formatter import AxisFormatter
 
-from .loop_plot import LoopPlot, PlainTicks
-
-
-class DecadeFormatter(AxisFormatter):
-    """Labels of an axis of common logarithms: decades, with 2 and 5 between where the axis is short."""
-
-    def get_ticks(self, min_: float, max_: float, max_ticks: int = 8) -> list[float]:
-        """Decades between the limits; with fewer than two of them also 2 and 5 times each."""
-        decades = range(math.floor(min_), math.ceil(max_) + 1)
-        ticks = [float(k) for k in decades if min_ <= k <= max_]
-        if len(ticks) >= 2:
-            return ticks
-        finer = (k + math.log10(factor) for k in decades for factor in (1, 2, 5))
-        return [tick for tick in finer if min_ <= tick <= max_]
-
-    def get_labels_for_ticks(self, ticks: Sequence[float]) -> list[str]:
-        """The numbers whose logarithms the ticks are."""
-        return [f"{10**tick:.3g}" for tick in ticks]
+from .loop_plot import LoopPlot
+from .ticks import DecadeFormatter, PlainTicks
 
 
 class TracePlot(LoopPlot):

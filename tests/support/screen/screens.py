@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import ExitStack, asynccontextmanager
 from typing import Any
 from unittest.mock import patch
 
+from textual.widgets import Select
+
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, stage
+from tests.support.screen.scripted_programmes import programme_result, programme_run
 from tests.support.screen.scripted_results import costs, finished, magnetised, result
 from weighloop.tui.screens import bench, new_run
 from weighloop.tui.screens import compare as compare_screen
@@ -30,6 +33,16 @@ LOOK = compute.SteadyLook(
     accepted_after=(7.0, 8.0, 11.0),
     seconds=120.0,
 )
+
+
+def any_result(run: Any, progress: Any = None) -> Any:
+    """The finished analysis of a loop, or of another programme."""
+    return programme_result(run) if "programme" in run else result(run)
+
+
+def on_programme(name: str, part: float = 1.0, state: str = "finished") -> Callable[[], Any]:
+    """A picture of the bench with so much of a programme behind it."""
+    return lambda: S.snapshot(programme_run(name, part, state), S.live_at(100.0))
 
 
 def spacers() -> Any:
@@ -66,6 +79,29 @@ async def figures(st: Stage) -> None:
     await st.until(lambda: "remanence" in st.text())
     await st.press("down")
     await st.until(lambda: "71 %" in st.text())
+
+
+def figures_of(words: str, *keys: str) -> Callable[[Stage], Any]:
+    """To the figures of a programme, until the words stand there, and on."""
+
+    async def steps(st: Stage) -> None:
+        await st.press("3")
+        await st.until(lambda: words in st.text())
+        await st.press(*keys)
+
+    return steps
+
+
+async def programme_over(st: Stage) -> None:
+    await st.until(lambda: "readings used" in st.text() and "leaves the branch" in st.text())
+
+
+async def programme_form(st: Stage) -> None:
+    await form(st)
+    select = next(s for s in st.app.screen.query(Select) if s.name == "run.programme")
+    select.value = "recoil"
+    select.focus()
+    await st.until(lambda: any(p.get("programme") == "recoil" for p in st.feed.asked("run.plan")))
 
 
 async def runs(st: Stage) -> None:
@@ -161,6 +197,16 @@ SCREENS = {
     "bench": (lambda: S.snapshot(S.run_at(38), S.live_at(100.0)), bench_view),
     "new-run": (lambda: S.snapshot(finished(), S.live_at(100.0)), form),
     "new-run-list": (lambda: S.snapshot(finished(), S.live_at(100.0)), listed),
+    "programme-form": (lambda: S.snapshot(finished(), S.live_at(100.0)), programme_form),
+    "programme-recoil": (on_programme("recoil", 0.45, "running"), nothing),
+    "programme-decay": (on_programme("decay", 0.6, "running"), nothing),
+    "programme-finished": (on_programme("recoil"), programme_over),
+    "figures-recoil": (on_programme("recoil"), figures_of("recoil permeability")),
+    "figures-remanence": (on_programme("remanence"), figures_of("remanence coercivity")),
+    "figures-difference": (on_programme("remanence"), figures_of("remanence coercivity", "v")),
+    "figures-reversal": (on_programme("reversal"), figures_of("mean coercive field")),
+    "figures-map": (on_programme("reversal"), figures_of("mean coercive field", "v")),
+    "figures-decay": (on_programme("decay"), figures_of("viscosity")),
     "find": (lambda: S.snapshot(finished(), S.live_at(100.0)), palette),
     "cautions": (lambda: S.snapshot(None), cautions),
     "help": (lambda: S.snapshot(None), help_page),
@@ -178,11 +224,11 @@ async def screen(name: str, size: tuple[int, int], light: bool = False) -> Async
     feed.answers["run.plan"] = S.plan_answer()
     with ExitStack() as patches:
         for module, what, instead in (
-            (run_view, "analyse_run", result),
+            (run_view, "analyse_run", any_result),
             (run_view, "magnetisation", magnetised),
             (new_run, "bench_costs", costs),
             (new_run, "bench_sketch", compute.bench_sketch),
-            (figures_view, "analyse_run", result),
+            (figures_view, "analyse_run", any_result),
             (runs_view, "analyse_run", result),
             (compare_screen, "analyse_run", result),
             (compare_screen, "differing", lambda results: {(1, "remanence_A_per_m")}),
