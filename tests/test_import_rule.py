@@ -101,12 +101,13 @@ ROOMS: dict[str, set[str]] = {
     "daemon/protocol": set(),
     "daemon/paths": set(),
     "daemon/text": set(),
+    "daemon/frozen": set(),
     "daemon/health": set(),
     "daemon/alarms": {"analysis/errors", "analysis/files"},
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
         "analysis/errors", "analysis/files", "analysis/forces", "analysis/planning", "analysis/programmes",
-        "analysis/records", "daemon/protocol", "daemon/text",
+        "analysis/records", "daemon/frozen", "daemon/protocol", "daemon/text",
     },
     "daemon/acquisition": {
         "analysis/records", "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol",

@@ -32,19 +32,17 @@ def _share(
     run: RunRecord, place: Step | Point, reading: dict[str, Any] | Point
 ) -> tuple[float, float] | None:
     """A pull as a share of saturation's at its height, and how far chance may put it off."""
-    zeros = [zero for zero in run.zeros if zero.id < reading.get("id", math.inf)]
+    before = reading.get("id", math.inf)
+    zero = next((zero for zero in reversed(run.zeros) if zero.id < before), None)
     height = place["height_m"]
-    gaps = [s for s in run.every_step if s["kind"] == "point"]  # a zero has none, not the closest
-    saturated = [(s["height_m"] or 0.0, s.get("saturated_reading_kg")) for s in gaps]
-    whole = next((value for at, value in saturated if value and at == height), None)
+    whole = next((value for at, value in run.saturated if at == height), None)
     # Close over a ring the pulls on the sample's layers nearly cancel: the share says nothing there.
-    farther = max((abs(value) for at, value in saturated if value and at > (height or 0.0)), default=0.0)
-    if not zeros or whole is None or abs(whole) < CANCELS * farther:
+    farther = max((abs(value) for at, value in run.saturated if at > (height or 0.0)), default=0.0)
+    if zero is None or whole is None or abs(whole) < CANCELS * farther:
         return None
-    pulls = (abs(p["value_kg"] - zeros[-1].value) for p in run.points if p["kind"] == "point")
-    chance = OFF_U * math.hypot(reading["u_kg"], zeros[-1].u) + least_of(run)
-    chance += OFF_ZERO * max(pulls, default=0.0)
-    return (reading["value_kg"] - zeros[-1].value) / whole, chance / abs(whole)
+    chance = OFF_U * math.hypot(reading["u_kg"], zero.u) + least_of(run)
+    chance += OFF_ZERO * max((abs(value - zero.value) for value in run.readings), default=0.0)
+    return (reading["value_kg"] - zero.value) / whole, chance / abs(whole)
 
 
 def _backward(run: RunRecord, step: Step, now: tuple[float, float]) -> tuple[str, tuple[Point, ...]] | None:

@@ -6,9 +6,9 @@ Each answers with the run and the stage after it and what must be done; what is 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from typing import Any
 
+from ..frozen import replace
 from . import single_steps
 from .events import Act, Asked, BenchState, Confirm, Do, Record, Refuse, Task
 from .log_entries import hands_done, held, reading_of, restarted

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
+from ..frozen import replace
 from ..protocol import ActionCode, Step
 from .run import LogEvent
 

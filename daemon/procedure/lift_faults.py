@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from ..frozen import replace
 from ..text import number
 from .commands import Outcome
 from .events import Act, BenchState, Record, Task

@@ -14,9 +14,9 @@ spacers, zero, sample on, reading, sample off. Hands-free, the balance shows wha
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
+from ..frozen import replace
 from ..protocol import Step
 from . import branch_check, drift, returned_balance
 from . import manual_steps as hands

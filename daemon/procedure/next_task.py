@@ -7,8 +7,7 @@ the sample away, and each point has a zero with its own.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from ..frozen import replace
 from ..protocol import Action, ActionCode, Step
 from ..text import number
 from .events import BenchState, Task

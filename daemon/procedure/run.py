@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
-from typing import Any, cast
+from typing import Any, ClassVar, cast
 
-from ..protocol import Point, Run, RunLine, RunState, Step
+from ..frozen import replace
+from ..protocol import Point, Run, RunState, Step
 from .zeros import Zero, zeros
 
 #: What a person's word or hands change of a run.
@@ -109,6 +110,9 @@ class RunRecord:
     hidden: bool = False  # left out of lists; nothing else changes
     upto: int = 0  # the last event of it
 
+    #: What is worked out once, and from which fields.
+    MADE_OF: ClassVar = {"zeros": {"points"}, "readings": {"points"}, "saturated": {"plan", "steps"}}
+
     @property
     def next_step(self) -> Step | None:
         """The step under way or to come; None when all are done."""
@@ -136,6 +140,18 @@ class RunRecord:
     def zeros(self) -> list[Zero]:
         """The zeros found so far."""
         return zeros(self.points)
+
+    @cached_property
+    def readings(self) -> list[float]:
+        """Every reading with the sample on, kg, also those that were set aside."""
+        return [p["value_kg"] for p in self.points if p["kind"] == "point"]
+
+    @cached_property
+    def saturated(self) -> tuple[tuple[float, float], ...]:
+        """Heights (m) of readings with the sample on, and what one of a saturated sample would be (kg)."""
+        gaps = [s for s in self.every_step if s["kind"] == "point"]  # a zero has none, not the closest
+        expected = ((s["height_m"] or 0.0, s.get("saturated_reading_kg")) for s in gaps)
+        return tuple(dict.fromkeys((at, value) for at, value in expected if value))
 
     @property
     def zero_moved(self) -> float:
@@ -304,22 +320,6 @@ def replay(number: int, events: Iterable[LogEvent]) -> RunRecord:
     for event in events:
         run = apply(run, event)
     return run
-
-
-def run_line(run: RunRecord) -> RunLine:
-    """The run in one line of the list."""
-    return {
-        "id": run.id,
-        "sample": run.sample,
-        "state": run.state,
-        "why": run.why,
-        "started_utc": run.started_utc,
-        "ended_utc": run.ended_utc,
-        "points": sum(p["kind"] == "point" and p["set_aside"] is None for p in run.points),
-        "notes": list(run.notes),
-        "hidden": run.hidden,
-        "upto": run.upto,
-    }
 
 
 def seconds_left(run: RunRecord) -> float | None:

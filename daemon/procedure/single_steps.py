@@ -7,9 +7,9 @@ before it. To turn back on a branch has to be said.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any, cast
 
+from ..frozen import replace
 from ..protocol import Step
 from .events import Act, Asked, BenchState, Record, Refuse
 from .plan import RunPlan, bare_step, make_plan

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from ..frozen import replace
 from .commands import Outcome, go_on
 from .events import BenchState
 from .run import RunRecord

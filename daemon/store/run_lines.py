@@ -11,11 +11,27 @@ import sqlite3
 from collections.abc import Callable
 from functools import reduce
 
-from ..procedure.run import LogEvent, RunRecord, apply, run_line
+from ..procedure.run import LogEvent, RunRecord, apply
 from ..protocol import RunLine
 
 #: Runs kept folded for their next event: the one under way, and some that are planned.
 KEPT = 8
+
+
+def run_line(run: RunRecord) -> RunLine:
+    """The run in one line of the list."""
+    return {
+        "id": run.id,
+        "sample": run.sample,
+        "state": run.state,
+        "why": run.why,
+        "started_utc": run.started_utc,
+        "ended_utc": run.ended_utc,
+        "points": sum(p["kind"] == "point" and p["set_aside"] is None for p in run.points),
+        "notes": list(run.notes),
+        "hidden": run.hidden,
+        "upto": run.upto,
+    }
 
 
 class RunLines:

@@ -7,11 +7,12 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from ..procedure.run import RunRecord, run_line
+from ..procedure.run import RunRecord
 from . import raw_blocks
 from .checksums import FIRST_LINK, link_sum, row_sum
 from .log_rows import Damage, event_of
 from .migrations import EVENT_COLUMNS, SUMMED, migrate
+from .run_lines import run_line
 
 
 def verify(db: sqlite3.Connection, replayed: Callable[[int], RunRecord]) -> list[str]:
