@@ -89,6 +89,12 @@ def is_stranger(port: str, before: Node | None) -> bool:
     return now.device != before.device and now.links == before.links
 
 
+def other_than_port(port: str) -> str:
+    """What stands under a name that is no serial port, in words; "" where there may be one."""
+    kinds = ((os.path.isdir, "a folder"), (os.path.isfile, "a file"))
+    return next((f"{words}, not a serial port" for kind, words in kinds if kind(port)), "")
+
+
 def is_url(port: str) -> bool:
     """Whether a port is a URL (``socket://``, ``rfc2217://`` ...): those have no USB identity."""
     return "://" in port
@@ -152,7 +158,8 @@ def find(
         return Found(port, None, port)
     known = list_records()
     # Port names that are no files (other systems) are there when they are listed.
-    there = exists(port) or any(record.device == port for record in known)
+    other = other_than_port(port)
+    there = (exists(port) and not other) or any(record.device == port for record in known)
     real = os.path.realpath(port)
     under_name = next((r for r in known if os.path.realpath(r.device) == real), None)
     here = under_name.identity if under_name else None
@@ -160,7 +167,7 @@ def find(
         if here is None and is_stranger(port, before):
             why = f"{port} has been given to somebody else; name the port by a link that stays"
             return Found(None, None, why)
-        return Found(port, here, port) if there else Found(None, None, f"{port} is not there")
+        return Found(port, here, port) if there else Found(None, None, f"{port} is {other or 'not there'}")
     if there and here == remembered:
         return Found(port, here, port)
     elsewhere = [r for r in known if r.identity == remembered]
@@ -169,6 +176,6 @@ def find(
     if len(elsewhere) > 1:
         return Found(None, None, f"{len(elsewhere)} adapters are {remembered}; use a by-id name")
     if there:
-        other = str(here) if here else "a port without USB identity"
-        return Found(None, here, f"{port} is now {other}; {remembered} was used before and is awaited")
+        now = str(here) if here else "a port without USB identity"
+        return Found(None, here, f"{port} is now {now}; {remembered} was used before and is awaited")
     return Found(None, None, f"{port} ({remembered}) is not there")

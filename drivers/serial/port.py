@@ -7,6 +7,7 @@ is the business of whoever handles the line.
 from __future__ import annotations
 
 import contextlib
+import errno
 import logging
 import os
 import re
@@ -286,6 +287,8 @@ def open_port(
             text = "there is no such port; `weighloop ports` lists those that are plugged in"
         elif "Permission" in text:
             text = "not allowed for this user; on most systems membership of the group 'dialout' is needed"
+        elif (other := port_names.other_than_port(device)) or f"({errno.ENOTTY}," in text:
+            text = f"it is {other or 'not a serial port'}; `weighloop ports` lists those that are plugged in"
         raise DeviceLost(f"{device} cannot be opened: {text}") from error
     return port
 

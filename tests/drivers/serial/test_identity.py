@@ -56,6 +56,15 @@ def test_a_port_name_that_is_no_file_is_there_when_listed() -> None:
     assert find("COM4", ADAPTER, lambda: listed, lambda path: False).device == "COM3"
 
 
+def test_a_file_under_the_name_is_no_port(tmp_path: Path) -> None:
+    file = tmp_path / "port"
+    file.write_text("")
+    found = find(str(file), None)
+    assert (found.device, found.why) == (None, f"{file} is a file, not a serial port")
+    found = find(str(tmp_path), ADAPTER)
+    assert (found.device, found.why) == (None, f"{tmp_path} ({ADAPTER}) is not there")
+
+
 def test_a_url_is_taken_as_it_is() -> None:
     assert find("socket://10.0.0.1:5000", None, **here()).device == "socket://10.0.0.1:5000"
 

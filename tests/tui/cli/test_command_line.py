@@ -93,3 +93,17 @@ def test_plan_is_history_safe_and_json(bench: str) -> None:
     farthest_negative = min(range(len(steps)), key=lambda i: steps[i]["H_applied_A_per_m"])
     fields = [s["H_applied_A_per_m"] for s in steps[closest : farthest_negative + 1]]
     assert fields == sorted(fields, reverse=True)
+
+
+@pytest.mark.parametrize("kind", ["file", "folder"])
+@pytest.mark.parametrize("verb", [("steady", "--port"), ("ports", "--listen")], ids=["steady", "ports"])
+def test_what_is_no_serial_port_is_told_at_once(tmp_path: Path, kind: str, verb: tuple[str, str]) -> None:
+    place = tmp_path / "port"
+    place.mkdir() if kind == "folder" else place.write_text("12.3 g\n")
+    result = call(*verb, str(place))  # `steady` would listen until Ctrl-C
+    assert result.exit_code == 1
+    assert not result.stdout
+    (line,) = result.stderr.strip().splitlines()[-1:]
+    assert f"{place} " in line
+    assert f"a {kind}, not a serial port; `weighloop ports` lists those that are" in line
+    assert "ioctl" not in result.stderr
