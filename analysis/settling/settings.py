@@ -15,7 +15,7 @@
 | acceptance | false acceptances against time | its columns `false` and `/bound` |
 | steadiness | breathing at rest: common practice, no source; the rest chosen by hand, never scanned | `tests/analysis/settling/test_steadiness.py` |
 
-All were chosen on seeds up to 110 of the benchmark; ACCURACY.md quotes others.
+ACCURACY.md quotes seeds of the benchmark on which none of them was chosen.
 Units: seconds, hertz, and the balance's resolution ("resolutions") unless said otherwise.
 """  # noqa: E501
 
