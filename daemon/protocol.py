@@ -3,9 +3,7 @@
 After connecting, the daemon sends one ``greeting`` notification. Calls are answered once.
 After ``subscribe`` it sends ``event`` notifications ``{"seq", "topic", "missed", "data"}``;
 ``seq`` counts per connection, ``missed`` says how many were dropped or coalesced for this
-client since the last one it got.
-
-Units are in the keys; ``null`` is "known to be missing".
+client since the last one it got. Units are in the keys; ``null`` is "known to be missing".
 """
 
 from __future__ import annotations
@@ -29,6 +27,7 @@ ActionCode = Literal[
     "set-spacers",  # set the number of spacers, sample away
     "turn-over",  # turn the sample over in its holder, so that the field points the other way
     "set-current",  # set the current of the coil that is weighed in the sample's place
+    "move-seat",  # move the seat that the coil stands on sideways
     "question",  # something looks wrong: the person decides
 ]
 
@@ -99,6 +98,7 @@ class Step(TypedDict):
     predicted_reading_kg: float | None
     saturated_reading_kg: NotRequired[float | None]  # as predicted, were the sample saturated along the field
     current_A: NotRequired[float]  # of a coil that is weighed in the sample's place
+    seat_m: NotRequired[list[float]]  # x and y of its seat, where it is moved sideways
     target_u_kg: NotRequired[float]  # wanted standard uncertainty of this reading, where it has its own
     why: NotRequired[str]  # why a reading is taken here, where that was decided while the run went on
     wait_s: NotRequired[float]  # read so long after the gap's first reading, s
@@ -122,14 +122,13 @@ class Point(TypedDict):
     utc: str
     settled_in_s: float
     temperature_K: float | None
-    hall_V: NotRequired[
-        float | None
-    ]  # the lift's probes, where it has them (hardware_notes/lift_protocol.md)
+    hall_V: NotRequired[float | None]  # the lift's probes, where it has them
     vibration_V: NotRequired[float | None]
     vouched: NotRequired[bool]  # False: no clear answer to a move, then or later, speaks for it
     noise_kg: NotRequired[float | None]  # of single readings while it was taken, standard deviation
     current_A: NotRequired[float | None]  # of a coil that is weighed, as it was measured or said to be
     resistance_ohm: NotRequired[float]  # the coil's then, where it was measured
+    seat_m: NotRequired[list[float]]  # as the step's
     balance: NotRequired[str]  # its serial number, where its dialect asks for it
     set_aside: str | None  # why it must not be used, else None
     note: str
@@ -254,6 +253,7 @@ COIL: Final = {
     "its current: a calibration at `points` gaps, or a check of one by a single gap",
     "coil_current_A": "float or null, optional: its current; null: 14 ampere-turns",
     "coil_ends": "int, optional: how many of its ends are down in turn; without it 2, of a check 1",
+    "coil_aside_m": "float or null, optional: its seat is moved so far to each side, at one gap (no points)",
 }
 
 #: What a run is.

@@ -175,7 +175,10 @@ def telemetry_words(device: Device | None) -> list[str]:
 
 #: The daemon's action codes that ask something of a person.
 ASKS_A_PERSON: Final[frozenset[ActionCode]] = frozenset(
-    {"remove-sample", "place-sample", "set-spacers", "turn-over", "set-current", "question"}
+    {
+        *("remove-sample", "place-sample", "set-spacers", "turn-over", "set-current", "move-seat"),
+        "question",
+    }
 )
 
 #: The five passages of a run, as the operator sees them.

@@ -25,10 +25,11 @@ _ZEROS: Final = {BY_PLAN: None, BY_HAND: "hand", AT_FAR_END: "far"}
 _LIFT: Final = ("gap.ladder", ("lift",))
 _SPACERS: Final = ("gap.ladder", ("spacers",))
 
-#: What a run weighs: the coil of [coil] at several gaps calibrates the bench, at one it checks that.
-WEIGHS: Final = ("the sample", "the coil", "the coil, one gap")
+#: What a run weighs: the coil of [coil] at several gaps calibrates the bench, at one it checks that, and
+#: moved sideways there it finds the magnet's axis.
+WEIGHS: Final = ("the sample", "the coil", "the coil, one gap", "the coil, sideways")
 #: Gaps of a loop's passage and of a calibration, where nobody asks for others.
-GAPS: Final[dict[str, str]] = dict(zip(WEIGHS, ("22", "6", "1"), strict=True))
+GAPS: Final[dict[str, str]] = dict(zip(WEIGHS, ("22", "6", "1", "1"), strict=True))
 
 #: What a run of the sample is, and what that is in a few words.
 PROGRAMMES: Final = {
@@ -45,6 +46,7 @@ RUN_FIELDS: Final = (
     Field("run.programme", "programme", "loop", PROGRAMMES["loop"], choices=tuple(PROGRAMMES)),
     Field("run.weighs", "weighs", WEIGHS[0], "the coil: a calibration", choices=WEIGHS),
     Field("run.current", "current", "", "such as 48 mA, or empty", when=("run.weighs", WEIGHS[1:])),
+    Field("run.aside", "to each side", "3 mm", "for the magnet's axis", when=("run.weighs", WEIGHS[3:])),
     Field("run.points", "gaps", "22", f"of a loop also {FEW}; HcJ 1 %"),
     Field("run.target", "uncertainty", "2 mg", "of a reading, or empty"),
     Field("run.loops", "runs", "1", "alike, one after the other"),
@@ -96,6 +98,9 @@ def plan_of(values: Mapping[str, str]) -> dict[str, Any]:
     if coil:
         current = amount("current", values["run.current"], CURRENTS, 'a current such as "48 mA"')
         found |= {"coil": True, "coil_current_A": current}
+    if values["run.weighs"] == WEIGHS[3]:
+        aside = amount("to each side", values["run.aside"], {"mm": 1e-3}, 'a length such as "3 mm"')
+        found |= {"coil_aside_m": aside or 3e-3}
     if not coil and (name := values["run.programme"]) != "loop":
         found |= {"programme": name}
         if not points.isdecimal():

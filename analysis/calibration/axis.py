@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 from ..errors import NotPossible
 from ..files.csv_numbers import read_numbers
 from ..records.bench import Bench
+from ..records.coil_readings import CoilReadings
 from ..units import Measured
 from .coil import pulls
 from .settings import BENDS_AWAY, LEAST_BEND
@@ -43,6 +44,28 @@ class AxisFound:
             told |= {f"axis_{name}_m": at and at.value, f"u_axis_{name}_m": at and at.u}
         return told | {"u_offset_m": self.u}
 
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What was found, and what to do about it."""
+        found = [
+            f"{name} = {1e3 * at.value:+.3f} mm +/- {1e3 * at.u:.3f} mm"
+            for name, at in (("x", self.x), ("y", self.y))
+            if at is not None
+        ]
+        return (
+            *found,
+            "Move the coil's seat there; in the bench file then:",
+            f'[sample] offset = "0 mm +/- {1e3 * self.u:.3f} mm"',
+        )
+
+
+def axis_of_run(readings: CoilReadings, bench: Bench) -> AxisFound:
+    """The axis by a run that moved the coil sideways. Raises NotPossible for another."""
+    if readings.seat is None:
+        raise NotPossible(f"{readings.source} did not move the coil sideways: calibrate --from coil")
+    x, y = readings.seat.T
+    return find_axis(x, y, readings.current, readings.reading, radius=_radius(bench), u=readings.u)
+
 
 def axis_from_file(path: str | Path, bench: Bench) -> AxisFound:
     """The same from a CSV with ``x_mm``, ``y_mm``, ``current_mA``, ``reading_g`` and optionally ``u`` (g).
@@ -51,17 +74,22 @@ def axis_from_file(path: str | Path, bench: Bench) -> AxisFound:
     """
     needed = ("x_mm", "y_mm", "current_mA", "reading_g")
     table = read_numbers(path, "CSV of the coil moved sideways", needed, ("u",))
-    magnet = bench.reference_magnet
-    widths = (magnet.diameter, magnet.outer_diameter, magnet.length, magnet.width)
     return find_axis(
         table["x_mm"] * 1e-3,
         table["y_mm"] * 1e-3,
         table["current_mA"] * 1e-3,
         table["reading_g"] * 1e-3,
-        radius=min(width.value for width in widths if width is not None) / 2,
+        radius=_radius(bench),
         u=None if "u" not in table else table["u"] * 1e-3,
         least_u=bench.balance.resolution / np.sqrt(12),
     )
+
+
+def _radius(bench: Bench) -> float:
+    """Half the reference magnet's width, m."""
+    magnet = bench.reference_magnet
+    widths = (magnet.diameter, magnet.outer_diameter, magnet.length, magnet.width)
+    return min(width.value for width in widths if width is not None) / 2
 
 
 def find_axis(

@@ -93,6 +93,8 @@ def source_of_coil(readings: CoilReadings, bench: Bench) -> Source:
     coil = bench.coil
     if coil is None:
         raise NotPossible("the bench file describes no coil: add a table [coil]")
+    if readings.seat is not None:
+        raise NotPossible(f"{readings.source} moved the coil sideways: calibrate --from axis")
     # Gravity is a part of the force's scale, like the current.
     here, site = force_per_kg(bench.site), bench.site
     gravity = [

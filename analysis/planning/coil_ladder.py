@@ -7,7 +7,7 @@ fallen to a part of its largest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from .settings import (
     CHECK_HEIGHT,
     COIL_REACH,
     HOT_COIL,
+    SCAN_HEIGHTS,
     SECONDS_TO_MOVE,
     SECONDS_TO_SETTLE,
     SECONDS_TO_TURN,
@@ -45,6 +46,8 @@ class CoilReading:
     end: int
     current: float
     reading: float
+    #: x and y of the coil's seat, m, where it is moved sideways.
+    seat: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,22 @@ def plan_coil(bench: Bench, heights: int, *, current: float | None = None, ends:
         float(seconds + ends * SECONDS_TO_TURN),
         tuple(warnings),
     )
+
+
+def plan_scan(bench: Bench, aside: float, *, current: float | None = None) -> CoilPlan:
+    """Plan the weighing of the coil at one gap, its seat in the middle and ``aside`` (m) to each side, for
+    the magnet's axis: at the height where moving it changes its pull the most. Raises as ``plan_coil``."""
+    plan = plan_coil(bench, SCAN_HEIGHTS, current=current, ends=1)
+    assert bench.coil is not None
+    heights = sorted({reading.height for reading in plan.readings})
+    gaps = _gaps(bench, np.array(heights))
+    beside, above = (coil_gradient(bench.reference_magnet, bench.coil, gaps, far) for far in (aside, 0.0))
+    height = heights[int(np.argmax(np.abs(beside - above)))]
+    stop = [reading for reading in plan.readings if reading.height == height]
+    places = ((0.0, 0.0), (-aside, 0.0), (aside, 0.0), (0.0, -aside), (0.0, aside), (0.0, 0.0))
+    readings = tuple(replace(reading, seat=seat) for seat in places for reading in stop)
+    each = SECONDS_TO_SETTLE * len(stop) + SECONDS_TO_TURN + SECONDS_TO_MOVE[bench.gap.ladder]
+    return replace(plan, readings=readings, seconds=float(len(places) * each))
 
 
 def _gaps(bench: Bench, heights: Floats) -> Floats:

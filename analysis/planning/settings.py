@@ -68,6 +68,7 @@ MOST_MORE = 1.6  # a steep sample gets at most this many times the readings of a
 AMPERE_TURNS = 14.0  # where no current is stated
 COIL_REACH = 0.08  # of the largest pull: farther out the coil says little
 CHECK_HEIGHT = 2e-3  # m, of a calibration's check by one gap
+SCAN_HEIGHTS = 12  # among which the one is chosen where a coil is moved sideways
 WEAK_COIL = 30.0  # digits of the balance; a weaker pull is worth a word
 #: Heat in the winding, W: above the first its area and the air move, above the second it burns.
 WARM_COIL, HOT_COIL = 25e-3, 100e-3

@@ -13,7 +13,8 @@ class CoilReadings:
     for the coil's end that is down, ``current`` in A, ``reading`` in kg.
 
     ``u`` in kg and ``time`` in s where they are known. ``resistance`` is the coil's in ohm, a mean over the
-    readings; ``remarks`` say what was left out.
+    readings; ``remarks`` say what was left out. ``seat`` (n, 2): x and y of the coil's seat in m, where it
+    was moved sideways.
     """
 
     height: Floats
@@ -25,3 +26,4 @@ class CoilReadings:
     resistance: float | None = None
     source: str = ""
     remarks: tuple[str, ...] = ()
+    seat: Floats | None = None

@@ -54,6 +54,7 @@ def reading_of(run: RunRecord, step: Step, reading: dict[str, Any]) -> Record:
         "set_aside": None,
         "note": "",
         **({"current_A": run.current_A} if run.coil else {}),
+        **({"seat_m": step["seat_m"]} if "seat_m" in step else {}),
         **reading,
     }
     gram = reading["value_kg"] * 1e3
@@ -92,6 +93,8 @@ def hands_done(run: RunRecord, task: Task, how: str, current: float | None = Non
     elif task.code == "set-current":
         asked = task.step.get("current_A", 0.0)
         data |= {"current_asked_A": asked, "current_A": asked if current is None else current}
+    elif task.code == "move-seat":
+        data["seat_m"] = task.step.get("seat_m")
     elif task.code == "set-spacers":
         data["spacers"] = task.step["spacers"]
     elif task.code == "turn-over":

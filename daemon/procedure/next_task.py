@@ -79,12 +79,15 @@ def _with_turner(run: RunRecord, stage: BenchState, step: Step) -> Task:
 def _with_coil(run: RunRecord, stage: BenchState, step: Step) -> Task:
     """The coil is handled at the far end, or with the spacers; at its gap its current is set."""
     placed = run.sample_on and run.orientation == step["orientation"]
-    if run.ladder == "lift" and not placed and not stage.at_far_end:
+    seated = "seat_m" not in step or run.seat_m == step["seat_m"]
+    if run.ladder == "lift" and not (placed and seated) and not stage.at_far_end:
         return Task("establish" if run.unchecked else "retreat")
     if run.ladder == "spacers" and run.sample_on and not (placed and run.spacers == step["spacers"]):
         return _ask("remove-sample", step, run)
     if not placed:
         return _ask("place-sample", step, run)
+    if not seated:
+        return _ask("move-seat", step, run)
     return _setting(run, stage, step) or _current(run, stage, step) or Task("read", step=step)
 
 
@@ -136,6 +139,7 @@ def _words(code: ActionCode, step: Step, run: RunRecord) -> str:
         "turn-over": f"Turn {run.sample} over: it goes on with its {side}; keep it away for now.",
         "set-spacers": f"Set {_spacers(step)}{_change(run, step)}, the sample away{_reason(step)}.",
         "set-current": _supply(step.get("current_A", 0.0)),
+        "move-seat": _aside(step),
     }
     return texts[code]
 
@@ -146,9 +150,18 @@ def _supply(current: float) -> str:
     return f"Set the coil's current to {milliamps(current)} mA."
 
 
+def _aside(step: Step) -> str:
+    x, y = (_hundredths(1e3 * at) if at else "0" for at in step.get("seat_m", (0.0, 0.0)))
+    return f"Move the coil's seat to x = {x} mm, y = {y} mm."
+
+
 def milliamps(current: float) -> str:
     """A current (A) in mA with its sign, to a hundredth where that is more than zeros."""
-    return number(current * 1e3, "+.2f").rstrip("0").rstrip(".")
+    return _hundredths(current * 1e3)
+
+
+def _hundredths(value: float) -> str:
+    return number(value, "+.2f").rstrip("0").rstrip(".")
 
 
 def _spacers(step: Step) -> str:

@@ -122,15 +122,23 @@ def steps_of(ladder: LadderPlan, bench: Bench) -> list[Step]:
 
 
 def coil_plan(
-    bench_text: str, heights: int, current: float | None = None, ends: int = 2, source: str = "bench"
+    bench_text: str,
+    heights: int,
+    current: float | None = None,
+    ends: int = 2,
+    aside: float | None = None,
+    source: str = "bench",
 ) -> RunPlan:
-    """Read the bench and plan the weighing of its coil. Raises as ``make_plan``, and NotPossible as
-    ``planning.coil_ladder.plan_coil``."""
+    """Read the bench and plan the weighing of its coil; ``aside`` (m): at one gap, moved so far to each side.
+    Raises as ``make_plan``, and NotPossible as ``planning.coil_ladder.plan_coil``."""
     from ...analysis.files.bench_file import parse_bench
-    from ...analysis.planning.coil_ladder import plan_coil
+    from ...analysis.planning.coil_ladder import plan_coil, plan_scan
 
     bench = parse_bench(bench_text, source)
-    plan = plan_coil(bench, heights, current=current, ends=ends)
+    if aside is None:
+        plan = plan_coil(bench, heights, current=current, ends=ends)
+    else:
+        plan = plan_scan(bench, aside, current=current)
     steps: list[Step] = [
         {
             "step": 0,
@@ -146,6 +154,9 @@ def coil_plan(
         }
         for reading in plan.readings
     ]
+    for step, reading in zip(steps, plan.readings, strict=True):
+        if reading.seat is not None:
+            step["seat_m"] = list(reading.seat)
     return RunPlan(
         bench=bench,
         steps=_numbered(steps),

@@ -167,7 +167,8 @@ def _branch(plan: tuple[Step, ...], leg: int) -> tuple[tuple[int, ...], Step | N
 
 def same_stop(one: Step | Point, other: Step | Point) -> bool:
     """Whether a coil stands in the same place the same way up: only within one stop its zero drops out."""
-    return all(one[key] == other[key] for key in ("height_m", "spacers", "orientation"))
+    same = all(one[key] == other[key] for key in ("height_m", "spacers", "orientation"))
+    return same and one.get("seat_m") == other.get("seat_m")
 
 
 def _stops_again(run: RunRecord, places: Iterable[Step | Point], why: str) -> Restart | None:

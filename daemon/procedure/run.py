@@ -14,7 +14,7 @@ from ..protocol import Point, Run, RunState, Step
 from .zeros import Zero, zeros
 
 #: What a person's word or hands change of a run.
-SAID = ("sample_on", "orientation", "spacers", "current_A", "current_asked_A")
+SAID = ("sample_on", "orientation", "spacers", "current_A", "current_asked_A", "seat_m")
 #: Where a run stands in its life; from these there is no way on.
 ENDED: frozenset[RunState] = frozenset(("finished", "stopped"))
 
@@ -58,10 +58,9 @@ class Series:
 class RunRecord:
     """One run, folded from its events.
 
-    ``plan`` are the steps first planned; ``steps`` those done and those still to do, which
-    differ from the plan once a branch was started again. ``code`` says in a word why the run is
-    held. ``sample_on``, ``orientation`` and ``spacers`` are what the person last said or showed;
-    None is "not known".
+    ``plan`` are the steps first planned; ``steps`` those done and those still to do, which differ from the
+    plan once a branch was started again. ``code`` says in a word why the run is held. ``sample_on``,
+    ``orientation`` and ``spacers`` are what the person last said or showed; None is "not known".
     """
 
     id: int
@@ -102,6 +101,7 @@ class RunRecord:
     source: bool = False  # the lift switches its current
     current_A: float | None = None  # the coil's, as it was last said or measured
     current_asked_A: float | None = None  # what it was set for
+    seat_m: list[float] | None = None  # where its seat stands, x and y
     programme: str = ""  # another than the loop, by name; its legs are that one's passages
     gives: str = "loop"  # what its readings are read off for
     waits: int = 0  # the step whose gap is set, and which is read when that is asked for

@@ -237,7 +237,8 @@ class Methods:
 
         text, points, until = params.get("bench_text"), params.get("points"), params.get("until")
         coil = params.get("coil", False)
-        if text is None or (points is None and (coil or until is None)):
+        aside = params.get("coil_aside_m") if coil else None
+        if text is None or (points is None and aside is None and (coil or until is None)):
             raise RpcError(-32602, "bench_text (the text of a bench file) and points are needed")
         if until is not None and (coil or points is not None):
             raise RpcError(ERROR_BAD_INPUT, "until takes the place of points: leave points and coil out")
@@ -252,7 +253,9 @@ class Methods:
             ends = params.get("coil_ends", 1 if points == 1 else 2)
             if ends not in (1, 2):
                 raise RpcError(ERROR_BAD_INPUT, f"coil_ends is {ends!r}; expected 1 or 2")
-            return await self._made(coil_plan, text, points, params.get("coil_current_A"), ends)
+            if aside is not None and (aside <= 0 or points not in (None, 1)):
+                raise RpcError(ERROR_BAD_INPUT, "coil_aside_m is a length above zero, and points is left out")
+            return await self._made(coil_plan, text, points or 1, params.get("coil_current_A"), ends, aside)
 
         def made() -> RunPlan:
             programme = programme_of(params)

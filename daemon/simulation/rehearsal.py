@@ -11,7 +11,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -125,7 +125,8 @@ class Rehearsal:
         action: Any = run["action"]
         self.hands += action["code"] != "question"
         if run.get("coil", False) and action["code"] != "question":
-            self._handle_coil(action)
+            step = run["steps"][run["steps_done"]] if run["steps_done"] < len(run["steps"]) else {}
+            self._handle_coil(action, step.get("seat_m", (0.0, 0.0)))
         elif action["code"] == "set-spacers":
             self.twin.do("set-spacers", n=action["spacers"])
         elif action["code"] == "place-sample":
@@ -135,10 +136,14 @@ class Rehearsal:
         elif action["code"] in ("remove-sample", "turn-over"):
             self.twin.do(action["code"])
 
-    def _handle_coil(self, action: Any) -> None:
-        """The coil on or off, its spacers, and its supply; what hangs there otherwise is taken off first."""
+    def _handle_coil(self, action: Any, seat: Sequence[float]) -> None:
+        """The coil on or off, its spacers, seat and supply; what hangs there otherwise is taken off first."""
         if action["code"] == "set-current":
             self.twin.do("set-current", mA=1e3 * action["current_A"])
+            return
+        if action["code"] == "move-seat":
+            x, y = seat
+            self.twin.do("move-seat", x_mm=1e3 * x, y_mm=1e3 * y)
             return
         if self.twin.do("state")["sample_on"]:
             self.twin.do("remove-sample")

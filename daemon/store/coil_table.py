@@ -65,6 +65,7 @@ def coil_readings_of(run: Run, bench: Bench) -> CoilReadings:
         sum(resistances) / len(resistances) if resistances else None,
         f"run {number}",
         tuple(remarks),
+        np.array([p.get("seat_m") for p in points], float) if "seat_m" in points[0] else None,
     )
 
 
@@ -83,7 +84,7 @@ def _stops(run: Run) -> Iterator[list[Point]]:
 
 
 def _place(point: Point) -> tuple[Any, ...]:
-    return point["height_m"], point["spacers"], point["orientation"]
+    return point["height_m"], point["spacers"], point["orientation"], point.get("seat_m")
 
 
 def _sign(point: Point) -> int:

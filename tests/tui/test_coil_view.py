@@ -15,6 +15,7 @@ import tests.support.screen.scripted_daemon as S
 from tests.support.bench.coil_bench import bench_text, bench_with_coil
 from tests.support.screen.screen_driver import stage
 from weighloop.analysis.files.bench_file import parse_bench
+from weighloop.daemon.procedure.plan import coil_plan
 from weighloop.daemon.procedure.run import to_protocol
 from weighloop.tui.run_form import plan_of
 from weighloop.tui.screens import new_run, take_away
@@ -31,6 +32,23 @@ def coil_run(readings: int, heights: int = 6) -> Any:
     bench.advance(0.5)
     if readings == 8 * heights:
         bench.operate()
+    assert bench.run is not None
+    return to_protocol(bench.run, bench.action())
+
+
+@cache
+def scan_run(readings: int) -> Any:
+    """A run that moves the coil sideways, after ``readings`` of 24. The virtual bench's pull does not change
+    with that, so no axis is found."""
+    bench, text = bench_with_coil(), bench_text("lift")
+    bench.begin(coil_plan(text, 1, aside=3e-3), text)
+
+    def asks() -> bool:
+        action = bench.action()
+        seat = action is not None and action["code"] == "move-seat"
+        return bool(seat and bench.run and len(bench.run.points) == readings)
+
+    bench.operate(stop=asks)
     assert bench.run is not None
     return to_protocol(bench.run, bench.action())
 
@@ -79,6 +97,15 @@ async def test_a_calibration_that_is_over_leads_to_the_next_sample(
         assert parse_bench(base).reference_magnet == bench.reference_magnet
 
 
+async def test_a_scan_asks_for_the_seat_and_says_what_the_places_tell() -> None:
+    async with stage(S.snapshot(scan_run(8), S.live_at(100.0))) as st:
+        await st.until(lambda: "Move the coil's seat to x = +3 mm, y = 0 mm." in st.text())
+        assert "Enter when done" in st.text()
+        await st.until(lambda: "it follows once the coil was at all places" in st.text())
+    async with stage(S.snapshot(scan_run(24), S.live_at(100.0))) as st:
+        await st.until(lambda: "hardly changes among these places" in st.text())
+
+
 async def test_the_form_asks_for_the_coil_and_keeps_what_it_does_not_ask_for() -> None:
     feed = S.ScriptedFeed(S.snapshot(coil_run(48), S.live_at(100.0)))
     feed.answers["run.plan"] = S.plan_answer()
@@ -92,6 +119,11 @@ async def test_the_form_asks_for_the_coil_and_keeps_what_it_does_not_ask_for() -
         form.values["run.current"] = "30 mA"
         assert plan_of(form.values).items() >= {"coil": True, "coil_current_A": 0.03, "points": 6}.items()
         assert parse_bench(form.text()).coil == parse_bench(bench_text("lift")).coil
+        next(s for s in form.query(new_run.Select) if s.name == "run.weighs").value = "the coil, sideways"
+        await st.until(lambda: form.values["run.points"] == "1")
+        await st.until(lambda: "to each side" in st.text())
+        form.values["run.aside"] = "2 mm"
+        assert plan_of(form.values).items() >= {"coil_aside_m": 0.002, "points": 1}.items()
         form.values["run.current"] = "30"
         with pytest.raises(ValueError, match='such as "48 mA"'):
             plan_of(form.values)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ...analysis.calibration.fit import Source
     from ...analysis.calibration.outcome import Calibration
     from ...analysis.records.bench import Bench
+    from ...analysis.records.coil_readings import CoilReadings
 
 #: Gaps from which on the fit is tried; and the days until a calibration expires.
 LEAST_GAPS, VALID_DAYS = 3, 180
@@ -57,6 +58,8 @@ def coil_look(run: Run) -> CoilLook:
 
     bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
     readings = coil_readings_of(run, bench)
+    if readings.seat is not None:
+        return CoilLook((), _axis_words(readings, bench, run["state"] in ("finished", "stopped")))
     source = source_of_coil(readings, bench)
     residuals = np.full(len(source.heights), np.nan)
     found, lines, text = None, (), ""
@@ -87,6 +90,16 @@ def coil_look(run: Run) -> CoilLook:
         )
     )
     return CoilLook(stops, lines, found is not None, text)
+
+
+def _axis_words(readings: CoilReadings, bench: Bench, over: bool) -> tuple[str, ...]:
+    """Where the axis is; why the places do not tell it once all of them are read."""
+    from ...analysis.calibration.axis import axis_of_run
+
+    try:
+        return axis_of_run(readings, bench).words
+    except WeighloopError as error:
+        return (str(error) if over else "it follows once the coil was at all places",)
 
 
 def write_coil_report(run: Run, path: str) -> tuple[str, str]:

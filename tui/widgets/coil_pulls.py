@@ -28,7 +28,10 @@ class CoilPulls(Lines):
 
 
 def table(look: CoilLook) -> Text:
-    """Gap, then for either end that was down the pull and how far it is from the bench file or the fit."""
+    """Gap, then for either end that was down the pull and how far it is from the bench file or the fit; what
+    was found of the axis instead, where the coil is moved sideways."""
+    if not look.stops:
+        return Text("\n".join(look.lines))
     off = "off u" if look.fitted else "off %"
     text = Text()
     text.append(f"{'':6}{'face up':>15}{'face down':>15}\n", style="dim")
@@ -55,6 +58,8 @@ def axes_words(look: CoilLook | None) -> str:
     """What the plot shows."""
     if look is None:
         return "the coil's pulls follow, gap by gap"
+    if not look.stops:
+        return "the magnet's axis, by the coil moved sideways"
     what = "residual / u of the fit" if look.fitted else "off the bench file, %"
     return f"{what}, over the gap, mm"
 

@@ -11,6 +11,7 @@ import pytest
 from tests.support.bench.coil_bench import bench_text, bench_with_coil, pull
 from tests.support.models.loops import PER_KG
 from weighloop.daemon.control.pending import Refused
+from weighloop.daemon.procedure.plan import coil_plan
 from weighloop.daemon.procedure.restart import restart, unconfirmed
 from weighloop.daemon.procedure.run import replay
 from weighloop.drivers.device import DeviceState
@@ -71,6 +72,37 @@ def test_what_is_asked_of_the_person_and_that_a_meter_may_say_otherwise() -> Non
         "Set the coil's current to +20 mA.",
         "Switch the coil's current off.",
     ]
+
+
+def test_a_scan_asks_for_the_seat_at_the_far_end_and_keeps_where_it_stood() -> None:
+    bench = bench_with_coil()
+    text = bench_text("lift")
+    bench.begin(coil_plan(text, 1, aside=3e-3), text)
+    asked: list[tuple[str, bool]] = []
+
+    def asks() -> bool:
+        action = bench.action()
+        if action is not None and action["code"] == "move-seat" and action["text"] not in asked[-1:]:
+            asked.append((action["text"], bench.place > 0.04))
+        return False
+
+    bench.operate(stop=asks)
+    run = bench.run
+    assert run is not None
+    assert run.state == "finished", run.why
+    words = [text for text, _ in dict.fromkeys(asked)]
+    assert words == [
+        "Move the coil's seat to x = 0 mm, y = 0 mm.",
+        "Move the coil's seat to x = −3 mm, y = 0 mm.",
+        "Move the coil's seat to x = +3 mm, y = 0 mm.",
+        "Move the coil's seat to x = 0 mm, y = −3 mm.",
+        "Move the coil's seat to x = 0 mm, y = +3 mm.",
+    ]
+    assert all(far for _, far in asked)
+    seats = [tuple(p.get("seat_m", ())) for p in run.points]
+    assert seats[::4] == [(0, 0), (-3e-3, 0), (3e-3, 0), (0, -3e-3), (0, 3e-3), (0, 0)]
+    assert len({p["height_m"] for p in run.points}) == 1
+    assert replay(run.id, bench.store.events(run.id)).points == run.points
 
 
 def test_a_current_that_was_not_reversed_is_asked_about() -> None:

@@ -68,6 +68,28 @@ def test_a_calibration_with_the_lift_is_started_followed_and_written(tmp_path: P
 
 
 @pytest.mark.timeout(300)
+def test_a_scan_finds_the_axis_of_the_twin(tmp_path: Path) -> None:
+    """0.4 mm beside the axis along x (the twin's bench file ``uneven``), and again from the store."""
+    store = tmp_path / "store.sqlite"
+    with Rehearsal(store, seed=5, speed=40.0, sample="uneven") as rehearsal:
+        person = Person(rehearsal)
+        found = weigh(rehearsal, person, "--scan", "3mm", "--json")
+        assert found.exit_code == 0, found.output
+        run = person.client.call("snapshot")["run"]
+    assert person.asked == ["place-sample", *["move-seat"] * 6]
+    assert {tuple(p["seat_m"]) for p in run["points"]} >= {(3e-3, 0.0), (0.0, -3e-3)}
+    at = json.loads(found.stdout)
+    assert abs(abs(at["axis_x_m"]) - 0.4e-3) < 3 * at["u_axis_x_m"] < 0.5e-3
+    assert abs(at["axis_y_m"]) < 3 * at["u_axis_y_m"] < 0.5e-3
+    words = ("--store", str(store), "--json")
+    again = CliRunner().invoke(weighloop, ["calibrate", "1", "--from", "axis", *words])
+    assert json.loads(again.stdout) == at
+    wrong = CliRunner().invoke(weighloop, ["calibrate", "1", *words])
+    assert wrong.exit_code == 1
+    assert "moved the coil sideways: calibrate --from axis" in wrong.stderr
+
+
+@pytest.mark.timeout(300)
 def test_a_check_by_hand_asks_for_the_current_and_takes_what_the_meter_shows(tmp_path: Path) -> None:
     with Rehearsal(
         tmp_path / "store.sqlite", seed=5, speed=30.0, sample="uneven", ladder="spacers"

@@ -21,6 +21,7 @@ _ENDED = ("finished", "stopped")
 @click.argument("bench", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @click.option("--gaps", type=Whole(2, 200), default=6, show_default=True, help="Gaps the coil is weighed at.")
 @click.option("--check", is_flag=True, help="One gap only: does the bench file's calibration still hold?")
+@click.option("--scan", type=Quantity("m", "3 mm"), help="Where the axis is: moved so far to each side.")
 @click.option("--current", type=Quantity("A", "48 mA"), help="The coil's; by default 14 ampere-turns.")
 @click.option("--ends", type=Whole(1, 2), help="How many of its ends are down in turn: 2, of a check 1.")
 @click.option("--target", type=Quantity("kg", "2 mg"), help="Standard uncertainty wanted of a reading.")
@@ -35,6 +36,7 @@ def command(
     bench: Path,
     gaps: int,
     check: bool,
+    scan: float | None,
     current: float | None,
     ends: int | None,
     target: float | None,
@@ -58,14 +60,17 @@ def command(
 
     if queue and not only_start:
         raise click.UsageError("--queue goes with --start")
-    if (output or report) and (check or only_start):
+    if check and scan is not None:
+        raise click.UsageError("--check and --scan are two runs")
+    if (output or report) and (check or scan is not None or only_start):
         raise click.UsageError("-o and --report go with a calibration that is followed to its end")
     asked: dict[str, Any] = {
         "bench_text": bench.read_text(encoding="utf-8-sig"),
-        "points": 1 if check else gaps,
+        "points": 1 if check or scan is not None else gaps,
         "target_u_kg": target,
         "coil": True,
         "coil_current_A": current,
+        "coil_aside_m": scan,
     } | ({} if ends is None else {"coil_ends": ends})
     with Client.connect(socket or socket_path()) as client:
         plan = client.call("run.plan", **asked)
@@ -161,17 +166,22 @@ def _typed(words: str) -> str | None:
 
 def _conclude(run: Run, check: bool, as_json: bool, **files: Path | None) -> None:
     """What the readings say of the bench."""
+    from ....analysis.calibration.axis import axis_of_run
     from ....analysis.calibration.coil import source_of_coil
     from ....analysis.errors import NotPossible
     from ....analysis.files.bench_file import parse_bench
     from ....daemon.store.coil_table import coil_readings_of
-    from ..desk.calibrate import VALID_DAYS, show_calibration, show_check
+    from ..desk.calibrate import VALID_DAYS, show_axis, show_calibration, show_check
 
     if run["state"] != "finished":
         raise NotPossible(f"run {run['id']} was stopped: {run['why']}")
     note(f"Run {run['id']} is finished.")
     bench = parse_bench(run["bench_text"])
-    source = source_of_coil(coil_readings_of(run, bench), bench)
+    readings = coil_readings_of(run, bench)
+    if readings.seat is not None:
+        show_axis(axis_of_run(readings, bench), as_json)
+        return
+    source = source_of_coil(readings, bench)
     if check:
         show_check(source, bench, as_json)
     else:

@@ -13,6 +13,7 @@ from ..inputs import bench_of, is_run
 if TYPE_CHECKING:
     import numpy as np
 
+    from ....analysis.calibration.axis import AxisFound
     from ....analysis.calibration.fit import Source
     from ....analysis.calibration.outcome import Calibration
     from ....analysis.records.bench import Bench
@@ -109,7 +110,8 @@ def command(
     directions (+ - - +), optionally `end` (+1 or -1, which of its ends is down) and `resistance_ohm`. The
     sample of the bench file is the standard. Of hoops it is a TOML file with a table [hoops]: radius,
     spacing, turns, current, voltage, frequency, and where they count resistance, load, size and tilt. Of the
-    axis it is a CSV with `x_mm`, `y_mm` (where the coil's seat stands), `current_mA` and `reading_g`.
+    axis it is the number of a run (`weighloop coil --scan`), or a CSV with `x_mm`, `y_mm` (where the coil's
+    seat stands), `current_mA` and `reading_g`.
     With a coil, or with readings of several ways, what the bench file states counts as one more reading
     of itself. Data that cannot tell remanence from the contact gap are refused, and so is a magnet that
     the fit does not describe.
@@ -134,7 +136,7 @@ def command(
     else:
         raise click.UsageError("name the bench file with --bench")
     if way == AXIS:
-        _axis(Path(readings), bench, as_json)
+        show_axis(_axis(readings, bench, store_path), as_json)
         return
     of_source = {key: settings.pop(key) for key in ("probe_depth", "probe_gain", "moment", "hard")}
     sources = [_source(name, words, bench, store_path, **of_source) for name, words in asked]
@@ -175,18 +177,24 @@ def _turn_area(
         note(f"{name}: {100 * part:.2g} %")
 
 
-def _axis(readings: Path, bench: Bench, as_json: bool) -> None:
-    from ....analysis.calibration.axis import axis_from_file
+def _axis(readings: str, bench: Bench, store_path: Path | None) -> AxisFound:
+    from ....analysis.calibration.axis import axis_from_file, axis_of_run
+    from ....daemon.store.coil_table import read_coil_run
 
-    found = axis_from_file(readings, bench)
+    if not is_run(readings):
+        return axis_from_file(readings, bench)
+    return axis_of_run(read_coil_run(int(readings), store_path, bench)[0], bench)
+
+
+def show_axis(found: AxisFound, as_json: bool) -> None:
+    """Print where the axis is."""
     if as_json:
         print_json(found.to_json())
         return
-    for name, at in (("x", found.x), ("y", found.y)):
-        if at is not None:
-            print(f"{name} = {1e3 * at.value:+.3f} mm +/- {1e3 * at.u:.3f} mm")
-    note("Move the coil's seat there. What is left, for the bench file once it stands there:")
-    note(f'[sample] offset = "0 mm +/- {1e3 * found.u:.3f} mm"')
+    *places, advice, line = found.words
+    print(*places, sep="\n")
+    note(advice)
+    note(line)
 
 
 def _source(way: str, words: str, bench: Bench, store_path: Path | None, **settings: Any) -> Source:
