@@ -24,7 +24,7 @@ from ..records.readings import Readings
 from . import force as weighing
 from .far_zeros import far_zeros
 from .passages import Passage, passages_of
-from .settings import SAME_GAP, WHOLE
+from .settings import FAR_FIELD, SAME_GAP, WHOLE
 from .zero_drift import ZeroStep
 from .zeros import Zeros, bracket
 
@@ -333,7 +333,7 @@ def incomplete(arranged: Arrangement) -> list[Finding]:
     used = points.used
     if not used.any():
         return [Finding("branch-incomplete", "no row can be used")]
-    strongest = float(np.abs(arranged.H[used]).max())
+    strongest, weakest = float(np.abs(arranged.H[used]).max()), float(np.abs(arranged.H[used]).min())
     for name, sign in (("descending", 1), ("ascending", -1)):
         chains = [rows for chain, rows in arranged.chains() if chain == name]
         on = np.concatenate(chains) if chains else np.zeros(0, np.int64)
@@ -342,6 +342,8 @@ def incomplete(arranged: Arrangement) -> list[Finding]:
             text = f"the {name} branch was not measured: the loop is not closed"
         elif along.max() < WHOLE * strongest:
             text = f"the {name} branch does not start from the strongest field of the run"
+        elif name == "ascending" and abs(along.min()) <= FAR_FIELD * weakest:
+            continue  # its way out to the far end shows whether the loop closes
         elif along.min() > -WHOLE * strongest:
             reached = f"{abs(min(along.min(), 0.0)) / 1e3:.0f} kA/m"
             text = (

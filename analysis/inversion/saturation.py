@@ -107,16 +107,19 @@ def nearly_saturated(curve: Curve, other: Curve | None) -> float:
 
 
 def _apart(curve: Curve, other: Curve | None) -> float | None:
-    """How far apart the branches are near the top, by M there; None where that cannot be told."""
-    if (
-        not len(curve)
-        or other is None
-        or len(other) < 2
-        or other.H_internal[-1] < MEET * curve.H_internal[-1]
-    ):
+    """How far apart the branches are near the top, by M there; None where that cannot be told.
+
+    An ascending branch that was followed only on its way out, so that it ends before the top, is compared at
+    the other end, where it begins: a loop between two fields of one size is symmetric.
+    """
+    if not len(curve) or other is None or len(other) < 2:
         return None
-    H, M, at = curve.H_internal, curve.M, MEET * curve.H_internal[-1]
-    return float(np.interp(at, H, M) - np.interp(at, other.H_internal, other.M)) / abs(float(M[-1]))
+    for end in (-1, 0):
+        at = MEET * curve.H_internal[end]
+        if abs(other.H_internal[end]) >= abs(at) and other.H_internal[end] * at > 0:
+            M = (float(np.interp(at, c.H_internal, c.M)) for c in (curve, other))
+            return (next(M) - next(M)) / abs(float(curve.M[-1]))
+    return None
 
 
 def _unfit(misfit: float) -> str:

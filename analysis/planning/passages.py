@@ -10,7 +10,7 @@ the sample on, rows of the notebook like all others:
 
 - *With a turner* the sample is turned over at the farthest gap, which is at or above the turning height.
   The last reading out and the first one in after a turn are a pair there. Two more pairs belong to the plan:
-  orientation -1 before the first passage, and +1 and -1 after the last one (these not in a sparse plan).
+  orientation -1 before the first passage, and +1 and -1 after the last one.
 - *Without a turner* every passage out reads more heights of the far end, and after the last passage in there
   is one more out to these heights.
 
@@ -18,6 +18,9 @@ The order of such a plan, r being a reading and T a turn at the farthest gap:
 
     turner     r-  T  passages 1, 2 (+)  T  passages 3, 4 (-)  T  passage 5 (+)  out: r+  T  r-
     no turner         passages 1, 2 (+)  T  passages 3, 4 (-)  T  passage 5 (+)  out: r+ r+ r+ r+
+
+A sparse plan ends with passage 4: where that begins it is seen whether the branches have met, as well as
+where passage 5 would end, as a loop between two fields of one size is symmetric.
 
 **For whoever carries a plan out**: take ``LadderPlan.steps`` in order, all with the sample on. Wherever the
 orientation of two successive steps differs the sample is turned over between them, at the height of both,
@@ -116,7 +119,7 @@ def visits(
     by hand. ``closing``: with a turner a zero is read after the last passage too."""
     if far and turner:
         yield Visit(0, -1, far[-1], "first", "zero")
-    for leg, (ladder, (orientation, direction, branch)) in enumerate(zip(ladders, LEGS, strict=True)):
+    for leg, (ladder, (orientation, direction, branch)) in enumerate(zip(ladders, LEGS, strict=False)):
         if direction == "in":
             for height in reversed(ladder):
                 yield Visit(leg, orientation, height, branch)

@@ -110,8 +110,8 @@ def by_passage(
     sample turns over, and of the others what their ``SHARES`` say.
 
     Where a passage bends they lie closer (``bending``). All go out to where the field is ``FAR_FIELD`` of the
-    largest, or to ``outermost``. The passages of the ascending branch visit gaps of the descending one's, so
-    that each of their readings has a counterpart.
+    largest, or to ``outermost``. The last one is the ascending branch's way out, which visits gaps of the
+    descending one's, so that each of its readings has a counterpart.
     """
     counts = [max(n, round(share * points)) for share, n in zip(SHARES, LEAST_BY_PASSAGE, strict=True)]
     if outermost is None:
@@ -123,13 +123,14 @@ def by_passage(
         PassageLength.of(bench, heights[: outermost + 1], side, assumed).laid(ends, count)
         for side, count in ((1.0, counts[1]), (-1.0, counts[2]))
     )
-    return [back[[0, -1]], out, back, *closing(out, back, counts)]
+    return [back[[0, -1]], out, back, closing(out, back, counts)]
 
 
-def closing(out: Indices, back: Indices, counts: Sequence[int]) -> tuple[Indices, Indices]:
-    """The heights of the ascending branch's passages, of those of the descending one's: ``counts`` of each,
-    and the ``CLOSING`` closest, by which it is decided whether the branches have met."""
-    return some_of(out, counts[3]), np.union1d(back[:CLOSING], some_of(back, counts[4]))
+def closing(out: Indices, back: Indices, counts: Sequence[int]) -> Indices:
+    """The heights of the ascending branch's way out: the last of ``counts`` of the descending one's, and the
+    ``CLOSING`` next to where the way in has just ended, by which it is decided whether the branches have met.
+    """
+    return np.union1d(back[: CLOSING + 1], some_of(out, counts[-1]))
 
 
 def far_end(bench: Bench, heights: Floats) -> int:

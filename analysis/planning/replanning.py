@@ -118,7 +118,7 @@ def replanned(
         ladders[number] = np.union1d([0, *numbers], learnt.laid(ahead, steps + 1))
     if leg == 2:
         ladders[1] = np.unique([0, *(int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == 1)])
-    ladders[3:] = closing(ladders[1], ladders[2], counts)
+    ladders[3] = closing(ladders[1], ladders[2], counts)
     order = list(visits([numbers.tolist() for numbers in ladders], far, turner=turner, closing=False))
     at = [i for i, visit in enumerate(order) if (visit.leg, visit.height) == (leg, here)]
     if not at:

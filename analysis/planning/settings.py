@@ -46,8 +46,8 @@ FAR_HEIGHTS = (0.8, 0.87, 0.93, 1.0)
 COUNTS = (16, 18, 21, 25, 30, 40)
 ENOUGH = 1 / 3  # more readings cannot help where the random part is at most this part of the shared one
 #: Readings of a passage by those of the one where the sample turns over, and the fewest.
-SHARES = (0.0, 0.6, 1.0, 0.25, 0.5)
-LEAST_BY_PASSAGE = (2, 6, 8, 4, 6)
+SHARES = (0.0, 0.6, 1.0, 0.25)
+LEAST_BY_PASSAGE = (2, 6, 8, 4)
 CLOSING = 4  # closest gaps of the last passage: whether the branches have met is seen at 5/6 of the field
 #: What bends counts this much beside the field that is passed, and bends are looked for by these steps.
 BENDS, BEND_STEPS = 0.3, 31

@@ -30,7 +30,7 @@ def next_task(run: RunRecord, stage: BenchState) -> Task | None:
     if run.state != "running":
         return None
     if step is None:
-        return _coil_done(run, stage) if run.coil else None
+        return _coil_done(run, stage) if run.coil else _confirm(run, stage)
     if stage.doubt is not None:
         return Task("ask", step=step, code="question", text=stage.doubt.text)
     if lift and not stage.lift_known:
@@ -95,10 +95,16 @@ def _coil_done(run: RunRecord, stage: BenchState) -> Task | None:
     """After its last reading: the current off, and a homing that confirms the heights."""
     if not run.steps:
         return None
-    if run.ladder == "lift" and run.unchecked:
-        return Task("establish")
+    if (confirm := _confirm(run, stage)) is not None:
+        return confirm
     by_hand = run.current_A and not run.source  # a motion has switched the lift's off
     return _current(run, stage, {**run.steps[-1], "current_A": 0.0}) if by_hand else None
+
+
+def _confirm(run: RunRecord, stage: BenchState) -> Task | None:
+    """After the last reading: a homing that confirms the heights gone to since the last one."""
+    there = run.ladder == "lift" and not run.single and stage.closed and run.unchecked
+    return Task("establish") if there else None
 
 
 def _current(run: RunRecord, stage: BenchState, step: Step) -> Task | None:

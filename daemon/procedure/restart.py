@@ -90,10 +90,10 @@ def unconfirmed(run: RunRecord, why: str, *, need_zero: bool) -> Restart | None:
         return _stops_again(run, run.unchecked, why)
     legs = [p["leg"] for p in run.unchecked]
     step = next((s for s in run.plan if s["kind"] == "point" and s["leg"] == min(legs, default=0)), None)
-    if step is None or run.next_step is None:
+    here = run.next_step
+    if step is None or (run.programme and here is None):
         return None
-    if run.programme and step["leg"] <= (first := _first_to_the_largest(run)):
-        here = run.next_step
+    if run.programme and here is not None and step["leg"] <= (first := _first_to_the_largest(run)):
         if here["leg"] <= first and not under_way(run):
             return Restart(_renumber(run, run.steps[run.done :]), {})
         after = (s for s in run.plan if s["kind"] == "point" and s["leg"] > first)

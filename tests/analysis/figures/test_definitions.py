@@ -125,6 +125,27 @@ def test_branches_that_have_not_met_mean_a_minor_loop() -> None:
     assert judge(down, up).saturated
 
 
+def to_the_far_end(up: Curve) -> Curve:
+    """An ascending branch that was followed on its way out only."""
+    way = up.H_applied < -0.01 * up.H_applied[-1]
+    return curve(up.H_applied[way], up.M[way], up.N, "ascending")
+
+
+@settings(max_examples=examples(30))
+@given(Hc=st.floats(2e4, 1.6e5), width=st.floats(0.1, 0.8), N=st.floats(0.0, 0.5))
+def test_a_loop_is_judged_alike_at_both_its_ends(Hc: float, width: float, N: float) -> None:
+    """A loop between two fields of one size is symmetric: the ascending branch's way out tells as much."""
+    down, up = tanh_pair(3e5, Hc, width * Hc, 2e5, N)
+    whole, out = judge(down, up), judge(down, to_the_far_end(up))
+    assert (whole.saturated, whole.nearly) == (out.saturated, out.nearly)
+    assert (whole.why_not or "").split("(")[0] == (out.why_not or "").split("(")[0]
+    energy = [
+        float(read_figures(down.H_applied, down.M, N, c.H_applied, c.M)["loop_energy_J_per_m3"][0])
+        for c in (up, to_the_far_end(up))
+    ]
+    assert energy[1] == pytest.approx(energy[0], rel=0.01, nan_ok=True)
+
+
 def test_branches_that_cross_have_not_met_either() -> None:
     """A descending branch below the ascending one is no branch of a loop (common practice, no source)."""
     down, up = tanh_pair(3e5, 5e4, 3e4, 3e5)

@@ -115,16 +115,18 @@ def test_the_gaps_of_a_plan_are_those_of_the_analysis():
     np.testing.assert_array_equal(points_of(taken, bench).gap, gap)
 
 
-def test_a_sparse_plan_needs_no_turn_after_the_last_passage():
+def test_a_sparse_plan_ends_with_the_ascending_branchs_way_out():
     """Each passage has gaps of its own; those of the ascending branch are gaps of the descending one's, so
     that every reading has a counterpart, and the far end lies where the field is small."""
     planned = plan(TURNER, 16, sparse=True)
     assert [s.leg for s in planned.steps if s.purpose == "zero"] == [0]
+    assert len(turns(planned.steps)) == 2
     heights = [[s.height for s in planned.steps if s.leg == leg and s.purpose == "loop"] for leg in range(5)]
     assert len(heights[2]) == 16
     assert len(planned.steps) < 0.4 * len(plan(TURNER, 22).steps)
-    assert {*heights[3]} <= {*heights[1]}
-    assert {*heights[4]} <= {*heights[2]}
+    assert {*heights[3]} <= {*heights[1], *heights[2]}
+    assert heights[3][:4] == heights[2][-2:-6:-1]  # where the branches meet, if they do
+    assert heights[4] == []
     by_hand = plan(LIFT, 16, zeros="hand", sparse=True).steps
     fields = [abs(s.H_applied) for s in by_hand]
     assert min(fields) == pytest.approx(0.05 * max(fields), rel=0.05)
