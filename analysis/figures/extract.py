@@ -40,7 +40,9 @@ def read_figures(
     HcB = -_crossing(B, H)
     top = M[:, -1]
     saturation = of_approach(H, M) if law_of_approach else top
-    knee = -_crossing(M - 0.9 * remanence[:, None], H)
+    # Of the reverse fields alone: near the top a trial's branch may well dip below 0.9 of its remanence.
+    fallen = M - 0.9 * remanence[:, None]
+    knee = -_crossing(np.where(H > 0.0, np.maximum(fallen, 0.1 * remanence[:, None]), fallen), H)
     half_up, half_down = (_crossing(M - s * 0.5 * remanence[:, None], H) for s in (1.0, -1.0))
     quarter = _crossing(H + 0.25 * HcJ[:, None], M)
     figures = {

@@ -12,20 +12,33 @@ from dataclasses import replace
 import numpy as np
 
 from ..inversion.loop import Curve, LoopEstimate
-from ..inversion.settings import MODEL_DOUBT
+from ..inversion.settings import MODEL_DOUBT, STRETCHES
 from ..records.arrays import Floats
-from .settings import BETWEEN, BEYOND, LOSES, LOST_OF_FALL, MOST_FALL, OWN_FIELD
+from .settings import BETWEEN, BEYOND, LOSES, LOST_OF_FALL, MOST_FALL, OWN_FIELD, UNTOLD
 
 #: What runs of one bench have in common of these, by its key.
 SHARED = ("own field", "taken off")
 
 
 def of_forces(estimate: LoopEstimate) -> Floats:
-    """(n,), N: a part of each force of its own, by one standard normal; larger where the readings miss the
-    model by more."""
-    larger = np.sqrt(max(estimate.evidence.get("misfit", 0.0), 1.0))
-    pulled = estimate.bench.field.pulled(estimate.points.force, estimate.M)
-    return larger * MODEL_DOUBT * np.nan_to_num(pulled) * estimate.points.used
+    """(n, r), N, by one standard normal a column: a part of each force, the larger the more the readings miss
+    the model; much the same along a stretch of a branch, another on the next."""
+    points, H = estimate.points, estimate.H_applied
+    missed = np.sqrt(estimate.evidence.get("misfit", 1.0))
+    pulled = np.nan_to_num(estimate.bench.field.pulled(points.force, estimate.M))
+    size = MODEL_DOUBT * max(float(missed), UNTOLD) * pulled
+    names, usable = np.array(points.branch), points.used & np.isfinite(H)
+    stretches = np.arange(STRETCHES + 1)
+    columns = [np.zeros((len(points), 0))]
+    for branch in np.unique(names[usable]):
+        rows = usable & (names == branch)
+        at = STRETCHES * (H[rows] - H[rows].min()) / max(float(np.ptp(H[rows])), 1e-300)
+        near = np.clip(1.0 - np.abs(at[:, None] - stretches), 0.0, 1.0)
+        column = np.zeros((len(points), len(stretches)))
+        # The squares of neighbours add up to one.
+        column[rows] = np.sin(0.5 * np.pi * near) * size[rows, None]
+        columns.append(column)
+    return np.hstack(columns)
 
 
 def of_minor_loop(curve: Curve, apart: float) -> Floats:

@@ -25,6 +25,9 @@ OWN_OF_SPACER = 0.5
 
 # -- what any model is off by -------------------------------------------------------------------------
 
+#: The least of what any model is off by in the forces, by what a fit doubts (``MODEL_DOUBT``): what goes
+#: evenly along a branch, as of an uneven density, the fit takes for the curve, and no misfit tells of it.
+UNTOLD = 0.5
 #: The own field's unevenness beyond what the cells know, by the sample's largest own field.
 OWN_FIELD = 0.015
 #: A sample that is taken off stands in its own field -N Mr. By how much M falls from internal field zero to
@@ -40,9 +43,14 @@ MISSING = 0.05  # a figure that is missing in more than this part of the trials 
 #: A figure whose standard uncertainty is more than this part of it is not reported: what is read of so
 #: vague a loop may be anything.
 VAGUE = 0.25
-#: These by HcJ, which chance hardly moves: by their own values those that chance made large would be reported
-#: and no others.
-VAGUE_BY_HCJ = ("switching_field_width", "knee_squareness", "knee_field_Hk_A_per_m")
+#: These by something else, which chance hardly moves: by their own values those that chance made large would
+#: be reported and no others.
+VAGUE_BY = {
+    "switching_field_width": "HcJ",
+    "knee_squareness": "HcJ",
+    "knee_field_Hk_A_per_m": "HcJ",
+    "recoil_permeability": "μ0",
+}
 HOLE = 2  # neighbouring rows set aside that leave a hole
 
 # -- taken off for every change -----------------------------------------------------------------------

@@ -28,7 +28,7 @@ from .extract import read_figures
 from .independent_inputs import IndependentInput, birge_ratio, independent_inputs
 from .monte_carlo import law_of_propagation, propagate, summarise, validates
 from .sensitivities import State, SystematicInput, of_method, shared_inputs
-from .settings import BAND_TRIALS, BATCH, MISSING, VAGUE, VAGUE_BY_HCJ
+from .settings import BAND_TRIALS, BATCH, MISSING, VAGUE, VAGUE_BY
 
 #: Half width of a 95 % interval by standard uncertainties, normal distribution (JCGM 100, G.1).
 _K95 = 1.959963984540054
@@ -104,7 +104,11 @@ def evaluate(
     HcJ = figures["coercivity_HcJ_A_per_m"].value if "coercivity_HcJ_A_per_m" in figures else None
     results = {
         name: _result(
-            figure, samples.get(name), linear.get(name), _scale(name, figure.value or 0.0, HcJ or 0.0)
+            figure,
+            samples.get(name),
+            linear.get(name),
+            _scale(name, figure.value or 0.0, HcJ or 0.0),
+            VAGUE_BY.get(name),
         )
         for name, figure in figures.items()
     }
@@ -219,13 +223,15 @@ def _stream(seed: int, identity: str) -> np.random.Generator:
 
 def _scale(name: str, value: float, HcJ: float) -> float:
     """What a figure's uncertainty is measured by, where it is asked whether it is vague."""
-    if name not in VAGUE_BY_HCJ:
+    if name not in VAGUE_BY:
         return abs(value)
     return HcJ if name == "knee_field_Hk_A_per_m" else 1.0
 
 
-def _result(figure: Figure, samples: Floats | None, u_linear: float | None, scale: float) -> FigureResult:
-    """A figure with what its trials say; vague by its ``scale``."""
+def _result(
+    figure: Figure, samples: Floats | None, u_linear: float | None, scale: float, by: str | None
+) -> FigureResult:
+    """A figure with what its trials say; vague by its ``scale``: its own value, or ``by`` in words."""
     if figure.value is None or samples is None:
         return FigureResult(None, None, None, None, "not determined", figure.why)
     s = summarise(samples)
@@ -237,7 +243,7 @@ def _result(figure: Figure, samples: Floats | None, u_linear: float | None, scal
         interval = (figure.value - _K95 * u_linear, figure.value + _K95 * u_linear)
         holds = validates(interval, (s.low, s.high), s.u, digits=1)
     if s.u > VAGUE * scale:
-        known, what = 100 * s.u / max(scale, 1e-300), "" if scale == abs(figure.value) else " of HcJ"
+        known, what = 100 * s.u / max(scale, 1e-300), "" if by is None else f" of {by}"
         why = f"It is known to {known:.0f} %{what} only, and not reported beyond {100 * VAGUE:.0f} %."
         return FigureResult(None, None, None, None, "not determined", why)
     if figure.status == "bound":

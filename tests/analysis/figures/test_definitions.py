@@ -82,6 +82,19 @@ def test_many_loops_at_once_are_as_one_by_one() -> None:
             np.testing.assert_allclose(together[name][k], alone[name][0], rtol=1e-12, err_msg=name)
 
 
+def test_the_knee_is_a_reverse_field_whatever_the_top_does() -> None:
+    """The knee is defined from the remanence on (common practice, no source): a branch that dips
+    near its top, as one trial in thousands does, has not its knee there."""
+    down, _ = tanh_pair(3e5, 6e4, 1e4, 4e5)
+    dipped = down.M.copy()
+    dipped[-1] *= 0.85
+    plain, there = (read_figures(down.H_applied, M, 0.0)["knee_field_Hk_A_per_m"] for M in (down.M, dipped))
+    np.testing.assert_allclose(there, plain)
+    # M = 0.9 Mr of tanh((H + Hc)/w).
+    Mr = np.tanh(6e4 / 1e4)
+    np.testing.assert_allclose(plain, 6e4 - 1e4 * np.arctanh(0.9 * Mr), rtol=1e-3)
+
+
 def test_a_saturated_sample_is_measured() -> None:
     found = figures(invert(points_of(weighed(_SOFT), 3), bench_of(_SOFT.magnet, _SOFT.pellet)), _bench())
     for name in ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3"):

@@ -12,6 +12,7 @@ from tests.support.models.forward import Pellet
 from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
 from weighloop.analysis.figures import sensitivities as inputs
 from weighloop.analysis.figures.independent_inputs import birge_ratio, independent_inputs
+from weighloop.analysis.figures.model_error import of_forces
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.magnetostatics import bench_linearisation as bench_model
 from weighloop.analysis.outliers.screen import find_outliers
@@ -49,6 +50,28 @@ def test_temperature_is_strength(whole):
     by_kelvin = centre.part("H_down", shared["site.temperature"].first_order)
     by_remanence = centre.part("H_down", shared["reference_magnet.remanence"].first_order)
     np.testing.assert_allclose(by_kelvin, by_remanence * (-0.0011 / (0.02 / 1.32)), rtol=1e-6, atol=1e-6)
+
+
+def test_a_model_is_off_by_much_the_same_along_a_stretch(whole):
+    """Each force by half of four parts in a thousand at least; the next reading's by nearly as much, the far
+    end's by something else. A slope over a short way, the recoil permeability's, then knows little of it."""
+    _, estimate, _, _ = whole
+    points = estimate.points
+    root = of_forces(replace(estimate, evidence={"misfit": 0.01}))
+    rows = np.flatnonzero((np.array(points.branch) == "descending") & points.used)
+    rows = rows[np.argsort(estimate.H_applied[rows])]
+    covariance = root[rows] @ root[rows].T
+    size = np.sqrt(np.diag(covariance))
+    pulled = np.abs(points.force[rows])  # of one sign over a cylinder: what pulls is the force
+    np.testing.assert_allclose(size[pulled > 1e-3], 0.002 * pulled[pulled > 1e-3], rtol=0.02)
+    alike = covariance / np.outer(size, size)
+    apart = np.subtract.outer(estimate.H_applied[rows], estimate.H_applied[rows])
+    near = np.abs(apart) < 0.05 * np.ptp(estimate.H_applied[rows])
+    assert (alike[near] > 0.9).all()
+    assert abs(alike[0, -1]) < 1e-9
+    # Readings that miss the model by three times what any may: every force by as much more.
+    more = of_forces(replace(estimate, evidence={"misfit": 9.0}))
+    np.testing.assert_allclose(more, 6.0 * root)
 
 
 def test_gravity_is_proportion(whole):
