@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from ..protocol import Point, Step
-from .manual_steps import least_of
+from .manual_steps import least_of, readings_of, two_passages_before
 from .run import RunRecord
 from .settings import CANCELS, OFF_BRANCH, OFF_PAIR, OFF_STEP, OFF_U, OFF_ZERO
 
@@ -64,45 +64,41 @@ def _backward(run: RunRecord, step: Step, now: tuple[float, float]) -> tuple[str
 def _off_its_pair(
     run: RunRecord, step: Step, now: tuple[float, float]
 ) -> tuple[str, tuple[Point, ...]] | None:
-    if run.programme:
-        return None  # its passages are no pairs
-    used = [p for p in run.points if p["kind"] == "point" and p["set_aside"] is None]
-    pairs = []
-    if not _in_passing(run, step):
-        return None
-    for point in [p for p in used if p["leg"] in (3, 4) and on_its_passage(run, p)]:
-        was, here = _partner(run, used, point), _share(run, point, point)
-        if was is not None and here is not None and (then := _share(run, was, was)) is not None:
-            pairs.append((here, then))
-    was = _partner(run, used, step)
+    was = _partner(run, step) if _in_passing(run, step) else None
     then = _share(run, was, was) if was is not None else None
-    if was is None or then is None or not pairs:
+    if was is None or then is None:
+        return None
+    pairs = []
+    for point in [p for leg in (3, 4) for p in readings_of(run, leg) if on_its_passage(run, p)]:
+        before, here = _partner(run, point), _share(run, point, point)
+        if before is not None and here is not None and (once := _share(run, before, before)) is not None:
+            pairs.append((here, once))
+    if not pairs:
         return None  # the first pair shows whether the sample's loop is symmetric
     largest = max(abs(share) for both in (*pairs, (now, then)) for share, _ in both)
 
     def apart(one: tuple[float, float], other: tuple[float, float]) -> float:
         return abs(one[0] - other[0]) - OFF_PAIR * largest - one[1] - other[1]
 
-    steep = _step_beside(run, used, was)
+    steep = _step_beside(run, was)
     if apart(now, then) <= OFF_STEP * steep or any(apart(*both) > 0 for both in pairs):
         return None
     text = f"the pull at {_mm(step)} is not the one of two passages before, as at the other gaps"
     return f"{text}: did the lift stop short, now or then?", (was, *run.unchecked)
 
 
-def _step_beside(run: RunRecord, used: list[Point], at: Point) -> float:
+def _step_beside(run: RunRecord, at: Point) -> float:
     """The larger of the changes of the share from a point to those beside it on its leg."""
-    leg = [p for p in used if p["leg"] == at["leg"]]
+    leg = readings_of(run, at["leg"])
     near = leg[max(0, leg.index(at) - 1) : leg.index(at) + 2]
     shares = [share[0] for p in near if (share := _share(run, p, p)) is not None]
     return max((abs(b - a) for a, b in pairwise(shares)), default=0.0)
 
 
-def _partner(run: RunRecord, used: list[Point], place: Step | Point) -> Point | None:
-    """The reading at the same height two passages before; not of the first curve."""
-    leg, height = place["leg"] - 2, place["height_m"]
-    there = (p for p in reversed(used) if p["leg"] == leg and p["height_m"] == height)
-    return next((p for p in there if on_its_passage(run, p)), None) if leg in (1, 2) else None
+def _partner(run: RunRecord, place: Step | Point) -> Point | None:
+    """The last reading at the same height two passages before."""
+    there = (p for p in reversed(two_passages_before(run, place)) if p["height_m"] == place["height_m"])
+    return next((p for p in there if on_its_passage(run, p)), None)
 
 
 def on_its_passage(run: RunRecord, point: Point) -> bool:

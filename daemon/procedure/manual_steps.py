@@ -41,6 +41,17 @@ def pull_at(run: RunRecord, point: Point) -> float | None:
     return point["value_kg"] - before[-1] if before else None
 
 
+def readings_of(run: RunRecord, leg: int) -> list[Point]:
+    """The readings in use of one passage, in the order taken."""
+    return [p for p in run.points if p["kind"] == "point" and p["leg"] == leg and p["set_aside"] is None]
+
+
+def two_passages_before(run: RunRecord, place: Step | Point) -> list[Point]:
+    """The readings in use of the passage that went the same way with the sample turned over: by the loop's
+    symmetry their pulls come back. None in a programme, nor where two before was the first curve."""
+    return readings_of(run, place["leg"] - 2) if place["leg"] >= 3 and not run.programme else []
+
+
 def seen(code: ActionCode, step: Step, run: RunRecord, stands: Level, before: float | None) -> bool:
     """Whether the level on which the reading stands still shows that the action ``code`` was done.
 
@@ -96,7 +107,7 @@ def zero_moved(run: RunRecord, level: float) -> bool:
 
 def comes_back(run: RunRecord, step: Step, pull: float) -> bool:
     """Whether a pull is the one two passages before; True where there was none to tell by."""
-    before, outward = _by_the_loop(run, step), _weighed(run, step["leg"] - 3, step)
+    before, outward = _by_the_loop(run, step), _weighed(run, readings_of(run, step["leg"] - 3), step)
     if before is None:
         return True
     size = max(abs(before), abs(outward or 0.0) if step["leg"] == 4 else 0.0)
@@ -129,22 +140,19 @@ def _last_pull(run: RunRecord) -> float | None:
 
 
 def _by_the_loop(run: RunRecord, step: Step) -> float | None:
-    """What was weighed at the gap two passages before, turned over: the loop's symmetry; None before that."""
-    return _weighed(run, step["leg"] - 2, step) if step["leg"] >= 3 and not run.programme else None
+    """What was weighed at the count two passages before, turned over; None where nothing was."""
+    return _weighed(run, two_passages_before(run, step), step)
 
 
-def _weighed(run: RunRecord, leg: int, step: Step) -> float | None:
-    """The pull on an earlier leg at the step's count, kg."""
-    for p in run.points:
-        same = p["kind"] == "point" and p["leg"] == leg and p["spacers"] == step["spacers"]
-        if same and p["set_aside"] is None:
-            return pull_at(run, p)
-    return None
+def _weighed(run: RunRecord, passage: list[Point], step: Step) -> float | None:
+    """The pull among a passage's readings at the step's count, kg."""
+    here = next((p for p in passage if p["spacers"] == step["spacers"]), None)
+    return None if here is None else pull_at(run, here)
 
 
 def _most(run: RunRecord, step: Step) -> float:
     """No sample the plan may be meant for pulls or pushes more at this count, kg."""
-    outward = _weighed(run, 1, step) if step["leg"] == 2 and not run.programme else None
+    outward = _weighed(run, readings_of(run, 1), step) if step["leg"] == 2 and not run.programme else None
     if outward is not None:
         return MOST_TURNED * abs(outward)
     same = [s["predicted_reading_kg"] for s in run.every_step if s["spacers"] == step["spacers"]]

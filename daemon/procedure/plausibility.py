@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from ..protocol import Step
 from .events import Doubt
-from .manual_steps import comes_back, least_of, pull_at, unchanged
+from .manual_steps import comes_back, least_of, pull_at, readings_of, two_passages_before, unchanged
 from .restart import same_stop
 from .run import RunRecord
 from .settings import CURRENT_TOO_MUCH, CURRENT_UNSEEN, KEPT_SIGN, OFF, OFF_THE_LOOP, STEADY, WIDEST
@@ -113,7 +113,8 @@ def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
     count, least = step["spacers"], least_of(run)
     if count is None or step["leg"] == 0 or run.programme:
         return ""
-    weighed = _two_passages_before(run, step)
+    pulls = ((p["spacers"], pull_at(run, p)) for p in two_passages_before(run, step))
+    weighed = sorted((n, pull) for n, pull in pulls if n is not None and pull is not None)
     if weighed and run.limits.get("spacer_mass_kg") is None:
         predicted, off = weighed, OFF_THE_LOOP
     else:
@@ -127,18 +128,6 @@ def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
     if best == count or count not in misses or misses[count] < off or misses[best] > off / 2:
         return ""
     return f"The reading fits {best} spacers better than {count}. Is the count right?"
-
-
-def _two_passages_before(run: RunRecord, step: Step) -> list[tuple[int, float]]:
-    """Counts and pulls of the same passage, turned over: by the loop's symmetry they come back."""
-    if step["leg"] < 3:
-        return []  # two passages before was the first curve
-    found = []
-    for p in run.points:
-        pull = pull_at(run, p) if p["kind"] == "point" and p["leg"] == step["leg"] - 2 else None
-        if pull is not None and p["spacers"] is not None and p["set_aside"] is None:
-            found.append((p["spacers"], pull))
-    return sorted(found)
 
 
 def _by_the_plan(run: RunRecord, step: Step, count: int, least: float) -> list[tuple[int, float]]:
@@ -181,9 +170,9 @@ def _by_the_loop(run: RunRecord, step: Step, pull: float) -> str:
 def _ratios(run: RunRecord, leg: int, plan: list[tuple[int, float]], least: float) -> list[tuple[int, float]]:
     """Count and measured over planned pull, for the leg's points so far."""
     ratios = []
-    for p in run.points:
+    for p in readings_of(run, leg):
         n = p["spacers"]
-        if p["kind"] != "point" or p["leg"] != leg or p["set_aside"] is not None or n is None:
+        if n is None:
             continue
         predicted, pull = _at(plan, n), pull_at(run, p)
         if predicted is not None and abs(predicted) > least and pull is not None:

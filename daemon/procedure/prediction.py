@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ..protocol import Point, Step
 from .branch_check import on_its_passage
-from .manual_steps import pull_at
+from .manual_steps import pull_at, readings_of, two_passages_before
 from .run import RunRecord
 from .settings import BRANCH, BY_THE_PLAN, BY_THE_PULL, PAIR, SAME_PLACE
 
@@ -14,18 +14,16 @@ def expected_reading(run: RunRecord | None, step: Step | None) -> tuple[float, f
     zero = run.zero if run is not None else None
     if run is None or step is None or step["kind"] != "point" or zero is None:
         return None
-    pull = (None if run.single or run.programme else _by_its_pair(run, step)) or _by_the_branch(run, step)
+    pull = (None if run.single else _by_its_pair(run, step)) or _by_the_branch(run, step)
     return (zero.value + pull[0], pull[1]) if pull is not None else None
 
 
 def _by_its_pair(run: RunRecord, step: Step) -> tuple[float, float] | None:
     """The same place two passages before, turned over: by the loop's symmetry the pull comes back."""
     gap = step["gap_m"]
-    if step["leg"] < 3 or gap is None:
-        return None  # two passages before was the first curve
-    for p in run.points:
-        if p["kind"] != "point" or p["leg"] != step["leg"] - 2 or p["set_aside"] is not None:
-            continue
+    if gap is None:
+        return None
+    for p in two_passages_before(run, step):
         if p["gap_m"] is not None and abs(p["gap_m"] - gap) < SAME_PLACE and on_its_passage(run, p):
             pull = pull_at(run, p)
             return (pull, PAIR * abs(pull)) if pull is not None else None
@@ -36,11 +34,10 @@ def _by_the_branch(run: RunRecord, step: Step) -> tuple[float, float] | None:
     """Measured over planned pull, carried on from the last two points of the same passage."""
     planned = {s["step"]: s["predicted_reading_kg"] for s in run.every_step}
     ratios = []
-    for p in run.points:
-        if p["kind"] == "point" and p["leg"] == step["leg"] and p["set_aside"] is None:
-            pull, plan = pull_at(run, p), planned.get(p["step"])
-            if pull is not None and plan:
-                ratios.append(pull / plan)
+    for p in readings_of(run, step["leg"]):
+        pull, plan = pull_at(run, p), planned.get(p["step"])
+        if pull is not None and plan:
+            ratios.append(pull / plan)
     plan = step["predicted_reading_kg"]
     if len(ratios) < 2 or not plan:
         return None
