@@ -131,15 +131,13 @@ def _largest_product(H: Floats, B: Floats) -> Floats:
 def _area(H: Floats, M: Floats, H_other: Floats, M_other: Floats) -> Floats:
     """Area between the branches, A²/m², where both cover the same applied fields; else NaN; (t,).
 
-    The closed integral is the same over applied and internal field, as that of M dM is nothing. Of an other
-    branch that was followed to the far end only, twice the half below zero: the loop is symmetric.
+    The closed integral is the same over applied and internal field, as that of M dM is nothing. Where the
+    other branch was followed to the far end only, twice that under this one: the loop is symmetric.
     """
-    span = H[:, -1] - H[:, 0]
-    same_start = np.abs(H[:, 0] - H_other[:, 0]) < 0.02 * span
-    end = H_other[:, -1]
+    span, end = H[:, -1] - H[:, 0], H_other[:, -1]
     whole = np.trapezoid(M, H, axis=1) - np.trapezoid(M_other, H_other, axis=1)
-    below = np.trapezoid(M, np.minimum(H, 0.0), axis=1) - np.trapezoid(M_other, H_other, axis=1)
-    half = below + 0.5 * (M_other[:, -1] - _crossing(H, M)) * end
+    reach = np.minimum(H[:, -1], -H[:, 0])[:, None]
+    twice = 2.0 * np.trapezoid(M, np.clip(H, -reach, reach), axis=1)
     area = np.where(np.abs(H[:, -1] - end) < 0.02 * span, whole, np.nan)
-    area = np.where((end <= 0.0) & (end > -0.1 * span), 2.0 * half, area)
-    return np.where(same_start, area, np.nan)
+    area = np.where((end <= 0.0) & (end > -0.1 * span), twice, area)
+    return np.where(np.abs(H[:, 0] - H_other[:, 0]) < 0.02 * span, area, np.nan)

@@ -116,7 +116,7 @@ def visits(
 ) -> Iterator[Visit]:
     """The readings of a loop in the order taken; ``ladders`` are the heights of each passage, ``far`` those
     that are read besides for the zero (with a turner: the farthest alone), all rising; no ``far``: zeros
-    by hand. ``closing``: with a turner a zero is read after the last passage too."""
+    by hand. ``closing``: the zero is read after the last passage too."""
     if far and turner:
         yield Visit(0, -1, far[-1], "first", "zero")
     for leg, (ladder, (orientation, direction, branch)) in enumerate(zip(ladders, LEGS, strict=False)):
@@ -126,7 +126,7 @@ def visits(
             continue
         for height in sorted({*ladder[1:], *far}):
             yield Visit(leg, orientation, height, branch, "loop" if height in ladder else "zero")
-    if turner and not closing:
+    if not closing:
         return
     for height in far:
         yield Visit(AFTER, 1, height, "descending", "zero")

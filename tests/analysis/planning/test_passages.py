@@ -127,6 +127,9 @@ def test_a_sparse_plan_ends_with_the_ascending_branchs_way_out():
     assert {*heights[3]} <= {*heights[1], *heights[2]}
     assert heights[3][:4] == heights[2][-2:-6:-1]  # where the branches meet, if they do
     assert heights[4] == []
+    by_turns = plan(LIFT, 16, zeros="far", sparse=True).steps
+    assert len(turns(by_turns)) == 1
+    assert [s.leg for s in by_turns if s.purpose == "zero"] == [1, 1, 1, 3, 3, 3]
     by_hand = plan(LIFT, 16, zeros="hand", sparse=True).steps
     fields = [abs(s.H_applied) for s in by_hand]
     assert min(fields) == pytest.approx(0.05 * max(fields), rel=0.05)
