@@ -156,8 +156,8 @@ def test_a_loop_is_judged_alike_at_both_its_ends(Hc: float, width: float, N: flo
         float(read_figures(down.H_applied, down.M, N, c.H_applied, c.M)["loop_energy_J_per_m3"][0])
         for c in (up, to_the_far_end(up))
     ]
-    # Branches that have not met are none of one loop here: their ends lie in different applied fields.
-    assert energy[1] == pytest.approx(energy[0], rel=0.01 if whole.saturated else 0.05, nan_ok=True)
+    if whole.saturated:  # else these two are no branches of one loop: they end in different applied fields
+        assert energy[1] == pytest.approx(energy[0], rel=0.01)
 
 
 def test_branches_that_cross_have_not_met_either() -> None:
