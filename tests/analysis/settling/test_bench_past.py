@@ -10,7 +10,7 @@ from scipy.signal import lfilter
 from tests.support.models.bench_disturbances import RATE, draught, stays
 from weighloop.analysis.settling import NoiseMemory, SettlingFilter
 from weighloop.analysis.settling.bench_past import BenchPast, learn_past
-from weighloop.analysis.settling.stated_uncertainty import jumped, slow_noise
+from weighloop.analysis.settling.stated_uncertainty import jumped, of_a_known_bench, slow_noise
 
 MG = 1e-6
 
@@ -144,3 +144,13 @@ def test_what_is_left_of_slow_noise_is_never_less_than_what_a_mean_leaves() -> N
     for age in (5, 15):
         means = lfilter(np.ones(age) / age, [1.0], made)[age:]
         assert np.var(means) < slow_noise(past, MG, age) < 2.2 * np.var(means)
+
+
+def test_models_with_draughts_are_believed_in_full_once_the_bench_is_more_restless_than_its_past() -> None:
+    models, learnt = np.array([0.2, 1.0]), 0.3
+    usual = of_a_known_bench(models, learnt, 1.0, 0.0)
+    restless = of_a_known_bench(models, learnt, 1.0, 1e-6)
+    assert learnt < usual < learnt + models.sum()
+    assert restless > usual + 0.5
+    assert of_a_known_bench(models, learnt, 2.0, 0.0) > usual
+    assert of_a_known_bench(models, 2 * learnt, 1.0, 0.0) == pytest.approx(usual + learnt)
