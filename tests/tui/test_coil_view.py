@@ -5,6 +5,7 @@ The run is a real one of the virtual bench; the fit is the product's own, by the
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -101,7 +102,8 @@ async def test_a_scan_asks_for_the_seat_and_says_what_the_places_tell() -> None:
     async with stage(S.snapshot(scan_run(8), S.live_at(100.0))) as st:
         await st.until(lambda: "Move the coil's seat to x = +3 mm, y = 0 mm." in st.text())
         assert "Enter when done" in st.text()
-        await st.until(lambda: "it follows once the coil was at all places" in st.text())
+        await st.until(lambda: "the pull, the coil moved sideways" in st.text())
+        await st.until(lambda: re.search(r"−3\.00 +\+0\.00 +\d+\.\d", st.text()) is not None)
     async with stage(S.snapshot(scan_run(24), S.live_at(100.0))) as st:
         await st.until(lambda: "hardly changes among these places" in st.text())
 

@@ -15,6 +15,7 @@ from ...daemon.protocol import Run
 if TYPE_CHECKING:
     from ...analysis.calibration.fit import Source
     from ...analysis.calibration.outcome import Calibration
+    from ...analysis.records.arrays import Floats
     from ...analysis.records.bench import Bench
     from ...analysis.records.coil_readings import CoilReadings
 
@@ -44,6 +45,8 @@ class CoilLook:
     lines: tuple[str, ...]
     fitted: bool = False
     calibrated: str = ""
+    #: Where the coil is moved sideways, place after place: x and y (m) of its seat, the pull (kg).
+    places: tuple[tuple[float, float, float], ...] = ()
 
 
 def coil_look(run: Run) -> CoilLook:
@@ -59,7 +62,7 @@ def coil_look(run: Run) -> CoilLook:
     bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
     readings = coil_readings_of(run, bench)
     if readings.seat is not None:
-        return CoilLook((), _axis_words(readings, bench, run["state"] in ("finished", "stopped")))
+        return CoilLook((), _axis_words(readings, bench), places=_places(readings, readings.seat))
     source = source_of_coil(readings, bench)
     residuals = np.full(len(source.heights), np.nan)
     found, lines, text = None, (), ""
@@ -92,14 +95,26 @@ def coil_look(run: Run) -> CoilLook:
     return CoilLook(stops, lines, found is not None, text)
 
 
-def _axis_words(readings: CoilReadings, bench: Bench, over: bool) -> tuple[str, ...]:
-    """Where the axis is; why the places do not tell it once all of them are read."""
+def _places(readings: CoilReadings, seat: Floats) -> tuple[tuple[float, float, float], ...]:
+    import numpy as np
+
+    from ...analysis.calibration.coil import pulls
+
+    new = np.any(np.diff(seat, axis=0, prepend=np.nan) != 0, axis=1)
+    found = pulls(np.cumsum(new), readings.current, readings.reading, u=readings.u)
+    amperes = float(np.mean(np.abs(readings.current)))
+    rows = np.column_stack([seat[new], np.abs(found.per_ampere) * amperes])
+    return tuple((x, y, pull) for x, y, pull in rows.tolist())
+
+
+def _axis_words(readings: CoilReadings, bench: Bench) -> tuple[str, ...]:
+    """Where the axis is, or why the places do not tell it."""
     from ...analysis.calibration.axis import axis_of_run
 
     try:
         return axis_of_run(readings, bench).words
     except WeighloopError as error:
-        return (str(error) if over else "it follows once the coil was at all places",)
+        return (str(error),)
 
 
 def write_coil_report(run: Run, path: str) -> tuple[str, str]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from ..format import NONE
+from ..format import MINUS, NONE
 from .listing import Lines
 from .loop_plot import Dot
 
@@ -28,12 +28,16 @@ class CoilPulls(Lines):
 
 
 def table(look: CoilLook) -> Text:
-    """Gap, then for either end that was down the pull and how far it is from the bench file or the fit; what
-    was found of the axis instead, where the coil is moved sideways."""
-    if not look.stops:
-        return Text("\n".join(look.lines))
+    """Gap, then for either end that was down the pull and how far it is from the bench file or the fit; where
+    the coil is moved sideways, the pull at each place."""
     off = "off u" if look.fitted else "off %"
     text = Text()
+    if look.places:
+        text.append(f"{'x mm':>7}{'y mm':>7}{'pull mg':>10}", style="dim")
+        for x, y, pull in look.places:
+            text.append(f"\n{1e3 * x:+7.2f}{1e3 * y:+7.2f}".replace("-", MINUS))
+            text.append(f"{pull * 1e6:10.1f}", style="bold")
+        return text
     text.append(f"{'':6}{'face up':>15}{'face down':>15}\n", style="dim")
     text.append(f"{'mm':>6}" + 2 * f"{'pull mg':>9}{off:>6}"[:15], style="dim")
     for gap in sorted({stop.gap for stop in look.stops}):
@@ -58,8 +62,8 @@ def axes_words(look: CoilLook | None) -> str:
     """What the plot shows."""
     if look is None:
         return "the coil's pulls follow, gap by gap"
-    if not look.stops:
-        return "the magnet's axis, by the coil moved sideways"
+    if look.places:
+        return "the pull, the coil moved sideways"
     what = "residual / u of the fit" if look.fitted else "off the bench file, %"
     return f"{what}, over the gap, mm"
 
