@@ -50,7 +50,7 @@ SHARES = (0.0, 0.6, 1.0, 0.25)
 LEAST_BY_PASSAGE = (2, 6, 8, 4)
 CLOSING = 4  # closest gaps of the last passage: whether the branches have met is seen at 5/6 of the field
 #: What bends counts this much beside the field that is passed, and bends are looked for by these steps.
-BENDS, BEND_STEPS = 0.3, 31
+BENDS, BEND_STEPS = 0.6, 31
 FAR_FIELD = 0.05  # the passages' far end, by the largest field
 #: A gap set again gives the same pull to this part of what saturation makes there: a reading needs to be no
 #: better (``inversion.settings.MODEL_SPREAD``).

@@ -239,5 +239,5 @@ def _attended(ladder: LadderPlan) -> str:
     if not turns:
         return f"{text} The turner turns the sample over: nobody is needed."
     when = " and ".join(f"{minutes:.0f}" for minutes in turns)
-    passages = " and ".join(map(str, legs))
-    return f"{text} Turn the sample over before passages {passages}, about {when} min after the start."
+    passages = ("passage " if len(legs) == 1 else "passages ") + " and ".join(map(str, legs))
+    return f"{text} Turn the sample over before {passages}, about {when} min after the start."
