@@ -86,7 +86,7 @@ class ReversalResult:
     ``curves`` begin at their reversal field. ``density`` (n, n), per A/m, by the field and by the reversal
     field, both of ``fields`` (n,), A/m, with ``u_density``; NaN where the field is below. ``known`` (n, n):
     where it stands out of its own uncertainty. ``coercive``, ``interaction``: mean over the known part of
-    half the difference of the two fields, and of half their sum.
+    half the difference of the two fields, and of half their sum, each with its u.
     """
 
     curves: CurveFamily
@@ -96,6 +96,8 @@ class ReversalResult:
     known: NDArray[np.bool_]
     coercive: float
     interaction: float
+    u_coercive: float
+    u_interaction: float
 
 
 def recoil(history: HistoryFit) -> RecoilResult:
@@ -168,17 +170,23 @@ def reversal(history: HistoryFit) -> ReversalResult:
     with np.errstate(invalid="ignore"):
         known = np.isfinite(density) & (density > SEEN * u)
     middles = 0.5 * (grid[1:] + grid[:-1])
-    weight = np.where(known, density, 0.0)
     up, down = np.meshgrid(middles, middles, indexing="ij")
-    total = float(weight.sum()) or np.nan
+    weight = np.where(known, maps, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        coercive, interaction = (
+            np.sum(weight * field, axis=(1, 2)) / weight.sum(axis=(1, 2))
+            for field in (0.5 * (up - down), 0.5 * (up + down))
+        )
     return ReversalResult(
         CurveFamily(H[0], M[0], M[1:].std(axis=0)),
         middles,
         density,
         u,
         known,
-        float(np.sum(weight * 0.5 * (up - down))) / total,
-        float(np.sum(weight * 0.5 * (up + down))) / total,
+        float(coercive[0]),
+        float(interaction[0]),
+        float(coercive[1:].std()),
+        float(interaction[1:].std()),
     )
 
 

@@ -7,14 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..errors import NotPossible
+from ..errors import Finding, NotPossible, about_rows
 from ..forces.branches import mean_path
 from ..forces.force import force
 from ..magnetostatics.quadrature import volume
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
-from .settings import DRIFT, LEAST_DECAY, LONGEST_SAME
+from .settings import DRIFT, FAR_OFF, LEAST_DECAY, LONGEST_SAME, MOST_MOVES, MOST_OFF
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +24,8 @@ class DecayResult:
 
     ``t`` (n,) in s since the field was reached, ``M`` (n,) A/m. ``S`` with ``u`` in A/m per e-fold of time;
     ``bound``: S is not told apart from nothing, and below this with 97.5 %. ``chi_square``: per degree of
-    freedom. ``drift_part``: how much of u the balance's drift alone makes.
+    freedom. ``drift_part``: how much of u the drift of the balance alone makes. ``warnings``: readings far
+    off, and where the zero moved.
     """
 
     H: float
@@ -35,6 +36,7 @@ class DecayResult:
     bound: float | None
     chi_square: float
     drift_part: float
+    warnings: tuple[Finding, ...] = ()
 
 
 def decay(readings: Readings, bench: Bench) -> DecayResult:
@@ -64,14 +66,72 @@ def decay(readings: Readings, bench: Bench) -> DecayResult:
     u = np.where(np.isfinite(readings.u_reading[rows]), readings.u_reading[rows], bench.balance.resolution)
     drift = _drift(readings, rows)
     X = np.column_stack([np.ones(len(t)), -np.log(t / t[0]) / per_kg, t])
-    noise = np.diag(u**2)
     # A wandering zero as far off at the end as a steady one could be.
     wandering = np.minimum.outer(t, t) / t[-1] * (drift * t[-1]) ** 2
-    S, u_S, chi = _fitted(X, mass, noise + wandering, drift)
-    _, u_quiet, _ = _fitted(X, mass, noise, 0.0)
+    kept, moves, warnings, by_gap = np.arange(len(t)), [], [], 0.0
+
+    def fitted(drift: float) -> tuple[float, float, float]:
+        steps = [(np.arange(len(t)) >= k).astype(float) for k in moves]
+        noise = np.diag(u**2) + (wandering if drift else 0.0)
+        return _fitted(np.column_stack([X, *steps])[kept], mass[kept], noise[np.ix_(kept, kept)], drift)
+
+    while (slip := _likeliest_slip(X, mass, np.diag(u**2) + wandering, drift, kept, moves)) is not None:
+        k, step = slip
+        if step is None:
+            kept = kept[kept != k]
+            text = "far off what the rest of the run says; set aside"
+            warnings.append(about_rows("fit-outlier", readings.row[rows[[k]]], text))
+        else:
+            moves.append(k)
+            by_gap = float(np.hypot(by_gap, step / np.median(mass)))
+            text = f"from here on all off by {step * 1e3:+.3g} g: the zero moved; it is fitted besides"
+            warnings.append(about_rows("zero-jump", readings.row[rows[k:]], text))
+    S, u_S, chi = fitted(drift)
+    _, u_quiet, _ = fitted(0.0)
+    # Readings that fit less well than they claim tell less well (Birge ratio), and what moved may have been
+    # the gap, from which on the same decay is weighed in another gradient.
+    u_S = float(np.hypot(u_S * np.sqrt(max(chi, 1.0)), by_gap * S))
     bound = None if abs(S) > 1.96 * u_S else max(S, 0.0) + 1.96 * u_S
     part = float(np.sqrt(max(1.0 - (u_quiet / u_S) ** 2, 0.0)))
-    return DecayResult(float(H[i]), t, per_kg * mass, S, u_S, bound, chi, part)
+    M = per_kg * mass[kept]
+    return DecayResult(float(H[i]), t[kept], M, S, u_S, bound, chi, part, tuple(warnings))
+
+
+def _likeliest_slip(
+    X: Floats, y: Floats, covariance: Floats, drift: float, kept: np.ndarray, moves: list[int]
+) -> tuple[int, float | None] | None:
+    """The reading that is far off alone (its place, None), or from which on all are off by a step (its place,
+    the step, kg); None where there is none, or there were enough."""
+    n, m = len(y), len(kept)
+    if m <= max(LEAST_DECAY, n - max(n // MOST_OFF, MOST_MOVES)) or len(moves) >= MOST_MOVES:
+        return None
+    places = np.arange(n)
+    known = [(places >= k).astype(float) for k in moves]
+    white = np.linalg.inv(np.linalg.cholesky(covariance[np.ix_(kept, kept)]))
+    A = white @ np.column_stack([X, *known])[kept]
+    if drift > 0.0:
+        A = np.vstack([A, np.eye(A.shape[1])[2] / drift])
+    b, rest = np.append(white @ y[kept], np.zeros(len(A) - m)), np.zeros((len(A) - m, m - 1))
+    basis = np.linalg.qr(A)[0]
+
+    def left(columns: Floats) -> Floats:
+        seen = np.vstack([white @ columns, rest[:, : columns.shape[1]]])
+        return seen - basis @ (basis.T @ seen)
+
+    residual = b - basis @ (basis.T @ b)
+    best: tuple[float, int, float | None] = 0.0, 0, None
+    for stretch in (False, True):
+        at = kept[1:] if stretch else kept
+        shapes = (kept[:, None] >= at if stretch else kept[:, None] == at).astype(float)
+        for begin in range(0, shapes.shape[1], m - 1):
+            seen = left(shapes[:, begin : begin + m - 1])
+            power = np.maximum(np.sum(seen**2, axis=0), 1e-300)
+            step = (residual @ seen) / power
+            k = int(np.argmax(step**2 * power))
+            # A step at the last reading is that reading alone.
+            if step[k] ** 2 * power[k] > best[0] * (1.0 + 1e-9):
+                best = step[k] ** 2 * power[k], int(at[begin + k]), float(step[k]) if stretch else None
+    return (best[1], best[2]) if best[0] > FAR_OFF**2 else None
 
 
 def _fitted(X: Floats, y: Floats, covariance: Floats, drift: float) -> tuple[float, float, float]:
@@ -79,12 +139,12 @@ def _fitted(X: Floats, y: Floats, covariance: Floats, drift: float) -> tuple[flo
     root = np.linalg.cholesky(covariance)
     A, b = np.linalg.solve(root, X), np.linalg.solve(root, y)
     if drift > 0.0:
-        A, b = np.vstack([A, [0.0, 0.0, 1.0 / drift]]), np.append(b, 0.0)
+        A, b = np.vstack([A, np.eye(A.shape[1])[2] / drift]), np.append(b, 0.0)
     else:
-        A = A[:, :2]
+        A = np.delete(A, 2, axis=1)
     found, *_ = np.linalg.lstsq(A, b, rcond=None)
     inverse = np.linalg.inv(A.T @ A)
-    left = max(len(y) - 2, 1)
+    left = max(len(y) - A.shape[1] + (drift > 0.0), 1)
     return float(found[1]), float(np.sqrt(inverse[1, 1])), float(np.sum((A @ found - b) ** 2) / left)
 
 

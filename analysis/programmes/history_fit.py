@@ -33,7 +33,8 @@ from ..records.arrays import Bools, Floats
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
-from .settings import CELL_DOUBT, DENSITY_DOUBT, FAR_OFF, IN_FIELD, LEAST_ROWS, MOST_OFF
+from .settings import CELL_DOUBT, DENSITY_DOUBT, IN_FIELD, LEAST_ROWS, MOST_OFF, MOST_SLIPS
+from .slipped_rows import SlippedRows, slipped_rows
 
 DENSITY = "density"
 
@@ -140,25 +141,35 @@ class HistoryFit:
 
 
 def fit_history(
-    readings: Readings, bench: Bench, *, start: float | None = None, draws: int = 1000, seed: int = 1
+    readings: Readings,
+    bench: Bench,
+    *,
+    start: float | None = None,
+    draws: int = 1000,
+    seed: int = 1,
+    slips: bool = True,
 ) -> HistoryFit:
     """Fit the readings of a run of any history, which are taken in the order of their rows.
 
-    ``start``: how much of the sample was magnetised before, -1 to 1; None: as its first reading says. Raises
-    NotPossible for too few readings, or of one orientation only.
+    ``start``: how much of the sample was magnetised before, -1 to 1; None: as its first reading says.
+    ``slips``: look for rows that are off, and set them aside. Raises NotPossible for too few readings, or of
+    one orientation only.
     """
     points = history_points(readings, bench)
     fits = _fits(points, bench, start)
-    aside: list[int] = []
-    # One by one, the worst first: a reading far off bends the fit to all others.
-    while len(aside) < len(points) // MOST_OFF and (worst := _far_off(fits[0])) is not None:
-        aside.append(worst)
-        used, why = points.used.copy(), list(points.why_not)
-        used[worst], why[worst] = False, "no history of this sample gives this reading"
-        points = replace(points, used=used, why_not=tuple(why))
-        fits = _fits(points, bench, start)
-    text = "far off what the rest of the run says; set aside"
-    warnings = (about_rows("fit-outlier", points.row[sorted(aside)], text),) if aside else ()
+    warnings: list[Finding] = []
+    # One after the other, the worst first: what is far off bends the fit to all others.
+    for _ in range(max(MOST_SLIPS, len(points) // MOST_OFF) if slips else 0):
+        found = slipped_rows(_part(fits[0]), points, bench)
+        if found is None:
+            break
+        try:
+            without = _without(points, found)
+            fits, points = _fits(without, bench, start), without
+        except NotPossible:
+            break  # too few would be left
+        code, reason = found.words()
+        warnings.append(about_rows(code, points.row[found.rows], f"{reason}; set aside"))
     weights = hypothesis_weights(fits, [fit.objective for fit in fits])
     weights = weights / weights.sum()
     kept = [
@@ -170,18 +181,18 @@ def fit_history(
         points,
         tuple(f for _, f in kept),
         tuple(w / total for w, _ in kept),
-        warnings,
+        tuple(warnings),
         seed,
         draws,
     )
 
 
-def _far_off(fit: JointFit) -> int | None:
-    """The row that is farthest from the fit, where that is too far."""
-    part = _part(fit)
-    off = np.abs(part.residual) / part.doubt
-    worst = int(off.argmax())
-    return int(part.rows[part.counted][worst]) if off[worst] > FAR_OFF else None
+def _without(points: Points, found: SlippedRows) -> Points:
+    """The points with the rows found set aside."""
+    used, why = points.used.copy(), list(points.why_not)
+    for row in found.rows:
+        used[row], why[row] = False, found.words()[1]
+    return replace(points, used=used, why_not=tuple(why))
 
 
 def history_points(readings: Readings, bench: Bench) -> Points:

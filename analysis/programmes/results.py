@@ -16,6 +16,9 @@ from .curves import RESULTS, Estimated, RecoilResult, RemanenceResult, ReversalR
 from .decay import DecayResult, decay
 from .history_fit import HistoryFit, fit_history
 from .settings import MISFIT
+from .turns import missed_turns
+
+_KNOWN = "Over the part of the distribution that is known."
 
 Found = RecoilResult | RemanenceResult | ReversalResult | DecayResult
 #: What a run that is no loop can be read off for.
@@ -33,6 +36,7 @@ class ProgrammeResult:
     history: HistoryFit | None
     draws: int
     seed: int
+    turns: tuple[Finding, ...] = ()  # those that were missed
 
     @property
     def used(self) -> int:
@@ -43,22 +47,39 @@ class ProgrammeResult:
 
     @property
     def figures(self) -> dict[str, FigureResult]:
-        """Its main numbers, by the keys of ``names.NAMES``; a bound is one that the true value is below."""
-        return _main_numbers(self.found)
+        """Its main numbers, by the keys of ``names.NAMES``; a bound is one that the true value is below.
+
+        Where a turn-over was missed, or the readings fit nothing, none is determined.
+        """
+        found = _main_numbers(self.found)
+        if self.turns:
+            why = "A turn-over was missed or noted wrongly: what was run is not what was noted."
+        elif self._fits:
+            return found
+        else:
+            why = "The readings do not fit: something besides what was set aside is wrong (see the warnings)."
+        return dict.fromkeys(found, FigureResult(None, None, None, None, "not determined", why))
+
+    @property
+    def _fits(self) -> bool:
+        of_found = self.found.chi_square if isinstance(self.found, DecayResult) else 0.0
+        return (of_found if self.history is None else self.history.misfit) <= MISFIT
 
     @property
     def warnings(self) -> tuple[Finding, ...]:
         """What is to be looked at, a misfit included."""
-        if self.history is None:
-            return self.readings.remarks
-        found = (*self.readings.remarks, *self.history.warnings)
-        if self.history.misfit <= MISFIT:
-            return found
-        text = (
-            "no density of switching fields gives these readings within what any model is off by "
-            f"(mean square {self.history.misfit:.1f}): look at the bench file and the order of the rows"
-        )
-        return (*found, Finding("misfit", text))
+        found = [*self.readings.remarks, *self.turns]
+        if isinstance(self.found, DecayResult):
+            found += self.found.warnings
+            text = "the readings at the held gap follow no line in the logarithm of time"
+        else:
+            text = "no density of switching fields gives these readings within what any model is off by"
+        if self.history is not None:
+            found += self.history.warnings
+            text += f" (mean square {self.history.misfit:.1f})"
+        if not self._fits:
+            found.append(Finding("misfit", f"{text}: look at the bench file and the order of the rows"))
+        return tuple(found)
 
     def to_json(self) -> dict[str, Any]:
         """Plain types only, SI, null where there is no number."""
@@ -88,10 +109,11 @@ def analyse_programme(
     if gives not in GIVES:
         raise InputError("programme", [Fault("name", repr(gives), nearest(gives, ["loop", *GIVES]))])
     readings = replace(readings, gives=gives)
+    turns = missed_turns(readings, bench)
     if gives == "decay":
-        return ProgrammeResult(readings, bench, gives, decay(readings, bench), None, draws, seed)
-    history = fit_history(readings, bench, draws=draws, seed=seed)
-    return ProgrammeResult(readings, bench, gives, RESULTS[gives](history), history, draws, seed)
+        return ProgrammeResult(readings, bench, gives, decay(readings, bench), None, draws, seed, turns)
+    history = fit_history(readings, bench, draws=draws, seed=seed, slips=not turns)
+    return ProgrammeResult(readings, bench, gives, RESULTS[gives](history), history, draws, seed, turns)
 
 
 def _main_numbers(found: Found) -> dict[str, FigureResult]:
@@ -108,9 +130,10 @@ def _main_numbers(found: Found) -> dict[str, FigureResult]:
             "largest_difference": _about(found.difference[most], found.u_difference[most]),
         }
     if isinstance(found, ReversalResult):
-        why = "Over the part of the distribution that is known; its own uncertainty is in the map."
-        means = {"coercive_field_A_per_m": found.coercive, "interaction_field_A_per_m": found.interaction}
-        return {key: _number(value, why=why) for key, value in means.items()}
+        return {
+            "coercive_field_A_per_m": _about(found.coercive, found.u_coercive, _KNOWN),
+            "interaction_field_A_per_m": _about(found.interaction, found.u_interaction, _KNOWN),
+        }
     if found.bound is None:
         return {"viscosity_A_per_m": _about(found.S, found.u)}
     why = "Not told apart from what drift of the balance makes: at most this, with 97.5 %."
@@ -133,6 +156,6 @@ def _estimated(e: Estimated) -> FigureResult:
     return _number(e.value, e.u, e.low95, e.high95)
 
 
-def _about(value: float, u: float) -> FigureResult:
+def _about(value: float, u: float, why: str | None = None) -> FigureResult:
     v, u = float(value), float(u)
-    return _number(v, u, v - 1.96 * u, v + 1.96 * u)
+    return _number(v, u, v - 1.96 * u, v + 1.96 * u, why)

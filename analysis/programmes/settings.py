@@ -35,12 +35,20 @@ CELL_DOUBT, IN_FIELD = 0.001, 0.3
 # -- rows far off -------------------------------------------------------------------------------------
 
 FAR_OFF = 8.0  # standard deviations; a larger residual is no reading of this sample
-MOST_OFF = 30  # of the readings, one in this many may be set aside so
+MOST_OFF = 30  # of the readings, one in this many may be set aside one by one
+#: Slips are looked for where a residual is more than so many standard deviations; one must explain this part
+#: of all that the fit leaves, and so many are looked for.
+RESTLESS, MUCH_OF_ALL, MOST_SLIPS = 3.0, 0.3, 3
+
+#: A pull is clear above so many standard uncertainties; it has kept its sign where it is this part of the one
+#: before the turn-over, or more.
+CLEAR, KEPT = 10.0, 0.5
 
 # -- decay --------------------------------------------------------------------------------------------
 
 #: A held gap is read first so long after its first reading, s, and so often for each decade of time.
 FIRST_WAIT, A_DECADE = 20.0, 8
 LEAST_DECAY, LONGEST_SAME = 8, 5e-6  # readings at one gap, and within which range it is one, m
+MOST_MOVES = 3  # times that the zero may have moved while a gap is held
 #: How fast a balance's zero may drift, kg/s, where nothing else is known.
 DRIFT = 20e-6 / 3600.0

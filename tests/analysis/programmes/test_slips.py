@@ -1,0 +1,97 @@
+"""Slips in every programme: what is set aside and named, and that nothing wrong is called measured.
+
+Pulls, and what is true, are the second model's (tests.support.models): another quadrature, another medium
+with memory, closed-form decay (R. Street and J. C. Woolley, Proc. Phys. Soc. A 62 (1949) 562).
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.support.models import programme_slips as P
+from weighloop.analysis.programmes.results import ProgrammeResult, analyse_programme
+from weighloop.analysis.records.readings import Readings
+
+#: Of the slips that are found at all: warnings one of which names the rows.
+CODES: dict[P.Slip, set[str]] = {
+    P.re_zero_forgotten: {"zero-jump"},
+    P.common_shift: {"zero-jump"},
+    P.one_outlier: {"fit-outlier"},
+    P.wrong_count: {"fit-outlier"},
+    P.lift_short: {"gap-outlier", "zero-jump"},
+    P.not_turned: {"orientation-suspect"},
+}
+
+
+def analysed(readings: Readings) -> ProgrammeResult:
+    return analyse_programme(readings, P.bench(), draws=80)
+
+
+@cache
+def clean(name: str) -> ProgrammeResult:
+    return analysed(P.clean(name))
+
+
+def wrong(name: str, result: ProgrammeResult) -> list[str]:
+    """Figures that are called measured and are farther from what is true than three standard uncertainties;
+    where the material does not say it in closed form, from what the clean run has."""
+    top = 0.0
+    if result.history is not None:
+        top = float(result.history.follow([result.history.largest], start=0.0).H[0, 0])
+    true, found = P.truth(name, top), []
+    for key, figure in result.figures.items():
+        if figure.status != "measured":
+            continue
+        assert figure.value is not None, key
+        assert figure.u, key  # nothing is measured without an uncertainty
+        unslipped = clean(name).figures[key]
+        right, u = (true[key], 0.0) if key in true else (unslipped.value, unslipped.u)
+        if abs(figure.value - right) > 3.0 * np.hypot(figure.u, u):
+            found.append(f"{key} {figure.value:.4g}, right is {right:.4g}, u {figure.u:.2g}")
+    return found
+
+
+@pytest.mark.parametrize("name", P.NAMES)
+def test_a_clean_run_has_nothing_set_aside(name: str) -> None:
+    result = clean(name)
+    assert result.warnings == ()
+    assert wrong(name, result) == []
+    assert {figure.status for figure in result.figures.values()} == {"measured"}
+
+
+@pytest.mark.parametrize("slip", P.SLIPS, ids=lambda slip: slip.__name__)
+@pytest.mark.parametrize("name", P.NAMES)
+def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.Slip) -> None:
+    readings, rows = slip(name, np.random.default_rng(5))
+    result = analysed(readings)
+    assert wrong(name, result) == []
+    named = {row for w in result.warnings if w.code in CODES[slip] for row in w.rows}
+    if slip is P.not_turned:
+        assert {f.status for f in result.figures.values()} == {"not determined"}
+        assert set(readings.row[rows].tolist()) <= named
+
+
+def test_a_stretch_that_was_not_re_zeroed_is_set_aside_row_by_row() -> None:
+    """From the middle of a passage to its end off by three spacers' mass, and no other row."""
+    readings = P.clean("remanence")
+    rows = np.flatnonzero(P.way("remanence").leg == 2)[2:]
+    readings.reading[rows] += 3.0 * P.SHIM
+    result = analysed(readings)
+    (warning,) = result.warnings
+    assert (warning.code, warning.rows) == ("zero-jump", tuple(readings.row[rows].tolist()))
+    assert wrong("remanence", result) == []
+
+
+def test_a_zero_that_moves_while_a_field_is_held_is_fitted_besides() -> None:
+    readings = P.clean("decay")
+    held = np.flatnonzero(P.way("decay").wait > 0.0)
+    readings.reading[held[9] :] += 50e-6
+    result = analysed(readings)
+    (warning,) = result.warnings
+    assert warning.code == "zero-jump"
+    assert warning.rows[0] == readings.row[held[9]]
+    assert float(warning.text.split("all off by ")[1].split(" g")[0]) == pytest.approx(0.05, rel=0.05)
+    assert wrong("decay", result) == []
