@@ -19,7 +19,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from ..records.arrays import Floats, Indices
+from ..records.arrays import Floats, Indices, KnownArray
 from ..records.bench import Sample
 from ..units import Measured
 from .current_loop import mutual_inductance
@@ -101,24 +101,11 @@ def demagnetising_field(name: str, sample: Sample, nodes: Floats, weights: Float
         return DemagnetisingField(name, N, np.zeros(len(weights), np.intp), nothing, np.zeros((0, 0)))
     if name != SHAPE:
         raise KeyError(name)
-    return DemagnetisingField(name, N, *_of_shape(_unnamed(sample), _Key(nodes), _Key(weights)))
-
-
-class _Key:
-    """An array that a cache may know again."""
-
-    def __init__(self, array: Floats) -> None:
-        self.array, self.bytes = array, array.tobytes()
-
-    def __hash__(self) -> int:
-        return hash(self.bytes)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Key) and other.bytes == self.bytes
+    return DemagnetisingField(name, N, *_of_shape(_unnamed(sample), KnownArray(nodes), KnownArray(weights)))
 
 
 @lru_cache(maxsize=8)
-def _of_shape(sample: Sample, nodes: _Key, weights: _Key) -> tuple[Indices, Floats, Floats]:
+def _of_shape(sample: Sample, nodes: KnownArray, weights: KnownArray) -> tuple[Indices, Floats, Floats]:
     """Group of each node, weights of the groups' means, and what each mean makes in each group, less N of
     itself.
 

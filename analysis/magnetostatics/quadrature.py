@@ -19,7 +19,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..records.arrays import Floats
+from ..records.arrays import Floats, KnownArray, for_all
 from ..records.bench import ReferenceMagnet, Sample
 from .reference_magnet import axial_field_and_gradient, cylinders, half_sides, is_round
 from .settings import DIRECTIONS, LEAST_ACROSS, LEAST_ORDER_OF_LAYERS, MOST_NODES, REFINEMENTS, SHRINK
@@ -161,7 +161,19 @@ def layers(
     """
     at = np.atleast_1d(np.asarray(gaps, float))
     if rule is None:
-        rule = rule_of_layers(magnet, sample, float(at.min()), offset)
+        return _known_layers(magnet, sample, KnownArray(at), offset)
+    return _layers(magnet, at, rule, offset)
+
+
+@lru_cache(maxsize=32)
+def _known_layers(magnet: ReferenceMagnet, sample: Sample, gaps: KnownArray, offset: float) -> Layers:
+    """Planning looks at the same gaps again and again."""
+    rule = rule_of_layers(magnet, sample, float(gaps.array.min()), offset)
+    found = _layers(magnet, gaps.array, rule, offset)
+    return Layers(for_all(found.Bz), for_all(found.dBz), found.weights)
+
+
+def _layers(magnet: ReferenceMagnet, at: Floats, rule: Rule, offset: float) -> Layers:
     shift = np.zeros((len(at), 1, 3))
     shift[:, 0, 0], shift[:, 0, 2] = offset, at
     Bz, dBz = axial_field_and_gradient(magnet, rule.points[None, :, :] + shift)

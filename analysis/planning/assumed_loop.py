@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from ..errors import NotPossible
-from ..records.arrays import Floats
+from ..records.arrays import Floats, KnownArray, for_all
 from ..records.points import Branch
 from .settings import ASSUMED_COERCIVITY, ASSUMED_SQUARENESS, HARD_FERRITE_SATURATION
 
@@ -44,14 +45,24 @@ class AssumedLoop:
         Solves M = f(H - N M) by halving: f rises, so there is one solution. The ascending branch is the
         descending one turned about the origin; the first curve runs midway between the two.
         """
-        top = float(np.max(np.abs(self.M)))
-        low, high = np.full(applied.shape, -top), np.full(applied.shape, top)
-        for _ in range(50):
-            middle = (low + high) / 2
-            above = self._branch(applied - N * middle, branch) > middle
-            low, high = np.where(above, middle, low), np.where(above, high, middle)
-        return (low + high) / 2
+        return _solved(KnownArray(self.H), KnownArray(self.M), KnownArray(applied), N, branch)
 
-    def _branch(self, H: Floats, branch: str) -> Floats:
-        falling, rising = np.interp(H, self.H, self.M), -np.interp(-H, self.H, self.M)
-        return {"descending": falling, "ascending": rising, "first": (falling + rising) / 2}[branch]
+
+@lru_cache(maxsize=64)
+def _solved(H: KnownArray, M: KnownArray, applied: KnownArray, N: float, branch: Branch) -> Floats:
+    """As ``at``; a plan asks for the same fields again and again."""
+    top = float(np.max(np.abs(M.array)))
+    low, high = np.full(applied.array.shape, -top), np.full(applied.array.shape, top)
+    for _ in range(50):
+        middle = (low + high) / 2
+        above = _branch(H.array, M.array, applied.array - N * middle, branch) > middle
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return for_all((low + high) / 2)
+
+
+def _branch(H_of: Floats, M_of: Floats, H: Floats, branch: Branch) -> Floats:
+    if branch == "descending":
+        return np.interp(H, H_of, M_of)
+    if branch == "ascending":
+        return -np.interp(-H, H_of, M_of)
+    return (np.interp(H, H_of, M_of) - np.interp(-H, H_of, M_of)) / 2

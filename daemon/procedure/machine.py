@@ -83,7 +83,8 @@ def _advance(run: RunRecord, stage: BenchState, event: Event) -> Outcome:
         run, stage, ends = answer(run, replace(stage, stopping=""), Asked("stop", stage.stopping))
         acts = [*acts, *(act for act in ends if isinstance(act, Record))]  # it may have ended meanwhile
     records = [act for act in acts if isinstance(act, Record)]
-    stage = replace(stage, unrecorded=stage.unrecorded + len(records))
+    if records:
+        stage = replace(stage, unrecorded=stage.unrecorded + len(records))
     for record in records:
         if record.kind == "held":
             stage = replace(stage, hold_why=record.data["why"])

@@ -122,7 +122,7 @@ class RunView(TakesAway):
     def _draw(self) -> None:
         """Draw the loop; only when a point came or the run moved on."""
         run = self.snapshot.run
-        self.set_class(run is None, "no-run")
+        self.query_one("#loop").set_class(run is None, "no-run")
         if run is None:
             return
         plot, axes = self.query_one(LoopPlot), self.query_one(Axes)

@@ -250,6 +250,19 @@ def test_layers_and_means_agree():
     np.testing.assert_allclose(at.dBz @ at.weights, means[1], atol=1e-6 * scale[1])
 
 
+def test_layers_that_were_asked_for_before_are_the_same_and_nobody_s_to_change():
+    sample, gaps = cylinder(6e-3, 3e-3), np.array([1e-3, 4e-3])
+    first = layers(RING, sample, gaps)
+    np.testing.assert_array_equal(
+        first.dBz, layers(RING, sample, gaps, rule=rule_of_layers(RING, sample, 1e-3)).dBz
+    )
+    with pytest.raises(ValueError, match="read-only"):
+        first.Bz[0] = 0.0
+    gaps *= 2.0  # what a caller does with its own array afterwards
+    assert np.all(np.abs(layers(RING, sample, gaps).dBz) != np.abs(first.dBz))
+    np.testing.assert_array_equal(layers(RING, sample, gaps / 2.0).dBz, first.dBz)
+
+
 def test_layers_are_many_enough_for_a_steep_loop():
     # A magnetisation that turns over within a tenth of the field's range: the force from the layers
     # against scipy's adaptive double integral.

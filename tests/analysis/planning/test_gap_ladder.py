@@ -294,3 +294,16 @@ def test_planning_is_smooth_in_the_contact_gap():
             PchipInterpolator(range(12), [step.H_applied for step in first])(np.linspace(0, 11, 50))
         )
     assert np.all(fields[1] < fields[0])
+
+
+@pytest.mark.parametrize("branch", ["first", "descending", "ascending"])
+def test_the_assumed_loop_solves_for_its_own_field(branch):
+    loop, applied, N = AssumedLoop.of(None, None), np.linspace(-300e3, 300e3, 41), 0.47
+    M = loop.at(applied, N, branch)
+    inside = applied - N * M
+    falling, rising = np.interp(inside, loop.H, loop.M), -np.interp(-inside, loop.H, loop.M)
+    wanted = {"descending": falling, "ascending": rising, "first": (falling + rising) / 2}[branch]
+    np.testing.assert_allclose(M, wanted, atol=1e-6 * loop.saturation)
+    np.testing.assert_array_equal(M, loop.at(applied.copy(), N, branch))
+    with pytest.raises(ValueError, match="read-only"):
+        M[0] = 0.0
