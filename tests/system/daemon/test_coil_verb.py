@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -16,8 +17,9 @@ from weighloop.tui.cli import weighloop
 class Person(io.RawIOBase):
     """Types a line each time one is read: first does at the bench what the run asks for, then says so."""
 
-    def __init__(self, rehearsal: Rehearsal, most: int = 100) -> None:
-        self.rehearsal, self.left = rehearsal, most
+    def __init__(self, rehearsal: Rehearsal, most: int = 100, trips: bool = False) -> None:
+        """``most`` lines, then they have gone; ``trips``: over the balance's plug, once the coil is on."""
+        self.rehearsal, self.left, self.trips = rehearsal, most, trips
         self.client = rehearsal.client()
         self.asked: list[str] = []
 
@@ -30,8 +32,16 @@ class Person(io.RawIOBase):
         self.left -= 1
         run = self.client.call("snapshot")["run"]
         action = run["action"]
-        self.rehearsal._act(run)
-        self.asked.append(action["code"])
+        if run["state"] == "held":
+            self.rehearsal.twin.do("plug", port="balance")
+            time.sleep(0.2)  # Enter again and again, until the daemon hears the balance
+            self.asked.append("held")
+        else:
+            self.rehearsal._act(run)
+            self.asked.append(action["code"])
+        if self.trips and action["code"] == "place-sample":
+            self.rehearsal.twin.do("unplug", port="balance")
+            self.trips = False
         typed = b"\n"
         if action.get("current_A"):  # what their meter shows, a little off what was asked for
             typed = f"{1e3 * action['current_A'] * 1.002:+.3f}\n".encode()
@@ -87,6 +97,19 @@ def test_a_scan_finds_the_axis_of_the_twin(tmp_path: Path) -> None:
     wrong = CliRunner().invoke(weighloop, ["calibrate", "1", *words])
     assert wrong.exit_code == 1
     assert "moved the coil sideways: calibrate --from axis" in wrong.stderr
+
+
+@pytest.mark.timeout(300)
+def test_a_held_run_is_gone_on_with_by_enter_once_that_is_possible(tmp_path: Path) -> None:
+    with Rehearsal(tmp_path / "store.sqlite", seed=5, speed=40.0, sample="uneven") as rehearsal:
+        person = Person(rehearsal, most=300, trips=True)
+        found = weigh(rehearsal, person, "--check")
+        run = person.client.call("snapshot")["run"]
+    assert found.exit_code == 0, found.output
+    assert "Held: the balance: " in found.stderr
+    assert "held" in person.asked
+    assert run["state"] == "finished"
+    assert {p["set_aside"] for p in run["points"]} == {None}
 
 
 @pytest.mark.timeout(300)
