@@ -19,7 +19,7 @@ def test_an_unknown_event_changes_nothing() -> None:
 
 def test_types_are_those_of_the_protocol() -> None:
     run = until(planned(lift_plan(), "lift"), 0, 1)
-    where_known = {"vouched", "noise_kg", "balance", "current_A", "resistance_ohm"}
+    where_known = {"vouched", "noise_kg", "balance", "current_A", "resistance_ohm", "seat_m"}
     assert set(run.points[0]) == set(Point.__annotations__) - where_known
-    assert set(run.steps[1]) == set(Step.__annotations__) - {"current_A", "why", "wait_s"}
+    assert set(run.steps[1]) == set(Step.__annotations__) - {"current_A", "why", "wait_s", "seat_m"}
     assert math.isfinite(run.points[0]["value_kg"])

@@ -127,7 +127,7 @@ def _reversal() -> ReversalResult:
     u = np.full(density.shape, 4e-6)
     known = np.isfinite(density) & (density > 2.0 * u)
     return ReversalResult(
-        CurveFamily(H, M, np.full(M.shape, 2e3)), middles, density, u, known, 91.3e3, -4.1e3
+        CurveFamily(H, M, np.full(M.shape, 2e3)), middles, density, u, known, 91.3e3, -4.1e3, 0.9e3, 0.4e3
     )
 
 
