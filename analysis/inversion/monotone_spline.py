@@ -27,6 +27,8 @@ class MonotoneSpline:
     bend: Floats
     #: c = rising @ d, all d but the first not negative: the spline rises.
     rising: Floats
+    #: The coefficients that were asked for last, their spline and its derivative.
+    _asked: tuple[Any, Any, Any]
 
     def begin(self, H_local: Floats, pull: Floats) -> None:
         """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q)."""
@@ -38,7 +40,7 @@ class MonotoneSpline:
         weight = np.abs(pull)
         breaks = _breaks((weight * H_local).sum(axis=1) / weight.sum(axis=1), low, high)
         self.knots = np.concatenate([[low] * _DEGREE, breaks, [high] * _DEGREE])
-        self.size = len(self.knots) - _DEGREE - 1
+        self.size, self._asked = len(self.knots) - _DEGREE - 1, (None, None, None)
         span, widths = high - low, np.diff(breaks)
         third = BSpline(self.knots, np.eye(self.size), _DEGREE).derivative(3)(breaks[:-1] + 0.5 * widths)
         self.bend = third * (np.sqrt(widths / span) * span**3)[:, None]
@@ -62,10 +64,13 @@ class MonotoneSpline:
         """f and df/du at ``H_local`` (...), A/m."""
         from scipy.interpolate import BSpline
 
-        spline = BSpline(self.knots, c, _DEGREE)
+        if self._asked[0] is not c:  # asked several times of the same coefficients, until all parts agree
+            spline = BSpline(self.knots, c, _DEGREE)
+            self._asked = c, spline, spline.derivative()
+        _, value, slope = self._asked
         within = (H_local >= self.knots[0]) & (H_local <= self.knots[-1])
         u = self.inside(H_local)
-        return spline(u), np.where(within, spline.derivative()(u), 0.0)
+        return value(u), np.where(within, slope(u), 0.0)
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of f (k, n, q) where what the nodes feel changes by each of ``by`` (k, n, q)."""

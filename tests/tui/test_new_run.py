@@ -320,6 +320,7 @@ async def test_a_bench_file_is_opened_and_a_missing_one_is_named(
         assert st.feed.asked("run.start")[0]["spacers_on_pan"] is True
 
 
+@pytest.mark.slow
 async def test_the_form_is_worked_by_the_mouse_alone() -> None:
     """Pages by their names, a choice by its list, the bench file, the start, and out again."""
     async with stage(S.snapshot(None, lift=False)) as st:

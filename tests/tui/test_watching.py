@@ -30,6 +30,7 @@ async def test_the_daemon_refuses_it_every_act(tmp_path: Path) -> None:
         await feed.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("shown", "words"),
     [

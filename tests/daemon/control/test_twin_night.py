@@ -5,9 +5,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from tests.support.bench.twin_night import TwinNight
 
 
+@pytest.mark.slow
 def test_a_loop_goes_on_by_itself_after_a_power_cut(tmp_path: Path) -> None:
     night = TwinNight(tmp_path / "store.sqlite", seed=4)
     night.plan(points=3, loops=1)
