@@ -313,7 +313,7 @@ def test_intervals_cover_the_truth():
 
     found = coverage(12, trials=300, seed=7, gaps=12)
     assert set(found) >= set(TanhLoop().figures()) - set(VAGUE_HERE)
-    for name, (inside, count, bias) in found.items():
+    for name, (inside, count, bias, _) in found.items():
         # Mr/Ms is told only where the readings show that M does not rise any more.
         assert count == 12 or name in ("squareness", *VAGUE_HERE)
         assert inside >= 0.75 * count

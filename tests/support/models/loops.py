@@ -96,13 +96,15 @@ class TanhLoop:
 
 @dataclass(frozen=True)
 class True_:
-    """What the bench really is, where that differs from its file: lengths in m, remanence in T."""
+    """What the bench really is, where that differs from its file: lengths in m, remanence in T; ``own_field``
+    is that of the sample by what its shape makes."""
 
     remanence: float = 1.32
     contact_error: float = 0.0
     diameter: float = 6e-3
     height: float = 3e-3
     per_kg: float = PER_KG
+    own_field: float = 1.0
 
 
 @lru_cache(maxsize=8)
@@ -145,7 +147,7 @@ def changes(
     field = forward.Magnet(remanence=truth.remanence).field(x[None, :], y[None, :], z[None, :] + at[:, None])
     bz, gradient = (of_gap[each] for of_gap in field)
     # The factor at the nominal size: sizes differ by parts in a thousand, which moves it by less.
-    N = _factor(round(truth.diameter, 5), round(truth.height, 5))
+    N = truth.own_field * _factor(round(truth.diameter, 5), round(truth.height, 5))
     h = np.linspace(-600e3, 600e3, 24001)
     down = material.descending(h)
     H = orientation[:, None] * bz / MU0
