@@ -13,7 +13,7 @@ from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import DemagnetisingField
 from ..records.arrays import Floats, Indices
 from .loop import Sensitivity
-from .settings import MODEL_SPREAD
+from .settings import DENSE, MODEL_SPREAD
 
 
 class Material(Protocol):
@@ -173,6 +173,17 @@ def local_field_changes(
     """What a part's nodes feel, by input (k, n, q), with M as it is, the bench at ``z``."""
     others = interaction_field(own, model, p.M, z)
     return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
+
+
+def whitened(X: Floats, y: Floats, spread: Floats, off: Floats) -> tuple[Floats, Floats]:
+    """``X`` (m, K) and ``y`` (m,), of noise of their own ``spread`` (m,) and of one in common, ``off`` (m, s)
+    times standard normals by the spread, as values of noise 1 each."""
+    if len(y) <= DENSE:
+        white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
+        return white @ X, white @ y
+    U, S, _ = np.linalg.svd(off, full_matrices=False)
+    less, X, y = U * (1.0 - 1.0 / np.sqrt(1.0 + S**2)), X / spread[:, None], y / spread
+    return X - less @ (U.T @ X), y - less @ (U.T @ y)
 
 
 def weighing_spread(force: Floats, u_force: Floats) -> Floats:

@@ -22,6 +22,7 @@ problem, with the smoothing and the active constraints as they are.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from operator import attrgetter
 
 import numpy as np
 
@@ -37,6 +38,7 @@ from .fit_records import (
     interaction_field,
     local_field_changes,
     weighing_spread,
+    whitened,
 )
 from .loop import Sensitivity
 from .mirrored_branches import MirroredRows
@@ -75,18 +77,16 @@ def fit_jointly(
     """Fit the parts by name under one ``hypothesis`` on the sample's own field.
 
     ``smoothing`` by part and ``z`` (k,) to begin with, where known from before. Not ``conditioned`` the
-    bench stays at ``z`` and the zero alone is sought, if ``follow_zero``. ``steady_field`` (A/m) is felt
-    besides. A fit whose objective, after a first round, is above ``enough`` is left as it then is: it will
-    not be the one. ``near`` is a fit of the same parts under another hypothesis, to begin from.
+    bench stays at ``z``; zero and turner's eccentricity are sought, if ``follow_zero``. ``steady_field``
+    (A/m) is felt besides. A fit whose objective, after a first round, is above ``enough`` is left as it then
+    is: it will not be the one. ``near`` is a fit of the same parts under another hypothesis, to begin from.
     """
     how = conditioned, follow_zero, steady_field, enough, near
     fit = _Fit(model, roles, hypothesis, smoothing or {}, *how)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
-def _of_readings(p: FittedBranch) -> Floats:
-    """The readings' own standard deviations, N."""
-    return p.sigma
+_of_readings = attrgetter("sigma")  # standard deviations, N
 
 
 class _Fit:
@@ -116,9 +116,10 @@ class _Fit:
             for key, value in zip(model.keys, model.stated, strict=True)
         ]
         self.reach = np.array(reach + [FARTHEST] * s)
-        #: Which inputs mirrored rows differ by, and which are sought.
+        #: Which inputs mirrored rows differ by, and which are sought: no material bends to those.
         self.by_side = np.array([key == ECCENTRICITY for key in model.keys] + [True] * s)
-        self.sought = np.repeat([conditioned, follow_zero], [self.k, s])
+        self.sought = self.by_side & follow_zero
+        self.sought[: self.k] |= conditioned
         self.scale, self.chosen_at = 1.0, 0.0
         f = model.stated_field
         self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights)
@@ -260,15 +261,11 @@ class _Fit:
             p.design = p.material.design(p.H_local, v)[p.counted]
             if not inputs:
                 continue  # the bench stays as it is
-            by_input = np.einsum("nq,knq->nk", v, self._changes(model, p, z))
+            # M by input, before the parts have answered to one another.
+            by = local_field_changes(self.own, model, p, z[: self.k])
+            by_input = np.einsum("nq,knq->nk", v, p.material.changes(p.c, p.H_local, p.slope, by))
             by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
             p.by_input[:, : self.k] = by_input[p.counted]
-
-    def _changes(self, model: LinearisedBench, p: FittedBranch, z: Floats) -> Floats:
-        """M by input (k, n, q), before the parts have answered to one another."""
-        assert p.c is not None
-        by = local_field_changes(self.own, model, p, z[: self.k])
-        return p.material.changes(p.c, p.H_local, p.slope, by)
 
     # -- the linear problem, readings in standard deviations
 
@@ -287,18 +284,20 @@ class _Fit:
             if rough and p.constrains_bench and self.sought.any():
                 # What the bench may be off by counts as noise that the rows have in common.
                 off = (p.by_input @ self.root)[:, self.sought] / spread[:, None]
-                white = np.linalg.inv(np.linalg.cholesky(np.eye(len(y)) + off @ off.T)) / spread
             else:
-                y, white = y - p.by_input @ z, np.diag(1.0 / spread)
+                y, off = y - p.by_input @ z, np.zeros((len(y), 0))
             # A steep sample far from where it must be is led astray by too little smoothing.
-            p.smoothing = p.material.smoothing(white @ p.design, white @ y, bound=not rough)
+            p.smoothing = p.material.smoothing(*whitened(p.design, y, spread, off), bound=not rough)
 
     def _left(self, p: FittedBranch) -> tuple[Floats, Floats]:
         """What a part's coefficients leave of changes of its forces (m, m), and the coefficients by force
         (K, m)."""
         spread = p.sigma * self.scale
         answer = p.material.answer(p.design / spread[:, None], p.smoothing, p.free) / spread
-        return np.eye(len(spread)) - p.design @ answer, answer
+        left = p.design @ answer  # as large as the rows squared: no second one is made
+        np.negative(left, out=left)
+        left[np.diag_indices_from(left)] += 1.0
+        return left, answer
 
     def _doubt(self, p: FittedBranch) -> Floats:
         """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
@@ -311,7 +310,8 @@ class _Fit:
         normal, rhs = self.precision[np.ix_(on, on)], np.zeros(int(on.sum()))
         for p in self.parts.values():
             if p.constrains_bench:
-                left = self._left(p)[0] / self._doubt(p)[:, None]
+                left, _ = self._left(p)
+                left /= self._doubt(p)[:, None]
                 J = left @ p.by_input[:, on]
                 normal += J.T @ J
                 rhs += J.T @ left @ (self._targets(p, z) - p.by_input[:, ~on] @ z[~on])

@@ -23,7 +23,7 @@ from ..records.arrays import Floats, Indices
 from .fit_records import weighing_spread
 from .nnls import nnls_warm, solved
 from .preisach_memory import Masses, Medium, Past, columns, grid
-from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED
+from .settings import AT_ONCE, DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED
 
 
 class Density:
@@ -61,13 +61,13 @@ class Density:
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of M (k, n, q) with the nodes' local field at all rows, turning points included."""
-        out, moved = np.zeros_like(by), by.any(axis=(1, 2))
-        ahead, behind = H_local + 0.5 * by[moved], H_local - 0.5 * by[moved]
-        masses = self._masses(c)
-        out[moved] = (
-            self.past.state(self.medium, ahead, masses, turning_as=H_local)[0]
-            - self.past.state(self.medium, behind, masses, turning_as=H_local)[0]
-        )
+        out, moved, masses = np.zeros_like(by), np.flatnonzero(by.any(axis=(1, 2))), self._masses(c)
+        for some in np.array_split(moved, 1 + by.size // AT_ONCE):
+            ahead, behind = H_local + 0.5 * by[some], H_local - 0.5 * by[some]
+            out[some] = (
+                self.past.state(self.medium, ahead, masses, turning_as=H_local)[0]
+                - self.past.state(self.medium, behind, masses, turning_as=H_local)[0]
+            )
         return out
 
     def smoothing(self, X: Floats, y: Floats, bound: bool = False) -> float:
@@ -75,16 +75,13 @@ class Density:
         more, are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory); ``X`` (n, K) and ``y`` (n,)
         in standard deviations. The likeliest weight smoothed too much in trials of ours. The constraint is
         left aside: with it too little was smoothed."""
-        seen = X @ self.shapes
-        values, vectors = np.linalg.eigh(seen @ seen.T)
-        values = np.maximum(values, 0.0)
-        turned, n = vectors.T @ y, len(y)
+        values, turned, beyond, n = *_components(X @ self.shapes, y), len(y)
         best = (np.inf, 1e-6 * values.max())
         for weight in values.max() * 10.0 ** np.arange(-12.0, 0.1, 0.5):
             kept = values / (values + weight)
             left = n - DEGREES_WEIGHT * kept.sum()
             if left >= LEAST_LEFT * n:
-                score = np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
+                score = beyond + np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
                 if score < best[0]:
                     best = (float(score), float(weight))
         return best[1]
@@ -129,6 +126,17 @@ class Density:
         return self._latest[1]
 
 
+def _components(A: Floats, y: Floats) -> tuple[Floats, Floats, float]:
+    """Of A A^T, A (n, s): eigenvalues that may differ from zero (r,), the parts of ``y`` (n,) along their
+    vectors (r,), and the square of what of y lies along none."""
+    if len(A) <= A.shape[1]:
+        values, vectors = np.linalg.eigh(A @ A.T)
+        return np.maximum(values, 0.0), vectors.T @ y, 0.0
+    vectors, roots, _ = np.linalg.svd(A, full_matrices=False)
+    turned = vectors.T @ y
+    return roots**2, turned, max(float(y @ y - turned @ turned), 0.0)
+
+
 @lru_cache(maxsize=2)
 def _penalties() -> tuple[Floats, Floats]:
     """The penalty (K, K), of second differences of all columns that have neighbours, and a root of its
@@ -167,10 +175,9 @@ def magnetised_before(field: NodeField, force: Floats, u_force: Floats, fitted: 
     best = (np.inf, 0.0)
     for part in np.linspace(0.0, 1.0, 9):
         X = (1.0 - part) * virgin + part * magnetised
-        kernel = X @ shapes
-        kernel = kernel @ kernel.T
-        kernel[np.diag_indices_from(kernel)] += 1e-6 * np.trace(kernel)
-        misfit = float(y @ np.linalg.solve(kernel, y))
+        values, turned, beyond = _components(X @ shapes, y)
+        noise = 1e-6 * float(values.sum())
+        misfit = float(np.sum(turned**2 / (values + noise))) + beyond / noise
         if misfit < best[0]:
             best = (misfit, sign * float(part))
     return best[1]

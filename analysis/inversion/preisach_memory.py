@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..records.arrays import Bools, Floats, Indices
 from .everett import Cells, Steps, Triangles, steps_below
-from .settings import CELLS, RAMPS
+from .settings import AT_ONCE, CELLS, RAMPS
 
 #: No row farther on than it is.
 NOWHERE = np.zeros(1)
@@ -218,7 +218,12 @@ class _Story:
             links.append((at * q + self.node)[on])
         row, link = np.concatenate(rows), np.concatenate(links)
         by_link = self.factor.ravel()[link] * weights.ravel()[row]
-        cells = medium.grid.folded(self.links(medium, places, places).shares(link, by_link, row // q, len(u)))
+        triangles, at = self.links(medium, places, places), row // q
+        cells = np.empty((len(u), len(medium.grid.area)))
+        for some in np.array_split(np.arange(len(u)), 1 + len(row) // AT_ONCE):
+            mine = np.flatnonzero((at >= some[0]) & (at <= some[-1]))
+            shares = triangles.shares(link[mine], by_link[mine], at[mine] - some[0], len(some))
+            cells[some] = medium.grid.folded(shares)
         ramps = steps_below(medium.climbed(u), weights * np.sign(u), RAMPS)
         beyond = np.zeros((len(u), n + 1))
         if self.start:

@@ -67,6 +67,8 @@ CLOSEST_KNOTS, FARTHEST_KNOTS = 1 / 300, 1 / 50  # distance of the splines' knot
 MARGIN = 0.03
 CELLS = 32  # along each axis of the density
 RAMPS = 4  # of the purely reversible part, odd in the field
+DENSE = 300  # rows whose covariance is written out; of more, only what they have in common
+AT_ONCE = 500_000  # nodes at so many rows are worked on at once: more take memory only
 
 # -- smoothing ----------------------------------------------------------------------------------------
 

@@ -23,7 +23,7 @@ from weighloop.analysis.programmes.history_fit import HistoryFit, fit_history
 from weighloop.analysis.programmes.path import plan_programme
 from weighloop.analysis.programmes.programme import programme
 from weighloop.analysis.programmes.results import ProgrammeResult, analyse_programme
-from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.records.bench import Bench, Turner
 from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.report import write_programme
 from weighloop.analysis.units import Measured
@@ -82,6 +82,23 @@ def test_recoil_is_that_of_the_material() -> None:
     five = float(np.interp(curves.LOSS, loss, fields))
     assert abs(found.field_of_loss.value - five) < 3.0 * found.field_of_loss.u
     assert found.field_of_loss.u < 0.25 * five
+
+
+@pytest.mark.parametrize("eccentricity", [-50e-6, 50e-6])
+def test_a_sample_off_the_turners_axis_is_no_misfit(eccentricity: float) -> None:
+    """Stated is 0 mm, u 0.05 mm: half a percent of each pull close by, to either side by orientation."""
+    exact = bench()
+    turned = replace(exact, gap=replace(exact.gap, travel=49e-3, turner=Turner()))
+    plan = plan_programme(turned, programme("recoil"), 8, zeros="hand")
+    off = [replace(step, gap=step.gap + eccentricity * step.orientation) for step in plan.steps]
+    run = weighed(MAGNET, PELLET, FERRITE, replace(plan, steps=tuple(off)))
+    run = replace(run, gap=np.array([step.gap for step in plan.steps]))
+    table = readings(run, 3, attraction=-1.0, gravity=force_per_kg(exact.site))
+    history = fit_history(table, turned, draws=2)
+    assert history.points.used.all()
+    assert history.misfit < 1.5
+    found = dict(zip(history.fits[0].model.keys, history.fits[0].model.z, strict=True))
+    assert found["gap.turner.eccentricity"] == pytest.approx(eccentricity / 50e-6, abs=0.4)
 
 
 def test_both_remanence_curves_are_those_of_the_material() -> None:
