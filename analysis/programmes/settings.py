@@ -19,6 +19,7 @@ FAMILY, POINTS, LONG = (
     25,
     49,
 )  # curves of a family, points of one back to no field, of one up to the largest
+EXPECTED_DRAWS, ROUNDS = 60, 12  # of what is expected of a plan: draws, and steps to M in its own field
 
 # -- what is claimed ----------------------------------------------------------------------------------
 

@@ -49,7 +49,9 @@ def slipped_rows(part: FittedBranch, points: Points, bench: Bench) -> SlippedRow
     best: tuple[float, SlippedRows] | None = None
     for kind, shape in (("zero", np.full(len(rows), force(1.0, bench))), ("gap", _by_gap(points, rows))):
         gain, step = _gains(left * shape, residual)
-        gain[~_stretches(points, rows, single=kind == "zero")] = 0.0
+        # A zero that is followed may jump, and a turner's gaps differ by its eccentricity: one by one then.
+        alone = points.zero is not None or bench.gap.turner is not None
+        gain[~_stretches(points, rows, single=kind == "zero", alone=alone)] = 0.0
         a, b = np.unravel_index(int(gain.argmax()), gain.shape)
         if best is None or gain[a, b] > best[0]:
             best = float(gain[a, b]), SlippedRows(rows[a:b], kind, float(step[a, b]))
@@ -86,12 +88,13 @@ def _gains(seen: Floats, residual: Floats) -> tuple[Floats, Floats]:
     return step * of, step
 
 
-def _stretches(points: Points, rows: Indices, *, single: bool) -> np.ndarray:
-    """Which stretches may be off together (n, n + 1): one row, or to the end of a passage of one sitting."""
+def _stretches(points: Points, rows: Indices, *, single: bool, alone: bool) -> np.ndarray:
+    """Which stretches may be off together (n, n + 1): a ``single`` row, and, unless rows slip ``alone``, all
+    from one to the end of a passage of the same sitting."""
     n = len(rows)
     turned = np.concatenate([[0], np.cumsum(np.diff(points.orientation[rows]) != 0)])
     ends = np.append(np.diff(points.leg[rows]) != 0, True)
     a, b = np.arange(n)[:, None], np.arange(n + 1)[None, :]
     last = np.maximum(b - 1, 0)
     together = (b > a + 1) & ends[last] & (turned[last] == turned[a])
-    return together | ((b == a + 1) & single)
+    return (together & (not alone)) | ((b == a + 1) & single)

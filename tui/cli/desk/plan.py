@@ -5,18 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..common import OneOf, Whole, bench_option, json_option, note, print_json, significant, table
 from ..inputs import PROGRAMME_HELP, bench_of, own_programmes_option, read_input
 from .figures import figures_table
+from .programme import expected_table
 
 if TYPE_CHECKING:
     from ....analysis.planning.gap_ladder import LadderPlan, LadderStep
     from ....analysis.planning.passages import ZeroBy
+    from ....analysis.programmes.programme import Programme
+    from ....analysis.programmes.results import ProgrammeResult
     from ....analysis.records.bench import Bench
+    from ....analysis.results import LoopResult
 
 
 @click.command("plan")
@@ -85,23 +89,30 @@ def command(
     if points is not None and until is not None:
         raise click.UsageError("--points and --until each say how many gaps there are: give one of them")
     is_loop = programme in ("loop", "repeat")
-    if not is_loop and (until is not None or previous is not None or expect or zeros is not None):
-        raise click.UsageError("--until, --after, --expect and --zeros are of the loop alone")
-    fewest = None
+    if not is_loop and (until is not None or previous is not None or zeros is not None):
+        raise click.UsageError("--until, --after and --zeros are of the loop alone")
+    fewest = other = None
     if not is_loop:
-        ladder = _of_programme(bench, programme, own, points or 24)
+        other = _programme(programme, own)
+        ladder = _of_programme(bench, other, points or 24)
     elif points is None:
         fewest = fewest_readings(bench, _wanted(until), loop=loop, zeros=zeros)
         ladder = fewest.ladder
     else:
         ladder = plan(bench, points, loop=loop, zeros=zeros)
-    foreseen, warnings = None, list(ladder.warnings)
+    foreseen, said, warnings = None, "", list(ladder.warnings)
     if fewest is not None and until is not None:
-        foreseen = fewest.result
+        foreseen, said = fewest.result, figures_table(fewest.result)
+    elif expect and other is not None:
+        from ....analysis.programmes.expected import expected as of_programme
+
+        found = of_programme(ladder, bench, other.gives)
+        foreseen, said = found, expected_table(found)
     elif expect:
         from ....analysis.planning.expected_uncertainty import expected
 
-        foreseen = expected(ladder, bench)
+        of_loop = expected(ladder, bench)
+        foreseen, said = of_loop, figures_table(of_loop)
     warnings += [] if foreseen is None else [finding.text for finding in foreseen.warnings]
     if as_json:
         steps = [
@@ -118,7 +129,7 @@ def command(
             }
             for s in ladder.steps
         ]
-        more = {} if foreseen is None else {"expected": foreseen.to_json()["figures"]}
+        more = {} if foreseen is None else {"expected": _plain(foreseen)}
         more |= {} if fewest is None or until is None else {"until": fewest.to_json()}
         print_json({"steps": steps, **more} if more else steps)
     else:
@@ -133,19 +144,32 @@ def command(
             print(f"\n{len(ladder.steps)} readings; expected of {whose}:")
             for expectation in fewest.expectations:
                 print(f"  {expectation.sentence()}.")
-        if foreseen is not None:
-            print("\nExpected of the figures:")
-            print(figures_table(foreseen))
+        if said:
+            print(f"\nExpected of the figures:\n{said}")
     for warning in warnings:
         note(f"Note: {warning}")
 
 
-def _of_programme(bench: Bench, name: str, own: Path | None, points: int) -> LadderPlan:
-    """The steps of another programme than the loop, and what it takes beside."""
-    from ....analysis.programmes.path import plan_programme
+def _plain(foreseen: LoopResult | ProgrammeResult) -> Any:
+    """What is expected of each figure, as JSON."""
+    from ....analysis.programmes.curves import plain
+    from ....analysis.results import LoopResult
+
+    if isinstance(foreseen, LoopResult):
+        return foreseen.to_json()["figures"]
+    return {key: plain(figure) for key, figure in foreseen.figures.items()}
+
+
+def _programme(name: str, own: Path | None) -> Programme:
     from ....analysis.programmes.programme import programme, read_programmes
 
-    wanted = programme(name, read_programmes(own) if own is not None else None)
+    return programme(name, read_programmes(own) if own is not None else None)
+
+
+def _of_programme(bench: Bench, wanted: Programme, points: int) -> LadderPlan:
+    """The steps of another programme than the loop, and what it takes beside."""
+    from ....analysis.programmes.path import plan_programme
+
     turns = f"{wanted.turns} turns" if wanted.turns != 1 else "1 turn"
     who = "by the lift" if bench.gap.turner is not None else "by hand"
     note(

@@ -20,6 +20,19 @@ def programme_table(result: ProgrammeResult) -> str:
     return _PRINTED[result.gives](result.found)
 
 
+def expected_table(result: ProgrammeResult) -> str:
+    """The main numbers that a plan is expected to give, with their uncertainties."""
+    from ....analysis.programmes.names import NAMES
+
+    rows = []
+    for key, figure in result.figures.items():
+        name = NAMES[key]
+        value, u = (None if x is None else name.shown(x, "si") for x in (figure.value, figure.u))
+        shown = f"below {like(value, u)}" if figure.status == "bound" else like(value, u)
+        rows.append([name.words, name.printed, shown, significant(u, 2), name.unit("si"), figure.status])
+    return table(["figure", "symbol", "value", "u", "unit", "status"], rows)
+
+
 def _decay(found: DecayResult) -> str:
     hours = found.t[-1] / 3600.0
     head = (

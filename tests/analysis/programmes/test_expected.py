@@ -1,0 +1,39 @@
+"""What a plan is expected to tell, against the assumed sample's closed form and what runs then show."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.support.models import programme_slips as P
+from weighloop.analysis.programmes import expected as module
+from weighloop.analysis.programmes.expected import expected
+from weighloop.analysis.programmes.results import analyse_programme
+
+
+@pytest.mark.parametrize("name", P.NAMES)
+def test_the_uncertainty_expected_is_that_of_a_run(name: str) -> None:
+    """Of another sample, the second model's, within a factor of three: an order of magnitude, before anything
+    is weighed; of a decay, which is none, a bound."""
+    foreseen = expected(P.plan(name), P.bench(), name).figures
+    run = analyse_programme(P.clean(name), P.bench(), draws=60).figures
+    assert foreseen.keys() == run.keys()
+    if name == "decay":
+        assert foreseen["viscosity_A_per_m"].status == "bound"
+        return
+    for key, figure in foreseen.items():
+        assert figure.status == "measured"
+        if "difference" not in key and "permeability" not in key:
+            assert figure.u is not None
+            assert run[key].u / 3.0 < figure.u < 3.0 * run[key].u, key
+
+
+def test_the_assumed_sample_in_an_even_field_is_the_assumed_loop() -> None:
+    """Up to its largest field and back, without a field of its own: the branch that is assumed, but for
+    what of the product density lies beyond the field or below the diagonal, some hundredths (Everett, as
+    I. D. Mayergoyz, Phys. Rev. Lett. 56 (1986) 1518, has it, from memory)."""
+    loop = P.plan("recoil").assumed
+    top = 300e3  # A/m: cells of some 10 kA/m
+    H = np.concatenate([[top], np.linspace(top, -0.9 * top, 40)])[:, None]
+    M = module._magnetised(loop, H, 0.0)[:, 0]
+    assert M[1:] == pytest.approx(np.interp(H[1:, 0], loop.H, loop.M), abs=0.06 * loop.saturation)
