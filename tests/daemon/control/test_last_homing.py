@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import pytest
+
 from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, VirtualBench
 from weighloop.daemon.procedure.plan import make_plan
 from weighloop.daemon.store.readings_table import readings_of
@@ -33,16 +35,18 @@ def test_the_last_homing_confirms_the_last_passages() -> None:
     assert all(b - a > 1 for a, b in pairwise(homings))
 
 
-def test_steps_that_it_finds_lost_cost_the_branch_which_is_walked_again() -> None:
+@pytest.mark.parametrize("lost", [0.04e-3, None])
+def test_steps_that_it_finds_lost_cost_the_branch_which_is_walked_again(lost: float | None) -> None:
+    """So does a lift that has kept no count of them."""
     bench = begun(unattended=True)
-    bench.lost = 0.04e-3
+    bench.lost = lost
     bench.operate()
     assert bench.run is not None
     assert bench.run.state == "finished"
     assert bench.run.unchecked == ()
     aside = [p for p in bench.run.points if p["set_aside"]]
     assert {p["leg"] for p in aside} >= {2, 3}
-    assert any("steps were lost" in (p["set_aside"] or "") for p in aside)
+    assert any(("steps were lost" if lost else "lost its count") in (p["set_aside"] or "") for p in aside)
     for leg in (2, 3):
         planned = {s["height_m"] for s in bench.run.plan if s["leg"] == leg and s["kind"] == "point"}
         used = {p["height_m"] for p in bench.run.points if p["leg"] == leg and not p["set_aside"]}
