@@ -158,7 +158,7 @@ ROOMS: dict[str, set[str]] = {
     "tui/key_queue": set(),
     "tui/bench_form": set(),
     "tui/run_form": {"daemon/protocol", "tui/bench_form", "tui/format"},
-    "tui/bench_costs": {"analysis/figures", "analysis/planning", "analysis/records"},
+    "tui/bench_costs": {"analysis/figures", "analysis/planning", "analysis/programmes", "analysis/records"},
     "tui/state": {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
         "analysis/files", "analysis/forces", "analysis/inversion", "analysis/outliers", "analysis/programmes",

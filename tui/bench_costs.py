@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from ..analysis.records.bench import Bench
@@ -34,16 +34,26 @@ SUPPOSED = (300e3, 70e3, 20e3)
 @dataclass(frozen=True)
 class Cost:
     """One figure: its uncertainty as a part of its value, the inputs it is mostly made of with their shares
-    of the variance, and the shares of what the bench file states, by key (``sample.diameter``)."""
+    of the variance, and the shares of what the bench file states, by key (``sample.diameter``). ``said``: in
+    words, where there is no such part."""
 
     printed: str
     share_of_value: float
     made_of: tuple[tuple[str, float], ...]
     by_key: Mapping[str, float] = field(default_factory=dict)
+    said: str = ""
+
+    @property
+    def words(self) -> str:
+        """``Mr 1.7 %``."""
+        return f"{self.printed} {self.said or f'{100 * self.share_of_value:.1f} %'}"
 
 
-def costs_of(bench: Bench) -> list[Cost]:
-    """What the main figures of a usual ferrite would be uncertain by on this bench, and why."""
+def costs_of(bench: Bench, wanted: Mapping[str, Any] | None = None) -> list[Cost]:
+    """What the main figures of a usual ferrite would be uncertain by on this bench, and why; of another
+    programme than the loop, ``wanted`` with its gaps as ``run.plan`` has them, what each result would be."""
+    if wanted is not None and wanted.get("programme") not in (None, "repeat"):
+        return _of_programme(bench, wanted)
     import numpy as np
 
     from ..analysis.figures.names import FIGURE_NAMES
@@ -64,6 +74,27 @@ def costs_of(bench: Bench) -> list[Cost]:
         shares = {line.input.removesuffix(ASSUMED): line.share for line in budget}
         by_key = {place: shares[words] for place, words in WORDS.items() if words in shares}
         found.append(Cost(FIGURE_NAMES[key].printed, figure.u / abs(figure.value), made_of, by_key))
+    return found
+
+
+def _of_programme(bench: Bench, wanted: Mapping[str, Any]) -> list[Cost]:
+    from ..analysis.programmes.expected import expected
+    from ..analysis.programmes.names import NAMES
+    from ..analysis.programmes.path import plan_programme
+    from ..analysis.programmes.programme import programme
+
+    of = programme(wanted["programme"])
+    ladder = plan_programme(
+        bench, of, wanted["points"], target_u=wanted.get("target_u_kg"), zeros=wanted.get("zeros")
+    )
+    found = []
+    for key, figure in expected(ladder, bench, of.gives).figures.items():
+        if figure.value is None or figure.u is None:
+            continue
+        name = NAMES[key]
+        value, u = (f"{x / name.si[1]:.2g}" for x in (figure.value, figure.u))
+        said = f"below {value}" if figure.status == "bound" else f"± {u}"
+        found.append(Cost(name.printed, 0.0, (), said=f"{said} {name.unit()}".strip()))
     return found
 
 

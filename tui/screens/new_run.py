@@ -185,11 +185,11 @@ class NewRun(ModalScreen[int | None]):
     async def _see_bench(self) -> None:
         """The bench as it stands in the form, then what its uncertainties cost, which takes some seconds."""
         text, block = self.text(), self.query_one("#bench-sketch", Static)
-        drawn, self._costs = "", []
+        drawn, self._costs, plan = "", [], plan_of(self.values)
         try:
             drawn = await asyncio.to_thread(bench_sketch, text)
             block.update(f"{drawn}\nwhat the uncertainties cost: computing ...")
-            self._costs = await asyncio.to_thread(bench_costs, text)
+            self._costs = await asyncio.to_thread(bench_costs, text, plan)
         except NotYet as why:
             block.update(f"{drawn}\n{why}")
             return
@@ -354,17 +354,21 @@ def outlook_words(plan: dict[str, Any]) -> str:
 
 
 def _attended(plan: dict[str, Any]) -> str:
-    """When somebody is expected to be needed; of spacers it goes without saying."""
+    """When somebody is expected to be needed; of spacers only how often the sample is turned over."""
+    turns = sum(step["kind"] == "turn" for step in plan["steps"])
+    turned = f"the sample is turned over {turns} time{'s' * (turns > 1)}" if turns else ""
     needed = [seconds for seconds, _ in plan.get("attendance", []) if seconds > 0]
     if not plan.get("attendance") or any(step["spacers"] is not None for step in plan["steps"]):
-        return ""
+        return f"\n{turned} by hand" if turned else ""
     if not needed:
-        return "\nnobody is needed between start and finish"
+        return "\n" + "; ".join(filter(None, ("nobody is needed between start and finish", turned)))
     return f"\nsomebody is needed after {', '.join(duration(seconds) for seconds in needed)}"
 
 
 def cost_words(costs: Sequence[Cost]) -> str:
     """Each figure's uncertainty with what it is mostly made of, a line each."""
+    if not all(cost.made_of for cost in costs):
+        return ""  # the line above says it all
     lines = ["what the uncertainties cost a ferrite of 70 kA/m:"]
     for cost in costs:
         most = ", ".join(f"{100 * share:.0f} % {name}" for name, share in cost.made_of[:2])
@@ -376,8 +380,7 @@ def cost_line(costs: Sequence[Cost], key: str) -> str:
     """All uncertainties in one line, and the share that the bench file's ``key`` has in their variance."""
     if not costs:
         return ""
-    text = "the uncertainties cost " + ", ".join(
-        f"{cost.printed} {100 * cost.share_of_value:.1f} %" for cost in costs
-    )
+    begun = "expected of a middling ferrite: " if costs[0].said else "the uncertainties cost "
+    text = begun + ", ".join(cost.words for cost in costs)
     shares = [f"{100 * cost.by_key.get(key, 0.0):.0f}" for cost in costs]
     return f"{text}; this field's share {', '.join(shares)} %" if set(shares) != {"0"} else text

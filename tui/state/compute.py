@@ -6,7 +6,7 @@ What takes longer than a moment is asked for through ``compute_process``, the re
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from statistics import median
@@ -310,13 +310,13 @@ def bench_sketch(bench_text: str) -> str:
         return ""
 
 
-def bench_costs(bench_text: str) -> list[Cost]:
-    """What the uncertainties of a bench cost the figures. Raises NotYet in words."""
+def bench_costs(bench_text: str, plan: Mapping[str, Any] | None = None) -> list[Cost]:
+    """What the uncertainties of a bench cost the figures, of the ``plan``. Raises NotYet in words."""
     from ...analysis.files.bench_file import parse_bench
     from ..bench_costs import costs_of
 
     try:
-        return costs_of(parse_bench(bench_text, "bench file"))
+        return costs_of(parse_bench(bench_text, "bench file"), plan)
     except WeighloopError as error:
         raise NotYet(str(error)) from error
 

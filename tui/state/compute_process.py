@@ -13,6 +13,7 @@ import pickle
 import subprocess
 import sys
 import threading
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from .compute import Magnetised, NotYet, Progress, SteadyLook
@@ -113,9 +114,9 @@ def bench_sketch(bench_text: str) -> str:
     return _process.ask("bench_sketch", bench_text)
 
 
-def bench_costs(bench_text: str) -> list[Cost]:
+def bench_costs(bench_text: str, plan: Mapping[str, Any] | None = None) -> list[Cost]:
     """As ``compute.bench_costs``."""
-    return _process.ask("bench_costs", bench_text)
+    return _process.ask("bench_costs", bench_text, plan)
 
 
 def steady_look(trace: list[tuple[float, float]], resolution_kg: float) -> SteadyLook:

@@ -11,7 +11,7 @@ from textual.widgets import Select
 
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, stage
-from tests.support.screen.scripted_programmes import programme_result, programme_run
+from tests.support.screen.scripted_programmes import plan_of, programme_result, programme_run
 from tests.support.screen.scripted_results import costs, finished, magnetised, result
 from weighloop.tui.screens import bench, new_run
 from weighloop.tui.screens import compare as compare_screen
@@ -43,6 +43,15 @@ def any_result(run: Any, progress: Any = None) -> Any:
 def on_programme(name: str, part: float = 1.0, state: str = "finished") -> Callable[[], Any]:
     """A picture of the bench with so much of a programme behind it."""
     return lambda: S.snapshot(programme_run(name, part, state), S.live_at(100.0))
+
+
+def planned(**asked: Any) -> Any:
+    """What the daemon answers to ``run.plan``: of a loop, or of another programme."""
+    if "programme" not in asked:
+        return S.plan_answer()
+    plan = plan_of(asked["programme"])
+    more = {"seconds": plan.seconds, "largest_pull_kg": plan.largest_pull_kg}
+    return S.plan_answer() | more | {"steps": list(plan.steps), "attendance": list(plan.attendance)}
 
 
 def spacers() -> Any:
@@ -101,7 +110,7 @@ async def programme_form(st: Stage) -> None:
     select = next(s for s in st.app.screen.query(Select) if s.name == "run.programme")
     select.value = "recoil"
     select.focus()
-    await st.until(lambda: any(p.get("programme") == "recoil" for p in st.feed.asked("run.plan")))
+    await st.until(lambda: "expected of a middling ferrite" in st.text())
 
 
 async def runs(st: Stage) -> None:
@@ -221,7 +230,7 @@ async def screen(name: str, size: tuple[int, int], light: bool = False) -> Async
     feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in range(1, 12)]
     feed.answers["runs.list"][7]["notes"] = ["fired at 1180 °C, corner chipped"]
     feed.answers["runs.get"] = lambda run: finished(run)
-    feed.answers["run.plan"] = S.plan_answer()
+    feed.answers["run.plan"] = planned
     with ExitStack() as patches:
         for module, what, instead in (
             (run_view, "analyse_run", any_result),

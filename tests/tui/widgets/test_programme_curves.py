@@ -10,11 +10,12 @@ from textual.widgets import Input, Select
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, stage
 from tests.support.screen.screens import any_result
-from tests.support.screen.scripted_programmes import FOUND, found_of, programme_result, programme_run
+from tests.support.screen.scripted_programmes import BENCH, FOUND, found_of, programme_result, programme_run
 from tests.support.screen.scripted_results import finished
 from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import run as run_view
-from weighloop.tui.screens.new_run import NewRun
+from weighloop.tui.screens.new_run import NewRun, cost_line
+from weighloop.tui.state.compute import bench_costs
 from weighloop.tui.widgets.dot_sheet import SHADES
 from weighloop.tui.widgets.picture import Picture
 from weighloop.tui.widgets.programme_curves import programme_pictures
@@ -114,3 +115,12 @@ async def test_a_programme_is_chosen_in_the_form_and_started() -> None:
         await st.until(lambda: st.feed.asked("run.start"))
         (asked,) = st.feed.asked("run.start")
         assert (asked["programme"], asked["points"]) == ("decay", 14)
+
+
+def test_what_is_expected_of_a_programme_is_computed_for_its_plan() -> None:
+    """On the script's bench: each result by name with its unit, a decay's as a bound."""
+    costs = bench_costs(BENCH, {"programme": "decay", "points": 8})
+    assert [cost.printed for cost in costs] == ["S"]
+    line = cost_line(costs, "")
+    assert line.startswith("expected of a middling ferrite: S below ")
+    assert line.endswith(" A/m")
