@@ -6,9 +6,11 @@ a pilot waits for a process that stands still, in shorter looks.
 
 from __future__ import annotations
 
+import os
 from typing import Any
 
 import textual._wait as waiting
+from textual._compositor import Compositor
 from textual.css.model import RuleSet
 from textual.css.stylesheet import Stylesheet
 from textual.dom import DOMNode
@@ -45,3 +47,16 @@ Pilot._wait_for_screen.__defaults__ = (180.0,)
 #: of that it may work and still stand still; there are two or three such looks to every key.
 waiting.SLEEP_GRANULARITY = 0.004
 waiting.SLEEP_IDLE = 0.001
+
+
+def render_what_is_looked_at(self: Compositor, full: bool = False, *rest: Any, **named: Any) -> Any:
+    """No terminal is there: in the quick loop the screen is drawn only when a test looks at it."""
+    if named.get("simplify"):  # a picture
+        return _update(self, full, *rest, **named)
+    self._dirty_regions.clear()
+    return None
+
+
+_update = Compositor.render_update
+if os.environ.get("WEIGHLOOP_QUICK"):
+    Compositor.render_update = render_what_is_looked_at

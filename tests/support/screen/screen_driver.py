@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from datetime import datetime
 from typing import Any
 
+from textual._context import visible_screen_stack
 from textual.pilot import Pilot
 
 import tests.support.screen.quick_textual  # noqa: F401
@@ -51,6 +52,7 @@ class Stage:
 
     def text(self) -> str:
         """What stands on the screen, as plain text."""
+        visible_screen_stack.set(self.app._background_screens)  # a card is drawn over the view behind it
         strips = self.app.screen._compositor.render_strips()
         return "\n".join("".join(segment.text for segment in strip).rstrip() for strip in strips) + "\n"
 
