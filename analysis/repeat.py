@@ -316,7 +316,9 @@ def _follow(
     effective = freedom * (u / u_scatter) ** 4 if u_scatter > 0 else np.inf
     value, half = float(best[b] / at), _student(effective) * u
     parts = [(SCATTER, u_scatter), *zip(inputs.values(), of_inputs.tolist(), strict=True)]
-    budget = sorted((BudgetLine(w, (p / u) ** 2, p) for w, p in parts if p > 0.0), key=lambda x: -x.share)
+    budget = sorted(
+        (BudgetLine(w, (p / u) ** 2, p) for w, p in parts if p > 0.02 * u), key=lambda x: -x.share
+    )
     return found, Coefficient(
         key, symbol, "measured", None, value, u, value - half, value + half, u_scatter, u_shared,
         float(min(effective, 1e6)), float(at), alone or float(at_trials.std()), tuple(budget),
@@ -325,13 +327,12 @@ def _follow(
 
 def _by_inputs(trials: Floats, normals: Floats) -> Floats:
     """What each shared input makes of the spread of ``trials`` (t,), by its ``normals`` (t, k): standard
-    uncertainties (k,), zero where it does not stand out of the loops' own part (three standard deviations of
-    the regression on the normals)."""
+    uncertainties (k,), less what chance makes of the regression."""
     centred = trials - trials.mean()
     slopes, *_ = np.linalg.lstsq(normals, centred, rcond=None)
-    doubt = np.std(centred - normals @ slopes) / np.sqrt(len(trials))
-    least = max(3.0 * float(doubt), 1e-12 * float(np.abs(trials).max()))
-    return np.where(np.abs(slopes) > least, np.abs(slopes), 0.0)
+    chance = np.std(centred - normals @ slopes) / np.sqrt(len(trials))
+    found = np.sqrt(np.maximum(slopes**2 - chance**2, 0.0))
+    return np.where(found > 1e-12 * np.abs(trials).max(), found, 0.0)
 
 
 def _student(freedom: float) -> float:
