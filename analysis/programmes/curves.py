@@ -279,6 +279,6 @@ def plain(value: Any) -> Any:
         return [plain(each) for each in value.tolist()]
     if is_dataclass(value):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         return [plain(each) for each in value]
     return None if isinstance(value, float) and not np.isfinite(value) else value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from ..planning.gap_ladder import LadderPlan, plan, planned_steps
 from ..planning.passages import Visit, ZeroBy
 from ..records.bench import Bench
 from .programme import FieldPassage, Programme
-from .settings import A_DECADE, FIRST_WAIT
+from .settings import A_DECADE, DRIFT, FIRST_WAIT
 
 
 def plan_programme(
@@ -50,7 +51,15 @@ def plan_programme(
     order = tuple(_visits(programme, part))
     if zeros == "far":
         order = _with_pairs(programme, order, len(heights) - 1)
-    return planned_steps(bench, loop, heights, order)
+    ladder = planned_steps(bench, loop, heights, order)
+    if not any(passage.wait for passage in programme.passages):
+        return ladder
+    held = (
+        "while a field is held the zero is not read, since taking the sample off or turning it over ends the "
+        f"hold: a drift of {DRIFT * 3600.0 * 1e6:.0f} mg in an hour, or what zeros before and after show, "
+        "is in the uncertainty"
+    )
+    return replace(ladder, warnings=(*ladder.warnings, held))
 
 
 def _visits(programme: Programme, part: np.ndarray) -> Iterator[Visit]:

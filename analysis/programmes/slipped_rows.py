@@ -49,8 +49,8 @@ def slipped_rows(part: FittedBranch, points: Points, bench: Bench) -> SlippedRow
     best: tuple[float, SlippedRows] | None = None
     for kind, shape in (("zero", np.full(len(rows), force(1.0, bench))), ("gap", _by_gap(points, rows))):
         gain, step = _gains(left * shape, residual)
-        # A zero that is followed may jump, and a turner's gaps differ by its eccentricity: one by one then.
-        alone = points.zero is not None or bench.gap.turner is not None
+        # With a turner the zero is followed and may jump, and gaps differ by its eccentricity.
+        alone = bench.gap.turner is not None
         gain[~_stretches(points, rows, single=kind == "zero", alone=alone)] = 0.0
         a, b = np.unravel_index(int(gain.argmax()), gain.shape)
         if best is None or gain[a, b] > best[0]:

@@ -6,6 +6,7 @@ with memory, closed-form decay (R. Street and J. C. Woolley, Proc. Phys. Soc. A 
 
 from __future__ import annotations
 
+import json
 from functools import cache
 
 import numpy as np
@@ -95,3 +96,9 @@ def test_a_zero_that_moves_while_a_field_is_held_is_fitted_besides() -> None:
     assert warning.rows[0] == readings.row[held[9]]
     assert float(warning.text.split("all off by ")[1].split(" g")[0]) == pytest.approx(0.05, rel=0.05)
     assert wrong("decay", result) == []
+    assert json.loads(json.dumps(result.to_json()))["result"]["warnings"][0]["code"] == "zero-jump"
+
+
+def test_a_plan_that_holds_a_field_says_what_of_the_zero_is_not_known() -> None:
+    assert any("is in the uncertainty" in warning for warning in P.plan("decay").warnings)
+    assert not any("is held the zero" in warning for warning in P.plan("recoil").warnings)
