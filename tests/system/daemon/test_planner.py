@@ -33,7 +33,7 @@ def test_an_answer_comes_and_comes_again_after_the_process_was_killed() -> None:
         number, (kind, text, data) = answers.get(timeout=120)
         assert (number, kind) == (1, "replanned")
         assert "Planned again" in text
-        assert {step["leg"] for step in data["steps"]} >= {2, 3, 4}
+        assert {step["leg"] for step in data["steps"]} >= {2, 3}
         assert planner.pid is not None
         os.kill(planner.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
         # A question may be lost with the process: then the run goes on, and the next reading asks again.

@@ -78,7 +78,7 @@ def test_waits_grow_to_a_minute_and_never_end() -> None:
 def test_a_port_that_cannot_be_opened_is_tried_again_after_growing_waits(tmp_path: Path, there: bool) -> None:
     port = tmp_path / "port"
     if there:
-        port.touch()  # a file, no terminal
+        os.mkfifo(port)  # no terminal
     made = Line(str(port), rate=200)
     wait_for(lambda: len(made.handler.attempts) >= 7)
     made.line.close()
