@@ -72,6 +72,7 @@ def test_readme_commands(tree: Path) -> None:
     assert (tree / "batch.html").exists()
 
 
+@pytest.mark.slow
 def test_example_commands(tree: Path) -> None:
     printed = "\n".join(run_all(EXAMPLE, tree))
     assert "The calibration holds" in printed

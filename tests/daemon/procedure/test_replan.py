@@ -162,6 +162,7 @@ def test_who_sets_spacers_reads_how_many_change_and_why() -> None:
     assert task.text.endswith(f"{BENDS_HERE}.")
 
 
+@pytest.mark.slow
 def test_where_the_pulls_cancel_over_a_ring_no_share_is_gone_by() -> None:
     """Over the hole the gradient changes its sign, so that M = F / (V <dBz/dz>) is the ratio of two small
     numbers there (textbooks)."""
