@@ -37,12 +37,12 @@ CELL_DOUBT, IN_FIELD = 0.001, 0.3
 
 FAR_OFF = 8.0  # standard deviations; a larger residual is no reading of this sample
 MOST_OFF = 30  # of the readings, one in this many may be set aside one by one
-#: Slips are looked for where a residual is more than so many standard deviations; one must explain this part
-#: of all that the fit leaves, and so many are looked for.
+#: Slips are looked for where a residual is more than this number of standard deviations; one must explain
+#: this part of all that the fit leaves; and how many are looked for at most.
 RESTLESS, MUCH_OF_ALL, MOST_SLIPS = 3.0, 0.3, 3
 
-#: A pull is clear above so many standard uncertainties; it has kept its sign where it is this part of the one
-#: before the turn-over, or more.
+#: A pull is clear above this number of standard uncertainties; it has kept its sign where it is this part of
+#: the one before the turn-over, or more.
 CLEAR, KEPT = 10.0, 0.5
 
 # -- decay --------------------------------------------------------------------------------------------

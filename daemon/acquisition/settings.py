@@ -35,8 +35,8 @@ FORGET = 60.0  # s; a filter that heard nothing for longer begins again
 #: A later answer than this (s) is refused: what reads it cannot be trusted to be of this gap.
 LATEST = 2.0
 #: How long a level must have been seen, s: while the balance's delay is not known, and beyond it once it is;
-#: and by how many readings at least. After a person's word, which says less than a lift's, so many times as
-#: long.
+#: and by how many readings at least. After a person's word, which says less than a lift's, this number of
+#: times as long.
 UNKNOWN, BEYOND, LEAST, FEWEST_SEEN, BY_HAND = 2.2, 0.7, 1.5, 9, 2.0
 WAIT = 8.0  # s for an answer that should be seen and is not
 SURE_U, SURE_DIGITS = 4.0, 2.0  # standard uncertainties and digits beyond which a level is another one

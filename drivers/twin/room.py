@@ -29,7 +29,7 @@ class Room:
         self._felt = 0.0
 
     def heating(self, kelvin: float, hours: float, now: float) -> None:
-        """From now on to so many K above the start, in that time."""
+        """From now on to a number of K above the start, reached in that time."""
         self._from, self._to = self.above(now), float(kelvin)
         self._begun, self._takes = now, float(hours) * 3600.0
 
@@ -56,7 +56,7 @@ class Room:
 
 
 def warmed(scenario: Scenario, kelvin: float) -> Scenario:
-    """The bench so many K above its start: a magnet's remanence goes by its value at 20 degrees Celsius, and
+    """The bench, warmer than at its start: a magnet's remanence goes by its value at 20 degrees Celsius, and
     so do saturation and half-widths of the sample by theirs at the start."""
     sample = scenario.table["sample"]
     alpha = float(sample.get("saturation_per_K", FERRITE_PER_KELVIN))

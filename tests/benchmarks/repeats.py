@@ -42,7 +42,7 @@ NOISE = 2e-6
 
 
 def tanh_loop(warmth: float, alpha: float, beta: float, number: int) -> TanhLoop:
-    """A sample of closed branches, so many kelvins above 20 degrees Celsius."""
+    """A sample of closed branches, some kelvins above 20 degrees Celsius."""
     saturation, coercivity, width = ((150e3, 60e3, 9e3), (260e3, 45e3, 6e3), (300e3, 52e3, 10e3))[number % 3]
     b = 1.0 + beta * warmth
     return TanhLoop(saturation * (1.0 + alpha * warmth), coercivity * b, width * b)

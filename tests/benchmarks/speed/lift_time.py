@@ -73,7 +73,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--first", type=int, default=1)
-    parser.add_argument("--points", type=int, help="a plain ladder of so many gaps")
+    parser.add_argument("--points", type=int, help="the number of gaps of a plain ladder")
     parser.add_argument("--until", default="readings cannot help")
     asked = parser.parse_args()
     until = None if asked.points else asked.until

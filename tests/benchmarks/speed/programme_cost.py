@@ -27,7 +27,7 @@ from weighloop.drivers.twin.sample import AWAY
 
 
 def planned(bench: Bench, name: str, count: int) -> LadderPlan:
-    """A programme of about so many readings."""
+    """A programme of about the number of readings asked for."""
     points = max(count // 8, 6)
     for _ in range(12):
         plan = plan_programme(bench, programme(name), points, zeros="hand")
