@@ -53,7 +53,7 @@ async def sheets(folder: Path, names: list[str]) -> None:
         page = folder / "sheet.html"
         cells = "".join(f"<div>{svg}</div>" for svg in await draw(name))
         page.write_text(f"<style>{STYLE}</style>{cells}", encoding="utf-8")
-        with tempfile.TemporaryDirectory() as profile:
+        with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
             async with Browser(page.as_uri(), Path(profile)) as browser:
                 (folder / f"{name}.png").write_bytes(await photograph(browser, 1900, 1330))
         page.unlink()
@@ -64,7 +64,9 @@ async def in_a_browser(folder: Path) -> None:
     from tests.system.screen.test_web import SCREEN, Served, free_port, script
 
     port = free_port()
-    with Served(script(SCREEN, port), port) as served, tempfile.TemporaryDirectory() as profile:
+    # A browser that has ended may still have children that write.
+    profiles = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
+    with Served(script(SCREEN, port), port) as served, profiles as profile:
         async with Browser("about:blank", Path(profile)) as browser:
             for name, (width, height, scale) in WINDOWS.items():
                 await photograph(browser, width, height)
@@ -76,7 +78,7 @@ async def in_a_browser(folder: Path) -> None:
     page.write_text(
         PhonePage().html(({"well": True}, S.snapshot(run, S.live_at(100.0))), "", ""), encoding="utf-8"
     )
-    with tempfile.TemporaryDirectory() as profile:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
         async with Browser(page.as_uri(), Path(profile)) as browser:
             for ground in ("light", "dark"):
                 scheme = [{"name": "prefers-color-scheme", "value": ground}]
