@@ -102,12 +102,13 @@ ROOMS: dict[str, set[str]] = {
     "daemon/paths": set(),
     "daemon/text": set(),
     "daemon/frozen": set(),
+    "daemon/zeros": {"daemon/protocol"},
     "daemon/health": set(),
     "daemon/alarms": {"analysis/errors", "analysis/files"},
     "daemon/clock": {"drivers/clock"},
     "daemon/procedure": {
         "analysis/errors", "analysis/files", "analysis/forces", "analysis/planning", "analysis/programmes",
-        "analysis/records", "daemon/frozen", "daemon/protocol", "daemon/text",
+        "analysis/records", "daemon/frozen", "daemon/protocol", "daemon/text", "daemon/zeros",
     },
     "daemon/acquisition": {
         "analysis/records", "analysis/settling", "daemon/clock", "daemon/procedure", "daemon/protocol",
@@ -119,7 +120,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "daemon/store": {
         "analysis/errors", "analysis/files", "analysis/records", "analysis/run", "daemon/clock",
-        "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/text",
+        "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/text", "daemon/zeros",
     },
     "daemon/control": {
         "analysis/errors", "analysis/files", "analysis/records", "daemon/acquisition", "daemon/clock",
@@ -163,8 +164,8 @@ ROOMS: dict[str, set[str]] = {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
         "analysis/files", "analysis/forces", "analysis/inversion", "analysis/outliers", "analysis/programmes",
         "analysis/records", "analysis/report", "analysis/results",
-        "analysis/settling", "daemon/paths", "daemon/procedure", "daemon/protocol", "daemon/server",
-        "daemon/store", "tui/bench_costs",
+        "analysis/settling", "daemon/paths", "daemon/protocol", "daemon/server",
+        "daemon/store", "daemon/zeros", "tui/bench_costs",
     },
     "tui/format": {"analysis/units", "daemon/protocol", "tui/state"},
     "tui/bench_shifts": {"analysis/figures", "tui/format"},

@@ -86,11 +86,8 @@ def gap_setting(estimate: LoopEstimate) -> IndependentInput:
 
 
 def force_by_gap(estimate: LoopEstimate) -> Floats:
-    """dF/dgap at every used row (N/m), (n,), along its own passage; 0 where there is no neighbour."""
+    """dF/dgap at every row (n,), N/m, among those used; 0 at the others."""
     points = estimate.points
-    slope = np.zeros(len(points))
-    for leg in np.unique(points.leg):
-        rows = np.flatnonzero((points.leg == leg) & points.used)
-        if len(rows) >= 2 and np.all(np.diff(points.gap[rows]) != 0):
-            slope[rows] = np.gradient(points.force[rows], points.gap[rows])
+    rows, slope = np.flatnonzero(points.used), np.zeros(len(points))
+    slope[rows] = points.force_by_gap(rows)
     return slope

@@ -47,7 +47,7 @@ def slipped_rows(part: FittedBranch, points: Points, bench: Bench) -> SlippedRow
     left = (np.eye(len(rows)) - part.design @ part.c_d_force) / part.doubt[:, None]
     residual = part.residual / part.doubt
     best: tuple[float, SlippedRows] | None = None
-    for kind, shape in (("zero", np.full(len(rows), force(1.0, bench))), ("gap", _by_gap(points, rows))):
+    for kind, shape in (("zero", np.full(len(rows), force(1.0, bench))), ("gap", points.force_by_gap(rows))):
         gain, step = _gains(left * shape, residual)
         # With a turner the zero is followed and may jump, and gaps differ by its eccentricity.
         alone = bench.gap.turner is not None
@@ -59,16 +59,6 @@ def slipped_rows(part: FittedBranch, points: Points, bench: Bench) -> SlippedRow
     gain, found = best
     enough = max(FAR_OFF**2, MUCH_OF_ALL * float(residual @ residual))
     return found if gain > enough and 3 * len(found.rows) <= len(rows) else None
-
-
-def _by_gap(points: Points, rows: Indices) -> Floats:
-    """Change of each force by its gap (n,), N/m, along its passage."""
-    slope = np.zeros(len(rows))
-    for leg in np.unique(points.leg[rows]):
-        on = np.flatnonzero(points.leg[rows] == leg)
-        if len(on) > 1 and np.all(np.diff(points.gap[rows[on]]) != 0.0):
-            slope[on] = np.gradient(points.force[rows[on]], points.gap[rows[on]])
-    return slope
 
 
 def _gains(seen: Floats, residual: Floats) -> tuple[Floats, Floats]:

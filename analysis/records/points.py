@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats
+from .arrays import Floats, Indices
 
 Branch = Literal["first", "descending", "ascending"]
 
@@ -56,3 +56,13 @@ class Points:
 
     def __len__(self) -> int:
         return len(self.row)
+
+    def force_by_gap(self, rows: Indices) -> Floats:
+        """dF/dgap at some rows (m,), N/m, among them and along each one's own passage; 0 where there is no
+        neighbour, or one at the same gap."""
+        slope = np.zeros(len(rows))
+        for leg in np.unique(self.leg[rows]):
+            on = np.flatnonzero(self.leg[rows] == leg)
+            if len(on) > 1 and np.all(np.diff(self.gap[rows[on]]) != 0.0):
+                slope[on] = np.gradient(self.force[rows[on]], self.gap[rows[on]])
+        return slope

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from ..protocol import Step
 from ..text import number
+from ..zeros import zeros
+from .manual_steps import readings_of
 from .run import RunRecord
 from .settings import WORTH_A_WORD
-from .zeros import zeros
 
 #: Legs that mirror each other.
 FIRST, SECOND = 1, 3
@@ -29,11 +30,7 @@ def drift_check(run: RunRecord, step: Step, value_kg: float, u_kg: float) -> dic
         return None
     good = [p for p in run.points if p["set_aside"] is None]
     place = (step["height_m"], step["spacers"])
-    mirrored = [
-        p
-        for p in good
-        if p["kind"] == "point" and p["leg"] == FIRST and (p["height_m"], p["spacers"]) == place
-    ]
+    mirrored = [p for p in readings_of(run, FIRST) if (p["height_m"], p["spacers"]) == place]
     if not mirrored:
         return None
     then = mirrored[-1]

@@ -11,7 +11,7 @@ from typing import Any, ClassVar, cast
 
 from ..frozen import replace
 from ..protocol import Point, Run, RunState, Step
-from .zeros import Zero, zeros
+from ..zeros import Zero, zeros
 
 #: What a person's word or hands change of a run.
 SAID = ("sample_on", "orientation", "spacers", "current_A", "current_asked_A", "seat_m")

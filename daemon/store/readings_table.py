@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from ..procedure.zeros import Zero, zeros
 from ..protocol import Point, Run
+from ..zeros import Zero, zeros
 
 if TYPE_CHECKING:
     from ...analysis.records.readings import Readings

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, cast
 
-from ...daemon.procedure.zeros import zeros
 from ...daemon.protocol import Device, Live, LogLine, Point, Run, Snapshot, Step
+from ...daemon.zeros import zeros
 
 #: Readings kept for the live trace: ten minutes at ten a second.
 TRACE_LENGTH = 6000

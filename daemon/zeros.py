@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from ..protocol import Point
+from .protocol import Point
 
 
 @dataclass(frozen=True)
