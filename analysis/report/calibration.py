@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,7 @@ import numpy as np
 
 from ..calibration.outcome import words
 from ..calibration.settings import MODEL_FLOOR
-from .output import page_file, write_page
+from .output import page_file, style_sheet, write_page
 from .style import BRANCH_STYLE, MUTED, new_figure, svg
 from .wording import rounded
 
@@ -96,7 +95,7 @@ contact gap {_with_u(1e3 * found.contact.value, 1e3 * found.contact.u)} mm; thei
 
 def page_of(title: str, meta: str, body: str) -> str:
     """A page of its own: title and what is said under it (text), then its body (HTML)."""
-    css = files("weighloop.analysis.report").joinpath("page.css").read_text(encoding="utf-8")
+    css = style_sheet()
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">

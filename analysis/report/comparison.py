@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..figures.names import FIGURE_NAMES
-from .output import page_file, write_page
+from .output import filled, page_file, write_page
 from .page import versions
 from .plots import frame
 from .style import new_figure, svg
@@ -32,15 +31,10 @@ _TREND = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "BHmax_J_per_m3")
 
 def write_comparison(comparison: Comparison, results: Sequence[LoopResult], path: str | Path) -> None:
     """Write the comparison of ``results`` to ``path`` as one HTML file, whole or not at all."""
-    import jinja2
-
     target = page_file(path)
-    room = files(__package__ or "")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(room.joinpath("comparison.html").read_text(encoding="utf-8"))
     is_batch = len(results) > 2
-    page = template.render(
-        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+    page = filled(
+        "comparison.html",
         names=comparison.names,
         conclusion=_conclusion(comparison),
         overlay=svg(overlay_drawing(comparison.names, results)),

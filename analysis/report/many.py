@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..figures.names import FIGURE_NAMES
-from .output import page_file, write_page
+from .output import filled, page_file, write_page
 from .page import versions
 from .style import new_figure, svg
 from .wording import capital, rounded
@@ -24,18 +23,13 @@ _FAR = 2.0
 
 def write_many(found: ManyRuns, path: str | Path) -> None:
     """Write the page of many runs to ``path`` as one file, whole or not at all."""
-    import jinja2
-
     from ..many_runs import LEADING
 
     target = page_file(path)
-    room = files(__package__ or "")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(room.joinpath("many.html").read_text(encoding="utf-8"))
     cells = {line["figure"]: line["runs"] for line in found.comparison.table}
     shown = [key for key in LEADING if key in cells]
-    page = template.render(
-        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+    page = filled(
+        "many.html",
         count=len(found.order),
         conclusion=_conclusion(found),
         spread=svg(histograms(found, shown)),

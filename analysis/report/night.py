@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..comparison import trend_of
 from ..figures.names import FIGURE_NAMES
-from .output import page_file, write_page
+from .output import filled, page_file, write_page
 from .page import versions
 from .style import BRANCH_STYLE, MUTED, WARNING, new_figure, svg
 from .wording import LEADING, rounded
@@ -29,17 +28,12 @@ def write_night(night: dict[str, Any], results: dict[int, LoopResult], path: str
 
     ``results`` are the analysed runs by number.
     """
-    import jinja2
-
     target = page_file(path)
-    room = files(__package__ or "")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(room.joinpath("night.html").read_text(encoding="utf-8"))
     runs = night["runs"]
     ended = next((run["ended_utc"] for run in reversed(runs) if run["ended_utc"]), None)
     drawings = [_figures_drawing(runs, results), _bench_drawing(runs)]
-    page = template.render(
-        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+    page = filled(
+        "night.html",
         title=f"Runs {runs[0]['id']} to {runs[-1]['id']}" if len(runs) > 1 else f"Run {runs[0]['id']}",
         samples=", ".join(dict.fromkeys(run["sample"] for run in runs)),
         span=f"{_time(runs[0]['started_utc'])} to {_time(ended)} UTC",

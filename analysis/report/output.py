@@ -1,10 +1,11 @@
-"""Where pages and drawings are written: under a fitting name, whole or not at all, never through a link."""
+"""Pages from their templates, and where they and drawings go: whole or not at all, never through a link."""
 
 from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,23 @@ def page_file(path: str | Path) -> Path:
         right = f"a name ending in .html or .pdf, such as {example}"
         raise InputError(str(path), [Fault("output", named, right)])
     return path
+
+
+def filled(template: str, **values: Any) -> str:
+    """The page that one of this room's templates makes of ``values``, with the style sheet of all pages."""
+    import jinja2
+
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    return environment.from_string(_text(template)).render(css=style_sheet(), **values)
+
+
+def style_sheet() -> str:
+    """The style of all pages."""
+    return _text("page.css")
+
+
+def _text(name: str) -> str:
+    return files(__package__ or "").joinpath(name).read_text(encoding="utf-8")
 
 
 def write_page(path: Path, html: str) -> None:

@@ -6,7 +6,6 @@ import hashlib
 from collections.abc import Collection
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
-from importlib.resources import files
 from pathlib import Path
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
@@ -15,7 +14,7 @@ from ..figures.names import FIGURE_NAMES, input_shown
 from ..magnetostatics.bench_linearisation import WORDS as INPUT_WORDS
 from . import plots as draw
 from .bench_sketch import bench_drawing
-from .output import page_file, whole_file, write_page
+from .output import filled, page_file, whole_file, write_page
 from .style import save, svg
 from .wording import LEADING, conclusion, rounded
 
@@ -55,17 +54,12 @@ def write_drawings(result: LoopResult, folder: str | Path, kind: str = "svg") ->
 def report_html(result: LoopResult, *, recompute: str = "", units: str = "si") -> str:
     """The report as HTML: two pages on paper, then an appendix. ``recompute`` says how it can be computed
     again; ``units``: of the figures, ``si`` or ``cgs``."""
-    import jinja2
-
     data = result.to_json()
-    room = files(__package__ or "")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
-    template = environment.from_string(room.joinpath("page.html").read_text(encoding="utf-8"))
     bench, readings = result.bench, data["readings"]
     whys = [data["figures"][key]["why"] for key in FIGURE_NAMES if key in data["figures"]]
     notes = dict(zip(dict.fromkeys(filter(None, whys)), ascii_lowercase, strict=False))
-    return template.render(
-        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+    return filled(
+        "page.html",
         sample=bench.sample.name,
         source=result.readings.source,
         started=_date(result.readings.started),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from ..programmes.curves import CurveFamily, Estimated, RecoilResult, RemanenceResult, ReversalResult
 from ..programmes.decay import DecayResult
-from .output import page_file, write_page
+from .output import filled, page_file, write_page
 from .page import versions
 from .plots import frame
 from .style import BRANCH_STYLE, MUTED, new_figure, svg
@@ -26,15 +25,10 @@ _MAIN, _OTHER = BRANCH_STYLE["descending"], BRANCH_STYLE["ascending"]
 
 def write_programme(result: ProgrammeResult, path: str | Path, recompute: str = "") -> None:
     """Write the page to ``path`` as one file, whole or not at all."""
-    import jinja2
-
     target = page_file(path)
-    room = files(__package__ or "")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(room.joinpath("programme.html").read_text(encoding="utf-8"))
     title, conclusion, drawings = _parts(result.found)
-    page = template.render(
-        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+    page = filled(
+        "programme.html",
         title=title,
         sample=result.bench.sample.name,
         readings=len(result.readings),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from ..figures.names import FIGURE_NAMES
 from ..repeat import COEFFICIENTS, ZERO_CELSIUS
-from .output import page_file, write_page
+from .output import filled, page_file, write_page
 from .page import versions
 from .style import BRANCH_STYLE, MUTED, new_figure, svg
 from .wording import capital, rounded
@@ -26,12 +25,7 @@ _SYMBOLS = {"alpha(Br)": "α(B<sub>r</sub>)", "alpha(HcJ)": "α(H<sub>cJ</sub>)"
 
 def write_repeat(result: RepeatResult, path: str | Path, recompute: str = "", *, units: str = "si") -> None:
     """Write the page to ``path`` as one file, whole or not at all."""
-    import jinja2
-
     target = page_file(path)
-    room = files(__package__ or "")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(room.joinpath("repeat.html").read_text(encoding="utf-8"))
     drawings = []
     if any(c.value is not None for c in result.coefficients):
         words = (
@@ -43,8 +37,8 @@ def write_repeat(result: RepeatResult, path: str | Path, recompute: str = "", *,
         words = "The same loops against time, with the temperature where it was noted."
         drawings.append({"words": words, "svg": svg(time_drawing(result, units))})
     followed = [r.figure for r in result.repeatability]
-    page = template.render(
-        css=room.joinpath("page.css").read_text(encoding="utf-8"),
+    page = filled(
+        "repeat.html",
         sample=result.sample,
         count=len(result.loops),
         conclusion=[*map(_conclusion, result.coefficients), *_repeats(result, units)],
