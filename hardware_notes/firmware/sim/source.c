@@ -13,8 +13,6 @@
 #define FITTED_PIN 4
 #define SERIES 47.9 /* ohm, with the bridge */
 #define SHUNT 47.0
-/* mV. simavr cuts a conversion off; the chip's first transition is at half a step (its data sheet). */
-#define HALF_A_STEP 2.44
 
 source_t source = {.coil = 9.05, .supply = 5000, .reference = 2500, .shortest_off = ~0ULL};
 
@@ -31,7 +29,7 @@ double source_millivolts(unsigned node) {
     double ends[] = {far + mA * (source.coil + SHUNT), far + mA * source.coil, far, source.reference};
     if (!source.fitted)
         return node == 3 ? 0 : 1200; /* open inputs are anywhere; the reference's has its resistor */
-    return ends[node] + HALF_A_STEP;
+    return ends[node];
 }
 
 static void flows(void) {

@@ -116,14 +116,20 @@ static double millivolts(unsigned channel) {
     return 2500 + stage.vibration * gauss() + (moving ? 80 * gauss() : 0);
 }
 
+/* What simavr has to be told for the count of these millivolts: it takes whole ones and cuts off, which is a
+ * fifth of a step. The chip's transitions lie half a step beside the steps of supply / 1024 (data sheet). */
+static uint32_t for_count(double mv) {
+    double supply = chip.avr->avcc, count = floor(mv / supply * 1024 + 0.5);
+    return (uint32_t)ceil(fmin(fmax(count, 0), 1023) * supply / 1023);
+}
+
 static void on_conversion(avr_irq_t *irq, uint32_t value, void *param) {
     (void)irq, (void)param;
     union {
         avr_adc_mux_t mux;
         uint32_t value;
     } asked = {.value = value};
-    double mv = millivolts(asked.mux.src);
-    avr_raise_irq(converter + asked.mux.src, mv < 0 ? 0 : (uint32_t)(mv + 0.5));
+    avr_raise_irq(converter + asked.mux.src, for_count(millivolts(asked.mux.src)));
 }
 
 static void listen(int pin, avr_irq_notify_t heard) {
