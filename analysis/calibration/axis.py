@@ -17,11 +17,24 @@ from numpy.typing import ArrayLike
 
 from ..errors import NotPossible
 from ..files.csv_numbers import read_numbers
+from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.coil_readings import CoilReadings
 from ..units import Measured
 from .coil import pulls
 from .settings import BENDS_AWAY, LEAST_BEND
+
+
+@dataclass(frozen=True, eq=False)
+class Pulls:
+    """What the axis was found by: ``places`` (n, 2) in m, what was weighed there, ``kg_per_A`` and its ``u``
+    (n,); and the parabola through it: on the axis, and its relative change by the squared distance (1/m²)."""
+
+    places: Floats
+    kg_per_A: Floats
+    u: Floats
+    on_axis: float
+    bend: float
 
 
 @dataclass(frozen=True)
@@ -30,11 +43,18 @@ class AxisFound:
 
     x: Measured | None
     y: Measured | None
+    pulls: Pulls
 
     @property
     def u(self) -> float:
         """What is left of the offset once coil or sample stand there: a standard uncertainty in m."""
         return math.hypot(*(0.0 if at is None else at.u for at in (self.x, self.y)))
+
+    @property
+    def away(self) -> Floats:
+        """How far each of the places is from the axis, m (n,), as far as that is known."""
+        at = [np.nan if at is None else at.value for at in (self.x, self.y)]
+        return np.sqrt(np.nansum((self.pulls.places - at) ** 2, axis=1))
 
     def to_json(self) -> dict[str, Any]:
         """Plain types only."""
@@ -46,14 +66,20 @@ class AxisFound:
 
     @property
     def words(self) -> tuple[str, ...]:
-        """What was found, and what to do about it."""
-        found = [
+        """What was found."""
+        return tuple(
             f"{name} = {1e3 * at.value:+.3f} mm +/- {1e3 * at.u:.3f} mm"
             for name, at in (("x", self.x), ("y", self.y))
             if at is not None
-        ]
+        )
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """What to do about it."""
+        if self.x is None or self.y is None:
+            other = "x" if self.x is None else "y"
+            return (f"Move the coil's seat there, then scan along {other}: the offset is known by both.",)
         return (
-            *found,
             "Move the coil's seat there; in the bench file then:",
             f'[sample] offset = "0 mm +/- {1e3 * self.u:.3f} mm"',
         )
@@ -165,4 +191,6 @@ def find_axis(
             )
         tops.append(Measured(top * scale, u_top * scale))
         row += 1
-    return AxisFound(*tops)
+    on_axis = float(fitted[0] - (fitted[2:] ** 2).sum() / (4 * bend))
+    parabola = Pulls(places.T, size * pull, size / weight, size * on_axis, bend / on_axis / scale**2)
+    return AxisFound(*tops, parabola)

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..calibration.outcome import words
 from ..calibration.settings import MODEL_FLOOR
-from .output import page_file, style_sheet, write_page
+from .output import filled, page_file, write_page
 from .style import BRANCH_STYLE, MUTED, new_figure, svg
 from .wording import rounded
 
@@ -95,16 +95,7 @@ contact gap {_with_u(1e3 * found.contact.value, 1e3 * found.contact.u)} mm; thei
 
 def page_of(title: str, meta: str, body: str) -> str:
     """A page of its own: title and what is said under it (text), then its body (HTML)."""
-    css = style_sheet()
-    return f"""<!doctype html>
-<html lang="en"><head><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{html.escape(title)}</title><style>{css}</style></head><body>
-<header><h1>{html.escape(title)}</h1>
-<p class="meta">{html.escape(meta)}</p></header>
-{body}
-</body></html>
-"""
+    return filled("calibration.html", title=title, meta=meta, body=body)
 
 
 def table_of(caption: str, headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -19,13 +19,15 @@ import argparse
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import curve_fit
 
 from tests.support.models.forward import Pellet
 from tests.support.models.loops import MU0, PER_KG, TanhLoop, readings_of
-from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull, weigh_loop
+from tests.support.models.uneven import Disc, HasFigures, TrueCoil, UnevenBench
+from tests.support.models.uneven_twin import Hysterons, TwinUnevenBench
 from weighloop.analysis.calibration.coil import coil_source, pulls
 from weighloop.analysis.calibration.methods import probe, standard, together
 from weighloop.analysis.calibration.outcome import Calibration
@@ -35,6 +37,8 @@ from weighloop.analysis.forces.force import force
 from weighloop.analysis.records.bench import Bench, Coil
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured
+from weighloop.drivers.twin.field import CORE_RADIUS
+from weighloop.drivers.twin.sample import SampleMaterial
 
 FIGURES = {
     "remanence_A_per_m": "Mr",
@@ -49,6 +53,8 @@ COIL_HEIGHTS = np.array([0.0, 1.0, 3.0, 6.0, 11.0, 17.0]) * 1e-3
 PROBE_HEIGHTS = np.arange(12) * 2e-3
 U_DEPTH, U_GAIN, U_MOMENT = 0.1e-3, 0.005, 0.005
 LAYER_TURNS, U_DIAMETER = 30, 10e-6
+#: By way and figure, of each bench: relative error, relative u, whether the interval held.
+Rows = dict[str, dict[str, list[tuple[float, float, bool]]]]
 
 FILE = """
 [reference_magnet]
@@ -76,16 +82,19 @@ temperature = "20 degC +/- 0.3 degC"
 """
 
 
-def drawn(rng: np.random.Generator) -> tuple[UnevenBench, float, float]:
-    """A bench as it really is, and the sample's diameter and height (m)."""
-    z = rng.standard_normal(8)
-    bench = UnevenBench(
+def drawn(
+    rng: np.random.Generator, kind: type[UnevenBench] = UnevenBench
+) -> tuple[UnevenBench, float, float]:
+    """A bench of a kind as it really is, and the sample's diameter and height (m)."""
+    z, twin = rng.standard_normal(8), kind is TwinUnevenBench
+    core, radius = 0.04 * rng.choice([-1, 1]), rng.uniform(0.5, 0.8)
+    bench = kind(
         remanence=1.30 + 0.02 * z[0],
         diameter=20e-3 + 2e-5 * z[1],
         height=10e-3 + 2e-5 * z[2],
-        core=0.04 * rng.choice([-1, 1]),
-        core_radius=rng.uniform(0.5, 0.8),
-        rear=0.02 * z[3],
+        core=core,
+        core_radius=CORE_RADIUS if twin else radius,
+        rear=0.0 if twin else 0.02 * z[3],
         contact=1e-3 + 5e-5 * z[4],
         scale=1 + 0.005 * z[5],
         aside=float(np.hypot(*(1e-4 * rng.standard_normal(2)))),
@@ -142,7 +151,7 @@ def _by_coil(
         turn_area=nominal.turn_area * (1 + u_area * z[2]),
     )
     heights, ends = np.tile(COIL_HEIGHTS, 2), np.repeat([1.0, -1.0], len(COIL_HEIGHTS))
-    true = -coil_pull(bench, coil, heights, ends) * (1 + 5e-4 * z[3]) / PER_KG
+    true = -bench.pull_on(coil, heights, ends) * (1 + 5e-4 * z[3]) / PER_KG
     rows = np.repeat(np.arange(len(heights)), 4)
     current = np.tile([1.0, -1.0, -1.0, 1.0], len(heights)) * amperes
     drift = 20e-6 * np.arange(len(rows)) / 120  # two readings a minute
@@ -236,12 +245,29 @@ def script(gap: np.ndarray, orientation: np.ndarray, reading: np.ndarray, file: 
     return TanhLoop(Ms, Hc, abs(w)).figures() | {"saturation_A_per_m": Ms}
 
 
-def run(
-    benches: int, trials: int, seed: int, only: str = ""
-) -> tuple[dict[str, dict[str, list]], dict[str, int]]:
+class Physics(NamedTuple):
+    """A model of benches and samples."""
+
+    bench: type[UnevenBench]
+    materials: tuple[HasFigures, ...]
+
+
+def physics(twin: bool) -> Physics:
+    """The tests' own, or the bench twin's."""
+    if not twin:
+        return Physics(UnevenBench, MATERIALS)
+    # (saturation, coercivity, width of its switching, A/m), as of MATERIALS; a part turns reversibly.
+    made = ((120e3, 60e3, 5e3), (160e3, 50e3, 4e3), (200e3, 55e3, 4e3))
+    return Physics(
+        TwinUnevenBench,
+        tuple(Hysterons(SampleMaterial(Ms, Hc, 0.08, s, 0.02, 150e3)) for Ms, Hc, s in made),
+    )
+
+
+def run(asked: argparse.Namespace) -> tuple[Rows, dict[str, int]]:
     """By way and figure: (relative error, relative u, held) of each bench; and how many were refused."""
-    rng = np.random.default_rng(seed)
-    file = parse_bench(FILE)
+    rng, of_sample = np.random.default_rng(asked.seed), np.random.default_rng([asked.seed, 1])
+    model, file = physics(asked.twin), parse_bench(FILE)
     ways: dict[str, Callable[[UnevenBench], Bench]] = {
         "data sheet": lambda bench: file,
         "probe": lambda bench: calibrated(probe_calibration(bench, rng, file)),
@@ -250,13 +276,20 @@ def run(
         "coil, area to 0.3 %": lambda bench: calibrated(coil_calibration(bench, 0.003, rng, file)),
         "coil, area to 1 %": lambda bench: calibrated(coil_calibration(bench, 0.01, rng, file)),
     }
-    ways = {way: stated for way, stated in ways.items() if only in way}
-    rows: dict[str, dict[str, list]] = {way: {name: [] for name in FIGURES} for way in (*ways, "script")}
+    ways = {way: stated for way, stated in ways.items() if asked.only in way}
+    rows: Rows = {way: {name: [] for name in FIGURES} for way in (*ways, "script")}
     refused = dict.fromkeys(ways, 0)
-    for number in range(benches):
-        material = MATERIALS[number % len(MATERIALS)]
-        bench, diameter, length = drawn(rng)
-        height, orientation, change = weigh_loop(bench, material, diameter, length, HEIGHTS)
+    for number in range(asked.benches):
+        material = model.materials[number % len(model.materials)]
+        bench, diameter, length = drawn(rng, model.bench)
+        disc = Disc(
+            material,
+            diameter,
+            length,
+            own_field=1 + asked.own_field * of_sample.standard_normal(),
+            together=of_sample.random() < asked.together,
+        )
+        height, orientation, change = bench.weigh(disc, HEIGHTS)
         reading = np.round(change + 1e-6 * rng.standard_normal(len(change)), 6)
         truth = material.figures() | {"saturation_A_per_m": material.saturation}
         for way, stated in ways.items():
@@ -267,7 +300,8 @@ def run(
                 print(f"bench {number + 1}, {way}: {why}".partition(". Check")[0], flush=True)
                 continue
             gap = known.gap.contact.value + known.gap.scale.value * height
-            result = analyse(readings_of(gap, orientation, reading, 1e-6), known, trials=trials, seed=number)
+            table = readings_of(gap, orientation, reading, 1e-6)
+            result = analyse(table, known, trials=asked.trials, seed=number)
             for name in FIGURES:
                 f = result.figures[name]
                 if f.status != "measured" or f.value is None or f.u is None or f.low95 is None:
@@ -280,34 +314,47 @@ def run(
         for name in FIGURES:
             rows["script"][name].append((found[name] / truth[name] - 1, np.nan, False))
         if (number + 1) % 20 == 0:
-            told(rows, refused, number + 1)
+            tell(rows, refused, number + 1)
     return rows, refused
 
 
-def told(rows: dict[str, dict[str, list]], refused: dict[str, int], benches: int) -> None:
-    """Print the table as it is after N benches."""
-    print(f"after {benches} benches: rms error % / median u % / held of")
+def tell(rows: Rows, refused: dict[str, int], benches: int) -> None:
+    """Print the table as it is after N benches: rms error / median u in per cent / held, mean error by u."""
+    print(f"\n| {benches} benches, calibrated by | refused | {' | '.join(FIGURES.values())} |")
+    print("| --- " * (2 + len(FIGURES)) + "|")
     for way, figures in rows.items():
         cells = []
-        for name, words in FIGURES.items():
+        for name in FIGURES:
             off, u, held = np.array(figures[name], float).reshape(-1, 3).T
-            if len(off):
-                error, stated = 100 * np.sqrt(np.mean(off**2)), 100 * np.median(u)
-                cells.append(f"{words} {error:.2f}/{stated:.2f}/{held.sum():.0f} of {len(off)}")
-        print(f"{way:20s} refused {refused.get(way, 0):3d}  " + "  ".join(cells), flush=True)
+            cell = f"{100 * np.sqrt(np.mean(off**2)):.2f}" if len(off) else "–"
+            if way != "script" and len(off):
+                cell += (
+                    f" / {100 * np.median(u):.2f} / {held.sum():.0f} of {len(off)}, {np.mean(off / u):+.1f}"
+                )
+            cells.append(cell)
+        print(f"| {way} | {refused.get(way, '')} | {' | '.join(cells)} |", flush=True)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--benches", type=int, default=200)
-    parser.add_argument("--trials", type=int, default=300)
+    parser.add_argument("--trials", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="Ways with this in their names, such as coil.")
+    parser.add_argument("--twin", action="store_true", help="Weighed by the bench twin's physics.")
+    parser.add_argument("--own-field", type=float, default=0.0, help="What a sample's is off by.")
+    parser.add_argument(
+        "--together",
+        type=float,
+        default=0.8,
+        help="Which part of the samples feel one another as their shape has it (the twin's all do).",
+    )
     asked = parser.parse_args()
-    start = time.perf_counter()
-    rows, refused = run(asked.benches, asked.trials, asked.seed, asked.only)
-    told(rows, refused, asked.benches)
-    print(f"{asked.benches} benches, {asked.trials} trials each, {time.perf_counter() - start:.0f} s")
+    start = time.process_time()
+    rows, refused = run(asked)
+    tell(rows, refused, asked.benches)
+    seconds = time.process_time() - start
+    print(f"{asked.benches} benches, {asked.trials} trials each, {seconds:.0f} s of processor")
 
 
 if __name__ == "__main__":

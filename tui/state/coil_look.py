@@ -112,24 +112,32 @@ def _axis_words(readings: CoilReadings, bench: Bench) -> tuple[str, ...]:
     from ...analysis.calibration.axis import axis_of_run
 
     try:
-        return axis_of_run(readings, bench).words
+        found = axis_of_run(readings, bench)
     except WeighloopError as error:
         return (str(error),)
+    return (*found.words, *found.advice)
 
 
-def write_coil_report(run: Run, path: str) -> tuple[str, str]:
+def write_coil_report(run: Run, path: str) -> tuple[str, ...]:
     """Write the page of a run's calibration to ``path`` (.html or .pdf) and the calibrated bench file beside
-    it, where none stands yet; gives both paths. Raises WeighloopError in words."""
+    it, where none stands yet; of a scan for the axis the page alone. Gives the paths. Raises WeighloopError
+    in words."""
     from pathlib import Path
 
+    from ...analysis.calibration.axis import axis_of_run
     from ...analysis.calibration.coil import source_of_coil
     from ...analysis.errors import NotPossible
     from ...analysis.files.bench_file import parse_bench
+    from ...analysis.report.axis import write_axis
     from ...analysis.report.calibration import write_calibration
     from ...daemon.store.coil_table import coil_readings_of
 
     bench = parse_bench(run["bench_text"], f"the bench file of run {run['id']}")
-    source = source_of_coil(coil_readings_of(run, bench), bench)
+    readings = coil_readings_of(run, bench)
+    if readings.seat is not None:
+        write_axis(axis_of_run(readings, bench), bench, readings.source, Path(path))
+        return (path,)
+    source = source_of_coil(readings, bench)
     found = _calibrated(source, bench)
     file = Path(path).with_suffix(".toml")
     if file.exists():

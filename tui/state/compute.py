@@ -143,8 +143,8 @@ def coil_look(run: Run) -> CoilLook:
     return _said(lambda: coil.coil_look(run), "The coil's pulls could not be computed")
 
 
-def write_coil_report(run: Run, path: str) -> tuple[str, str]:
-    """The page of a calibration and the bench file that it makes, as files. Raises NotYet in words."""
+def write_coil_report(run: Run, path: str) -> tuple[str, ...]:
+    """The page of a calibration, and the bench file if it makes one, as files. Raises NotYet in words."""
     from . import coil_look as coil
 
     return _said(lambda: coil.write_coil_report(run, path), "The page was not written")

@@ -104,7 +104,7 @@ def coil_look(run: Run) -> CoilLook:
     return _process.ask("coil_look", run)
 
 
-def write_coil_report(run: Run, path: str) -> tuple[str, str]:
+def write_coil_report(run: Run, path: str) -> tuple[str, ...]:
     """As ``compute.write_coil_report``."""
     return _process.ask("write_coil_report", run, path)
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.support.models.loops import PER_KG
+from tests.support.models.loops import PER_KG, reclaimed_bench
 from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
 from weighloop.analysis.calibration.axis import find_axis
 from weighloop.analysis.errors import NotPossible
+from weighloop.analysis.report.axis import write_axis
 
 CROSS = [(0, 0), (-3, 0), (3, 0), (0, -3), (0, 3), (0, 0)]
 AXIS = (0.4e-3, -0.2e-3)
@@ -67,6 +68,24 @@ def test_one_screw_tells_one_axis() -> None:
     told = found.to_json()
     assert told["axis_y_m"] is None
     assert told["u_offset_m"] == found.x.u
+    assert "along y" in " ".join(found.advice)
+    assert "offset =" not in " ".join(found.advice), "what lies along y is not known"
+
+
+def test_places_are_as_far_away_as_they_are_and_the_parabola_meets_them() -> None:
+    found = find_axis(*scanned(CROSS), least_u=1e-9, radius=10e-3)
+    away = np.hypot(*(np.array(CROSS).T * 1e-3 - np.array(AXIS)[:, None]))
+    assert found.away == pytest.approx(away, abs=0.1e-3)
+    by_parabola = found.pulls.on_axis * (1 + found.pulls.bend * found.away**2)
+    assert by_parabola == pytest.approx(found.pulls.kg_per_A, rel=5e-4)
+
+
+def test_a_page_of_one_screw(tmp_path) -> None:
+    found = find_axis(*scanned([(-3, 0), (-1.5, 0), (0, 0), (1.5, 0), (3, 0)]), least_u=1e-9, radius=10e-3)
+    write_axis(found, reclaimed_bench(), "scan.csv", tmp_path / "axis.html")
+    page = (tmp_path / "axis.html").read_text(encoding="utf-8")
+    assert "then scan along y" in page
+    assert "offset =" not in page
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,7 @@ def test_a_scan_finds_the_axis_of_the_twin(tmp_path: Path) -> None:
     store = tmp_path / "store.sqlite"
     with Rehearsal(store, seed=5, speed=40.0, sample="uneven") as rehearsal:
         person = Person(rehearsal)
-        found = weigh(rehearsal, person, "--scan", "3mm", "--json")
+        found = weigh(rehearsal, person, "--scan", "3mm", "--report", str(tmp_path / "axis.html"), "--json")
         assert found.exit_code == 0, found.output
         run = person.client.call("snapshot")["run"]
     assert person.asked == ["place-sample", *["move-seat"] * 6]
@@ -91,6 +91,7 @@ def test_a_scan_finds_the_axis_of_the_twin(tmp_path: Path) -> None:
     at = json.loads(found.stdout)
     assert abs(abs(at["axis_x_m"]) - 0.4e-3) < 3 * at["u_axis_x_m"] < 0.5e-3
     assert abs(at["axis_y_m"]) < 3 * at["u_axis_y_m"] < 0.5e-3
+    assert "What it changes" in (tmp_path / "axis.html").read_text(encoding="utf-8")
     words = ("--store", str(store), "--json")
     again = CliRunner().invoke(weighloop, ["calibrate", "1", "--from", "axis", *words])
     assert json.loads(again.stdout) == at

@@ -98,9 +98,15 @@ def test_the_axis_by_the_coil_moved_sideways(bench: Path, tmp_path: Path) -> Non
     found = json.loads(good(*words, "--json").stdout)
     for name, true in zip("xy", AXIS, strict=True):
         assert abs(found[f"axis_{name}_m"] - true) < 3 * found[f"u_axis_{name}_m"]
-    said = good(*words).output
+    page = tmp_path / "axis.html"
+    said = good(*words, "--report", str(page)).output
     assert re.search(r"x = \+0\.\d+ mm \+/- 0\.0\d+ mm", said)
     assert 'offset = "0 mm +/- 0.0' in said
+    text = page.read_text(encoding="utf-8")
+    assert "once it stands on the axis" in text
+    # The map says at each place beside the middle how much more it pulls there.
+    assert len(re.findall(r"\+\d\.\d\d %", text[text.index("<svg") :])) >= 4
+    assert call(*words, "-o", str(page)).exit_code == 2
     scan.write_text("\n".join(["x_mm,y_mm,current_mA,reading_g", *lines[:8]]) + "\n")
     result = call(*words)
     assert result.exit_code == 1

@@ -27,7 +27,7 @@ _ENDED = ("finished", "stopped")
 @click.option("--target", type=Quantity("kg", "2 mg"), help="Standard uncertainty wanted of a reading.")
 @click.option("--name", help="What the run is called; by default as the bench file's sample.")
 @click.option("-o", "--output", type=_FILE, help="Write the bench file with the result in it.")
-@click.option("--report", type=PageFile(), help="Write the calibration's page (HTML or PDF).")
+@click.option("--report", type=PageFile(), help="Write the calibration's or scan's page (HTML or PDF).")
 @click.option("--start", "only_start", is_flag=True, help="Start it and leave: the screen asks for hands.")
 @click.option("--queue", is_flag=True, help="With --start: wait for the present run's end.")
 @click.option("--socket", type=click.Path(path_type=Path), help="The daemon's socket.")
@@ -62,8 +62,10 @@ def command(
         raise click.UsageError("--queue goes with --start")
     if check and scan is not None:
         raise click.UsageError("--check and --scan are two runs")
-    if (output or report) and (check or scan is not None or only_start):
-        raise click.UsageError("-o and --report go with a calibration that is followed to its end")
+    if (output or report) and (check or only_start):
+        raise click.UsageError("-o and --report go with a run that is followed to its end, and is no check")
+    if output and scan is not None:
+        raise click.UsageError("-o goes with a calibration: a scan's offset holds once the seat was moved")
     asked: dict[str, Any] = {
         "bench_text": bench.read_text(encoding="utf-8-sig"),
         "points": 1 if check or scan is not None else gaps,
@@ -179,7 +181,7 @@ def _conclude(run: Run, check: bool, as_json: bool, **files: Path | None) -> Non
     bench = parse_bench(run["bench_text"])
     readings = coil_readings_of(run, bench)
     if readings.seat is not None:
-        show_axis(axis_of_run(readings, bench), as_json)
+        show_axis(axis_of_run(readings, bench), bench, readings.source, files["report"], as_json)
         return
     source = source_of_coil(readings, bench)
     if check:

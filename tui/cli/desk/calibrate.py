@@ -86,7 +86,7 @@ VALID_DAYS = 180
     help="Days to its expiry.",
 )
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw the residuals into this file.")
-@click.option("--report", type=click.Path(path_type=Path), help="Write the calibration's page (HTML).")
+@click.option("--report", type=click.Path(path_type=Path), help="Write the page of it (HTML or PDF).")
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), help="Write the bench file with the result in it."
 )
@@ -136,7 +136,11 @@ def command(
     else:
         raise click.UsageError("name the bench file with --bench")
     if way == AXIS:
-        show_axis(_axis(readings, bench, store_path), as_json)
+        if settings["output"] or plot:
+            raise click.UsageError("-o and --plot do not go with --from axis: --report has map and advice")
+        found = _axis(readings, bench, store_path)
+        named = f"run {readings}" if is_run(readings) else Path(readings).name
+        show_axis(found, bench, named, settings["report"], as_json)
         return
     of_source = {key: settings.pop(key) for key in ("probe_depth", "probe_gain", "moment", "hard")}
     sources = [_source(name, words, bench, store_path, **of_source) for name, words in asked]
@@ -186,15 +190,18 @@ def _axis(readings: str, bench: Bench, store_path: Path | None) -> AxisFound:
     return axis_of_run(read_coil_run(int(readings), store_path, bench)[0], bench)
 
 
-def show_axis(found: AxisFound, as_json: bool) -> None:
-    """Print where the axis is."""
+def show_axis(found: AxisFound, bench: Bench, named: str, report: Path | None, as_json: bool) -> None:
+    """Print where the axis is by the scan so ``named``, and write its page where asked for."""
+    if report is not None:
+        from ....analysis.report.axis import write_axis
+
+        write_axis(found, bench, named, report)
     if as_json:
         print_json(found.to_json())
         return
-    *places, advice, line = found.words
-    print(*places, sep="\n")
-    note(advice)
-    note(line)
+    print(*found.words, sep="\n")
+    for line in found.advice:
+        note(line)
 
 
 def _source(way: str, words: str, bench: Bench, store_path: Path | None, **settings: Any) -> Source:
