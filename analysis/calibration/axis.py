@@ -193,4 +193,4 @@ def find_axis(
         row += 1
     on_axis = float(fitted[0] - (fitted[2:] ** 2).sum() / (4 * bend))
     parabola = Pulls(places.T, size * pull, size / weight, size * on_axis, bend / on_axis / scale**2)
-    return AxisFound(*tops, parabola)
+    return AxisFound(tops[0], tops[1], parabola)
