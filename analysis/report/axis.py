@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
     from ..calibration.axis import AxisFound
     from ..records.bench import Bench
-    from ..units import Measured
 
 _PLACE, _AXIS = BRANCH_STYLE["descending"], BRANCH_STYLE["ascending"]
 
@@ -41,7 +40,7 @@ def write_axis(found: AxisFound, bench: Bench, source: str, path: Path) -> None:
 <figcaption>Change of the coil's pull, by that on the axis. Bars: two standard uncertainties.
 {cross}</figcaption></figure>
 <h2>What it changes</h2>
-{_changes(found, bench.sample.offset, off)}
+{_changes(found, bench, off)}
 <p>{html.escape(advice)}</p>
 {for_file}
 <h2>Place by place</h2>
@@ -57,7 +56,7 @@ def axis_drawn(found: AxisFound) -> Figure:
         figure, axes = new_figure(height=3.2)
     else:
         figure, (chart, axes) = new_figure(width=7.2, height=3.6, columns=2)
-        _map(chart, found, found.x, found.y)
+        _map(chart, found)
     r = found.away * 1e3
     change, u = _change(found)
     fine = np.linspace(0.0, 1.1 * r.max(), 100)
@@ -71,7 +70,10 @@ def axis_drawn(found: AxisFound) -> Figure:
     return figure
 
 
-def _map(axes: Any, found: AxisFound, x: Measured, y: Measured) -> None:
+def _map(axes: Any, found: AxisFound) -> None:
+    x, y = found.x, found.y
+    assert x is not None
+    assert y is not None
     at = found.pulls.places * 1e3
     change, _ = _change(found)
     axes.scatter(*at.T, color=_PLACE["color"], marker=_PLACE["marker"], s=18)
@@ -92,8 +94,9 @@ def _map(axes: Any, found: AxisFound, x: Measured, y: Measured) -> None:
     axes.legend(loc="lower right")
 
 
-def _changes(found: AxisFound, stated: Measured, off: float) -> str:
+def _changes(found: AxisFound, bench: Bench, off: float) -> str:
     """Offset and what it does to the pull at this height: as stated, as found, and once moved there."""
+    stated = bench.sample.offset
     columns = [(stated.value, stated.u), (off, found.u), (0.0, found.u)]
     # Of a squared distance the mean is its mean squared and the variance (both sides' together).
     pull = [100 * found.pulls.bend * (value**2 + u**2) for value, u in columns]
