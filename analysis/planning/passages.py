@@ -42,7 +42,15 @@ import numpy as np
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.points import Branch
-from .settings import FAR_HEIGHTS, SECONDS_OF_TURNER, SECONDS_TO_MOVE, SECONDS_TO_SETTLE, SECONDS_TO_TURN
+from .settings import (
+    FAR_HEIGHTS,
+    SECONDS_A_METRE,
+    SECONDS_OF_TURNER,
+    SECONDS_TO_HOME,
+    SECONDS_TO_MOVE,
+    SECONDS_TO_SETTLE,
+    SECONDS_TO_TURN,
+)
 
 #: How the zero of the balance is known: by taking the sample off, or by readings at the far end.
 ZeroBy = Literal["hand", "far"]
@@ -146,15 +154,17 @@ def attendance(
 ) -> tuple[tuple[Attendance, ...], float]:
     """When a person is expected to be needed, and when the run to be done, s."""
     found = [Attendance(0, 0.0, "place the sample")]
+    lift = bench.gap.ladder == "lift"
     each = SECONDS_TO_MOVE[bench.gap.ladder] + SECONDS_TO_SETTLE
     by_itself = bench.gap.turner is not None and zeros == "far"
-    at = each
+    at = each + SECONDS_TO_HOME * lift
     for before, after in pairwise(steps):
         if before.orientation != after.orientation:
             if not by_itself:
                 found.append(Attendance(before.step, at, "turn the sample over"))
             at += SECONDS_OF_TURNER if by_itself else SECONDS_TO_TURN
-        at += max(each, after.wait - before.wait)
+        way = SECONDS_A_METRE * abs(after.height - before.height) * lift
+        at += max(each + way, after.wait - before.wait)
     if zeros == "hand":
         found.append(Attendance(len(steps), at, "take the sample off"))
     return tuple(found), at

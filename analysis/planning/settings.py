@@ -4,7 +4,7 @@
 | --- | --- | --- |
 | an unknown sample | middling sintered ferrite; vendors' tables of Y30 to Y35 (common practice) | none: nothing measured rests on it |
 | the magnet's weight | common practice, no source | none: a magnet that is weighed needs it not |
-| expected times | chosen by hand from runs on the twin, never scanned; for a plan's total only | `weighloop demo` prints a run's own time |
+| expected times | settling: the median over 26 classes of bench; the lift's as its protocol page has them; hands: chosen by hand | `tests.benchmarks.speed.lift_time`, `tests.benchmarks.settling` |
 | far heights | pulls there differ about twofold from one end to the other, and M hardly | `tests/analysis/planning/test_passages.py` |
 | how many readings | fewer lose the test of fit: true errors grow and u does not follow | `tests.benchmarks.few_readings` |
 | learning | samples drawn soft to hard, steep and broad | `tests.benchmarks.few_readings` |
@@ -30,10 +30,13 @@ MAGNET_DENSITY = 7500.0  # of sintered NdFeB, kg/m³
 
 # -- expected times -----------------------------------------------------------------------------------
 
-#: What a step takes apart from waiting, and the wait for an accepted reading, s.
-SECONDS_TO_MOVE = {"lift": 4.0, "spacers": 40.0}
-SECONDS_TO_SETTLE = 12.0
-SECONDS_TO_TURN, SECONDS_OF_TURNER = 60.0, 8.0
+#: What a step takes apart from the way and from waiting, and the wait for an accepted reading, s.
+SECONDS_TO_MOVE = {"lift": 0.5, "spacers": 48.0}
+SECONDS_TO_SETTLE = 3.5
+SECONDS_A_METRE = 250.0  # of the lift's way
+SECONDS_TO_HOME = 25.0  # at the start of a lift's run
+#: By hand, and by a turner with the homing before it.
+SECONDS_TO_TURN, SECONDS_OF_TURNER = 60.0, 10.0
 
 # -- far heights --------------------------------------------------------------------------------------
 

@@ -21,7 +21,8 @@ HIGHEST: Final = 49.5  # mm, largest target of a controller that does not state 
 BELOW_HIGHEST: Final = 0.5  # mm; where homing leaves the stage
 NO_ANGLE: Final = 4  # the result of a turn that the switch did not confirm
 ANGLES: Final[Mapping[int, int]] = {1: 0, -1: 180}  # degrees of axis A, by orientation
-FEED: Final = (1.2, 120.0)  # mm/min, slowest and fastest
+FEED: Final = (1.2, 240.0)  # mm/min, slowest and fastest
+FASTEST: Final = 120.0  # mm/min, largest feed of a controller that does not state its own
 LARGEST_TAKE_UP: Final = 1.0  # mm
 LONGEST: Final = 256  # bytes of a reply line before it is garbage
 

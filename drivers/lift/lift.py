@@ -23,7 +23,7 @@ __all__ = ["PositionVoid", "SerialLift"]
 
 #: Longest wait for a lift to answer at all before homing, s by the clock.
 SESSION_DEADLINE = 15.0
-#: Longest homing: seconds for each millimetre of travel, at 1 mm/s, and for the turner's search.
+#: Longest homing: seconds for each millimetre of travel, at no less than 1 mm/s, and for the turner's search.
 HOMING_DEADLINE = (2.4, 20.0)
 #: Longest half turn, s: it takes 5.
 TURNING_DEADLINE = 30.0
@@ -34,7 +34,8 @@ TOLERANCE = 0.0016
 class SerialLift:
     """One lift. Heights are in m above the closest position.
 
-    ``travel`` is the far end, ``floor`` the lowest height allowed, ``speed`` in m/s (0.02 to 2 mm/s).
+    ``travel`` is the far end, ``floor`` the lowest height allowed, ``speed`` in m/s (0.02 to 4 mm/s),
+    or what the controller goes at most.
     ``take_up`` (m) is 0 for a screw without backlash (preloaded nut): plain monotone moves both
     ways. Above 0 every height is reached closing: exact on the closing branch and never past the
     target toward stronger field, but an opening move goes ``take_up`` past it toward weaker field
@@ -66,7 +67,7 @@ class SerialLift:
         *,
         travel: float,
         floor: float = 0.0,
-        speed: float = 2e-3,
+        speed: float = 4e-3,
         take_up: float = 0.0,
         turning_height: float | None = None,
         shunt: float | None = None,
@@ -79,7 +80,7 @@ class SerialLift:
             )
         feed = speed * 60e3
         if not words.FEED[0] <= feed <= words.FEED[1] + 1e-9:
-            raise ValueError(f"lift: speed {speed * 1e3:g} mm/s is outside 0.02 to 2 mm/s")
+            raise ValueError(f"lift: speed {speed * 1e3:g} mm/s is outside 0.02 to 4 mm/s")
         if not 0 <= take_up * 1e3 <= words.LARGEST_TAKE_UP:
             raise ValueError(f"lift: take-up {take_up * 1e3:g} mm is outside 0 to {words.LARGEST_TAKE_UP} mm")
         if turning_height is not None and not floor <= turning_height <= travel:
@@ -96,6 +97,7 @@ class SerialLift:
         self.lost_steps: int | None = None
         self.lost_height: float | None = None  # the same in m
         self._feed, self._clock = feed, clock
+        self._fastest = words.FASTEST  # mm/min, by the controller
         self._moving = threading.Lock()  # one motion at a time
         self._link = LiftLink(port, listener, clock, floor, turning_height is not None)
         #: Of a coil's current; None where no ``shunt`` (ohm) is named.
@@ -237,11 +239,12 @@ class SerialLift:
 
     def _learn_axes(self, epoch: int) -> None:
         """Ask what this controller can do. DeviceRefused where the bench file asks for more."""
-        self.axes, self._highest = "Z", words.HIGHEST
+        self.axes, self._highest, self._fastest = "Z", words.HIGHEST, words.FASTEST
         with suppress(DeviceRefused):  # another controller may lack the word
             _, reply = self._link.command("M115", epoch)
             self.axes = "ZA" if "ZA" in reply.flags else "Z"
             self._highest = reply.words.get("Z", words.HIGHEST)
+            self._fastest = reply.words.get("F", words.FASTEST)
         reach = (self.travel + self.take_up) * 1e3
         if reach > self._highest + 1e-6:
             raise DeviceRefused(
@@ -258,7 +261,8 @@ class SerialLift:
     def _go(self, height: float) -> GapPosition:
         target = round(height * 1e3, 3)
         epoch = self._link.known_epoch()
-        z, feed = words.decimal(target), words.decimal(self._feed)
+        mm_per_min = min(self._feed, self._fastest)
+        z, feed = words.decimal(target), words.decimal(mm_per_min)
         if self.take_up > 0:
             text = f"G60 Z{z} F{feed} R{words.decimal(self.take_up * 1e3)}"
         else:
@@ -266,7 +270,7 @@ class SerialLift:
         number, begun = self._link.command(text, epoch)
         if abs(begun.words.get("Z", math.inf) - target) > 1e-6:
             self._link.give_up(f"the lift understood {begun.text!r} for {text!r}")
-        longest = (self._highest + 2 * words.LARGEST_TAKE_UP) / self._feed * 60 * 1.5 + 10
+        longest = (self._highest + 2 * words.LARGEST_TAKE_UP) / mm_per_min * 60 * 1.5 + 10
         ended = self._link.wait(number, longest, epoch)
         result = int(ended.words.get("R", -1))
         position = self._link.say(ended)

@@ -256,6 +256,7 @@ static void answer(const frame_t *w, uint8_t outcome, uint8_t repeated) {
         if (current_fitted())
             report_flag(PSTR("source"));
         report_thousandths('Z', HIGHEST_UM);
+        report_thousandths('F', FASTEST);
     }
     report_end();
 }

@@ -21,11 +21,12 @@
 #define BACK_OFF_STEPS 1600L                     /* 1 mm */
 #define LARGEST_TAKE_UP 1000L                    /* um */
 
-/* Feeds in um/min. */
+/* Feeds in um/min. Two turns of the motor a second, 400 full steps, are the fastest: far below where a
+ * small stepper's torque falls off, and a dead stop from there ends within a step (../lift_protocol.md). */
 #define SLOWEST 1200L
-#define FASTEST 120000L
-#define SEEK_FEED 60000L
-#define SECOND_FEED 12000L
+#define FASTEST 240000L
+#define SEEK_FEED 120000L
+#define SECOND_FEED 24000L
 #define EDGE_FEED 6000L
 
 #define REST_MS 20 /* between two legs: the stage comes to rest before it turns */
@@ -33,8 +34,8 @@
 /* Timer 1 counts 0.5 us. Interval between two steps = TICKS_PER_FEED / feed. */
 #define TICKS_PER_FEED 75000000L
 #define TICKS_PER_MS 2000
-/* First interval of a ramp of a = 4000 steps/s2: 0.676 * 2 MHz * sqrt(2 / a). */
-#define FIRST_INTERVAL 30233UL
+/* First interval of a ramp of a = 16000 steps/s2, 10 mm/s2: 0.676 * 2 MHz * sqrt(2 / a). */
+#define FIRST_INTERVAL 15116UL
 
 /* The turner (../turner.md): 200 full steps, 16 microsteps, straight on the rod, so 1600 steps
  * are 180 degrees. There is one when its plug grounds FITTED_BIT. SLOT_BIT is low in light. */

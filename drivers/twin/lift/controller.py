@@ -12,7 +12,7 @@ from math import sqrt
 import numpy as np
 
 from .current_source import SourceCircuit, TwinCurrentSource
-from .mechanics import HOME, STEPS_PER_MM, Leg, Mechanics, Motion, Stage
+from .mechanics import HOME, STEPS_PER_MM, Leg, Mechanics, Motion, Stage, steps_a_second
 from .parser import Words, steps
 from .sensors import telemetry_words
 from .session import CommandRefused, LiftSession
@@ -21,9 +21,9 @@ from .turner import BUILT_IN_UM, TurnerMechanics, TwinTurner
 TOP_UM = 49_500
 SEEK = 88_000  # give up homing after 55 mm
 BACK_OFF = 1600
-RAMP = 4000.0  # steps/s^2
+RAMP = 16_000.0  # steps/s^2
 FINDING, GIVEN_UP = 5, 6  # phases of homing after those that have a leg
-F_MIN, F_MAX = 1_200, 120_000  # um/min
+F_MIN, F_MAX, SEEK_FEED, SECOND_FEED, EDGE_FEED = 1_200, 240_000, 120_000, 24_000, 6_000  # um/min
 IDLE, MOVE, HOMING, DWELL, HALT = range(5)
 DONE, HELD, HALTED, NO_SWITCH, NO_ANGLE, HOST_SILENT = range(6)
 
@@ -102,7 +102,8 @@ class LiftTwin(LiftSession):
         elif words.kind == "M" and words.code in (110, 115):
             tail = f" lift1 B{self.boots} C{self.cause}"
             if words.code == 115:
-                tail += " ZA" * self.turner.fitted + " source" * self.source.fitted + f" Z{TOP_UM / 1000:.3f}"
+                tail += " ZA" * self.turner.fitted + " source" * self.source.fitted
+                tail += f" Z{TOP_UM / 1000:.3f} F{F_MAX / 1000:.3f}"
         self._say(f"ok {head}{dup}{tail}")
         if words.kind == "M" and words.code == 105 and not again:
             self._telemetry()
@@ -172,7 +173,7 @@ class LiftTwin(LiftSession):
         target = steps(v["Z"])
         if not F_MIN <= feed <= F_MAX or v["Z"] > TOP_UM or target < self.floor:
             raise CommandRefused("range")
-        speed = feed / 60_000 * STEPS_PER_MM
+        speed = steps_a_second(feed)
         legs = [Leg(target, speed)]
         if words.code == 60:
             take_up = steps(v["R"])
@@ -342,14 +343,14 @@ class LiftTwin(LiftSession):
                 self._homed(DONE if self.turner.at_end else NO_ANGLE)
             return
         if not motion.legs:
-            here, fast = self.count, F_MAX / 2 / 60_000 * STEPS_PER_MM
+            here, fast = self.count, steps_a_second(SEEK_FEED)
             if self.phase == 0 and self.stage.pressed:
                 self.phase = 1
             legs = {
                 0: Leg(here + SEEK, fast, "pressed"),
                 1: Leg(here - BACK_OFF, fast),
-                2: Leg(here + 2 * BACK_OFF, fast / 5, "pressed"),
-                3: Leg(here - BACK_OFF, fast / 10, "released"),
+                2: Leg(here + 2 * BACK_OFF, steps_a_second(SECOND_FEED), "pressed"),
+                3: Leg(here - BACK_OFF, steps_a_second(EDGE_FEED), "released"),
                 4: Leg(HOME - BACK_OFF, fast),
             }
             if self.phase in legs:

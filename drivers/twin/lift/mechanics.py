@@ -12,6 +12,11 @@ STEPS_PER_MM = 1600
 HOME = 80_000
 
 
+def steps_a_second(feed: int) -> float:
+    """Of a feed in um/min."""
+    return feed / 60_000 * STEPS_PER_MM
+
+
 @dataclass(frozen=True)
 class Mechanics:
     """The screw and the switch. Lengths in mm; ``pitch_error`` relative."""

@@ -24,7 +24,7 @@ from weighloop.daemon.procedure.plan import make_plan
 from weighloop.daemon.procedure.replan import answer, in_words, question
 
 #: The largest feed, m/s; seconds of bench time until the planner has answered; a turn of the loop, s.
-FEED, DECIDES, TURN = 2e-3, 0.3, 0.04
+FEED, DECIDES, TURN = 4e-3, 0.3, 0.04
 OF_TASK = {"establish": "homing", "turn": "turning", "read": "settling"}
 PHASES = ("travel", "ramps and words", "homing", "turning", "settling", "deciding")
 

@@ -55,7 +55,7 @@ class FakeTurner(FakeLift):
 
     def _execute(self, number: int, code: str, value: dict[str, float]) -> tuple[str, str]:
         if code == "M115":
-            return "", f" lift1 B1 C0 ZA Z{self.highest:.3f}"
+            return "", f" lift1 B1 C0 ZA Z{self.highest:.3f} F{self.fastest:.3f}"
         if code == "M212":
             self.lowest = value["Z"]
             return ("" if 45 <= value["Z"] <= 49 else "range"), ""
@@ -172,6 +172,26 @@ def test_a_longer_lift_says_so(far: FakeTurner, ears: Ears) -> None:
     lift = SerialLift(far.port, ears, RealClock(rate=4), travel=TRAVEL, turning_height=TURNING)
     assert lift.establish().height == pytest.approx(TRAVEL)
     lift.close()
+
+
+@pytest.mark.parametrize(("allowed", "asked"), [(90.0, 90.0), (240.0, 240.0), (600.0, 240.0)])
+def test_it_goes_as_fast_as_the_controller_says(
+    far: FakeTurner, lift: SerialLift, allowed: float, asked: float
+) -> None:
+    far.fastest = allowed
+    lift.establish()
+    lift.approach(20e-3)
+    assert far.feed == asked
+
+
+def test_a_controller_that_names_no_feed_is_asked_for_the_slower_one(tmp_path: Path, ears: Ears) -> None:
+    plain = FakeLift(tmp_path)
+    lift = SerialLift(plain.port, ears, RealClock(rate=4), travel=TRAVEL)
+    lift.establish()
+    lift.approach(20e-3)
+    assert plain.feed == 120.0
+    lift.close()
+    plain.close()
 
 
 def test_no_turner_in_the_controller_or_in_the_bench_file(tmp_path: Path, ears: Ears) -> None:

@@ -44,7 +44,7 @@ def talk(host: Host, seconds: float) -> list[str]:
 
 
 def test_only_a_lift_that_has_one_names_it(host: Host) -> None:
-    assert host.say("M115").endswith(" source Z49.500")
+    assert host.say("M115").endswith(" source Z49.500 F240.000")
     plain = Host()
     assert " source" not in plain.say("M115")
     for words in ("M3 S10", "M4 S10", "M5", "M213 I1 R47"):

@@ -183,7 +183,7 @@ class LiftByHand:
                 raise NotDone(f"the turn ended with {ended.text}")
         else:
             height = self.travel if task.height is None else task.height
-            ended = yield from self._move(f"G1 Z{frames.decimal(round(height * 1e3, 3))} F120")
+            ended = yield from self._move(f"G1 Z{frames.decimal(round(height * 1e3, 3))} F240")
             if abs((ended.height or 0.0) - height) > 2e-6:
                 raise NotDone(f"sent to {height}, the lift says {ended.text}")
         height = task.height if task.height is not None else ended.height or 0.0

@@ -26,6 +26,7 @@ from weighloop.drivers.serial.port import Deadline
 SPEED, HOST_SPEED = 10.0, 4.0
 FAST = 40.0  # the chip's, where a test waits for one homing after the other
 TRAVEL = 49e-3  # m; where homing leaves the stage, so that no test pays for the way to it
+SLOW = 2e-3  # m/s; leaves a busy machine the time to break in on a move
 UM_PER_STEP = 0.625  # 200 full steps, 16 microsteps, 2 mm screw (protocol page, section 1)
 #: Where the motor stands, by the emulator, at the step on which the closing carriage first releases the
 #: switch: pressed at 50 mm, 30 um of travel, so below 49.970 mm.
@@ -106,6 +107,7 @@ class Rig:
         if hasattr(self, "lift"):
             self.lift.close()
         settings.setdefault("travel", TRAVEL)
+        settings.setdefault("speed", SLOW)
         self.lift = SerialLift(self.emulator.port, self.heard, RealClock(HOST_SPEED), **settings)
         return self.lift
 

@@ -153,6 +153,7 @@ class FakeLift(FarEnd):
         self.understand_wrong = 0.0
         self.answers = 0
         self.executed: list[str] = []
+        self.fastest, self.feed = 120.0, 0.0  # mm/min; the last one asked for
         self.path: list[float] = []
         super().__init__(folder, "lift")
         self._power_on()
@@ -300,7 +301,8 @@ class FakeLift(FarEnd):
             else:
                 if not self.homed:
                     return "unhomed", ""
-                if not self.floor <= value["Z"] <= 49.5:
+                self.feed = value["F"]
+                if not (self.floor <= value["Z"] <= 49.5 and 1.2 <= self.feed <= self.fastest):
                     return "range", ""
                 legs = [value["Z"]]
                 if code == "G60":
