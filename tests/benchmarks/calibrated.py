@@ -245,6 +245,10 @@ def script(gap: np.ndarray, orientation: np.ndarray, reading: np.ndarray, file: 
     return TanhLoop(Ms, Hc, abs(w)).figures() | {"saturation_A_per_m": Ms}
 
 
+#: The bench file by one way to calibrate a bench as it really is.
+Way = Callable[[UnevenBench, np.random.Generator], Bench]
+
+
 class Physics(NamedTuple):
     """A model of benches and samples."""
 
@@ -266,35 +270,31 @@ def physics(twin: bool) -> Physics:
 
 def run(asked: argparse.Namespace) -> tuple[Rows, dict[str, int]]:
     """By way and figure: (relative error, relative u, held) of each bench; and how many were refused."""
-    rng, of_sample = np.random.default_rng(asked.seed), np.random.default_rng([asked.seed, 1])
     model, file = physics(asked.twin), parse_bench(FILE)
-    ways: dict[str, Callable[[UnevenBench], Bench]] = {
-        "data sheet": lambda bench: file,
-        "probe": lambda bench: calibrated(probe_calibration(bench, rng, file)),
-        "standard": lambda bench: calibrated(standard_calibration(bench, rng, file)),
-        "coil of one layer": lambda bench: calibrated(one_layer_calibration(bench, rng, file)),
-        "coil, area to 0.3 %": lambda bench: calibrated(coil_calibration(bench, 0.003, rng, file)),
-        "coil, area to 1 %": lambda bench: calibrated(coil_calibration(bench, 0.01, rng, file)),
+    ways: dict[str, Way] = {
+        "data sheet": lambda bench, rng: file,
+        "probe": lambda bench, rng: calibrated(probe_calibration(bench, rng, file)),
+        "standard": lambda bench, rng: calibrated(standard_calibration(bench, rng, file)),
+        "coil of one layer": lambda bench, rng: calibrated(one_layer_calibration(bench, rng, file)),
+        "coil, area to 0.3 %": lambda bench, rng: calibrated(coil_calibration(bench, 0.003, rng, file)),
+        "coil, area to 1 %": lambda bench, rng: calibrated(coil_calibration(bench, 0.01, rng, file)),
     }
     ways = {way: stated for way, stated in ways.items() if asked.only in way}
     rows: Rows = {way: {name: [] for name in FIGURES} for way in (*ways, "script")}
     refused = dict.fromkeys(ways, 0)
     for number in range(asked.benches):
+        # Each bench by itself, and each way on it: the same whichever others are asked for.
+        rng = np.random.default_rng([asked.seed, number])
         material = model.materials[number % len(model.materials)]
         bench, diameter, length = drawn(rng, model.bench)
-        disc = Disc(
-            material,
-            diameter,
-            length,
-            own_field=1 + asked.own_field * of_sample.standard_normal(),
-            together=of_sample.random() < asked.together,
-        )
+        own_field, together = 1 + asked.own_field * rng.standard_normal(), rng.random() < asked.together
+        disc = Disc(material, diameter, length, own_field, together)
         height, orientation, change = bench.weigh(disc, HEIGHTS)
         reading = np.round(change + 1e-6 * rng.standard_normal(len(change)), 6)
         truth = material.figures() | {"saturation_A_per_m": material.saturation}
         for way, stated in ways.items():
             try:
-                known = stated(bench)
+                known = stated(bench, np.random.default_rng([asked.seed, number, *way.encode()]))
             except NotPossible as why:
                 refused[way] += 1
                 print(f"bench {number + 1}, {way}: {why}".partition(". Check")[0], flush=True)
