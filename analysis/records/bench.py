@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass, field
 from typing import ClassVar, Literal, TypeVar
 
@@ -178,6 +179,12 @@ class JointCalibration:
     expires: str
     temperature: float
     by: tuple[str, ...] = ()
+
+    def expired(self, today: datetime.date) -> str | None:
+        """In words, where it has; else None."""
+        if today.isoformat() <= self.expires:
+            return None
+        return f"the calibration of {self.date} expired on {self.expires}: calibrate again"
 
 
 @dataclass(frozen=True)

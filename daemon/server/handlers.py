@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -78,12 +79,14 @@ class Methods:
 
     async def plan(self, connection: Connection, params: dict[str, Any]) -> Any:
         plan = await self._plan(params)
+        known = None if plan.coil else plan.bench.calibration
+        expired = None if known is None else known.expired(date.today())
         return {
             "steps": list(plan.steps),
             "seconds": plan.seconds,
             "largest_pull_kg": plan.largest_pull_kg,
             "expected_u_M_A_per_m": [u if math.isfinite(u) else None for u in plan.expected_u_M],
-            "warnings": list(plan.warnings),
+            "warnings": [*plan.warnings, *([] if expired is None else [expired])],
             "attendance": [list(needed) for needed in plan.attendance],
         }
 

@@ -209,9 +209,8 @@ def bench_of(path: Path) -> Bench:
     bench = read_bench(path)
     for question in doubts(bench):
         note(f"{path}: {question}")
-    found = bench.calibration
-    if found is not None and date.today().isoformat() > found.expires:
-        note(f"{path}: its calibration of {found.date} expired on {found.expires}: calibrate again")
+    if bench.calibration is not None and (said := bench.calibration.expired(date.today())):
+        note(f"{path}: {said}")
     return bench
 
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.benchmarks.calibrated import FILE, calibrated, coil_calibration, drawn
-from tests.support.models.uneven import TrueCoil, UnevenBench, coil_pull
+from tests.benchmarks.calibrated import FILE, HEIGHTS, MATERIALS, calibrated, coil_calibration, drawn
+from tests.support.models.loops import readings_of
+from tests.support.models.uneven import Disc, TrueCoil, UnevenBench, coil_pull
 from weighloop.analysis.calibration.check import check_coil
 from weighloop.analysis.calibration.coil import coil_source, pulls
 from weighloop.analysis.calibration.methods import gauge_block, probe, together
@@ -18,6 +19,7 @@ from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.analysis.files.bench_text import with_values
 from weighloop.analysis.magnetostatics.bench_linearisation import stated_correlation
 from weighloop.analysis.records.bench import Coil
+from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured
 
 m = Measured
@@ -96,6 +98,30 @@ def test_the_bench_file_carries_the_covariance():
     i, k = keys.index("reference_magnet.remanence"), keys.index("gap.contact")
     assert prior[i, k] == pytest.approx(found.correlation, abs=1e-6)
     assert bench.gap.contact.value == pytest.approx(found.contact.value, abs=0.02 * found.contact.u)
+
+
+def test_what_cancels_does_so_in_the_figures():
+    """A stronger magnet and a wider gap undo one another: with the calibration's matrix figures are known
+    better than from the same values taken as independent, and the field known by a coil bounds u(Mr) from
+    below (JCGM 100:2008, 5.2)."""
+    rng = np.random.default_rng(5)
+    true, diameter, height = drawn(rng)
+    bench = calibrated(coil_calibration(true, 0.003, rng, BENCH))
+    independent = replace(
+        bench,
+        calibration=None,
+        reference_magnet=replace(bench.reference_magnet, remanence_contact_correlation=0.0),
+    )
+    at, orientation, change = true.weigh(Disc(MATERIALS[1], diameter, height), HEIGHTS)
+    gap = np.asarray(bench.gap.at_height(at))
+    readings = readings_of(gap, orientation, np.round(change, 6), 1e-6)
+    u = []
+    for known in (bench, independent):
+        figures = analyse(readings, known, trials=200).figures
+        u.append([figures[name].u or 0.0 for name in ("remanence_A_per_m", "coercivity_HcJ_A_per_m")])
+    together, apart = np.array(u)
+    assert np.all(together < 0.6 * apart)
+    assert together[0] > 0.003 * MATERIALS[1].figures()["remanence_A_per_m"]
 
 
 def test_a_matrix_that_is_none_is_refused():

@@ -139,6 +139,14 @@ def test_a_plan_tells_how_well_m_would_be_known(served: Served) -> None:
     with served.client() as client:
         plan = client.call("run.plan", bench_text=text, points=5, target_u_kg=4e-6)
         by_default = client.call("run.plan", bench_text=text, points=5)
+        old = text + (
+            "[calibration]\ndate = 2020-01-01\nexpires = 2020-06-29\ntemperature = '20 degC'\n"
+            "inputs = ['gap.contact']\ncorrelation = [[1]]\n"
+        )
+        expired = client.call("run.plan", bench_text=old, points=5)
+    assert [w for w in expired["warnings"] if w not in by_default["warnings"]] == [
+        "the calibration of 2020-01-01 expired on 2020-06-29: calibrate again"
+    ]
     gaps = [step["gap_m"] for step in plan["steps"] if step["kind"] == "point"]
     _, gradient = mean_field(bench.reference_magnet, bench.sample, np.array([min(gaps), max(gaps)]))
     wanted = 4e-6 * force_per_kg(bench.site) / (math.pi * 3e-3**2 * 3e-3 * np.abs(gradient))

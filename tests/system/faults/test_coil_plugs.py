@@ -28,7 +28,9 @@ PLUGS: tuple[tuple[int, tuple[str, dict[str, Any]], tuple[str, dict[str, Any]]],
 
 
 @pytest.mark.timeout(300)
-def test_a_calibration_outlives_its_plugs(tmp_path: Path) -> None:
+@pytest.mark.parametrize("unattended", [False, True])
+def test_a_calibration_outlives_its_plugs(tmp_path: Path, unattended: bool) -> None:
+    """A person goes on with it each time; through a night it does so itself."""
     store = tmp_path / "store.sqlite"
     left, held = list(PLUGS), []
     with Rehearsal(store, seed=5, speed=30.0, sample="uneven") as rehearsal, rehearsal.client() as client:
@@ -42,13 +44,15 @@ def test_a_calibration_outlives_its_plugs(tmp_path: Path) -> None:
         mended: list[tuple[str, dict[str, Any]]] = []
         client.call("control.take", name="test", force=True)
         words = {"bench_text": rehearsal.bench_text, "target_u_kg": None, "name": None, "coil": True}
-        client.call("run.start", **words, points=4, coil_ends=1)
+        client.call("run.start", **words, points=4, coil_ends=1, unattended=unattended)
         while (run := rehearsal.operate(client, pull))["state"] == "held":
             held.append(run["why"])
             while mended:
                 what, details = mended.pop()
                 rehearsal.twin.do(what, **details)
-            _until(lambda: _goes_on(client))
+            _until(
+                lambda: client.call("snapshot")["run"]["state"] != "held" if unattended else _goes_on(client)
+            )
         assert rehearsal.twin.do("state")["coil_current_A"] == 0.0
     assert run["state"] == "finished", run["why"]
     assert not left, "every plug was pulled"

@@ -30,6 +30,9 @@ _ENDED = ("finished", "stopped")
 @click.option("--report", type=PageFile(), help="Write the calibration's or scan's page (HTML or PDF).")
 @click.option("--start", "only_start", is_flag=True, help="Start it and leave: the screen asks for hands.")
 @click.option("--queue", is_flag=True, help="With --start: wait for the present run's end.")
+@click.option(
+    "--unattended", is_flag=True, help="For a night: held, it goes on by itself where that is safe."
+)
 @click.option("--socket", type=click.Path(path_type=Path), help="The daemon's socket.")
 @json_option
 def command(
@@ -45,6 +48,7 @@ def command(
     report: Path | None,
     only_start: bool,
     queue: bool,
+    unattended: bool,
     socket: Path | None,
     as_json: bool,
 ) -> None:
@@ -77,7 +81,7 @@ def command(
     with Client.connect(socket or socket_path()) as client:
         plan = client.call("run.plan", **asked)
         client.call("control.take", name="coil", force=False)
-        number = client.call("run.start", **asked, name=name, queue=queue)
+        number = client.call("run.start", **asked, name=name, queue=queue, unattended=unattended)
         for warning in plan["warnings"]:
             note(f"Note: {warning}")
         if only_start:
