@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,30 +91,52 @@ def last_turns(u: Floats, start: int = 0) -> Indices:
     """
     n, q = u.shape
     node = np.arange(q)
-    turns, depth = np.zeros((n, q), np.intp), np.zeros(q, np.intp)
-    last = np.zeros((n, q), np.intp)
+    turns, depth = np.zeros((n + 1, q), np.intp), np.zeros(q, np.intp)
+    last = np.empty((n, q), np.intp)
     steps = np.sign(np.diff(u, axis=0, prepend=0.0))
-    heading = steps[0]
-    for k in range(n):
-        step, here = steps[k], u[k]
-        turned = np.flatnonzero(step * heading < 0.0) if k else node[:0]
-        if len(turned):
-            turns[depth[turned], turned] = k - 1
-            depth[turned] += 1
-        heading = np.where(step == 0.0, heading, step)
-        on = np.flatnonzero((depth >= 2) & (step != 0.0))
+    turned = _turned(steps)
+    begins = np.flatnonzero(turned.any(axis=1)).tolist()
+    # Between the rows at which any node turns, each goes one way only.
+    for begin, end in pairwise([*([] if begins[:1] == [0] else [0]), *begins, n]):
+        on = node[turned[begin]]
+        turns[depth[on], on] = begin - 1
+        depth[on] += 1
+        here, step = u[begin:end], steps[begin:end]
+        rest = np.arange(begin, end)[:, None]
+        at = np.broadcast_to(depth, here.shape).copy()
+        on = node[depth >= 2]
         while len(on):
             before = u[turns[depth[on] - 2, on], on]
-            on = on[step[on] * (here[on] - before) >= 0.0]
+            passed = np.logical_or.accumulate(_beyond(here[:, on], step[:, on], before))
+            on, passed = on[passed[-1]], passed[:, passed[-1]]
+            at[:, on] -= 2 * passed
             depth[on] -= 2
             on = on[depth[on] >= 2]
-        one = np.flatnonzero((depth == 1) & (step != 0.0))
-        if len(one):
-            first = u[turns[0, one], one]
-            beyond = step[one] * (here[one] - _remembered(start, first)) >= 0.0
-            depth[one[beyond & (step[one] * first <= 0.0)]] = 0
-        last[k] = np.where(depth > 0, turns[depth - 1, node], k)
+        on = node[depth == 1]
+        if len(on):
+            first = u[turns[0, on], on]
+            moved = step[:, on]
+            beyond = _beyond(here[:, on], moved, _remembered(start, first))
+            wiped = np.logical_or.accumulate((at[:, on] == 1) & beyond & (moved * first <= 0.0))
+            at[:, on] -= wiped
+            depth[on] -= wiped[-1]
+        last[begin:end] = np.where(at > 0, turns[at - 1, node], rest)
     return last
+
+
+def _turned(steps: Floats) -> Bools:
+    """Where a step (n, q) goes against the one before that went anywhere."""
+    row = np.arange(len(steps))[:, None]
+    moved = np.maximum.accumulate(np.where(steps != 0.0, row, 0), axis=0)
+    heading = np.take_along_axis(steps, moved, axis=0)
+    turned = np.zeros(steps.shape, bool)
+    turned[1:] = steps[1:] * heading[:-1] < 0.0
+    return turned
+
+
+def _beyond(u: Floats, step: Floats, limit: Floats) -> Bools:
+    """Where ``u``, which went by a ``step``, has come to a ``limit`` (all (..., q))."""
+    return ((step > 0.0) & (u >= limit)) | ((step < 0.0) & (u <= limit))
 
 
 def _remembered(start: int, u: Floats) -> Floats:
@@ -168,8 +191,10 @@ class _Story:
         if start == 0:
             # A virgin cell is up or down by the side of the mirror's line on which it lies.
             self.factor[self.fresh] *= 0.5
+        #: Link by link back from every row: where there is one more, and at which row, else -1 (n, q).
+        self.chain = list(self._chain())
         origin = np.broadcast_to(np.arange(len(u))[:, None], u.shape)
-        for _, at in self.chain():
+        for _, at in self.chain:
             origin = np.where(at >= 0, at, origin)
         #: One begun along its magnetisation has turned in no field before, which took its upper cells down;
         #: one begun against it comes from farther away than any field here.
@@ -179,8 +204,7 @@ class _Story:
         """What each node had at its last turn, of ``values`` (..., n, q)."""
         return values[..., self.since, self.node]
 
-    def chain(self) -> Iterator[tuple[Bools, Indices]]:
-        """Link by link back from every row: where there is one more, and at which row, else -1 (n, q)."""
+    def _chain(self) -> Iterator[tuple[Bools, Indices]]:
         at, on = self.since, ~self.fresh
         while on.any():
             yield on, np.where(on, at, -1)
@@ -213,7 +237,7 @@ class _Story:
         n, places, q = medium.grid.cells, medium.places(u), len(self.node)
         itself = np.arange(u.size)
         rows, links = [itself], [itself]
-        for on, at in self.chain():
+        for on, at in self.chain:
             rows.append(np.flatnonzero(on))
             links.append((at * q + self.node)[on])
         row, link = np.concatenate(rows), np.concatenate(links)
@@ -244,7 +268,7 @@ class _Story:
         places = medium.places(now)
         M = self.factor * self.links(medium, places, places[0]).mass(masses.cells)
         of_links = M[0].copy()
-        for on, at in self.chain():
+        for on, at in self.chain:
             M += np.where(on, of_links[..., at, self.node], 0.0)
         M += np.sign(now) * masses.ramps.below(medium.climbed(now))
         if self.start:
@@ -313,7 +337,7 @@ def _branch(start: int, turns_H_local: Floats, u: Floats) -> tuple[_Story, Float
     """The turns that the last of rows of local field ``turns_H_local`` (k,) rests on, and from there to each
     of ``u`` (m,); what is felt (turns + m, 1) and had been reached."""
     story = _Story(turns_H_local[:, None], last_turns(turns_H_local[:, None], start), start)
-    turns = np.array([at[-1, 0] for on, at in story.chain() if on[-1, 0]][::-1], np.intp)
+    turns = np.array([at[-1, 0] for on, at in story.chain if on[-1, 0]][::-1], np.intp)
     H_local = np.concatenate([turns_H_local[turns], u])[:, None]
     since, before = np.arange(len(H_local)), 0.0
     since[1 : len(turns)] -= 1

@@ -83,7 +83,9 @@ class DemagnetisingField:
 
     def _inner(self, slope: Floats) -> Floats:
         """1 + diag(slope) D between the groups' means (n, r, r)."""
-        return np.eye(len(self.between)) + (slope @ self.mean)[:, :, None] * self.between
+        inner, k = (slope @ self.mean)[:, :, None] * self.between, np.arange(len(self.between))
+        inner[:, k, k] += 1.0
+        return inner
 
     def _summed(self, values: Floats) -> Floats:
         """(n, q) summed over each group: (n, r)."""
