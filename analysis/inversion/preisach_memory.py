@@ -95,9 +95,8 @@ def last_turns(u: Floats, start: int = 0) -> Indices:
     last = np.empty((n, q), np.intp)
     steps = np.sign(np.diff(u, axis=0, prepend=0.0))
     turned = _turned(steps)
-    begins = np.flatnonzero(turned.any(axis=1)).tolist()
     # Between the rows at which any node turns, each goes one way only.
-    for begin, end in pairwise([*([] if begins[:1] == [0] else [0]), *begins, n]):
+    for begin, end in pairwise([0, *map(int, np.flatnonzero(turned.any(axis=1))), n]):
         on = node[turned[begin]]
         turns[depth[on], on] = begin - 1
         depth[on] += 1
