@@ -38,7 +38,7 @@ _UNITS = {
 
 def residuals_drawn(height: Floats, found: Calibration) -> Figure:
     """The residuals (n,) over the heights (n,) in m."""
-    figure, axes = new_figure(height=3.0)
+    figure, axes = new_figure(height=1.7)
     style = BRANCH_STYLE["descending"]
     axes.axhline(0, color=MUTED, linewidth=0.8)
     axes.plot(height * 1e3, found.residuals, color=style["color"], marker=style["marker"], linestyle="none")
@@ -76,6 +76,7 @@ def write_calibration(
     )
     figure = residuals_drawn(np.concatenate([s.heights for s in sources]), found)
     warnings = "".join(f'<p class="warning">{html.escape(text)}</p>' for text in found.warnings)
+    for_file = html.escape(found.bench_lines(bench, *dates).strip().replace("\n\n", "\n"))
     body = f"""<section class="lead" aria-label="Conclusion">
 <p>Remanence of the reference magnet {_with_u(found.remanence.value, found.remanence.u)} T at 20 °C,
 contact gap {_with_u(1e3 * found.contact.value, 1e3 * found.contact.u)} mm; their correlation is
@@ -87,7 +88,7 @@ contact gap {_with_u(1e3 * found.contact.value, 1e3 * found.contact.u)} mm; thei
 <figure role="img" aria-label="Residuals over the heights">{svg(figure)}</figure>
 {warnings}
 <h2>For the bench file</h2>
-<pre style="white-space: pre-wrap">{html.escape(found.bench_lines(bench, *dates))}</pre>
+<pre style="columns: 2 20rem; font-size: .7em; line-height: 1.25">{for_file}</pre>
 """
     meta = f"By {found.method}, at {found.temperature - 273.15:.1f} °C. Expires {dates[1]}."
     write_page(page_file(path), page_of(f"Calibration of the bench, {dates[0]}", meta, body))
