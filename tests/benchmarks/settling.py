@@ -1,7 +1,8 @@
 """The settling filter over seeded trials in many classes, against the bound and against common rules.
 
 ``python -m tests.benchmarks.settling [--trials N] [--seed S] [--minutes M] [--classes C] [--past]``;
-10,000 trials are the full run. Times count from the release of the sample; errors are against the true level.
+10,000 trials are the full run: with ``--save FILE`` it survives an interruption, ``--saved FILE ...`` prints
+the tables of several. Times count from the release of the sample; errors are against the true level.
 """
 
 from __future__ import annotations
@@ -12,11 +13,14 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import argparse
+import json
 import math
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from multiprocessing import get_context
+from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 
@@ -56,6 +60,35 @@ class Trial:
     stood: bool = False  # what comes and goes stood from the release to the filter's moment
     stood_before: bool = False  # and did not come or go before the hand either
     others: dict[str, Outcome] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, line: str) -> Trial:
+        """From a line of a file of trials."""
+        told = json.loads(line)
+        others = {key: Outcome(**one) for key, one in told.pop("others").items()}
+        return cls(**{**told, "filter": Outcome(**told["filter"]), "others": others})
+
+
+def saved(path: Path, header: str = "") -> list[Trial]:
+    """The trials in a file that ``--save`` wrote, a last line cut off left away; none if there is no file.
+    ``header``: what its first line must say."""
+    text = path.read_text() if path.exists() else ""
+    lines = text[: text.rfind("\n") + 1].splitlines()
+    if header and lines and lines[0] != header:
+        raise SystemExit(f"{path} holds other trials ({lines[0]}), not {header}: name another file")
+    return [Trial.of(line) for line in lines[1:]]
+
+
+def opened(path: Path, header: str) -> TextIO:
+    """The file to append trials to, without a last line cut off."""
+    text = path.read_text() if path.exists() else ""
+    whole = text[: text.rfind("\n") + 1]
+    file = path.open("a")
+    if whole != text:
+        file.truncate(len(whole))
+    if not whole:
+        file.write(header + "\n")
+    return file
 
 
 def false(one: Outcome, target: float) -> bool:
@@ -188,7 +221,8 @@ def trial(job: tuple[str, int, int, bool, bool]) -> Trial:
 
 
 def row(name: str, trials: list[Trial], method: str = "filter") -> str:
-    """One line of the table."""
+    """One line of the table. ``shape`` is what the 95 % intervals would hold were u made honest by one
+    factor: 95 % of errors by the normal law, all of a rectangle's."""
     if not trials:
         return f"{name:16s}"
 
@@ -205,14 +239,14 @@ def row(name: str, trials: list[Trial], method: str = "filter") -> str:
     ratio = [of(t).seconds / max(t.bound, 0.2) for t in taken if math.isfinite(t.bound)] or [math.nan]
     target = np.array([t.target for t in taken])
     error, u = np.array([(of(t).error, of(t).u) for t in taken]).T
-    covered = np.mean(np.abs(error) <= 1.96 * u)
     honest = math.sqrt(np.mean((error / u) ** 2))
+    covered, shape = (float(np.mean(np.abs(error) <= 1.96 * scale * u)) for scale in (1.0, honest))
     wrong = sum(false(of(t), t.target) for t in taken)
     text = (
         f"{name:16s} {share:7.1%} {within:7.1%} {np.median(seconds):6.1f} {np.percentile(seconds, 90):6.1f}"
     )
     text += f" {np.median(ratio):6.2f} {np.sqrt(np.mean((error / target) ** 2)):8.2f}"
-    text += f" {honest:6.2f} {covered:8.1%}"
+    text += f" {honest:6.2f} {covered:8.1%} {shape:6.1%}"
     text += f" {int(np.sum(np.abs(error) > 4 * u)):5d} {wrong:5d}"
     if method == "filter":
         bare = np.array([t.bare for t in taken])
@@ -222,19 +256,23 @@ def row(name: str, trials: list[Trial], method: str = "filter") -> str:
 
 HEAD = (
     f"{'':16s} {'taken':>7s} {'of poss':>7s} {'median':>6s} {'p90':>6s} {'/bound':>6s} {'rms/ut':>8s}"
-    f" {'rms/u':>6s} {'95% cov':>8s} {'>4u':>5s} {'false':>5s} {'bare/ut':>8s}"
+    f" {'rms/u':>6s} {'95% cov':>8s} {'shape':>6s} {'>4u':>5s} {'false':>5s} {'bare/ut':>8s}"
 )
 
 
 def table(trials: list[Trial]) -> str:
     """Filter by class, then the whole with the baselines."""
     lines = [HEAD]
-    for classes, words in ((CLASSES, "all of these"), (STRANGE_CLASSES, "all of these")):
+    for classes, words in (
+        (CLASSES, "usual classes"),
+        (STRANGE_CLASSES, "strange ones"),
+        (ALL_CLASSES, "all"),
+    ):
         mine = [t for t in trials if t.name in classes]
         if not mine:
             continue
-        for name in classes:
-            lines.append(row(name, [t for t in mine if t.name == name]))
+        if classes is not ALL_CLASSES:
+            lines += [row(name, [t for t in mine if t.name == name]) for name in classes]
         lines += ["-" * len(HEAD), row(words, mine)]
         lines += [row(rule, mine, rule) for rule in BASELINES]
         lines.append("-" * len(HEAD))
@@ -276,6 +314,11 @@ def same_error(trials: list[Trial]) -> str:
     return "\n".join(lines)
 
 
+def report(trials: list[Trial]) -> str:
+    """All that is said of ``trials``."""
+    return f"{table(trials)}\n{same_error(trials)}"
+
+
 def speed(readings: int = 4000) -> float:
     """Readings a second on one core, of a filter at work on a noisy stream."""
     rng = np.random.default_rng(1)
@@ -302,10 +345,17 @@ def main() -> None:
     parser.add_argument(
         "--bound-every", type=int, default=1, help="the bound of every Nth trial; 0 = of none"
     )
+    parser.add_argument(
+        "--save", type=Path, default=Path(os.devnull), help="append every trial to it; goes on where it ends"
+    )
+    parser.add_argument("--saved", type=Path, nargs="+", help="only the tables of these files together")
     parser.add_argument("--signs", action="store_true", help="only what no filter can know; needs no filter")
     options = parser.parse_args()
     if options.signs:
         print(without_a_sign(options.seed, options.trials))
+        return
+    if options.saved:
+        print(report([t for path in options.saved for t in saved(path)]))
         return
     classes = {"usual": CLASSES, "strange": STRANGE_CLASSES, "all": ALL_CLASSES}[options.classes]
     each = max(1, options.trials // len(classes))
@@ -314,21 +364,22 @@ def main() -> None:
         for k in range(each)
         for name in classes
     ]
-    print(
-        f"{len(jobs)} trials, {each} a class, seed {options.seed}; physics at {RATE:.0f} Hz; ut = target"
-        + ("; on a bench known from before" if options.past else "")
+    header = f"{options.classes} classes, seed {options.seed}, bound of every {options.bound_every}" + (
+        "; on benches known from before" if options.past else ""
     )
-    with get_context("spawn").Pool(options.workers) as pool:
-        trials = []
-        end = time.monotonic() + 60 * options.minutes
-        for done in pool.imap(trial, jobs):
+    print(f"{len(jobs)} trials, {each} a class; {header}; physics at {RATE:.0f} Hz; ut = target")
+    trials = saved(options.save, header)
+    end = time.monotonic() + 60 * options.minutes
+    with get_context("spawn").Pool(options.workers) as pool, opened(options.save, header) as file:
+        for done in pool.imap(trial, jobs[len(trials) :]):
             trials.append(done)
+            file.write(json.dumps(asdict(done)) + "\n")
+            file.flush()
             if time.monotonic() > end:
                 break
     if len(trials) < len(jobs):
         print(f"stopped after {options.minutes:g} minutes: {len(trials)} trials")
-    print(table(trials))
-    print(same_error(trials))
+    print(report(trials))
     print(f"{speed():.0f} readings a second on one core")
 
 
