@@ -10,7 +10,9 @@ from .settings import (
     DYING,
     FEWEST,
     FIRST_LOOK,
+    FLAT_TIME,
     LONGEST_LOOK,
+    MOST_SWING,
     SHRINKING,
 )
 
@@ -35,6 +37,7 @@ class FirstLook:
         self._readings: deque[tuple[float, float]] = deque()
         self._opened: float | None = None  # time of the first reading
         self._taken: float | None = None  # spread of the second that was taken
+        self._flat_since: float | None = None  # time from which on every second was much calmer than that
 
     def feed(self, time: float, value: float) -> Readings | None:
         """The readings to begin (or begin again) with, or None."""
@@ -53,9 +56,12 @@ class FirstLook:
         if self._taken is None:
             dies = across > DYING and spread(window[len(window) // 2 :]) < SHRINKING * across
             wait = dies and time - self._opened < LONGEST_LOOK
+        elif across > AGAIN * (self._taken - DYING):
+            wait, self._flat_since = True, None
         else:
-            wait = across > AGAIN * (self._taken - DYING)
+            self._flat_since = time if self._flat_since is None else self._flat_since
+            wait = self._taken <= 2 * MOST_SWING and time - self._flat_since < FLAT_TIME
         if wait:
             return None
-        self._taken = across
+        self._taken, self._flat_since = across, None
         return window

@@ -104,8 +104,9 @@ MOST_SWING = 60.0
 #: than that share of the whole, which is more than a few digits; but not longer than that (s).
 SHRINKING, DYING, LONGEST_LOOK = 0.4, 4.0, 10.0
 #: A second that spreads over less than that share of the first one, within that time (s), shows that the
-#: first was not the bench but hands: begin again. No breath of 0.15 Hz turns as flat as that.
-AGAIN, AGAIN_TIME = 0.1, 30.0
+#: first was not the bench but hands: begin again. Where the first spread no wider than a breath may, it must
+#: stay flat for so long (s): rounded readings of a breath that turns are as flat for a second.
+AGAIN, AGAIN_TIME, FLAT_TIME = 0.1, 30.0, 2.0
 
 # -- waiting -----------------------------------------------------------------------------------------
 
@@ -120,7 +121,7 @@ MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breath
 
 #: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
 #: after a part of one (a quarter at least counts as seen), less after several.
-BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.02, 0.25, 2.5
+BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.016, 0.25, 2.5
 #: What is deeper than DEEPER times the breath before the level began is likelier the change dying away (a
 #: touch just after placing, the tail of a slow balance filter): it counts SWOLLEN times more.
 DEEPER, SWOLLEN = 1.3, 10.0
@@ -135,8 +136,9 @@ REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
 #: Readings that scatter more than predicted of late: their mean square over the one predicted, to this
 #: power, widens the variance.
 LIVELY, MOST_LIVELY = 0.7, 3.0
-#: What the reading still moved by when the level began is left in it, dying with this time (s).
-LEFT_TIME = 0.5
+#: What the reading still moved by when the level began is left in it, dying with a time that is this share of
+#: how long the level must stand: as slowly as the change went.
+LEFT_SHARE = 0.5
 
 # -- past --------------------------------------------------------------------------------------------
 
@@ -153,7 +155,7 @@ STEEPEST = 1.6  # of variance from one band to the next slower: 1/f noise
 DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
 #: As TRUST, where drift, creep and slow noise beforehand are those of the bench; and of what models with
 #: draughts add, while the bench is no more restless than usual: its slow noise is known apart from that.
-KNOWN_TRUST, KNOWN_DRAUGHT = 0.75, 0.6
+KNOWN_TRUST, KNOWN_DRAUGHT = 0.65, 0.6
 #: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its
 #: root mean square: then it is stated as this share of it.
 RARE, RARE_SHARE = 1e-3, 0.3
@@ -173,7 +175,8 @@ GROWN, SLOW_SHARE, SLOW_STAYS = 1.3, 4.0, 12.0
 # -- acceptance ---------------------------------------------------------------------------------------
 
 #: A bench not known from before is watched that long (s) before anything is accepted, so that slow noise
-#: can show itself: first while hardly more than the digit moves, then otherwise.
+#: can show itself: first while hardly more than the digit moves, then otherwise. One that is known is watched
+#: for the first: how deep anybody breathes beside it now must show.
 WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
 HARDLY = 0.45  # standard deviation of the readings shown; a still balance has 0.3
 YOUNGEST, FEWEST = 0.5, 5  # s, and readings: no level is accepted younger

@@ -31,7 +31,7 @@ from .settings import (
     HARDLY,
     HORIZON,
     IN_A_ROW,
-    LEFT_TIME,
+    LEFT_SHARE,
     LIVELY_TIME,
     LONGEST_FALL,
     MOST_GROWTH,
@@ -282,6 +282,7 @@ class SettlingFilter:
             off = clean.mean() - ahead @ mean
             if off**2 <= 9 * (ahead @ covariance @ ahead + (0.5 * sigma) ** 2 + 0.09):
                 self._level_begins()
+                self._set_aside_at = now  # it may be the turning of what moved it, come by again
                 return "level"
         if forced and spread > limit:
             bank.forget(max(float(np.ptp(raw)), 1.0), min((spread / limit) ** 2, MOST_GROWTH))
@@ -298,11 +299,9 @@ class SettlingFilter:
             bank.update(y, t - self._carried, learn=0.05, extra=self._transient(t))
             self._carried = t
             self._readings += 1
-        self._announced = False
+        self._accepted = self._announced = False
         self._level_begins()
-        self._suspects = 0.0
-        self._calmness = 1.0
-        self._accepted = False
+        self._suspects, self._calmness = 0.0, 1.0
         return "level"
 
     def _describe(self, time: float, now: float, event: Literal["moving", "level"] | None) -> Settling:
@@ -337,7 +336,7 @@ class SettlingFilter:
             stated.breath_left(amplitude, frequency, age, self._depth_before),
             hidden,
             REVISED * self._revision(level, age, now),
-            self._remainder * math.exp(-age / LEFT_TIME),
+            self._remainder * math.exp(-age / (LEFT_SHARE * self._youngest)),
         )
         u_drift = math.sqrt(max(float(DRIFT_ROW @ covariance @ DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
@@ -390,10 +389,11 @@ class SettlingFilter:
     def _to_watch(self, now: float) -> float:
         """How long (s) this bench must still be watched before a reading is believed."""
         watched = now - self._watched_since
-        if watched >= WATCH_NOISY or self._memory.scales:
+        if watched >= WATCH_NOISY:
             return 0.0
         shown = [y for t, y in self._recent if t >= self._since]
-        return max((WATCH_QUIET if float(np.std(shown)) < HARDLY else WATCH_NOISY) - watched, 0.0)
+        soon = bool(self._memory.scales) or float(np.std(shown)) < HARDLY
+        return max((WATCH_QUIET if soon else WATCH_NOISY) - watched, 0.0)
 
     def _nothing(self, time: float, text: str) -> Settling:
         self._accepted = False
