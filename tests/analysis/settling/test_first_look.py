@@ -27,6 +27,21 @@ def test_a_breath_is_no_change_that_dies_away() -> None:
     assert taken[0] <= 20
 
 
+@pytest.mark.parametrize("depth", [4, 5, 6, 15, 40])
+def test_the_turning_of_a_breath_is_no_calmer_bench(depth: int) -> None:
+    # rounded to the digit a slow breath stands for a second where it turns
+    t = 0.1 * np.arange(300)
+    for start in np.linspace(0, 2 * np.pi, 13):
+        assert len(first_taken(np.round(depth * np.sin(2 * np.pi * 0.12 * t + start)))) == 1
+
+
+def test_hands_that_moved_the_reading_no_further_than_a_breath_are_taken_back_when_it_stands() -> None:
+    values = np.concatenate([np.linspace(0, 60, 12), np.full(100, 60.0)])
+    taken = first_taken(values)
+    assert taken[0] <= 12
+    assert 30 <= taken[-1] <= 45
+
+
 @pytest.mark.parametrize("time", [0.2, 0.5, 1.0])
 def test_the_noise_is_not_learnt_while_a_change_dies_away(time: float) -> None:
     t = 0.1 * np.arange(200)

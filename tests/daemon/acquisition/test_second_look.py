@@ -19,7 +19,7 @@ def read(
     ``expected`` in mg, known to 5 mg; ``lean`` from when to when (s from the beginning) somebody leans.
     """
     rng = np.random.default_rng(5)
-    a = Acquisition(MG, MG, PanLimits())
+    a = Acquisition(MG, 0.6 * MG, PanLimits())
     now, values = 100.0, []
     for k in range(900):
         if k == 300:
@@ -44,7 +44,7 @@ def test_without_a_disturbance_a_wrong_prediction_costs_nothing() -> None:
 
 
 def test_a_level_on_which_somebody_leans_is_seen_to_go_back() -> None:
-    lean = (0.5, 9.0)
+    lean = (1.0, 9.0)
     assert abs(read(None, lean)[1] - LEVEL - LEAN) < 5  # what a filter alone must take it for
     seconds, value, _ = read(LEVEL, lean)
     assert abs(value - LEVEL) < 5
@@ -52,7 +52,7 @@ def test_a_level_on_which_somebody_leans_is_seen_to_go_back() -> None:
 
 
 def test_a_wrong_prediction_delays_a_level_and_changes_nothing_of_it() -> None:
-    lean = (0.5, 60.0)  # it does not go back: the level has changed for good
+    lean = (1.0, 60.0)  # it does not go back: the level has changed for good
     alone = read(None, lean)
     for wrong in (LEVEL - 500, LEVEL, LEVEL + 2000):
         seconds, value, values = read(wrong, lean)

@@ -1,0 +1,51 @@
+"""How long a bench is watched before a reading is believed: today's breathing, and what came by again."""
+
+import numpy as np
+import pytest
+
+from weighloop.analysis.settling import NoiseMemory, Settling, SettlingFilter
+from weighloop.analysis.settling.settings import QUIET_SINCE, WATCH_QUIET
+
+MG = 1e-6
+
+
+def shown(values: np.ndarray, memory: NoiseMemory | None = None) -> tuple[list[Settling], SettlingFilter]:
+    """What a filter says of readings in mg, ten a second, and the filter."""
+    f = SettlingFilter(MG, 2 * MG, memory)
+    return [f.feed(0.1 * k, round(v) * MG) for k, v in enumerate(values)], f
+
+
+def noise(n: int, seed: int) -> np.ndarray:
+    return np.random.default_rng(seed).normal(0, 0.7, n)
+
+
+def breath(n: int, depth: float, phase: float = 0.0) -> np.ndarray:
+    return depth * np.sin(2 * np.pi * 0.2 * 0.1 * np.arange(n) + phase)
+
+
+def calm() -> NoiseMemory:
+    return shown(noise(900, 1))[1].memory()
+
+
+@pytest.mark.parametrize("phase", np.linspace(0, 5.5, 12))
+def test_a_known_bench_is_watched_for_the_breathing_of_today(phase: float) -> None:
+    memory = shown(breath(900, 8) + noise(900, 1))[1].memory()
+    states, _ = shown(50 + breath(300, 8, phase) + noise(300, 2), memory)
+    accepted = next(s for s in states if s.accepted)
+    assert accepted.value == pytest.approx(50 * MG, abs=4 * accepted.u)
+
+
+def test_a_calm_known_bench_is_believed_when_it_was_watched() -> None:
+    states, _ = shown(50 + noise(60, 3), calm())
+    assert WATCH_QUIET <= 0.1 * next(k for k, s in enumerate(states) if s.accepted) < WATCH_QUIET + 0.5
+
+
+def test_a_level_taken_up_again_must_be_quiet_from_then_on() -> None:
+    values = np.concatenate([np.zeros(18), [30, 80, 90, 60, 20], np.zeros(40)])
+    states, _ = shown(1000 + values + noise(len(values), 4), calm())
+    events = [(k, s.event) for k, s in enumerate(states) if s.event]
+    assert [event for _, event in events] == ["level", "moving", "level"]
+    taken_up = events[-1][0]
+    accepted = next(k for k, s in enumerate(states) if s.accepted)
+    assert states[accepted].level_since == 0.0
+    assert accepted - taken_up >= 10 * QUIET_SINCE
