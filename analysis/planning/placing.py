@@ -175,6 +175,14 @@ class PassageLength:
         return ends[0] + np.unique(_settable(np.interp(evenly_by, self.way, self.at), room))
 
 
+    def halved(self, laid: Indices, nearest: int) -> Indices:
+        """``laid`` with one more height halfway on the step that begins at ``nearest``, one of its ends."""
+        if len(laid) < 2:
+            return laid
+        pair = (int(laid[-2]), nearest) if nearest == laid[-1] else (nearest, int(laid[1]))
+        return np.union1d(laid, self.laid(pair, 3))
+
+
 def bending(H: Floats, M: Floats) -> Floats:
     """Length of the way along a branch (n,), by which readings are laid evenly: the field that is passed, and
     ``BENDS`` times the root of the curvature of M on it, which a smooth curve through readings far apart is

@@ -28,6 +28,7 @@ from .settings import (
     LEAST_BY_PASSAGE,
     MOST_MORE,
     SHARES,
+    SURPRISE,
     WIDTHS,
 )
 
@@ -47,15 +48,30 @@ def learnt_loop(bench: Bench, taken: Sequence[Taken]) -> AssumedLoop | None:
     at = [t for t in taken if 0 < t.leg < len(LEGS)]
     if not at:
         return None
+    applied, M = _on_descending(bench, at)
+    H = applied - demagnetising_factor(bench.sample).axial * M
+    order = np.argsort(H)
+    return _posterior_mean(H[order], M[order])
+
+
+def _on_descending(bench: Bench, at: Sequence[Taken]) -> tuple[Floats, Floats]:
+    """Applied field and M (n,), A/m, of readings, those of the ascending branch turned about the origin."""
     height, side = np.array([t.height for t in at]), np.array([t.orientation for t in at], float)
     Bz, slope = mean_field(bench.reference_magnet, bench.sample, bench.gap.at_height(height))
     M = -side * force(np.array([t.change for t in at]), bench) / (volume(bench.sample) * slope)
     along_field = np.sign(Bz[int(np.argmin(height))])
     branch = np.where(np.array([LEGS[t.leg][2] for t in at]) == "descending", along_field, -along_field)
-    applied, M = branch * side * Bz / MU0, branch * M
-    H = applied - demagnetising_factor(bench.sample).axial * M
-    order = np.argsort(H)
-    return _posterior_mean(H[order], M[order])
+    return branch * side * Bz / MU0, branch * M
+
+
+def _surprising(bench: Bench, taken: Sequence[Taken]) -> bool:
+    """Whether the last reading is far from what those before it let expect."""
+    loop = learnt_loop(bench, taken[:-1])
+    if loop is None or not 0 < taken[-1].leg < len(LEGS):
+        return False
+    applied, M = _on_descending(bench, taken[-1:])
+    expected = loop.at(applied, demagnetising_factor(bench.sample).axial, "descending")
+    return bool(abs(M[0] - expected[0]) > SURPRISE * loop.saturation)
 
 
 def _posterior_mean(H: Floats, M: Floats) -> AssumedLoop:
@@ -115,7 +131,11 @@ def replanned(
         more = min(max(learnt.whole / usual.whole, 1.0), MOST_MORE)
         start, stop = learnt.between(ahead)
         steps = max(1, round((counts[number] - 1) * more * (stop - start) / learnt.whole))
-        ladders[number] = np.union1d([0, *numbers], learnt.laid(ahead, steps + 1))
+        laid = learnt.laid(ahead, steps + 1)
+        if number == leg == taken[-1].leg and _surprising(bench, taken) and not _surprising(bench, taken[:-1]):
+            # One step shorter, once: where the family of loops is off throughout, it always surprises.
+            laid = learnt.halved(laid, nearest=here)
+        ladders[number] = np.union1d([0, *numbers], laid)
     if leg == 2:
         ladders[1] = np.unique([0, *(int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == 1)])
     ladders[3] = closing(ladders[1], ladders[2], counts)

@@ -270,7 +270,7 @@ class SerialLift:
         number, begun = self._link.command(text, epoch)
         if abs(begun.words.get("Z", math.inf) - target) > 1e-6:
             self._link.give_up(f"the lift understood {begun.text!r} for {text!r}")
-        longest = (self._highest + 2 * words.LARGEST_TAKE_UP) / mm_per_min * 60 * 1.5 + 10
+        longest = (self._highest + 2 * words.LARGEST_TAKE_UP) / mm_per_min * 60 * 1.5 + 30
         ended = self._link.wait(number, longest, epoch)
         result = int(ended.words.get("R", -1))
         position = self._link.say(ended)

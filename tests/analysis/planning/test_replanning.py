@@ -4,6 +4,7 @@ current), and where the next readings are laid by it."""
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -45,6 +46,25 @@ def test_the_coercivity_is_learnt_where_the_sample_turns_over() -> None:
     assert coercivity(5) == pytest.approx(MATERIAL.coercivity, rel=0.08)
     # Before that a loop is as likely that turns over far beyond: its mean bends nowhere sharply.
     assert coercivity(2) > 1.2 * MATERIAL.coercivity
+
+
+def strides(last: Taken) -> list[float]:
+    """The field (A/m) of the first steps that are laid after a ``last`` reading on the way in."""
+    first = [t for t in taken(3) if t.leg < 2 or t.height > last.height]
+    ahead = replanned(BENCH, 16, [*first, last], 2, 0.9 * last.height, "hand")
+    assert ahead is not None
+    on = [abs(s.H_applied) for s in ahead.steps if s.leg == 2]
+    return [b - a for a, b in pairwise(on)]
+
+
+def test_a_reading_that_surprises_asks_for_one_more_there() -> None:
+    last = [t for t in taken(3) if t.leg == 2][5]
+    even = strides(last)
+    assert even[0] > 0.8 * even[2]
+    # A tenth of the sample has turned over that nothing before gave notice of.
+    sooner = strides(last._replace(change=0.8 * last.change))
+    assert max(sooner[:2]) < 0.6 * even[0]
+    assert len(sooner) > len(even)
 
 
 def test_the_passages_of_the_ascending_branch_go_as_they_were_planned() -> None:
