@@ -174,7 +174,6 @@ class PassageLength:
         evenly_by = np.linspace(start, stop, min(count, len(room)))
         return ends[0] + np.unique(_settable(np.interp(evenly_by, self.way, self.at), room))
 
-
     def halved(self, laid: Indices, nearest: int) -> Indices:
         """``laid`` with one more height halfway on the step that begins at ``nearest``, one of its ends."""
         if len(laid) < 2:

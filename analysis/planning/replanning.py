@@ -132,8 +132,8 @@ def replanned(
         start, stop = learnt.between(ahead)
         steps = max(1, round((counts[number] - 1) * more * (stop - start) / learnt.whole))
         laid = learnt.laid(ahead, steps + 1)
-        if number == leg == taken[-1].leg and _surprising(bench, taken) and not _surprising(bench, taken[:-1]):
-            # One step shorter, once: where the family of loops is off throughout, it always surprises.
+        news = number == leg == taken[-1].leg and _surprising(bench, taken)
+        if news and not _surprising(bench, taken[:-1]):  # where the family is off throughout, all surprises
             laid = learnt.halved(laid, nearest=here)
         ladders[number] = np.union1d([0, *numbers], laid)
     if leg == 2:
