@@ -20,17 +20,23 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from .assumed_loop import AssumedLoop
 from .gap_ladder import LadderPlan, plan, planned_steps
-from .passages import LEGS, ZeroBy, far_heights, visits
-from .placing import PassageLength, by_passage, closing, far_end, reachable
+from .passages import LEGS, TURNS_OVER, ZeroBy, far_heights, visits
+from .placing import LIFT_PITCH, PassageLength, by_passage, closing, far_end, reachable
 from .settings import (
     COERCIVITIES,
     FAMILY_OFF,
     LEAST_BY_PASSAGE,
+    MORE_CLOSING,
     MOST_MORE,
+    NEAR_TOP,
+    NEARLY_MET,
     SHARES,
     SURPRISE,
     WIDTHS,
 )
+
+#: The leg on which the ascending branch begins.
+ASCENDING = TURNS_OVER + 1
 
 
 class Taken(NamedTuple):
@@ -62,6 +68,21 @@ def _on_descending(bench: Bench, at: Sequence[Taken]) -> tuple[Floats, Floats]:
     along_field = np.sign(Bz[int(np.argmin(height))])
     branch = np.where(np.array([LEGS[t.leg][2] for t in at]) == "descending", along_field, -along_field)
     return branch * side * Bz / MU0, branch * M
+
+
+def nearly_met(bench: Bench, taken: Sequence[Taken]) -> bool:
+    """Whether the ascending branch begins so near the descending one's end that a few readings decide."""
+    back = [t for t in taken if t.leg == TURNS_OVER]
+    out = [t for t in taken if t.leg == ASCENDING]
+    if not (back and out):
+        return False
+    last, tip = out[-1], min(back, key=lambda t: t.height)
+    gaps = bench.gap.at_height(np.array([last.height, tip.height]))
+    here, strongest = np.abs(mean_field(bench.reference_magnet, bench.sample, gaps)[0])
+    twins = [t.change for t in back if abs(t.height - last.height) < LIFT_PITCH and t.change]
+    if not twins or here < NEAR_TOP * strongest:
+        return False
+    return NEARLY_MET[0] < abs(last.change / twins[-1] - 1.0) < NEARLY_MET[1]
 
 
 def _surprising(bench: Bench, taken: Sequence[Taken]) -> bool:
@@ -106,9 +127,10 @@ def replanned(
 ) -> LadderPlan | None:
     """The reading at ``height`` (m) of passage ``leg``, which is under way, and those that follow it, as a
     plan of ``points`` (``plan``, sparse) on a loop learnt from those ``taken``. None where they tell nothing
-    yet, and on the passages of the ascending branch, which go by the descending one's."""
+    yet, and on the passages of the ascending branch, which go by the descending one's, unless the branches
+    all but meet: then it is read at more of the gaps where that is decided."""
     loop = learnt_loop(bench, taken)
-    if loop is None or leg > 2:
+    if loop is None or leg > ASCENDING or (leg == ASCENDING and not nearly_met(bench, taken)):
         return None
     first = plan(bench, points, zeros=zeros, sparse=True)
     heights, _ = reachable(bench, [])
@@ -120,7 +142,7 @@ def replanned(
         return None  # out of the plan: somebody went there
     counts = [max(n, round(share * points)) for share, n in zip(SHARES, LEAST_BY_PASSAGE, strict=True)]
     ladders = by_passage(bench, heights, points, first.assumed, outermost=outermost)
-    for number in (leg, 2) if leg < 2 else (2,):
+    for number in range(leg, ASCENDING):
         numbers = [int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == number]
         ahead = (0, outermost) if number > leg else (here, outermost) if number == 1 else (0, here)
         side = 1.0 if number == 1 else -1.0
@@ -136,9 +158,14 @@ def replanned(
         if news and not _surprising(bench, taken[:-1]):  # where the family is off throughout, all surprises
             laid = learnt.halved(laid, nearest=here)
         ladders[number] = np.union1d([0, *numbers], laid)
-    if leg == 2:
-        ladders[1] = np.unique([0, *(int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == 1)])
-    ladders[3] = closing(ladders[1], ladders[2], counts)
+    for number in range(1, leg):
+        there = [int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == number]
+        ladders[number] = np.unique([0, *there])
+    ladders[ASCENDING] = closing(ladders[1], ladders[2], counts)
+    if leg == ASCENDING:
+        there = [int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == leg]
+        more = ladders[2][: MORE_CLOSING + 1]
+        ladders[leg] = np.unique([0, *there, here, *ladders[leg], *more[more > here]])
     order = list(visits([numbers.tolist() for numbers in ladders], far, turner=turner, closing=False))
     at = [i for i, visit in enumerate(order) if (visit.leg, visit.height) == (leg, here)]
     if not at:

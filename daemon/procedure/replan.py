@@ -15,7 +15,7 @@ from .run import RunRecord, zeros_by_hand
 from .settings import LAST_DECIDED, SAME_PLACE, STEEP
 
 #: Why a reading is taken at its place, for who sets the gap.
-BENDS_HERE = "the loop bends here"
+BENDS_HERE, MEETS_HERE = "the loop bends here", "whether the branches meet is seen here"
 
 
 class Question(TypedDict):
@@ -97,7 +97,8 @@ def _with_reasons(after: Step, steps: list[Step]) -> list[Step]:
     strides = [abs(b - a) for a, b in pairwise(fields)]
     usual = sum(strides) / max(len(strides), 1)
     close = {_place(step) for step, stride in zip(here[1:], strides, strict=True) if stride < STEEP * usual}
-    return [{**s, "why": BENDS_HERE} if s["leg"] == after["leg"] and _place(s) in close else s for s in steps]
+    why = MEETS_HERE if after["leg"] == LAST_DECIDED else BENDS_HERE
+    return [{**s, "why": why} if s["leg"] == after["leg"] and _place(s) in close else s for s in steps]
 
 
 def _place(step: Step) -> float | int | None:
@@ -112,5 +113,6 @@ def in_words(steps: list[Step], after: Step) -> str:
     close = [(s["gap_m"] or 0.0) * 1e3 for s in ahead if s.get("why")]
     text = f"Planned again from {gap:.2f} mm on: {len(ahead)} more readings on this passage"
     if close:
-        text += f", closest together from {close[0]:.2f} to {close[-1]:.2f} mm, where the loop bends"
+        text += f", closest together from {close[0]:.2f} to {close[-1]:.2f} mm: "
+        text += next(why for step in ahead if (why := step.get("why")))
     return f"{text}; {sum(s['kind'] == 'point' for s in steps)} in all."

@@ -95,5 +95,5 @@ MOST_STEPS = 2000  # after these another run is begun
 
 # -- planned again ------------------------------------------------------------------------------------
 
-LAST_DECIDED = 2  # the last passage whose readings are chosen on the way; the others go by its gaps
+LAST_DECIDED = 3  # the last passage whose readings are chosen on the way: where the branches all but meet
 STEEP = 0.7  # readings closer together in field than this part of the usual lie where the loop bends

@@ -67,6 +67,26 @@ def test_a_reading_that_surprises_asks_for_one_more_there() -> None:
     assert len(sooner) > len(even)
 
 
+@pytest.mark.parametrize("apart", [0.01, 0.03])
+def test_more_is_read_where_it_is_decided_whether_the_branches_meet(apart: float) -> None:
+    *before, last = known = [t for t in taken(4) if t.leg < 3 or t.height < 1.5e-3]
+    back = sorted(t.height for t in taken(3) if t.leg == 2)
+    after = min(height for height in back if height > last.height)
+    assert replanned(BENCH, 16, known, 3, after, "hand") is None
+    nearly = [*before, last._replace(change=(1.0 - apart) * last.change)]
+    ahead = replanned(BENCH, 16, nearly, 3, after, "hand")
+    assert ahead is not None
+    on = [s.height for s in ahead.steps]
+    assert {s.leg for s in ahead.steps} == {3}
+    assert on == sorted(on)
+    assert on[0] == pytest.approx(after, abs=5e-6)
+    # Each has its counterpart on the branch before, so that gap and magnet cancel.
+    for height in back[2:9]:
+        assert height < after or min(abs(height - at) for at in on) < 10e-6
+    far_apart = [*before, last._replace(change=0.8 * last.change)]
+    assert replanned(BENCH, 16, far_apart, 3, after, "hand") is None
+
+
 def test_the_passages_of_the_ascending_branch_go_as_they_were_planned() -> None:
     known = taken(4)
     assert replanned(BENCH, 16, known, 3, 5e-3, "hand") is None
