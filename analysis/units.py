@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
-from math import floor, isfinite, log10
+from math import floor, isfinite, log10, pi
 from pathlib import Path
 from typing import Any
 
@@ -92,6 +92,17 @@ BENCH_UNITS: dict[str, tuple[tuple[str, ...], str]] = {
     "s": (("s", "min", "h", "ms"), "seconds"),
     "1/K": (("1/K",), "parts per kelvin"),
 }
+#: What a number in one of these is multiplied by, and what is added, for its SI unit, as pint has it to the
+#: last bit: most bench files need no other, and to start pint takes longer than all else that reads one.
+_TO_SI: dict[str, dict[str, tuple[float, float]]] = {
+    "m": {"mm": (1e-3, 0.0), "um": (1e-6, 0.0), "cm": (1e-2, 0.0), "m": (1.0, 0.0)},
+    "kg": {"g": (1e-3, 0.0), "mg": (1e-6, 0.0), "ug": (1e-9, 0.0), "kg": (1.0, 0.0)},
+    "T": {"T": (1.0, 0.0), "mT": (1e-3, 0.0)},
+    "rad": {"deg": (pi / 180.0, 0.0), "rad": (1.0, 0.0)},
+    "K": {"degC": (1.0, 273.15), "K": (1.0, 0.0)},
+    "s": {"s": (1.0, 0.0), "min": (60.0, 0.0), "h": (3600.0, 0.0)},
+    "1/K": {"1/K": (1.0, 0.0)},
+}
 _LONG_NAMES = {"mg": "milligrams", "ug": "micrograms", "um": "micrometres"}
 #: What is written for a unit by mistake, where the nearest spelling would be another unit.
 _MEANT = {"C": "degC", "c": "degC", "Tesla": "T", "grs": "g"}
@@ -147,8 +158,6 @@ def parse(text: str, unit: str, like: str = "") -> float:
     unit of another kind; ``like`` is an example of what is wanted. Temperatures may be absolute
     (``"21 degC"`` in ``"K"``).
     """
-    import pint
-
     usual = usual_unit(unit, like)
     if not isinstance(text, str):
         if isinstance(text, int | float) and not isinstance(text, bool):
@@ -182,24 +191,10 @@ def parse(text: str, unit: str, like: str = "") -> float:
             f"{name!r} can be {_AMBIGUOUS[name]}",
             f'write "{match[1]} {usual}", if {_in_words(usual, unit)} are meant',
         )
-    try:
-        if name and not _UNIT.fullmatch(name):  # of a tower of powers the registry would never come back
-            raise pint.UndefinedUnitError(name)
-        value = float(registry().Quantity(number, name).to(unit).magnitude)
-    except pint.UndefinedUnitError:
-        near = _nearest_unit(name, unit)
-        found = f"{name!r} is not a unit known here"
-        raise NotAQuantity(found, f'write "{_joined(match[1], near or usual)}", if that was meant') from None
-    except Exception:  # another dimension, and what pint raises of its own for odd unit expressions
-        near = _nearest_unit(name, unit)
-        right = (
-            f'write "{match[1]} {near}", if that was meant'
-            if near
-            else f'write one such as "{like or "20 " + usual}"'
-        )
-        raise NotAQuantity(
-            f"{text!r} is not given in {usual or 'a plain number'} or the like", right
-        ) from None
+    if known := _TO_SI.get(unit, {}).get(name):
+        value = number * known[0] + known[1]
+    else:
+        value = _by_pint(text, number, match[1], name, unit, like)
     if not isfinite(value):
         raise NotAQuantity(f"{text!r} is too large a number", f'write one such as "{like or "20 " + usual}"')
     low, high, words = _RANGES.get(unit, (0.0, 1e15, "no more than 1e15"))
@@ -207,6 +202,31 @@ def parse(text: str, unit: str, like: str = "") -> float:
         right = f'write one such as "{like or "20 " + usual}"'
         raise NotAQuantity(f"{text!r} is beyond what a bench can have ({words})", right)
     return value
+
+
+def _by_pint(text: str, number: float, digits: str, name: str, unit: str, like: str) -> float:
+    """A ``number``, written with ``digits``, of a unit that pint may know by ``name``, in ``unit``."""
+    import pint
+
+    usual = usual_unit(unit, like)
+    try:
+        if name and not _UNIT.fullmatch(name):  # of a tower of powers the registry would never come back
+            raise pint.UndefinedUnitError(name)
+        return float(registry().Quantity(number, name).to(unit).magnitude)
+    except pint.UndefinedUnitError:
+        near = _nearest_unit(name, unit)
+        found = f"{name!r} is not a unit known here"
+        raise NotAQuantity(found, f'write "{_joined(digits, near or usual)}", if that was meant') from None
+    except Exception:  # another dimension, and what pint raises of its own for odd unit expressions
+        near = _nearest_unit(name, unit)
+        right = (
+            f'write "{digits} {near}", if that was meant'
+            if near
+            else f'write one such as "{like or "20 " + usual}"'
+        )
+        raise NotAQuantity(
+            f"{text!r} is not given in {usual or 'a plain number'} or the like", right
+        ) from None
 
 
 def _joined(number: str, name: str) -> str:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from weighloop.analysis import units
 from weighloop.analysis.units import Measured, parse, parse_measured
 
 
@@ -69,3 +70,15 @@ def test_any_text_is_a_value_or_a_fault(text: str) -> None:
     except ValueError as error:
         if not str(error):
             pytest.fail("a fault without words")
+
+
+@pytest.mark.parametrize(
+    ("unit", "name"), [(unit, name) for unit, names in units._TO_SI.items() for name in names]
+)
+def test_what_is_read_without_pint_is_what_pint_says(unit: str, name: str) -> None:
+    """To the last bit; pint (general-purpose library) has the International System's prefixes and units."""
+    for number in ("0.05", "3.3e-3", "0.132", "0.0412") + (
+        ("20", "53.4", "21.7", "412") if unit != "1/K" else ()
+    ):
+        written = units.registry().Quantity(float(number), name).to(unit).magnitude
+        assert parse(f"{number} {name}", unit) == written, number

@@ -7,6 +7,7 @@ import sys
 
 import pytest
 
+from tests.support import EXAMPLES
 from tests.test_import_rule import FOLDER_RULE, MODULES
 
 #: Slow libraries that must not be on the way to these modules.
@@ -44,3 +45,11 @@ def test_fresh_interpreter_loads_one_way(folder: str) -> None:
 def test_nothing_heavy_on_the_way(module: str, barred: set[str]) -> None:
     loaded = {name.split(".")[0] for name in _loaded(module)}
     assert not loaded & barred
+
+
+def test_a_usual_bench_file_is_read_without_pint() -> None:
+    """What a daemon, a screen and each command begin with."""
+    read = (
+        f"weighloop.analysis.files.bench_file as f; f.read_bench(f.Path({str(EXAMPLES / 'wp-07-1.toml')!r}))"
+    )
+    assert "pint" not in {name.split(".")[0] for name in _loaded(read)}
