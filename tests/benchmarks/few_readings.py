@@ -8,7 +8,8 @@ forward model (``models.forward``, every part with its memory), or by the twin's
 bench is drawn from what its file states. Readings of the ladder are as good as today's (1.5 mg), those of the
 sparse plan only as good as their targets. In the table, of the samples of which every plan measures the
 figure: rms error and median u in per cent of the truth, and how often the interval held; besides how many
-measured it, and bounds that hold.
+measured it, and bounds that hold. Below it the rms errors by the ladder's, each with its standard error by
+leaving out one sample at a time.
 """
 
 from __future__ import annotations
@@ -216,6 +217,26 @@ def tell(found: dict[str, list[dict]]) -> None:
             cells.append(f"{rms:.2f} / {median:.2f} / {held} of {len(true)}")
             cells.append(f"{sum(f.status == 'measured' for f in told)}, {good} of {len(bounds)}")
         print(f"| {' | '.join(cells)} |", flush=True)
+    for name in (SPARSE, DECIDED):
+        told = ", ".join(f"{symbol} {by_ladder(found, name, key)}" for key, symbol in FIGURES.items())
+        print(f"{name}, rms error by the ladder's: {told}", flush=True)
+
+
+def by_ladder(found: dict[str, list[dict]], name: str, key: str) -> str:
+    """A plan's rms error of a figure by the ladder's, with its standard error (jackknife)."""
+    pairs = [
+        [plan["figures"][key].value / plan["truth"][key] - 1 for plan in (one, other)]
+        for one, other in zip(found[LADDER], found[name], strict=True)
+        if all(plan["figures"][key].status == "measured" for plan in (one, other))
+    ]
+    n = len(pairs)
+    if n < 3:
+        return "of too few"
+    square = np.array(pairs) ** 2
+    without = square.sum(axis=0) - square
+    ratios = np.sqrt(without[:, 1] / without[:, 0])
+    u = np.sqrt((n - 1) * np.var(ratios))
+    return f"{np.sqrt(square[:, 1].sum() / square[:, 0].sum()):.2f} ± {u:.2f} of {n}"
 
 
 def main() -> None:
