@@ -172,7 +172,7 @@ def _bounded(s: Stream) -> bool:
     return not (one.leaning or one.building or one.switching or one.beating or one.begun or s.rate > 20)
 
 
-def _stood(s: Stream, seconds: float) -> tuple[bool, bool]:
+def stood(s: Stream, seconds: float) -> tuple[bool, bool]:
     """Whether what comes and goes on this bench stood for ``seconds`` from the release on, and whether it
     also stayed as it was until the hand came: then the readings hold no sign of it."""
     one = s.inside["disturbances"]
@@ -183,24 +183,6 @@ def _stood(s: Stream, seconds: float) -> tuple[bool, bool]:
     i, h = round(s.released * RATE), round(s.hand * RATE)
     stood = bool(there[i : i + round(seconds * RATE) + 1].all())
     return stood, stood and bool(there[:h].all() or not there[:h].any())
-
-
-def without_a_sign(seed: int, count: int, seconds: float = 3.0) -> str:
-    """How many loads are put down while more than five targets stand on the bench for ``seconds`` after:
-    nobody who has just met the bench can tell them from the load, and at no sign before not even suspect it.
-    """
-    lines = [
-        f"{count} streams a class, seed {seed}; above five targets for {seconds:g} s from the release on"
-    ]
-    for name in ("leaning", "building", "switching"):
-        streams = [stream(seed, name, k) for k in range(count)]
-        beyond = [abs(s.inside["comes and goes"][round(s.released * RATE)]) > 5 * s.target for s in streams]
-        stood = [_stood(s, seconds) for s, far in zip(streams, beyond, strict=True) if far]
-        lines.append(
-            f"{name:16s} {sum(a for a, _ in stood) / count:6.1%}, without a change before the hand "
-            f"{sum(b for _, b in stood) / count:6.1%}"
-        )
-    return "\n".join(lines)
 
 
 def trial(job: tuple[str, int, int, bool, bool]) -> Trial:
@@ -214,7 +196,7 @@ def trial(job: tuple[str, int, int, bool, bool]) -> Trial:
         earliest(s, HORIZON if s.rate <= 10 else HORIZON / 2) if bound and _bounded(s) else math.nan,
         outcome,
         bare,
-        *_stood(s, outcome.seconds),
+        *stood(s, outcome.seconds),
         {key: rule(s) for key, rule in BASELINES.items()}
         | {f"mark {seconds:.0f} s": stability_mark(s, seconds) for seconds in LONGER_MARKS},
     )
@@ -349,11 +331,7 @@ def main() -> None:
         "--save", type=Path, default=Path(os.devnull), help="append every trial to it; goes on where it ends"
     )
     parser.add_argument("--saved", type=Path, nargs="+", help="only the tables of these files together")
-    parser.add_argument("--signs", action="store_true", help="only what no filter can know; needs no filter")
     options = parser.parse_args()
-    if options.signs:
-        print(without_a_sign(options.seed, options.trials))
-        return
     if options.saved:
         print(report([t for path in options.saved for t in saved(path)]))
         return
