@@ -6,7 +6,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from .settings import CALM, CALM_READINGS, FIRST_LOOK, ONE_WAY
+from .settings import (
+    CALM,
+    CALM_READINGS,
+    FIRST_LOOK,
+    LONGEST_FALL,
+    LONGEST_PAUSE,
+    ONE_WAY,
+    SMALL,
+    STANDS,
+    YOUNGEST,
+)
 
 Reading = tuple[float, float]
 
@@ -27,3 +37,9 @@ def one_way(recent: Sequence[Reading], now: float, limit: float) -> bool:
     if len(values) < 3:
         return False
     return bool(abs(values[-1] - values[0]) > max(ONE_WAY * np.ptp(values), limit))
+
+
+def must_stand(took: float, change: float) -> float:
+    """How long (s) a level must stand that was reached in ``took`` s, ``change`` resolutions off the last."""
+    pause = min(took, LONGEST_PAUSE) if abs(change) < SMALL else 0.0
+    return max(YOUNGEST, STANDS * min(took, LONGEST_FALL), pause)

@@ -181,6 +181,9 @@ WATCH_QUIET, WATCH_NOISY = 2.5, 10.0
 HARDLY = 0.45  # standard deviation of the readings shown; a still balance has 0.3
 YOUNGEST, FEWEST = 0.5, 5  # s, and readings: no level is accepted younger
 STANDS = 1 / 3  # of the time the change took, before a level counts: a slow filter may pause on its way
+#: A change by fewer resolutions than that may be the first part of a larger one, hands still at the pan: it
+#: must stand for as long as it took, at most that long (s).
+SMALL, LONGEST_PAUSE = 200.0, 2.0
 QUIET_SINCE = 1.0  # s since a reading was set aside
 UNEASY = 2.5  # mean square of the normalised errors over the last second
 HORIZON, DRIFT_LIMIT = 5.0, 5.0  # s over which a drift counts, targets it may come to

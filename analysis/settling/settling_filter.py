@@ -13,7 +13,7 @@ from ..records.arrays import Floats
 from . import stated_uncertainty as stated
 from .bench_past import moves_beforehand
 from .best_epoch import DRIFT_ROW, best_moment, level_row
-from .calm import calm_window, one_way
+from .calm import calm_window, must_stand, one_way
 from .first_look import FirstLook, Readings, spread
 from .kalman_bank import Bank
 from .noise_memory import NoiseMemory
@@ -43,7 +43,6 @@ from .settings import (
     REVISED_AGE,
     REVISED_TIME,
     SILENCE,
-    STANDS,
     STOPPED,
     SUSPECTS,
     TRANSIENT_TIME,
@@ -275,11 +274,12 @@ class SettlingFilter:
             return None
         if stopped:
             bank.reset_swing(swing)
+        off = math.inf
         if not self._announced:
             mean, parts = bank.level()
             covariance = parts.sum(axis=0)
             ahead = level_row(times.mean() - self._carried)
-            off = clean.mean() - ahead @ mean
+            off = float(clean.mean() - ahead @ mean)
             if off**2 <= 9 * (ahead @ covariance @ ahead + (0.5 * sigma) ** 2 + 0.09):
                 self._level_begins()
                 self._set_aside_at = now  # it may be the turning of what moved it, come by again
@@ -290,7 +290,7 @@ class SettlingFilter:
         wide = spread + limit
         bank.begin_level(clean.mean(), 3 * wide)
         self._remainder = max(spread, 1.0)
-        self._youngest = max(YOUNGEST, STANDS * min(times[0] - self._moving_since, LONGEST_FALL))
+        self._youngest = must_stand(times[0] - self._moving_since, off)
         self._carried = self._since = times[0]
         self._readings = 0
         self._taken_for = None
