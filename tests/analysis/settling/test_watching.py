@@ -49,3 +49,13 @@ def test_a_level_taken_up_again_must_be_quiet_from_then_on() -> None:
     accepted = next(k for k, s in enumerate(states) if s.accepted)
     assert states[accepted].level_since == 0.0
     assert accepted - taken_up >= 10 * QUIET_SINCE
+
+
+def test_a_small_change_that_pauses_is_no_level_yet() -> None:
+    # hands hold a light sample over the pan, through a balance filter of 3 s
+    way = np.interp(np.arange(160), [0, 60, 76, 82, 112, 160], [0, 0, -40, -40, -160, -160])
+    states, _ = shown(1000 + way + noise(160, 5) / 2, calm())
+    paused = [s for s in states[76:86] if s.accepted and s.level_since is not None and s.level_since > 6.0]
+    assert not paused
+    assert states[-1].accepted
+    assert states[-1].value == pytest.approx(840 * MG, abs=4 * states[-1].u)
