@@ -43,6 +43,7 @@ PER_READING = 16.0  # s; where no times are noted
 FEWEST_ROWS = 4  # by pair of zeros: with fewer each row goes by its own zeros
 #: A part of the zero's uncertainty that is nowhere more than this part of a reading's counts as that.
 LEAST_MODE = 0.3
+ZERO_NODES = 300  # times that the zero is worked out at: between them it goes on in a line
 
 # -- far readings -------------------------------------------------------------------------------------
 

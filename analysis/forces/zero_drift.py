@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..records.arrays import Floats
-from .settings import DRIFT, LEVEL, USUAL_WANDER, WANDER_FACTOR, WANDERS
+from .settings import DRIFT, LEVEL, USUAL_WANDER, WANDER_FACTOR, WANDERS, ZERO_NODES
 
 _MINUTE = 60.0
 
@@ -53,6 +53,34 @@ class ZeroDrift:
             at = step.time - self.start
             found = found + step.u**2 * np.outer(a > at, b > at)
         return found
+
+    def nodes(self, at: Floats) -> Floats:
+        """Of times ``at`` (n,), rising, those the zero is worked out at: of many as many as it takes, and
+        those on either side of a step. Between two of them a random walk is expected on the line from one
+        to the other."""
+        steps = np.searchsorted(at, [step.time for step in self.steps], side="right")
+        beside = np.clip(np.concatenate([steps - 1, steps]), 0, len(at) - 1)
+        even = np.round(np.linspace(0, len(at) - 1, min(len(at), ZERO_NODES)))
+        return at[np.unique(np.concatenate([even, beside]).astype(np.intp))]
+
+    def bridged(self, nodes: Floats, at: Floats) -> Floats:
+        """The variance (n,), kg^2, of the random walk about the lines between ``nodes``."""
+        nodes = np.unique(nodes)
+        if len(nodes) < 2:
+            return np.zeros(len(at))
+        i = np.clip(np.searchsorted(nodes, at, side="right"), 1, len(nodes) - 1)
+        before, after = nodes[i - 1], nodes[i]
+        return self.wander**2 * np.maximum((at - before) * (after - at), 0.0) / (after - before)
+
+
+def on_lines(nodes: Floats, values: Floats, at: Floats) -> Floats:
+    """``values`` (m, ...) at ``nodes`` (m,) as they are at the times ``at`` (n,) on the lines between: (n,
+    ...)."""
+    if len(nodes) == len(at):
+        return values
+    columns = values.reshape(len(nodes), -1).T
+    lines = np.array([np.interp(at, nodes, column) for column in columns]).reshape(len(columns), len(at))
+    return lines.T.reshape(len(at), *values.shape[1:])
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,7 @@ from ..records.arrays import Floats
 from ..records.bench import Balance, Bench
 from ..records.readings import Readings
 from .settings import ENOUGH_PAIRS, FEWEST_ROWS, LEAST_MODE, LEVEL, PER_READING, USUAL_WANDER
-from .zero_drift import ZeroDrift, ZeroReadings, ZeroStep, main_root, smooth, with_wander
+from .zero_drift import ZeroDrift, ZeroReadings, ZeroStep, main_root, on_lines, smooth, with_wander
 
 #: A digital balance resolves to one step: a rectangular error one step wide (JCGM 100, F.2.2.1).
 _STEP = 1.0 / np.sqrt(12.0)
@@ -195,14 +195,17 @@ def _followed(
     drift = ZeroDrift(begin, 0.0, steps=(*zeros.steps, *found)).wandering(usual)
     drift = with_wander(drift, zeros.all)
     least = LEAST_MODE * float(np.median(u_reading))
-    known, before = smooth(drift, zeros.all, time), smooth(drift, zeros.apart, time)
-    root, left = main_root(known.covariance, least)
-    unknown, left_before = main_root(before.covariance, least)
+    nodes = drift.nodes(time)
+    known, before = smooth(drift, zeros.all, nodes), smooth(drift, zeros.apart, nodes)
+    root, left = (on_lines(nodes, part, time) for part in main_root(known.covariance, least))
+    unknown, left_before = (on_lines(nodes, part, time) for part in main_root(before.covariance, least))
+    mean, mean_before = (on_lines(nodes, part, time) for part in (known.mean, before.mean))
+    left = np.maximum(left, left_before) + drift.bridged(nodes, time)
     # Where the zero that is taken off stands among those the fit may find.
-    begun: Floats = np.linalg.pinv(unknown) @ (known.mean - before.mean)
+    begun: Floats = np.linalg.pinv(unknown) @ (mean - mean_before)
     return Zeros(
-        readings.reading - before.mean - unknown @ begun,
-        np.sqrt(u_reading**2 + np.maximum(left, left_before)),
+        readings.reading - mean_before - unknown @ begun,
+        np.sqrt(u_reading**2 + left),
         root,
         readings.zero_after - readings.zero_before,
         ZeroTrack(time, unknown, begun, zeros.all, drift, found),

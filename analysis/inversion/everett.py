@@ -83,18 +83,22 @@ class Triangles:
 
     def shares(self, which: Indices, weights: Floats, rows: Indices, count: int) -> Floats:
         """What of every cell lies in the triangles, of which ``which`` (p,) are meant, counted one after the
-        other, summed by ``weights`` (p,) and by the ``count`` ``rows`` (p,) that they belong to: (count,
-        cells, cells)."""
+        other, summed by ``weights`` (p,) and by the ``count`` ``rows`` (p,) that they belong to: (cells,
+        cells, count), a row's last so that sums go along whole stretches of memory."""
         n, size = self.cells, self.size
         x, y, corner = self.x.ravel()[which], self.y.ravel()[which], self.corner.ravel()[which]
         far = weights * x
         near = weights - far
         corners = np.stack([corner, corner + 1, corner + size, corner + size + 1])
         split = np.stack([near - near * y, near * y, far - far * y, far * y])
-        table = _gathered(rows, corners, split, (count, size**2)).reshape(count, size, size)
-        cells = table[:, :0:-1].cumsum(axis=1)[:, ::-1].cumsum(axis=2)[:, :n, :n]
+        table = _gathered(corners, rows, split, (size**2, count)).reshape(size, size, count)
+        for k in range(size - 2, 0, -1):
+            table[k] += table[k + 1]
+        cells = table[1 : n + 1, :n]
+        for k in range(1, n):
+            cells[:, k] += cells[:, k - 1]
         k = np.arange(n)
         for at, less in ((self.i, self.less_i), (self.j, self.less_j)):
-            ends = _gathered(rows, at.ravel()[which], weights * less.ravel()[which], (count, n + 1))
-            cells[:, k, k] -= ends[:, :n]
+            ends = _gathered(at.ravel()[which], rows, weights * less.ravel()[which], (n + 1, count))
+            cells[k, k] -= ends[:n]
         return cells

@@ -108,6 +108,28 @@ class FittedBranch:
         return float(np.mean(self.chi_square_rows / np.maximum(1.0 - self.hat, 0.05) ** 2))
 
 
+@dataclass(frozen=True, eq=False)
+class LeftOver:
+    """What of changes of a part's forces its coefficients leave: 1 - design @ answer (m, m), which is as
+    large as the readings squared and never written out. ``design`` (m, K), ``answer`` (K, m): c by force."""
+
+    design: Floats
+    answer: Floats
+
+    def of(self, changes: Floats) -> Floats:
+        """What is left of ``changes`` (m, ...) of the forces."""
+        return changes - self.design @ (self.answer @ changes)
+
+    def answered(self, weights: Floats) -> Floats:
+        """How sums over what is left by ``weights`` (j, m) answer to the forces (j, m)."""
+        return weights - (weights @ self.design) @ self.answer
+
+    @property
+    def hat(self) -> Floats:
+        """How much of a change of each force its own fitted force follows (m,)."""
+        return np.einsum("ij,ji->i", self.design, self.answer)
+
+
 @dataclass(frozen=True)
 class BranchSpec:
     """What of a run a part of the fit is: its rows, which of them count, and whether it has a say in the
@@ -168,11 +190,18 @@ def interaction_field(
 
 
 def local_field_changes(
-    own: DemagnetisingField, model: LinearisedBench, p: FittedBranch, z: Floats | None = None
+    own: DemagnetisingField,
+    model: LinearisedBench,
+    p: FittedBranch,
+    z: Floats | None = None,
+    inputs: Indices | None = None,
 ) -> Floats:
-    """What a part's nodes feel, by input (k, n, q), with M as it is, the bench at ``z``."""
+    """What a part's nodes feel, by input (k, n, q), with M as it is, the bench at ``z``; of the ``inputs``
+    alone, if given."""
+    some = np.arange(len(model.keys)) if inputs is None else inputs
     others = interaction_field(own, model, p.M, z)
-    return model.H_change[:, p.rows] - (model.N_change / model.field.N)[:, None, None] * others
+    by_N = (model.N_change[some] / model.field.N)[:, None, None] * others
+    return model.H_change[np.ix_(some, p.rows)] - by_N
 
 
 def whitened(X: Floats, y: Floats, spread: Floats, off: Floats) -> tuple[Floats, Floats]:

@@ -29,12 +29,13 @@ import numpy as np
 from ..magnetostatics.applied_field import NodeField
 from ..magnetostatics.bench_linearisation import ECCENTRICITY, MAY_BE_ZERO, LinearisedBench
 from ..magnetostatics.demagnetising_field import demagnetising_field
-from ..records.arrays import Floats
+from ..records.arrays import Bools, Floats
 from ..records.points import ZeroModes
 from .fit_records import (
     BranchSpec,
     FittedBranch,
     JointFit,
+    LeftOver,
     interaction_field,
     local_field_changes,
     weighing_spread,
@@ -152,19 +153,21 @@ class _Fit:
 
     def _settle(self, model: LinearisedBench, z: Floats) -> Floats:
         """Gauss-Newton steps with the field linear around ``model``; the inputs found."""
-        old = np.inf
+        old, longest, latest = np.inf, 1.0, np.zeros_like(z)
         # On a bench worked out again the smoothing stays, unless the readings have come to count otherwise.
         choosing, self.chosen_at = self.chosen_at != self.scale or not self.sought[: self.k].any(), self.scale
         self._begin(model)
         for step in range(MOST_STEPS):
-            self._linearise(model, z, bool(self.sought[: self.k].any()))
+            self._linearise(model, z, self.sought)
             if choosing and step < MOST_CHOICES:
                 self._choose(z, step)
             wanted = self._inputs(z) if step and self.sought.any() else z
             reference = self._objective(z, self._doubt) if step else np.inf
             before = [(p.c, p.M) for p in self.parts.values()]
             coefficients = self._coefficients(wanted, z)
-            length = 1.0
+            # Steps to and fro, between two sets of bounds that hold, are made shorter and shorter.
+            longest *= 0.5 if (wanted - z) @ latest < -0.5 * (latest @ latest) else 1.0
+            length = longest
             while True:
                 at = z + length * (wanted - z)
                 for p, (c, M), target in zip(self.parts.values(), before, coefficients, strict=True):
@@ -174,12 +177,14 @@ class _Fit:
                 if new <= WORSE * (1.0 + reference) or length < 0.2:
                     break
                 length *= 0.5
-            moved, z = float(np.abs(at - z).max(initial=0.0)), at
+            latest, z = at - z, at
+            moved = float(np.abs(latest).max(initial=0.0))
             if not self.sought.any() and not self.own.whole:
                 break  # one linear problem
             if step >= HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
                 break
-            if step >= MOST_CHOICES and abs(new - old) < STILL * (1.0 + new) and moved < STILL_Z:
+            chosen = step >= MOST_CHOICES or not choosing
+            if chosen and abs(new - old) < STILL * (1.0 + new) and moved < STILL_Z:
                 break
             old = new
         return z
@@ -244,9 +249,10 @@ class _Fit:
             p.M = M
             p.model = (f.pull * M).sum(axis=1)[p.counted] + self._zero(p, z)
 
-    def _linearise(self, model: LinearisedBench, z: Floats, inputs: bool) -> None:
-        """Forces by coefficient (design) and, if wanted, by input, around where the fit stands."""
-        field = model.at(z[: self.k])
+    def _linearise(self, model: LinearisedBench, z: Floats, inputs: Bools) -> None:
+        """Forces by coefficient (design) and by those of the ``inputs`` (k + s), around where the fit
+        stands; all others stay as they are."""
+        field, of_bench = model.at(z[: self.k]), np.flatnonzero(inputs[: self.k])
         for p in self.parts.values():
             f = field.rows(p.rows)
             p.by_input = np.zeros((len(p.force), len(z)))
@@ -259,13 +265,11 @@ class _Fit:
                 continue
             v = self.own.undone(p.slope, f.pull)
             p.design = p.material.design(p.H_local, v)[p.counted]
-            if not inputs:
-                continue  # the bench stays as it is
             # M by input, before the parts have answered to one another.
-            by = local_field_changes(self.own, model, p, z[: self.k])
+            by = local_field_changes(self.own, model, p, z[: self.k], of_bench)
             by_input = np.einsum("nq,knq->nk", v, p.material.changes(p.c, p.H_local, p.slope, by))
-            by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[:, p.rows])
-            p.by_input[:, : self.k] = by_input[p.counted]
+            by_input += np.einsum("nq,knq->nk", p.M, model.pull_change[np.ix_(of_bench, p.rows)])
+            p.by_input[:, of_bench] = by_input[p.counted]
 
     # -- the linear problem, readings in standard deviations
 
@@ -289,15 +293,11 @@ class _Fit:
             # A steep sample far from where it must be is led astray by too little smoothing.
             p.smoothing = p.material.smoothing(*whitened(p.design, y, spread, off), bound=not rough)
 
-    def _left(self, p: FittedBranch) -> tuple[Floats, Floats]:
-        """What a part's coefficients leave of changes of its forces (m, m), and the coefficients by force
-        (K, m)."""
+    def _left(self, p: FittedBranch) -> LeftOver:
+        """What a part's coefficients leave of changes of its forces."""
         spread = p.sigma * self.scale
         answer = p.material.answer(p.design / spread[:, None], p.smoothing, p.free) / spread
-        left = p.design @ answer  # as large as the rows squared: no second one is made
-        np.negative(left, out=left)
-        left[np.diag_indices_from(left)] += 1.0
-        return left, answer
+        return LeftOver(p.design, answer)
 
     def _doubt(self, p: FittedBranch) -> Floats:
         """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
@@ -310,11 +310,10 @@ class _Fit:
         normal, rhs = self.precision[np.ix_(on, on)], np.zeros(int(on.sum()))
         for p in self.parts.values():
             if p.constrains_bench:
-                left, _ = self._left(p)
-                left /= self._doubt(p)[:, None]
-                J = left @ p.by_input[:, on]
+                left, doubt = self._left(p), self._doubt(p)
+                J = left.of(p.by_input[:, on]) / doubt[:, None]
                 normal += J.T @ J
-                rhs += J.T @ left @ (self._targets(p, z) - p.by_input[:, ~on] @ z[~on])
+                rhs += J.T @ (left.of(self._targets(p, z) - p.by_input[:, ~on] @ z[~on]) / doubt)
         if self.mirrored is not None:
             J, white = self._by_mirrored(self.mirrored)
             normal += J.T @ J
@@ -348,22 +347,22 @@ class _Fit:
     def _left_over(self) -> float:
         """Degrees of freedom that the coefficients leave, at least one."""
         return max(
-            sum(float(np.trace(self._left(p)[0])) for p in self.parts.values() if p.constrains_bench), 1.0
+            sum(float(np.sum(1.0 - self._left(p).hat)) for p in self.parts.values() if p.constrains_bench),
+            1.0,
         )
 
     def _finished(self, model: LinearisedBench, z: Floats) -> JointFit:
         """Every answer, from the linear problem at the end."""
-        self._linearise(model, z, inputs=True)
+        self._linearise(model, z, np.ones_like(self.sought))
         k, on = self.k, self.sought
         normal = self.precision.copy()
-        seen: dict[str, Floats] = {}
+        seen: dict[str, LeftOver] = {}
         for name, p in self.parts.items():
-            seen[name], p.c_d_force = self._left(p)
+            seen[name] = left = self._left(p)
+            p.c_d_force, p.hat, p.doubt = left.answer, left.hat, self._doubt(p)
             p.c_to_z, p.c_to_zero = np.split(-p.c_d_force @ p.by_input, [k], axis=1)
-            p.hat = 1.0 - np.einsum("ii->i", seen[name])
-            p.doubt = self._doubt(p)
             if p.constrains_bench:
-                J = seen[name] @ p.by_input / p.doubt[:, None]
+                J = left.of(p.by_input) / p.doubt[:, None]
                 normal += J.T @ J
         if self.mirrored is not None:
             J, white = self._by_mirrored(self.mirrored)
@@ -377,8 +376,8 @@ class _Fit:
         for name, p in self.parts.items():
             if not p.constrains_bench:
                 continue
-            by_input = seen[name] @ p.by_input[:, on]
-            by_force = inverse @ (by_input / p.doubt[:, None] ** 2).T @ seen[name]
+            by_input = seen[name].of(p.by_input[:, on])
+            by_force = seen[name].answered(inverse @ (by_input / p.doubt[:, None] ** 2).T)
             p.hat = p.hat + np.einsum("ij,ji->i", by_input, by_force)
             # A row at which two branches meet is in both.
             np.add.at(z_d_force, np.ix_(p.rows[p.counted], on), by_force.T)

@@ -75,13 +75,13 @@ class Density:
         more, are least (C. L. Mallows, Technometrics 15 (1973) 661, from memory); ``X`` (n, K) and ``y`` (n,)
         in standard deviations. The likeliest weight smoothed too much in trials of ours. The constraint is
         left aside: with it too little was smoothed."""
-        values, turned, beyond, n = *_components(X @ self.shapes, y), len(y)
+        values, turned, n = *_components(X, self.shapes, y), len(y)
         best = (np.inf, 1e-6 * values.max())
         for weight in values.max() * 10.0 ** np.arange(-12.0, 0.1, 0.5):
             kept = values / (values + weight)
             left = n - DEGREES_WEIGHT * kept.sum()
             if left >= LEAST_LEFT * n:
-                score = beyond + np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
+                score = np.sum(((1.0 - kept) * turned) ** 2) + 2.0 * (n - left)
                 if score < best[0]:
                     best = (float(score), float(weight))
         return best[1]
@@ -126,15 +126,15 @@ class Density:
         return self._latest[1]
 
 
-def _components(A: Floats, y: Floats) -> tuple[Floats, Floats, float]:
-    """Of A A^T, A (n, s): eigenvalues that may differ from zero (r,), the parts of ``y`` (n,) along their
-    vectors (r,), and the square of what of y lies along none."""
-    if len(A) <= A.shape[1]:
-        values, vectors = np.linalg.eigh(A @ A.T)
-        return np.maximum(values, 0.0), vectors.T @ y, 0.0
-    vectors, roots, _ = np.linalg.svd(A, full_matrices=False)
-    turned = vectors.T @ y
-    return roots**2, turned, max(float(y @ y - turned @ turned), 0.0)
+def _components(X: Floats, shapes: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Of A A^T, A = X shapes, ``X`` (n, K): eigenvalues (r,) and the parts of ``y`` (n,) along their vectors;
+    of more rows than unknowns the rotation of them (QR) that leaves as many."""
+    if len(X) > X.shape[1] + 1:
+        turned = np.linalg.qr(np.column_stack([X, y]), mode="r")
+        X, y = turned[:, :-1], turned[:, -1]
+    A = X @ shapes
+    values, vectors = np.linalg.eigh(A @ A.T)
+    return np.maximum(values, 0.0), vectors.T @ y
 
 
 @lru_cache(maxsize=2)
@@ -175,9 +175,9 @@ def magnetised_before(field: NodeField, force: Floats, u_force: Floats, fitted: 
     best = (np.inf, 0.0)
     for part in np.linspace(0.0, 1.0, 9):
         X = (1.0 - part) * virgin + part * magnetised
-        values, turned, beyond = _components(X @ shapes, y)
+        values, turned = _components(X, shapes, y)
         noise = 1e-6 * float(values.sum())
-        misfit = float(np.sum(turned**2 / (values + noise))) + beyond / noise
+        misfit = float(np.sum(turned**2 / (values + noise)))
         if misfit < best[0]:
             best = (misfit, sign * float(part))
     return best[1]

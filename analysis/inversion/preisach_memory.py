@@ -7,6 +7,7 @@ function, a cell's part in the triangle they span. Linear in the density, so it 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from copy import copy
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from ..records.arrays import Bools, Floats, Indices
 from .everett import Cells, Steps, Triangles, steps_below
-from .settings import AT_ONCE, CELLS, RAMPS
+from .settings import CELLS, IN_CACHE, RAMPS, ROWS_AT_ONCE
 
 #: No row farther on than it is.
 NOWHERE = np.zeros(1)
@@ -46,9 +47,9 @@ class Grid:
         return whole.reshape(self.cells, self.cells)
 
     def folded(self, contributions: Floats) -> Floats:
-        """(rows, cells, cells) -> (rows, folded)."""
-        flat = contributions.reshape(len(contributions), -1)
-        return flat[:, self.one] + self.pair * flat[:, self.two]
+        """(cells, cells, rows) -> (rows, folded)."""
+        flat = contributions.reshape(self.cells**2, -1)
+        return (flat[self.one] + self.pair[:, None] * flat[self.two]).T
 
 
 @lru_cache(maxsize=4)
@@ -199,6 +200,15 @@ class _Story:
         #: one begun against it comes from farther away than any field here.
         self.along = start * u[origin, self.node] > 0.0
 
+    def _of(self, nodes: slice) -> _Story:
+        """Of some of the nodes."""
+        part = copy(self)
+        for name in ("since", "fresh", "rising", "factor", "along"):
+            setattr(part, name, np.ascontiguousarray(getattr(self, name)[:, nodes]))
+        part.node = np.arange(part.since.shape[1])
+        part.chain = [(on[:, nodes], at[:, nodes]) for on, at in self.chain]
+        return part
+
     def before(self, values: Floats) -> Floats:
         """What each node had at its last turn, of ``values`` (..., n, q)."""
         return values[..., self.since, self.node]
@@ -234,26 +244,24 @@ class _Story:
         turned at all.
         """
         n, places, q = medium.grid.cells, medium.places(u), len(self.node)
-        itself = np.arange(u.size)
-        rows, links = [itself], [itself]
-        for on, at in self.chain:
-            rows.append(np.flatnonzero(on))
-            links.append((at * q + self.node)[on])
-        row, link = np.concatenate(rows), np.concatenate(links)
-        by_link = self.factor.ravel()[link] * weights.ravel()[row]
-        triangles, at = self.links(medium, places, places), row // q
-        cells = np.empty((len(u), len(medium.grid.area)))
-        for some in np.array_split(np.arange(len(u)), 1 + len(row) // AT_ONCE):
-            mine = np.flatnonzero((at >= some[0]) & (at <= some[-1]))
-            shares = triangles.shares(link[mine], by_link[mine], at[mine] - some[0], len(some))
+        triangles, factor = self.links(medium, places, places), self.factor.ravel()
+        cells, every = np.empty((len(u), len(medium.grid.area))), np.arange(len(u))[:, None]
+        chain = [(np.ones(u.shape, bool), np.broadcast_to(every, u.shape)), *self.chain]
+        for start in range(0, len(u), ROWS_AT_ONCE):
+            some = slice(start, start + ROWS_AT_ONCE)
+            rows, nodes = zip(*(np.nonzero(on[some]) for on, _ in chain), strict=True)
+            links = [at[some][i, j] * q + j for (_, at), i, j in zip(chain, rows, nodes, strict=True)]
+            row, link = np.concatenate(rows), np.concatenate(links)
+            by_link = factor[link] * weights[some][row, np.concatenate(nodes)]
+            shares = triangles.shares(link, by_link, row, len(weights[some]))
             cells[some] = medium.grid.folded(shares)
         ramps = steps_below(medium.climbed(u), weights * np.sign(u), RAMPS)
         beyond = np.zeros((len(u), n + 1))
         if self.start:
             begun = self.start * weights.sum(axis=1, keepdims=True)
             along = 2.0 * self.start * (self.along * weights).sum(axis=1, keepdims=True)
-            upper = np.broadcast_to(np.arange(n) >= n // 2, (1, n, n)).astype(float)
-            cells += begun * medium.grid.folded(np.ones((1, n, n))) - along * medium.grid.folded(upper)
+            upper = np.broadcast_to(np.arange(n) >= n // 2, (n, n)).astype(float)
+            cells += begun * medium.grid.folded(np.ones((n, n))) - along * medium.grid.folded(upper)
             passed = steps_below(medium.places(reached), weights, n)
             beyond = np.hstack([2.0 * (begun - self.start * passed), begun])
         return np.hstack([cells, ramps, beyond])
@@ -263,6 +271,14 @@ class _Story:
     ) -> Floats:
         """M (b, ..., n, q) by the columns' ``masses``, nodes feeling ``u`` (..., n, q), but each row by
         itself by each of ``by`` (b,) farther on, the first of which is 0; ``reached`` as above."""
+        blocks = min(-(-len(by) * u.size // IN_CACHE), len(self.node))
+        if blocks > 1:
+            M = np.empty((len(by), *u.shape))
+            for nodes in np.array_split(self.node, blocks):
+                some = slice(nodes[0], nodes[-1] + 1)
+                part = self._of(some).magnetisation(medium, u[..., some], reached[..., some], masses, by)
+                M[..., some] = part
+            return M
         now = u + by.reshape(-1, *(1,) * u.ndim)
         places = medium.places(now)
         M = self.factor * self.links(medium, places, places[0]).mass(masses.cells)

@@ -24,7 +24,7 @@ from ..records.bench import Sample
 from ..units import Measured
 from .current_loop import mutual_inductance
 from .demagnetising_factor import demagnetising_factor
-from .settings import BOXES, HEIGHT_NODES, LOCAL_LIKELIHOOD, MOST_GROUPS, MOST_LAYERS
+from .settings import BOXES, HEIGHT_NODES, LOCAL_LIKELIHOOD, MOST_GROUPS, MOST_LAYERS, ROWS_AT_ONCE
 
 SHAPE, LOCAL = "shape", "part"
 #: In the order tried, the quickest first, with how likely each is before the readings are asked:
@@ -71,21 +71,25 @@ class DemagnetisingField:
         if not self.whole:
             return weights
         pulled = self._summed(weights * slope) @ self.between
-        answer = np.linalg.solve(self._inner(slope).transpose(0, 2, 1), pulled[:, :, None])
-        return weights - answer[:, :, 0] @ self.mean.T
+        return weights - self._solved(slope, pulled, turned=True) @ self.mean.T
 
     def answered(self, slope: Floats, change: Floats) -> Floats:
         """(1 + diag(slope) D)^-1 ``change`` for (n, q): M once all parts have answered to each other."""
         if not self.whole:
             return change
-        means = np.linalg.solve(self._inner(slope), (change @ self.mean)[:, :, None])[:, :, 0]
+        means = self._solved(slope, change @ self.mean)
         return change - slope * (means @ self.between.T)[:, self.group]
 
-    def _inner(self, slope: Floats) -> Floats:
-        """1 + diag(slope) D between the groups' means (n, r, r)."""
-        inner, k = (slope @ self.mean)[:, :, None] * self.between, np.arange(len(self.between))
-        inner[:, k, k] += 1.0
-        return inner
+    def _solved(self, slope: Floats, target: Floats, *, turned: bool = False) -> Floats:
+        """(1 + diag(slope) D)^-1 ``target`` between the groups' means (n, r); ``turned``: its transposed."""
+        found, by_group, k = np.empty_like(target), slope @ self.mean, np.arange(len(self.between))
+        for i in range(0, len(target), ROWS_AT_ONCE):
+            some = slice(i, i + ROWS_AT_ONCE)
+            inner = by_group[some, :, None] * self.between
+            inner[:, k, k] += 1.0
+            inner = inner.transpose(0, 2, 1) if turned else inner
+            found[some] = np.linalg.solve(inner, target[some, :, None])[:, :, 0]
+        return found
 
     def _summed(self, values: Floats) -> Floats:
         """(n, q) summed over each group: (n, r)."""

@@ -43,6 +43,7 @@ LEAST_ORDER_OF_LAYERS = 8
 #: Nodes along half a side of a block over a block at least, and directions in a quadrant of a round body
 #: over one: the field of a block varies by parts in a thousand around the axis.
 LEAST_ACROSS, DIRECTIONS = 4, 3
+ROWS_AT_ONCE = 200  # whose own fields are solved at once: more take memory only
 MOST_LAYERS, MOST_GROUPS = 12, 40  # of the body, and of nodes in all, whose means of M act on the others
 BOXES = 8  # along each side of a block's quadrant
 HEIGHT_NODES = 10  # of the distance of two circles' heights, to either side

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -85,23 +86,23 @@ class HistoryFit:
         ``largest`` the material is taken to stay as it is there.
         """
         u = np.asarray(path, float)
-        rows = [self._best(0, u, start)]
         random = np.random.default_rng(self.seed)
         which = random.choice(len(self.fits), self.draws, p=self.weights)
-        errors = random.standard_normal((self.draws, len(self.points)))
-        inputs = random.standard_normal((self.draws, len(self.fits[0].model.keys)))
+        normals = random.standard_normal((self.draws, self._roots[0].shape[0]))
         scale = 1.0 + DENSITY_DOUBT * random.standard_normal(self.draws)
-        open_ones = random.standard_normal((self.draws, _part(self.fits[0]).design.shape[1]))
         H, M = np.empty((self.draws + 1, len(u))), np.empty((self.draws + 1, len(u)))
-        H[0], M[0] = rows[0]
         # Readings that fit less well than they claim tell less well (Birge ratio).
         wider = np.sqrt(max(self.misfit, 1.0))
-        for k in range(len(self.fits)):
-            mine = np.flatnonzero(which == k)
-            if len(mine):
-                drawn = self._drawn(k, u, start, errors[mine], inputs[mine], open_ones[mine])
-                M[mine + 1] = M[0] + wider * (drawn * scale[mine, None] - M[0])
-                H[mine + 1] = u + self._off(k) * M[mine + 1]
+        for k, (fit, root) in enumerate(zip(self.fits, self._roots, strict=True)):
+            mine, c = np.flatnonzero(which == k), _part(fit).c
+            assert c is not None
+            design = self._design(k, u, start)
+            if k == 0:
+                M[0] = design @ c
+                H[0] = u + self._off(k) * M[0]
+            drawn = (c + normals[mine] @ root) @ design.T
+            M[mine + 1] = M[0] + wider * (drawn * scale[mine, None] - M[0])
+            H[mine + 1] = u + self._off(k) * M[mine + 1]
         # Switching fields are known to a cell of the density: all a little larger, or a little smaller.
         cell = 2.0 * self.largest / grid().cells
         H[1:] += random.normal(0.0, cell / np.sqrt(12.0), (self.draws, 1)) * np.tanh(H[1:] / cell)
@@ -117,27 +118,24 @@ class HistoryFit:
         past = Past(density.start if start is None else start)
         return past.design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
 
-    def _best(self, k: int, u: Floats, start: float | None) -> tuple[Floats, Floats]:
-        c = _part(self.fits[k]).c
-        assert c is not None
-        M = self._design(k, u, start) @ c
-        return u + self._off(k) * M, M
-
-    def _drawn(
-        self, k: int, u: Floats, start: float | None, errors: Floats, inputs: Floats, open_ones: Floats
-    ) -> Floats:
-        """Draws of M (draws, m): readings, bench and what the readings leave open, to first order."""
-        fit, part = self.fits[k], _part(self.fits[k])
-        assert part.c is not None
-        design = self._design(k, u, start)
-        answer = answer_of(fit, part, design, np.zeros((len(u), inputs.shape[1])))
-        spread = np.zeros(len(self.points))
-        spread[part.rows[part.counted]] = part.sigma * fit.scale
-        root = np.linalg.cholesky(fit.model.prior)
-        unseen = design @ fit.unseen(part)
-        M = design @ part.c
-        M = M + (errors * spread) @ answer.d_force.T + inputs @ (answer.d_prior @ root).T
-        return M + open_ones[:, : unseen.shape[1]] @ unseen.T
+    @cached_property
+    def _roots(self) -> list[Floats]:
+        """Of each fit (K, K): a row of standard normals times this is what its coefficients may be off by,
+        for readings, bench and what the readings leave open, to first order."""
+        found = []
+        for fit in self.fits:
+            part = _part(fit)
+            whole = np.eye(part.design.shape[1])
+            by_force, by_prior = answer_of(fit, part, whole, np.zeros((len(whole), len(fit.model.keys))))
+            rows = part.rows[part.counted]
+            independent = [
+                by_force[:, rows] * (part.sigma * fit.scale),
+                by_prior @ np.linalg.cholesky(fit.model.prior),
+                fit.unseen(part),
+            ]
+            root = np.linalg.qr(np.concatenate(independent, axis=1).T, mode="r")
+            found.append(np.concatenate([root, np.zeros((len(whole) - len(root), len(whole)))]))
+        return found
 
 
 def fit_history(

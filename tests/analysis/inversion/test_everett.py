@@ -55,7 +55,7 @@ def test_what_lies_in_triangles_is_the_transposed() -> None:
     high, low = rng.uniform(0.0, CELLS, (2, 4, 5))
     which, rows, weights = np.array([0, 7, 12, 19, 7]), np.array([0, 1, 2, 0, 2]), rng.standard_normal(5)
     triangles = Triangles(high, low, CELLS)
-    found = triangles.shares(which, weights, rows, 3)
+    found = np.moveaxis(triangles.shares(which, weights, rows, 3), 2, 0)
     for a in range(CELLS):
         for b in range(a + 1):
             masses = np.zeros((CELLS, CELLS))
