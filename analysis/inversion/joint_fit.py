@@ -166,8 +166,8 @@ class _Fit:
             before = [(p.c, p.M) for p in self.parts.values()]
             coefficients = self._coefficients(wanted, z)
             # Steps to and fro, between two sets of bounds that hold, are made shorter and shorter.
-            longest *= 0.5 if (wanted - z) @ latest < -0.5 * (latest @ latest) else 1.0
-            length = longest
+            back = step > MOST_CHOICES and (wanted - z) @ latest < -0.5 * (latest @ latest)
+            length = longest = 0.5 * longest if back else longest
             while True:
                 at = z + length * (wanted - z)
                 for p, (c, M), target in zip(self.parts.values(), before, coefficients, strict=True):
@@ -183,8 +183,7 @@ class _Fit:
                 break  # one linear problem
             if step >= HOPELESS and self._objective(at, _of_readings) > 4.0 * self.enough:
                 break
-            chosen = step >= MOST_CHOICES or not choosing
-            if chosen and abs(new - old) < STILL * (1.0 + new) and moved < STILL_Z:
+            if step >= MOST_CHOICES and abs(new - old) < STILL * (1.0 + new) and moved < STILL_Z:
                 break
             old = new
         return z

@@ -130,7 +130,7 @@ def _components(X: Floats, shapes: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Of A A^T, A = X shapes, ``X`` (n, K): eigenvalues (r,) and the parts of ``y`` (n,) along their vectors;
     of more rows than unknowns the rotation of them (QR) that leaves as many."""
     if len(X) > X.shape[1] + 1:
-        turned = np.linalg.qr(np.column_stack([X, y]), mode="r")
+        turned = np.asarray(np.linalg.qr(np.column_stack([X, y]), mode="r"), float)
         X, y = turned[:, :-1], turned[:, -1]
     A = X @ shapes
     values, vectors = np.linalg.eigh(A @ A.T)
