@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Any, cast
 
 import numpy as np
@@ -17,7 +17,7 @@ from .figures.uncertainty import BudgetLine, FigureResult, evaluate
 from .forces.branches import Arrangement
 from .inversion.fit_outliers import off_the_fit, set_aside_by_fit
 from .inversion.invert import Method, invert
-from .inversion.loop import FixedChoices, LoopEstimate
+from .inversion.loop import FixedChoices, LoopEstimate, OtherRun
 from .inversion.saturation import judge
 from .magnetostatics.bench_linearisation import FoundInput, found_inputs, measured_inputs
 from .magnetostatics.demagnetising_factor import demagnetising_factor
@@ -57,6 +57,8 @@ class LoopResult:
     seed: int
     #: Every shared input: what tells it from another run's, and its words (see ``compare``).
     shared: dict[str, str] = field(default_factory=dict)
+    #: Other runs of the sample that were counted.
+    others: tuple[OtherRun, ...] = ()
 
     @property
     def used(self) -> int:
@@ -89,7 +91,8 @@ class LoopResult:
             }
             for i in range(len(p))
         ]
-        return {
+        others = {"with": [asdict(other) for other in self.others]} if self.others else {}
+        return others | {
             "schema": SCHEMA,
             "sample": self.bench.sample.name,
             "method": {
@@ -167,11 +170,13 @@ def analyse(
     seed: int = 1,
     progress: Callable[[str], None] = lambda stage: None,
     settled: FixedChoices | None = None,
+    others: Sequence[OtherRun] = (),
 ) -> LoopResult:
     """Analyse one run: slips, forces to magnetisation (``finite`` or ``mean``), figures, uncertainty.
 
     ``trials`` is the most Monte Carlo trials; fewer are made where the results stand still before.
-    ``settled`` takes over the choices of another run's estimate.
+    ``settled`` takes over the choices of another run's estimate; ``others`` are runs of the same sample
+    that have a say in how its parts feel one another (``programmes.other_runs``).
     ``progress`` hears of each of ``STAGES`` as it begins.
     Raises ValueError for a method or a number of trials that there is not.
     """
@@ -183,7 +188,7 @@ def analyse(
     progress(STAGES[0])
     arranged = find_outliers(readings, bench)
     progress(STAGES[1])
-    arranged, estimate = _without_outliers(arranged, bench, how, settled)
+    arranged, estimate = _without_outliers(arranged, bench, how, settled, others)
     claims = figures_of(estimate, bench)
     progress(STAGES[2])
     known = evaluate(readings, arranged.zeros, estimate, claims, bench, trials=trials, seed=seed)
@@ -209,6 +214,7 @@ def analyse(
         known.trials,
         seed,
         known.shared,
+        tuple(others),
     )
 
 
@@ -217,16 +223,20 @@ _MOST_BY_FIT = 3
 
 
 def _without_outliers(
-    arranged: Arrangement, bench: Bench, method: Method, settled: FixedChoices | None
+    arranged: Arrangement,
+    bench: Bench,
+    method: Method,
+    settled: FixedChoices | None,
+    others: Sequence[OtherRun],
 ) -> tuple[Arrangement, LoopEstimate]:
     """The inversion, repeated without a row whose residual stands out alone."""
-    estimate = invert(arranged.points, bench, method, settled=settled)
+    estimate = invert(arranged.points, bench, method, settled=settled, others=others)
     for _ in range(_MOST_BY_FIT):
         worst = off_the_fit(estimate)
         if worst is None:
             break
         arranged = set_aside_by_fit(arranged, estimate, worst)
-        estimate = invert(arranged.points, bench, method, settled=settled)
+        estimate = invert(arranged.points, bench, method, settled=settled, others=others)
     return arranged, estimate
 
 

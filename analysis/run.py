@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -47,6 +48,7 @@ class Run:
         method: str = "finite",
         trials: int = 10_000,
         seed: int = 1,
+        with_: Sequence[Run] = (),
         guesses: tuple[str, ...] = (),
         raw: RawReadings | None = None,
     ) -> None:
@@ -57,10 +59,14 @@ class Run:
         self.raw = raw
         #: How it is analysed: method, trials, seed.
         self.settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
+        self.others = tuple(with_)
 
-    def analysed_with(self, *, method: str = "finite", trials: int = 10_000, seed: int = 1) -> Run:
-        """The same run, analysed with other settings (see ``weighloop figures --help``)."""
-        settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed}
+    def analysed_with(
+        self, *, method: str = "finite", trials: int = 10_000, seed: int = 1, with_: Sequence[Run] = ()
+    ) -> Run:
+        """The same run, analysed with other settings (see ``weighloop figures --help``). ``with_``: recoil,
+        remanence or reversal runs of the same sample, which have a say in how its parts feel one another."""
+        settings: dict[str, Any] = {"method": method, "trials": trials, "seed": seed, "with_": with_}
         return Run(self.readings, self.bench, guesses=self.guesses, raw=self.raw, **settings)
 
     @cached_property
@@ -68,7 +74,12 @@ class Run:
         """The whole result; ``result.to_json()`` is what ``weighloop figures --json`` prints."""
         from .results import analyse
 
-        return analyse(self.readings, self.bench, **self.settings)
+        if not self.others:
+            return analyse(self.readings, self.bench, **self.settings)
+        from .programmes.other_runs import other_runs
+
+        runs = ((f"no. {i}", run.readings, run.bench) for i, run in enumerate(self.others, 1))
+        return analyse(self.readings, self.bench, others=other_runs(self.bench, runs), **self.settings)
 
     def figures(self, units: Units = "si") -> pd.DataFrame:
         """A row a figure: symbol, value, u, 95 % interval, unit, status, why; by its name in words."""

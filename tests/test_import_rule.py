@@ -56,7 +56,7 @@ ROOMS: dict[str, set[str]] = {
     "analysis/programmes": {
         "analysis/constants", "analysis/errors", "analysis/figures", "analysis/files", "analysis/forces",
         "analysis/inversion", "analysis/magnetostatics", "analysis/planning", "analysis/records",
-        "analysis/threads",
+        "analysis/threads", "analysis/units",
     },
     "analysis/comparison": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/repeated_loop": {"analysis/figures", "analysis/results"},
@@ -79,7 +79,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "analysis/run": {
         "analysis/data_package", "analysis/errors", "analysis/exchange", "analysis/figures", "analysis/files",
-        "analysis/records", "analysis/report", "analysis/results", "analysis/units",
+        "analysis/programmes", "analysis/records", "analysis/report", "analysis/results", "analysis/units",
     },
     "analysis/exchange": {"analysis/figures", "analysis/records", "analysis/results"},
     "analysis/desk": {

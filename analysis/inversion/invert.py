@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 from ..magnetostatics.bench_linearisation import bench_model
 from ..records.bench import Bench
 from ..records.points import Points
-from .loop import FixedChoices, LoopEstimate
+from .loop import FixedChoices, LoopEstimate, OtherRun
 from .methods import DENSITY, MEAN, SPLINE, WAYS, mean_estimate
 from .model_selection import best_estimate, best_hypothesis
 
@@ -21,6 +22,7 @@ def invert(
     *,
     forced: str | None = None,
     settled: FixedChoices | None = None,
+    others: Sequence[OtherRun] = (),
 ) -> LoopEstimate:
     """Magnetisation at every point and along both branches.
 
@@ -28,7 +30,8 @@ def invert(
     the sample is undone, by the branch spline or by the hysteron density, as the evidence decides
     (``evidence``). ``forced`` names the way ("mean", "branch spline", "hysteron density") instead;
     ``settled`` takes over all choices of an earlier estimate, for quick repetition with slightly changed
-    forces or bench values. Raises ValueError for an unknown name. What a way cannot do with the rows there
+    forces or bench values. ``others`` are runs of the same sample, which have a say in how its
+    parts feel one another. Raises ValueError for an unknown name. What a way cannot do with the rows there
     are, the plain mean does; see ``method_used`` and ``why`` of the result.
     """
     if method not in ("finite", "mean"):
@@ -40,10 +43,10 @@ def invert(
     if way == MEAN:
         return mean_estimate(model, "asked for")
     if way is None:
-        return best_estimate(model)
+        return best_estimate(model, others)
     if settled is not None:
         fit = WAYS[way].fit(model, settled=settled)
         estimate = None if fit is None else WAYS[way].estimate(fit)
     else:
-        estimate = best_hypothesis(WAYS[way], model)
+        estimate = best_hypothesis(WAYS[way], model, others)
     return mean_estimate(model, f"too few usable points for a {way}") if estimate is None else estimate

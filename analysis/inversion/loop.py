@@ -25,6 +25,22 @@ class Sensitivity(NamedTuple):
         return Sensitivity(matrix @ self.d_force, matrix @ self.d_prior)
 
 
+@dataclass(frozen=True)
+class OtherRun:
+    """What another run of the sample says of the hypotheses on its own field.
+
+    ``source`` names the run, ``gives`` what it was taken for, ``used`` how many readings it rests on;
+    ``misfit`` the mean square of its residuals in standard deviations; ``likelihood`` of its readings by the
+    name of each hypothesis, the likeliest 1.
+    """
+
+    source: str
+    gives: str
+    used: int
+    misfit: float
+    likelihood: dict[str, float]
+
+
 @dataclass(frozen=True, eq=False)
 class Curve:
     """One branch on a grid of applied field; arrays of shape (m,), SI, in order of rising field.

@@ -24,15 +24,15 @@ from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import HYPOTHESES, WORDS
 from ..records.arrays import Floats
 from .fit_records import JointFit
-from .loop import Curve, LoopEstimate
+from .loop import Curve, LoopEstimate, OtherRun
 from .methods import DENSITY, SPLINE, WAYS, Way, mean_estimate
 from .saturation import judge
-from .settings import COARSE_CELLS, FAR, FAR_AT_LEAST, NO_WORSE, STRETCHES, UNLIKELY
+from .settings import COARSE_CELLS, FAR, FAR_AT_LEAST, LITTLE, NO_WORSE, STRETCHES, UNLIKELY
 
 
-def best_estimate(model: LinearisedBench) -> LoopEstimate:
+def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> LoopEstimate:
     """The estimate the evidence speaks for, with the evidence in numbers and in a sentence."""
-    spline = best_hypothesis(WAYS[SPLINE], model)
+    spline = best_hypothesis(WAYS[SPLINE], model, others)
     if spline is None:
         return mean_estimate(model, "too few usable points on a branch to undo the field's spread")
     if not len(spline.descending):
@@ -42,7 +42,7 @@ def best_estimate(model: LinearisedBench) -> LoopEstimate:
         return _with(
             spline, "The branches meet before the largest field, so M is one function of the field on each."
         )
-    density = best_hypothesis(WAYS[DENSITY], model)
+    density = best_hypothesis(WAYS[DENSITY], model, others)
     if density is None:
         return _with(
             spline,
@@ -76,8 +76,9 @@ def _unfit(estimate: LoopEstimate) -> bool:
     return estimate.evidence["misfit"] > 1.0
 
 
-def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
-    """The best of the hypotheses on the sample's own field, averaged with those nearly as good."""
+def best_hypothesis(way: Way, model: LinearisedBench, others: Sequence[OtherRun] = ()) -> LoopEstimate | None:
+    """The best of the hypotheses on the sample's own field, averaged with those nearly as good; ``others``
+    are runs of the same sample, which say of them what they can."""
     tried: list[JointFit] = []
     enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
@@ -88,6 +89,8 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
         enough = min(enough, max(FAR * fit.objective, FAR_AT_LEAST))
         near = near or fit
     weights = hypothesis_weights(tried, [_misfit(fit) for fit in tried])
+    for other in others:
+        weights = weights * np.array([other.likelihood[fit.own.name] for fit in tried])
     order = np.argsort(-weights)
     weights, tried = weights[order] / weights[order[0]], [tried[i] for i in order]
     evidence = {f"objective_{f.own.name}": f.objective for f in tried}
@@ -96,7 +99,7 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
     _, best, fit = likely[0]
     best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
     if len(likely) == 1:
-        return best
+        return replace(best, why=" ".join([best.why, *map(_said, others)]))
     total = sum(w for w, _, _ in likely)
     shares = [(w / total, e) for w, e, _ in likely]
     M = sum((w * e.M for w, e in shares), np.zeros(len(best.M)))
@@ -107,8 +110,23 @@ def best_hypothesis(way: Way, model: LinearisedBench) -> LoopEstimate | None:
         H_internal=best.H_applied - best.N * M,
         descending=_averaged([(w, e.descending) for w, e in shares]),
         ascending=None if best.ascending is None else _averaged(up),
-        why=f"{best.why} Nearly as likely: {' '.join(WORDS[f.own.name] for _, _, f in likely[1:])}",
+        why=" ".join(
+            [
+                f"{best.why} Nearly as likely: {' '.join(WORDS[f.own.name] for _, _, f in likely[1:])}",
+                *map(_said, others),
+            ]
+        ),
     )
+
+
+def _said(other: OtherRun) -> str:
+    """What another run says, in a sentence."""
+    order = sorted(other.likelihood, key=other.likelihood.__getitem__, reverse=True)
+    odds = other.likelihood[order[0]] / max(other.likelihood[order[1]], 1e-4)
+    run = f"The {other.gives} run {other.source} of the same sample ({other.used} readings)"
+    if odds < LITTLE:
+        return f"{run} does not tell the two apart."
+    return f"{run} was counted: by it, {odds:.2g} to 1, {WORDS[order[0]][0].lower()}{WORDS[order[0]][1:]}"
 
 
 def _misfit(fit: JointFit) -> float:
@@ -124,11 +142,15 @@ def hypothesis_weights(fits: Sequence[JointFit], misfits: Sequence[float]) -> Fl
     No hypothesis is quite true, and by how much it is not is not known: with that size integrated out the
     likelihood goes with a power of the misfit (Jeffreys's prior for a scale; from memory), which is never
     less than chance alone makes it."""
-    chance = []
-    for fit, misfit in zip(fits, misfits, strict=True):
-        left = max(len(fit.model.points) - fit.degrees, 1.0)
-        chance.append(np.log(HYPOTHESES[fit.own.name]) - 0.5 * STRETCHES * np.log(max(misfit, left)))
-    return np.exp(np.array(chance) - max(chance))
+    before = np.array([HYPOTHESES[fit.own.name] for fit in fits])
+    return before * hypothesis_likelihoods(fits, misfits)
+
+
+def hypothesis_likelihoods(fits: Sequence[JointFit], misfits: Sequence[float]) -> Floats:
+    """How likely the readings are under the hypothesis of each fit; (fits,), the likeliest 1."""
+    left = [max(len(fit.model.points) - fit.degrees, 1.0) for fit in fits]
+    chance = -0.5 * STRETCHES * np.log(np.maximum(misfits, left))
+    return np.asarray(np.exp(chance - chance.max()), float)
 
 
 def _averaged(shares: list[tuple[float, Curve]]) -> Curve:

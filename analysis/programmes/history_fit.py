@@ -22,7 +22,7 @@ from ..forces.zero_drift import ZeroReadings
 from ..forces.zeros import KnownZeros, bracket
 from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
 from ..inversion.joint_fit import fit_jointly
-from ..inversion.model_selection import hypothesis_weights
+from ..inversion.model_selection import hypothesis_likelihoods, hypothesis_weights
 from ..inversion.preisach import Density, magnetised_before
 from ..inversion.preisach_memory import Past, grid
 from ..inversion.settings import UNLIKELY
@@ -67,6 +67,8 @@ class HistoryFit:
     warnings: tuple[Finding, ...]
     seed: int
     draws: int
+    #: How likely the readings are under each hypothesis, the likeliest 1.
+    likelihood: dict[str, float]
 
     @property
     def largest(self) -> float:
@@ -168,8 +170,10 @@ def fit_history(
             break  # too few would be left
         code, reason = found.words()
         warnings.append(about_rows(code, points.row[found.rows], f"{reason}; set aside"))
-    weights = hypothesis_weights(fits, [fit.objective for fit in fits])
+    objectives = [fit.objective for fit in fits]
+    weights = hypothesis_weights(fits, objectives)
     weights = weights / weights.sum()
+    likelihood = hypothesis_likelihoods(fits, objectives)
     kept = [
         (float(weights[i]), fits[i]) for i in np.argsort(-weights, kind="stable") if weights[i] > UNLIKELY
     ]
@@ -182,6 +186,7 @@ def fit_history(
         tuple(warnings),
         seed,
         draws,
+        {fit.own.name: float(by) for fit, by in zip(fits, likelihood, strict=True)},
     )
 
 

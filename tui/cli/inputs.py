@@ -15,6 +15,7 @@ import click
 from .common import SEED, OneOf, Whole, note, store_option
 
 if TYPE_CHECKING:
+    from ...analysis.inversion.loop import OtherRun
     from ...analysis.programmes.results import ProgrammeResult
     from ...analysis.records.bench import Bench
     from ...analysis.records.readings import RawReadings, Readings
@@ -80,6 +81,15 @@ programme_option = click.option(
     help="What it is read off for: loop, recoil, remanence, reversal, decay, repeat; by default what it was "
     "run for.",
 )
+with_option = click.option(
+    "--with",
+    "others",
+    metavar="RUN",
+    multiple=True,
+    help="A recoil, remanence or reversal run of the same sample (as INPUT): it has a say in how the "
+    "sample's parts feel one another. May be given several times; a notebook goes by INPUT's bench file "
+    "where it has none of its own.",
+)
 
 
 #: Of the option where runs are planned or started.
@@ -102,17 +112,41 @@ def own_programmes(path: Path) -> str:
 
 
 def result_of(
-    source: str, programme: str | None, method: str, trials: int, seed: int, **where: Any
+    source: str,
+    programme: str | None,
+    method: str,
+    trials: int,
+    seed: int,
+    others: tuple[str, ...] = (),
+    **where: Any,
 ) -> LoopResult | ProgrammeResult:
-    """INPUT analysed as the ``programme`` it is of; None: what the run says, a loop where nothing does."""
+    """INPUT analysed as the ``programme`` it is of; None: what the run says, a loop where nothing does. A
+    loop's sample may have ``others``, runs that are counted with it."""
     readings, bench = named_input(source, named=None, **where)
     if (programme or readings.gives) == "loop":
         from ...analysis.results import analyse
 
-        return analyse(readings, bench, method=method, trials=trials, seed=seed)
+        counted = _other_runs(others, bench, **where) if others else ()
+        return analyse(readings, bench, method=method, trials=trials, seed=seed, others=counted)
+    if others:
+        raise click.UsageError(f"--with goes with a loop: {source} is a {programme or readings.gives} run")
     from ...analysis.programmes.results import analyse_programme
 
     return analyse_programme(readings, bench, programme, draws=min(trials, MOST_DRAWS), seed=seed)
+
+
+def _other_runs(
+    sources: tuple[str, ...], loop: Bench, bench_path: Path | None, tolerant: bool, **where: Any
+) -> tuple[OtherRun, ...]:
+    """What runs of the loop's sample say; a notebook without a bench file goes by the loop's."""
+    from ...analysis.programmes.other_runs import other_runs
+
+    def read(source: str) -> tuple[str, Readings, Bench]:
+        if bench_path is None and Path(source).is_file() and not Path(source).with_suffix(".toml").is_file():
+            return source, _read_notebook(source, loop, tolerant), loop
+        return source, *read_input(source, bench_path, tolerant=tolerant, **where)
+
+    return other_runs(loop, map(read, sources))
 
 
 def named_input(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tests.support.models.forward import Magnet, Pellet, Weighed, weigh
+from tests.support.models.forward import Demagnetising, Magnet, Pellet, Weighed, weigh
 from tests.support.models.preisach_medium import HasMemory
 from tests.support.models.runs import U_READING, U_RELATIVE
 from weighloop.analysis.planning.gap_ladder import LadderPlan
@@ -16,12 +16,18 @@ from weighloop.analysis.records.readings import Readings
 Array = np.ndarray
 
 
-def weighed(magnet: Magnet, pellet: Pellet, material: HasMemory, plan: LadderPlan) -> Weighed:
+def weighed(
+    magnet: Magnet,
+    pellet: Pellet,
+    material: HasMemory,
+    plan: LadderPlan,
+    demagnetising: Demagnetising = "layered",
+) -> Weighed:
     """The noise-free forces at the steps of a plan, the sample virgin before."""
     gap = np.array([step.gap for step in plan.steps])
     orientation = np.array([step.orientation for step in plan.steps])
     leg = np.array([step.leg for step in plan.steps])
-    return weigh(magnet, pellet, material, gap, path=(gap, orientation, leg), demagnetising="layered")
+    return weigh(magnet, pellet, material, gap, path=(gap, orientation, leg), demagnetising=demagnetising)
 
 
 def readings(run: Weighed, seed: int | None, *, attraction: float, gravity: float) -> Readings:

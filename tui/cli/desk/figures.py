@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..common import OneOf, json_option, like, note, print_json, significant, table
-from ..inputs import programme_option, result_of, with_analysis_options
+from ..inputs import programme_option, result_of, with_analysis_options, with_option
 from .repeat import is_repeat, repeat_of, repeat_table
 
 if TYPE_CHECKING:
@@ -21,9 +21,15 @@ if TYPE_CHECKING:
 @with_analysis_options
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True)
 @programme_option
+@with_option
 @json_option
 def command(
-    sources: tuple[str, ...], units: str, programme: str | None, as_json: bool, **settings: Any
+    sources: tuple[str, ...],
+    units: str,
+    programme: str | None,
+    others: tuple[str, ...],
+    as_json: bool,
+    **settings: Any,
 ) -> None:
     """Loop figures of INPUT: a notebook CSV (with --bench), a data package or a run's number.
 
@@ -33,8 +39,10 @@ def command(
     Several INPUTs are loops of one sample (as is a run's number with --programme repeat: the runs it was
     started with): their figures against time and temperature, repeatability, temperature coefficients.
     """
+    if others and is_repeat(sources, programme):
+        raise click.UsageError("--with goes with one loop")
     result = repeat_of(sources, **settings) if is_repeat(sources, programme) else None
-    result = result or result_of(sources[0], programme, **settings)
+    result = result or result_of(sources[0], programme, others=others, **settings)
     if as_json:
         print_json(result.to_json())
         return

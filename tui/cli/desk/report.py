@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from ..common import OneOf, PageFile, json_option, note, print_json
-from ..inputs import programme_option, result_of, with_analysis_options
+from ..inputs import programme_option, result_of, with_analysis_options, with_option
 from .repeat import is_repeat, repeat_of
 
 
@@ -22,10 +22,12 @@ from .repeat import is_repeat, repeat_of
 @click.option("--units", type=OneOf(["si", "cgs"]), default="si", show_default=True, help="Of the figures.")
 @click.option("--kind", type=OneOf(["svg", "png", "pdf"]), default="svg", show_default=True)
 @programme_option
+@with_option
 @json_option
 def command(
     sources: tuple[str, ...],
     programme: str | None,
+    others: tuple[str, ...],
     output: Path | None,
     drawings: Path | None,
     kind: str,
@@ -42,8 +44,10 @@ def command(
     from ....analysis.results import LoopResult
 
     target = output or Path(f"report-{Path(sources[0]).stem}.html")
+    if others and is_repeat(sources, programme):
+        raise click.UsageError("--with goes with one loop")
     result = repeat_of(sources, **settings) if is_repeat(sources, programme) else None
-    result = result or result_of(sources[0], programme, **settings)
+    result = result or result_of(sources[0], programme, others=others, **settings)
     how = f"--programme {result.gives}" if isinstance(result, ProgrammeResult) else ""
     if not isinstance(result, ProgrammeResult):
         how = f"--method {settings['method']}"
@@ -53,6 +57,7 @@ def command(
     again += "".join(
         f" --{name} {settings[f'{name}_path']}" for name in ("bench", "store") if settings[f"{name}_path"]
     )
+    again += "".join(f" --with {other}" for other in others)
     again += f" --trials {settings['trials']}"
     drawn = []
     if isinstance(result, LoopResult):
