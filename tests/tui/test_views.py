@@ -201,9 +201,14 @@ async def test_steadiness_draws_the_trace_and_the_whole_run() -> None:
             "low_kg": [0.0, None, -0.1],
             "high_kg": [0.001, None, -0.09],
         }
+        before = "The bench in 34 min at rest: slow noise 0.5 mg, drift 0.1 mg a minute; no jumps."
+        st.feed.say(
+            "log", {"id": 90, "run": None, "utc": S.UTC.format(9, 0), "kind": "noise", "text": before}
+        )
         await st.press("2")
         await st.until(lambda: "mg from −12.3456 g" in st.text())
         assert "breathing every 3.7 s" in st.text()
+        await st.until(lambda: "The bench in 34 min at rest" in st.text())
         await st.press("t")
         await st.until(lambda: "against minutes" in st.text())
         assert st.feed.asked("readings.overview")[0]["run"] == 12

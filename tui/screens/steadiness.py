@@ -135,8 +135,13 @@ class SteadinessView(View):
         self.set_class(False, "listening")
         self.query_one("#spectrum", LogPlot).draw_curve(*look.spectrum, look.breathing_Hz)
         self.query_one("#allan", LogPlot).draw_curve(*look.allan, look.best_time_s)
-        self.query_one("#verdict", Static).update(verdict_text(look))
+        self.query_one("#verdict", Static).update(verdict_text(look, self._kept()))
         self.query_one("#steady-line", Lines).show(self._line())
+
+    def _kept(self) -> str:
+        """What the log keeps of the bench's past, as the filter begins with it; empty if nothing yet."""
+        notes = (line["text"] for line in reversed(self.snapshot.log) if line["kind"] == "noise")
+        return next(notes, "").removeprefix("The bench ").removesuffix(".")
 
     @work(exclusive=True, group="overview")
     async def action_whole_run(self) -> None:
@@ -173,7 +178,7 @@ class SteadinessView(View):
         if self._look is None:
             self.notify("No verdict to copy yet.")
             return
-        words = f"{headline(self._look)}\n{verdict_text(self._look).plain}"
+        words = f"{headline(self._look)}\n{verdict_text(self._look, self._kept()).plain}"
         self.app.copy_to_clipboard(words.replace("−", "-"))
         self.notify("Copied the verdict.")
 
@@ -188,17 +193,18 @@ def headline(look: SteadyLook) -> str:
     return f"{grade.capitalize()}: no reading became known to {wanted} in {duration(look.seconds)}."
 
 
-def verdict_text(look: SteadyLook) -> Text:
-    """What was found, what to try, and what the lines in the curves mean."""
+def verdict_text(look: SteadyLook, kept: str) -> Text:
+    """What was found, what to try, and what the lines in the curves mean; ``kept`` of the bench's past, where
+    there is some, says more of it than the trace."""
     text = Text()
     _, _, rest = look.verdict.partition(": ")
     text.append("\n".join(part[:1].upper() + part[1:] for part in rest.split("; ")))
     if look.advice:
         text.append("\nTry: ", style="bold")
         text.append("; ".join(look.advice) + ".")
-    if look.past:
+    if kept or look.past:
         text.append("\nThe bench ", style="bold")
-        text.append(look.past)
+        text.append(kept or look.past)
     for what, seconds in (
         ("breathing", look.breathing_Hz and 1 / look.breathing_Hz),
         ("best averaging", look.best_time_s),
