@@ -39,7 +39,7 @@ def trial(job: tuple[str, int, int, Path | None]) -> Trial:
     )
     outcome, bare = settle(s)
     rules = {key: rule(s) for key, rule in BASELINES.items()}
-    return Trial(name, s.target, s.digit, float("nan"), outcome, bare, rules)
+    return Trial(name, s.target, s.digit, float("nan"), outcome, bare, others=rules)
 
 
 def main() -> None:
