@@ -68,6 +68,7 @@ def fit_jointly(
     hypothesis: str,
     *,
     smoothing: Mapping[str, float] | None = None,
+    scale: float | None = None,
     z: Floats | None = None,
     conditioned: bool = True,
     follow_zero: bool = True,
@@ -77,13 +78,14 @@ def fit_jointly(
 ) -> JointFit:
     """Fit the parts by name under one ``hypothesis`` on the sample's own field.
 
-    ``smoothing`` by part and ``z`` (k,) to begin with, where known from before. Not ``conditioned`` the
-    bench stays at ``z``; zero and turner's eccentricity are sought, if ``follow_zero``. ``steady_field``
-    (A/m) is felt besides. A fit whose objective, after a first round, is above ``enough`` is left as it then
-    is: it will not be the one. ``near`` is a fit of the same parts under another hypothesis, to begin from.
+    ``smoothing`` by part with its ``scale`` (``JointFit``), and ``z`` (k,) to begin with, where known from
+    before. Not ``conditioned`` the bench stays at ``z``; zero and turner's eccentricity are sought, if
+    ``follow_zero``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first round, is
+    above ``enough`` is left as it then is: it will not be the one. ``near`` is a fit of the same parts under
+    another hypothesis, to begin from.
     """
     how = conditioned, follow_zero, steady_field, enough, near
-    fit = _Fit(model, roles, hypothesis, smoothing or {}, *how)
+    fit = _Fit(model, roles, hypothesis, smoothing or {}, scale, *how)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
@@ -97,6 +99,7 @@ class _Fit:
         roles: Mapping[str, BranchSpec],
         hypothesis: str,
         smoothing: Mapping[str, float],
+        scale: float | None,
         conditioned: bool,
         follow_zero: bool,
         steady_field: float,
@@ -121,7 +124,7 @@ class _Fit:
         self.by_side = np.array([key == ECCENTRICITY for key in model.keys] + [True] * s)
         self.sought = self.by_side & follow_zero
         self.sought[: self.k] |= conditioned
-        self.scale, self.chosen_at = 1.0, 0.0
+        self.scale, self.known_scale, self.chosen_at = scale or 1.0, scale, 0.0
         f = model.stated_field
         self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights)
         self.parts: dict[str, FittedBranch] = {}
@@ -136,7 +139,7 @@ class _Fit:
         for _ in range(MOST_BENCHES):
             z = self._settle(model, z)
             chi, left = self._objective(z, _of_readings), self._left_over()
-            scale = float(np.sqrt(chi / left)) if chi > CLAIM * left else 1.0
+            scale = self.known_scale or (float(np.sqrt(chi / left)) if chi > CLAIM * left else 1.0)
             steady = abs(scale / self.scale - 1.0) < ALIKE
             if (np.abs(z[: self.k] - model.z).max(initial=0.0) < NEAR and steady) or chi > self.enough:
                 break

@@ -111,15 +111,16 @@ class FixedChoices:
     """Choices an inversion made from the data, to be taken over by its repetitions.
 
     ``method`` as in ``LoopEstimate.method_used``; ``demagnetising_field`` the hypothesis on the sample's own
-    field (``demagnetising_field``); ``smoothing`` by branch, or of the density; ``z`` (k,) the bench
-    found. Of the density also the state the hysterons began in, the rows fitted, the columns free of the
-    constraint and the steady field of what never turned (A/m). ``held``: the bench stays at ``z``, whatever
-    the readings say of it.
+    field (``demagnetising_field``); ``smoothing`` by branch, or of the density, with the Birge ratio
+    ``scale`` it was chosen at; ``z`` (k,) the bench found. Of the density also the state the hysterons began
+    in, the rows fitted, the columns free of the constraint and the steady field of what never turned (A/m).
+    ``held``: the bench stays at ``z``, whatever the readings say of it.
     """
 
     method: str
     demagnetising_field: str
     smoothing: dict[str, float] = field(default_factory=dict)
+    scale: float = 1.0
     z: Floats | None = None
     start: float = 0.0
     fitted: NDArray[np.intp] | None = None

@@ -69,6 +69,7 @@ def spline_fit(
         roles,
         hypothesis if settled is None else settled.demagnetising_field,
         smoothing=None if settled is None else settled.smoothing,
+        scale=None if settled is None else settled.scale,
         z=None if settled is None else settled.z,
         conditioned=settled is None or not settled.held,
         enough=enough,
@@ -95,7 +96,9 @@ def spline_estimate(fit: JointFit) -> LoopEstimate:
     evidence = {f"reduced_chi_square_{b}": p.reduced_chi_square for b, p in fit.parts.items()}
     evidence |= {f"smoothing_{b}": p.smoothing for b, p in fit.parts.items()}
     evidence |= _evidence(fit)
-    chosen = FixedChoices(SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.model.z)
+    chosen = FixedChoices(
+        SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.scale, fit.model.z
+    )
     return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen)
 
 
@@ -138,6 +141,7 @@ def density_fit(
         _whole_run(points, fitted if settled.fitted is None else settled.fitted, settled.start, settled.free),
         settled.demagnetising_field,
         smoothing=settled.smoothing,
+        scale=settled.scale,
         z=settled.z,
         conditioned=False,
         steady_field=settled.bias,
@@ -175,6 +179,7 @@ def density_estimate(fit: JointFit) -> LoopEstimate:
         DENSITY,
         fit.own.name,
         {DENSITY: part.smoothing},
+        fit.scale,
         fit.model.z,
         start,
         fitted,
