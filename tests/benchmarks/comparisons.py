@@ -1,13 +1,12 @@
-"""How often the interval of a difference holds: two discs weighed on one bench, over benches wrong as their file
-says.
+"""How often the interval of a difference holds: two discs weighed on one bench, its file wrong as it says.
 
     python -m tests.benchmarks.comparisons --pairs 100
     python -m tests.benchmarks.comparisons --pairs 100 --own-field 0.015
     python -m tests.benchmarks.comparisons --pairs 60 --samples memory
 
 Both discs of a pair meet the same remanence, contact gap, gravity and temperature, drawn as the file states
-them; each has its own size, readings and setting of gaps, and another material by some 5 %. ``--own-field``: by
-which part (a standard deviation) the own field of each, and that of both, is another than its shape makes it. The samples are
+them; each has its own size, readings and setting of gaps, and another material by some 5 %. ``--own-field``:
+by which part (a standard deviation) the own field of each is another than its shape makes it. The samples are
 those of ``coverage``; the true difference is that of the materials.
 """
 
@@ -55,11 +54,10 @@ class Disc(NamedTuple):
 def closed_pair(rng: np.random.Generator, number: int, own_field: float) -> Iterator[Disc]:
     """Two discs whose branches are closed formulas."""
     material = MATERIALS[number % len(MATERIALS)]
-    together, both = drawn(rng, own_field), reclaimed_bench()
+    together, both = drawn(rng), reclaimed_bench()
     for name in ("A", "B"):
         alone = drawn(rng, own_field)
-        own = together.own_field * alone.own_field if own_field else 1.0
-        truth = replace(together, diameter=alone.diameter, height=alone.height, own_field=own)
+        truth = replace(together, diameter=alone.diameter, height=alone.height, own_field=alone.own_field)
         sort = TanhLoop(*(v * (1 + APART * rng.standard_normal()) for v in vars(material).values()))
         run = noisy_run(int(rng.integers(2**31)), sort, GAPS, truth=truth, gap_error=U_GAP)
         yield Disc(run, replace(both, sample=replace(both.sample, name=name)), sort.figures())
@@ -102,8 +100,8 @@ def pair_with_memory(rng: np.random.Generator, number: int) -> Iterator[Disc]:
 def run(
     pairs: int, trials: int, seed: int, own_field: float, memory: bool
 ) -> dict[str, list[tuple[float, float, float, bool]]]:
-    """By figure: error of the difference and its u, both by the figure, u_apart by u, and whether the interval
-    held the truth, of every pair that has it measured of both."""
+    """By figure: error of the difference and its u, both by the figure, u_apart by u, and whether the
+    interval held the truth, of every pair that has it measured of both."""
     rng = np.random.default_rng(seed)
     found: dict[str, list[tuple[float, float, float, bool]]] = {key: [] for key in FIGURES}
     for number in range(pairs):
@@ -129,9 +127,8 @@ def main() -> None:
     asked = parser.parse_args()
     start = time.process_time()
     found = run(asked.pairs, asked.trials, asked.seed, asked.own_field, asked.samples == "memory")
-    print(
-        "difference of         held of     rms error %  median u %  rms error/u  mean error/u  worst  u apart/u"
-    )
+    columns = "rms error %  median u %  rms error/u  mean error/u  worst  u apart/u"
+    print(f"difference of           held of     {columns}")
     for key, words in FIGURES.items():
         if not found[key]:
             continue
