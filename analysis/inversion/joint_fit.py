@@ -81,11 +81,10 @@ def fit_jointly(
     ``smoothing`` by part with its ``scale`` (``JointFit``), and ``z`` (k,) to begin with, where known from
     before. Not ``conditioned`` the bench stays at ``z``; zero and turner's eccentricity are sought, if
     ``follow_zero``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first round, is
-    above ``enough`` is left as it then is: it will not be the one. ``near`` is a fit of the same parts under
-    another hypothesis, to begin from.
+    above ``enough`` is left as it then is. ``near``, under another hypothesis, is begun from.
     """
-    how = conditioned, follow_zero, steady_field, enough, near
-    fit = _Fit(model, roles, hypothesis, smoothing or {}, scale, *how)
+    how = scale, conditioned, follow_zero, steady_field, enough, near
+    fit = _Fit(model, roles, hypothesis, smoothing or {}, *how)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
 
