@@ -64,12 +64,12 @@ REPEATABILITY = 3e-4
 #: Loops that are thought possible: coercivities (A/m), each with widths by it, and how far off the family is
 #: of a sample, by the largest M.
 COERCIVITIES, WIDTHS, FAMILY_OFF = (12e3, 400e3, 48), (0.04, 1.0, 10), 0.03
-SURPRISE = 0.04  # a reading farther off what was expected, by the largest M, asks for one more
+SURPRISE = 0.06  # a reading farther off what was expected, by the largest M, asks for one more
 MOST_MORE = 1.6  # a steep sample gets at most this many times the readings of a middling one on a passage
 
 #: Branches this far apart, by M, where the field is still that part of the largest: then as many of the
 #: closest gaps are read on both.
-NEARLY_MET, NEAR_TOP, MORE_CLOSING = (0.003, 0.05), 0.7, 9
+NEARLY_MET, NEAR_TOP, MORE_CLOSING = (0.005, 0.05), 0.8, 9
 
 # -- a coil -------------------------------------------------------------------------------------------
 

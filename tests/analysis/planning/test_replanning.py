@@ -61,8 +61,8 @@ def test_a_reading_that_surprises_asks_for_one_more_there() -> None:
     last = [t for t in taken(3) if t.leg == 2][5]
     even = strides(last)
     assert even[0] > 0.8 * even[2]
-    # A tenth of the sample has turned over that nothing before gave notice of.
-    sooner = strides(last._replace(change=0.8 * last.change))
+    # A seventh of the sample has turned over that nothing before gave notice of.
+    sooner = strides(last._replace(change=0.7 * last.change))
     assert max(sooner[:2]) < 0.6 * even[0]
     assert len(sooner) > len(even)
 

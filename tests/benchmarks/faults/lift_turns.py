@@ -32,7 +32,7 @@ def main() -> int:
             emulator = Emulator(FIRMWARE / "build", Path(folder), speed=FAST)
             emulator("turner 1 700")
             rig = Rig(emulator)
-            rig.another(turning_height=TURNING)
+            rig.another(turning_height=TURNING, speed=4e-3)
             wait_for(lambda rig=rig: bool(rig.lift._link._nonce))
             tally = campaign(rig, moves=400, turns=100, resets=16, seed=seed)
             chip = emulator.state["seconds"]
