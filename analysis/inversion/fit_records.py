@@ -13,7 +13,7 @@ from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import DemagnetisingField
 from ..records.arrays import Floats, Indices
 from .loop import Sensitivity
-from .settings import DENSE, MODEL_SPREAD
+from .settings import DENSE, MODEL_DOUBT, MODEL_SPREAD
 
 
 class Material(Protocol):
@@ -202,6 +202,12 @@ def local_field_changes(
     others = interaction_field(own, model, p.M, z)
     by_N = (model.N_change[some] / model.field.N)[:, None, None] * others
     return model.H_change[np.ix_(some, p.rows)] - by_N
+
+
+def model_doubt(p: FittedBranch, field: NodeField) -> Floats:
+    """What any model of the sample is off by at a part's rows (m,), N, in the ``field`` as stated."""
+    f = field.rows(p.rows[p.counted])
+    return MODEL_DOUBT * f.pulled(p.force, p.M[p.counted] @ f.weights)
 
 
 def whitened(X: Floats, y: Floats, spread: Floats, off: Floats) -> tuple[Floats, Floats]:

@@ -38,6 +38,7 @@ from .fit_records import (
     LeftOver,
     interaction_field,
     local_field_changes,
+    model_doubt,
     weighing_spread,
     whitened,
 )
@@ -51,13 +52,13 @@ from .settings import (
     FARTHEST,
     HOPELESS,
     LONGEST_STEP,
-    MODEL_DOUBT,
     MOST_BENCHES,
     MOST_CHOICES,
     MOST_STEPS,
     NEAR,
     STILL,
     STILL_Z,
+    TELLING,
     WORSE,
 )
 
@@ -151,8 +152,6 @@ class _Fit:
             self.parts, self.sought, self.mirrored = usable | self.parts, sought, mirrored
         return self._finished(model, z)
 
-    # -- one bench
-
     def _settle(self, model: LinearisedBench, z: Floats) -> Floats:
         """Gauss-Newton steps with the field linear around ``model``; the inputs found."""
         old, longest, latest = np.inf, 1.0, np.zeros_like(z)
@@ -164,7 +163,7 @@ class _Fit:
             if choosing and step < MOST_CHOICES:
                 self._choose(z, step)
             wanted = self._inputs(z) if step and self.sought.any() else z
-            reference = self._objective(z, self._doubt) if step else np.inf
+            reference = self._objective(z, self._told) if step else np.inf
             before = [(p.c, p.M) for p in self.parts.values()]
             coefficients = self._coefficients(wanted, z)
             # Steps to and fro, between two sets of bounds that hold, are made shorter and shorter.
@@ -175,7 +174,7 @@ class _Fit:
                 for p, (c, M), target in zip(self.parts.values(), before, coefficients, strict=True):
                     p.c, p.M = target if c is None else c + length * (target - c), M
                 self._follow(model, at)
-                new = self._objective(at, self._doubt)
+                new = self._objective(at, self._told)
                 if new <= WORSE * (1.0 + reference) or length < 0.2:
                     break
                 length *= 0.5
@@ -300,10 +299,10 @@ class _Fit:
         answer = p.material.answer(p.design / spread[:, None], p.smoothing, p.free) / spread
         return LeftOver(p.design, answer)
 
-    def _doubt(self, p: FittedBranch) -> Floats:
-        """What a misfit must exceed to tell of the bench, or of how the parts feel one another, N."""
-        f = self.stated.field.rows(p.rows[p.counted])
-        return np.hypot(p.sigma, MODEL_DOUBT * f.pulled(p.force, p.M[p.counted] @ f.weights))
+    def _told(self, p: FittedBranch) -> Floats:
+        """By what a part's misfits count against the bench, N."""
+        few = max(len(p.force) / TELLING, 1.0) if (self.sought & ~self.by_side).any() else 1.0
+        return np.hypot(p.sigma, model_doubt(p, self.stated.field) * few**0.5)
 
     def _inputs(self, z: Floats) -> Floats:
         """The inputs that fit best once every part's coefficients have done their best."""
@@ -311,10 +310,10 @@ class _Fit:
         normal, rhs = self.precision[np.ix_(on, on)], np.zeros(int(on.sum()))
         for p in self.parts.values():
             if p.constrains_bench:
-                left, doubt = self._left(p), self._doubt(p)
-                J = left.of(p.by_input[:, on]) / doubt[:, None]
+                left, told = self._left(p), self._told(p)
+                J = left.of(p.by_input[:, on]) / told[:, None]
                 normal += J.T @ J
-                rhs += J.T @ (left.of(self._targets(p, z) - p.by_input[:, ~on] @ z[~on]) / doubt)
+                rhs += J.T @ (left.of(self._targets(p, z) - p.by_input[:, ~on] @ z[~on]) / told)
         if self.mirrored is not None:
             J, white = self._by_mirrored(self.mirrored)
             normal += J.T @ J
@@ -360,10 +359,11 @@ class _Fit:
         seen: dict[str, LeftOver] = {}
         for name, p in self.parts.items():
             seen[name] = left = self._left(p)
-            p.c_d_force, p.hat, p.doubt = left.answer, left.hat, self._doubt(p)
+            p.c_d_force, p.hat = left.answer, left.hat
+            p.doubt = np.hypot(p.sigma, model_doubt(p, self.stated.field))
             p.c_to_z, p.c_to_zero = np.split(-p.c_d_force @ p.by_input, [k], axis=1)
             if p.constrains_bench:
-                J = left.of(p.by_input) / p.doubt[:, None]
+                J = left.of(p.by_input) / self._told(p)[:, None]
                 normal += J.T @ J
         if self.mirrored is not None:
             J, white = self._by_mirrored(self.mirrored)
@@ -378,7 +378,7 @@ class _Fit:
             if not p.constrains_bench:
                 continue
             by_input = seen[name].of(p.by_input[:, on])
-            by_force = seen[name].answered(inverse @ (by_input / p.doubt[:, None] ** 2).T)
+            by_force = seen[name].answered(inverse @ (by_input / self._told(p)[:, None] ** 2).T)
             p.hat = p.hat + np.einsum("ij,ji->i", by_input, by_force)
             # A row at which two branches meet is in both.
             np.add.at(z_d_force, np.ix_(p.rows[p.counted], on), by_force.T)

@@ -33,6 +33,10 @@ CLAIM = 1.5
 #: How many misfits of its own a wrong model of the sample has, in effect: it is off by as much along whole
 #: stretches of a branch, so that a hundred readings more say no more of it.
 STRETCHES = 4.0
+#: No more readings of a branch than this tell of the bench: what a model is off by goes together along
+#: stretches. Counted one by one, fifty of a steep sample moved the remanence of an exact bench by 2 u; with
+#: four, a contact gap 8 u off was not found.
+TELLING = 8.0
 #: The own field is worked out by cells, to about this part of the force.
 COARSE_CELLS = 3e-4
 
