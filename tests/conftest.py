@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+import tests.support.examples  # noqa: F401 - which part comes in turn, before the workers are started
 from tests.support import ROOT
 
 # Two workers with two threads each on two cores are in each other's way; before numpy is first imported.

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from itertools import product
 
 import numpy as np
 import pytest
 
+from tests.support.examples import in_turn
 from tests.support.models.zeros import GAPS, TrueZero, loop_with_zero, path, zero_bench
 from weighloop.analysis.outliers.screen import find_outliers
 from weighloop.analysis.results import analyse
@@ -40,8 +42,7 @@ def test_a_notebook_without_times_is_followed_by_the_order_of_its_rows(how):
     np.testing.assert_allclose(arranged.zeros.change, known, atol=15e-6)
 
 
-@pytest.mark.parametrize("how", ["by hand", "turner", "lift"])
-@pytest.mark.parametrize("row", [40, 60])
+@pytest.mark.parametrize(("row", "how"), in_turn(product([40, 60], ["by hand", "turner", "lift"])))
 def test_a_jump_is_found_where_it_was(how, row):
     time = path(how, GAPS)[3]
     at = 0.5 * (time[row] + time[row + 1])

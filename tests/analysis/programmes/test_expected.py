@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.support.examples import in_turn
 from tests.support.models import programme_slips as P
 from weighloop.analysis.programmes import expected as module
 from weighloop.analysis.programmes.expected import expected
 from weighloop.analysis.programmes.results import analyse_programme
 
 
-@pytest.mark.parametrize("name", P.NAMES)
+@pytest.mark.parametrize("name", in_turn(P.NAMES))
 def test_the_uncertainty_expected_is_that_of_a_run(name: str) -> None:
     """Of another sample, the second model's, within a factor of three: an order of magnitude, before anything
     is weighed; of a decay, which is none, a bound."""

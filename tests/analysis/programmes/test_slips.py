@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.support.examples import pairs
+from tests.support.examples import in_turn, pairs
 from tests.support.models import programme_slips as P
 from weighloop.analysis.programmes.results import ProgrammeResult, analyse_programme
 from weighloop.analysis.records.readings import Readings
@@ -64,7 +64,7 @@ def test_a_clean_run_has_nothing_set_aside(name: str) -> None:
     assert {figure.status for figure in result.figures.values()} == {"measured"}
 
 
-@pytest.mark.parametrize(("name", "slip"), pairs(P.NAMES, P.SLIPS))
+@pytest.mark.parametrize(("name", "slip"), in_turn(pairs(P.NAMES, P.SLIPS)))
 def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.Slip) -> None:
     readings, rows = slip(name, np.random.default_rng(5))
     result = analysed(readings)

@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pytest
 
+from tests.support.examples import in_turn
 from tests.support.models.streams import CLASSES, stream
 from weighloop.analysis.settling import (
     NoiseMemory,
@@ -364,7 +365,7 @@ def test_senseless_settings_are_refused(resolution: float, target: float) -> Non
         SettlingFilter(resolution, target)
 
 
-@pytest.mark.parametrize("name", CLASSES)
+@pytest.mark.parametrize("name", in_turn(CLASSES))
 def test_seeded_trials_of_every_class(name: str) -> None:
     """A few trials a class against the streams' own truth; the benchmark has thousands."""
     accepted = 0

@@ -11,10 +11,11 @@ import pytest
 from tests.support.bench.attacks import DIALECTS, Attack, attacks, line_attacks, outcome
 from tests.support.bench.hostile_bench import HostileBench, wrong_readings
 from tests.support.bench.virtual_bench import STRONG, attraction
+from tests.support.examples import in_turn
 from weighloop.daemon.store.readings_table import readings_of
 
 FIRST = {attack.kind: attack for attack in reversed([*attacks(), *line_attacks()])}
-WITH = [(attack, DIALECTS[number % len(DIALECTS)]) for number, attack in enumerate(FIRST.values())]
+WITH = in_turn((attack, DIALECTS[number % len(DIALECTS)]) for number, attack in enumerate(FIRST.values()))
 
 
 @pytest.mark.parametrize(("attack", "dialect"), WITH, ids=[f"{a.kind} ({d})" for a, d in WITH])
@@ -62,7 +63,7 @@ def test_what_a_person_takes_as_it_is_is_taken() -> None:
     assert wrong_readings(bench) == []
 
 
-@pytest.mark.parametrize("age", [0.0, 1.5, 3.0, 6.0, 12.0, 30.0])
+@pytest.mark.parametrize("age", in_turn([0.0, 1.5, 3.0, 6.0, 12.0, 30.0]))
 def test_with_spacers_too_nothing_late_is_believed(age: float) -> None:
     bench = HostileBench()
     bench.age = age

@@ -14,7 +14,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.support.bench.paper_bench import PaperBench, turner_plan
-from tests.support.examples import examples
+from tests.support.examples import examples, in_turn
 from weighloop.daemon.procedure import events, machine
 from weighloop.daemon.procedure.plan import RunPlan
 from weighloop.daemon.procedure.run import LogEvent
@@ -67,7 +67,7 @@ def test_nobody_is_needed_and_every_turn_is_made_far_out() -> None:
     assert [p["set_aside"] for p in bench.run.points] == [None] * len(bench.run.points)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("fault", in_turn(FAULTS))
 def test_at_every_moment_of_a_run_once(fault: str) -> None:
     length = sum(1 for _ in plan().steps) * 2 + 12
     for moment in range(length):

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from itertools import product
 
 import numpy as np
 import pytest
 
 from tests.support.bench.paper_bench import PaperBench
 from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER
+from tests.support.examples import in_turn
 from tests.support.models.preisach_medium import Material
 from weighloop.analysis.programmes.programme import parse_programmes, programme
 from weighloop.daemon.procedure import events
@@ -129,8 +131,10 @@ def test_an_unbroken_run_reads_every_step_once_and_needs_nobody(name: str) -> No
     assert len(bench.run.zeros) >= 2
 
 
-@pytest.mark.parametrize("fault", ["power", "reset", "lift plug", "balance plug", "knock", "disk"])
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    ("name", "fault"),
+    in_turn(product(NAMES, ["power", "reset", "lift plug", "balance plug", "knock", "disk"])),
+)
 def test_broken_at_any_moment(name: str, fault: str) -> None:
     steps = [s for s in plan(name).steps if s["kind"] == "point"]
     wanted = {(s["leg"], s["orientation"], s["height_m"]) for s in steps}

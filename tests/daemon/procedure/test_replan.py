@@ -11,6 +11,7 @@ import pytest
 
 from tests.support.bench.paper_run import take
 from tests.support.bench.virtual_bench import BENCH_TEXT, TURNER, attraction
+from tests.support.examples import in_turn
 from weighloop.analysis.errors import InputError
 from weighloop.daemon.procedure.branch_check import off_the_branch
 from weighloop.daemon.procedure.events import BenchState
@@ -79,7 +80,7 @@ def whole(bench: str) -> tuple[RunPlan, RunRecord]:
     return plan, run
 
 
-@pytest.mark.parametrize("bench", BENCHES)
+@pytest.mark.parametrize("bench", in_turn(BENCHES))
 def test_readings_gather_where_the_sample_turns_over(bench: str) -> None:
     plan, run = whole(bench)
     legs = [[p["height_m"] for p in run.points if p["kind"] == "point" and p["leg"] == n] for n in range(4)]

@@ -8,6 +8,7 @@ import pytest
 from textual.widgets import Input, Select
 
 import tests.support.screen.scripted_daemon as S
+from tests.support.examples import pairs
 from tests.support.screen.screen_driver import Stage, stage
 from tests.support.screen.screens import any_result
 from tests.support.screen.scripted_programmes import BENCH, FOUND, found_of, programme_result, programme_run
@@ -38,8 +39,7 @@ async def begun(name: str, st: Stage) -> None:
 
 
 @pytest.mark.usefixtures("scripted_analysis")
-@pytest.mark.parametrize("name", FOUND)
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize(("size", "name"), pairs([(80, 24), (120, 40)], list(FOUND)))
 async def test_every_picture_of_a_programme_is_a_key_away(name: str, size: tuple[int, int]) -> None:
     of = pictures(name)
     async with stage(S.snapshot(programme_run(name, state="finished")), size=size) as st:
