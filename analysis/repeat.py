@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from .errors import Fault, Finding, InputError, NotPossible
-from .figures.model_error import SHARED
+from .figures.model_error import common_errors
 from .figures.names import FIGURE_NAMES
 from .figures.uncertainty import BudgetLine, shared_normals
 from .magnetostatics.reference_magnet import REMANENCE_TEMPERATURE
@@ -267,7 +267,8 @@ def _follow(
     count = min(len(loop.samples[key]) for loop in loops)
     trials = np.array([loop.samples[key][:count] for loop in loops], float)
     good = np.isfinite(trials).all(axis=0)
-    inputs = {key: words for loop in loops for key, words in loop.shared.items()} | {k: k for k in SHARED}
+    inputs = {key: words for loop in loops for key, words in loop.shared.items()}
+    inputs |= {identity: key for loop in loops for key, identity in common_errors(loop.sample).items()}
     normals = shared_normals(seed, tuple(inputs), count)[good]
     trials = trials[:, good]
     values = np.array([_measured(loop, key) for loop in loops])

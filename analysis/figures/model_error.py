@@ -16,8 +16,11 @@ from ..inversion.settings import MODEL_DOUBT, STRETCHES
 from ..records.arrays import Floats
 from .settings import BETWEEN, BEYOND, LOSES, LOST_OF_FALL, MOST_FALL, OWN_FIELD, UNTOLD
 
-#: What runs of one bench have in common of these, by its key.
-SHARED = ("own field", "taken off")
+
+def common_errors(sample: str) -> dict[str, str]:
+    """Of these, by key, what runs have in common, and what tells it from another's: runs of one ``sample``
+    what its own field is off by (a chamfer, a density that is uneven), all runs the rest."""
+    return {"own field": f"{sample}|own field", "taken off": "|taken off"}
 
 
 def of_forces(estimate: LoopEstimate) -> Floats:

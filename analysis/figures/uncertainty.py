@@ -160,10 +160,9 @@ class _Model:
             readings.reading.tobytes() + readings.gap.tobytes() + readings.orientation.tobytes()
         )
         self.streams = {s.identity: _stream(seed, s.identity) for s in shared}
-        # What a model is off by in one run it is off by in the next of such a sample.
-        self.own_streams = [
-            _stream(seed, key if key in model_error.SHARED else f"{mark}|{key}") for key in streams
-        ]
+        # Some of what a model is off by in one run it is off by in the next.
+        common = model_error.common_errors(bench.sample.name)
+        self.own_streams = [_stream(seed, common.get(key, f"{mark}|{key}")) for key in streams]
 
     def __call__(self, rng: np.random.Generator, count: int) -> dict[str, Floats]:
         """``count`` trials of every figure. Each input has a stream of its own, so ``rng`` is not used."""

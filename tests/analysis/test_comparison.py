@@ -47,6 +47,18 @@ def test_shared_inputs_cancel(alike):
     assert "remanence of the reference magnet" in comparison.text
 
 
+def test_a_disc_s_own_field_is_its_own(alike):
+    """Chamfers and uneven densities differ from disc to disc: u of a difference of HcB has that of both (the
+    budget's line of it, by the square root of two), but for two runs of one disc."""
+    HcB = "coercivity_HcB_A_per_m"
+    own = next(line.u for line in alike[0].budget[HcB] if "own field" in line.input)
+    (d,) = [d for d in compare(alike[:2]).differences if d.figure == HcB]
+    assert d.u > 0.9 * np.sqrt(2) * own
+    again = run("WP-07-1", 8)
+    (d,) = [d for d in compare([alike[0], again]).differences if d.figure == HcB]
+    assert d.u < 0.7 * np.sqrt(2) * own
+
+
 def test_one_run_against_itself(alike):
     (d,) = [d for d in compare([alike[0], alike[0]]).differences if d.figure == HCJ]
     assert d.value == 0
