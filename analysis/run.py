@@ -78,7 +78,10 @@ class Run:
             return analyse(self.readings, self.bench, **self.settings)
         from .programmes.other_runs import other_runs
 
-        runs = ((f"no. {i}", run.readings, run.bench) for i, run in enumerate(self.others, 1))
+        runs = (
+            (run.readings.source or f"no. {i}", run.readings, run.bench)
+            for i, run in enumerate(self.others, 1)
+        )
         return analyse(self.readings, self.bench, others=other_runs(self.bench, runs), **self.settings)
 
     def figures(self, units: Units = "si") -> pd.DataFrame:

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..magnetostatics.bench_linearisation import LinearisedBench
+from ..magnetostatics.demagnetising_field import WORDS
 from ..records.arrays import Floats
 from ..records.points import Branch, Points
+from .settings import LITTLE
 
 
 class Sensitivity(NamedTuple):
@@ -39,6 +41,17 @@ class OtherRun:
     used: int
     misfit: float
     likelihood: dict[str, float]
+
+    @property
+    def said(self) -> str:
+        """What it says, in a sentence."""
+        likeliest, other = sorted(self.likelihood, key=self.likelihood.__getitem__, reverse=True)
+        odds = self.likelihood[likeliest] / max(self.likelihood[other], 1e-4)
+        run = f"The {self.gives} run {self.source} of the same sample ({self.used} readings)"
+        if odds < LITTLE:
+            return f"{run} was counted, but tells the two ways its parts may feel one another not apart."
+        words = WORDS[likeliest]
+        return f"{run} was counted: by it, {odds:.2g} to 1, {words[0].lower()}{words[1:]}"
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,7 @@ from .fit_records import JointFit
 from .loop import Curve, LoopEstimate, OtherRun
 from .methods import DENSITY, SPLINE, WAYS, Way, mean_estimate
 from .saturation import judge
-from .settings import COARSE_CELLS, FAR, FAR_AT_LEAST, LITTLE, NO_WORSE, STRETCHES, UNLIKELY
+from .settings import COARSE_CELLS, FAR, FAR_AT_LEAST, NO_WORSE, STRETCHES, UNLIKELY
 
 
 def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> LoopEstimate:
@@ -99,7 +99,7 @@ def best_hypothesis(way: Way, model: LinearisedBench, others: Sequence[OtherRun]
     _, best, fit = likely[0]
     best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
     if len(likely) == 1:
-        return replace(best, why=" ".join([best.why, *map(_said, others)]))
+        return replace(best, why=" ".join([best.why, *(other.said for other in others)]))
     total = sum(w for w, _, _ in likely)
     shares = [(w / total, e) for w, e, _ in likely]
     M = sum((w * e.M for w, e in shares), np.zeros(len(best.M)))
@@ -113,20 +113,10 @@ def best_hypothesis(way: Way, model: LinearisedBench, others: Sequence[OtherRun]
         why=" ".join(
             [
                 f"{best.why} Nearly as likely: {' '.join(WORDS[f.own.name] for _, _, f in likely[1:])}",
-                *map(_said, others),
+                *(other.said for other in others),
             ]
         ),
     )
-
-
-def _said(other: OtherRun) -> str:
-    """What another run says, in a sentence."""
-    order = sorted(other.likelihood, key=other.likelihood.__getitem__, reverse=True)
-    odds = other.likelihood[order[0]] / max(other.likelihood[order[1]], 1e-4)
-    run = f"The {other.gives} run {other.source} of the same sample ({other.used} readings)"
-    if odds < LITTLE:
-        return f"{run} does not tell the two apart."
-    return f"{run} was counted: by it, {odds:.2g} to 1, {WORDS[order[0]][0].lower()}{WORDS[order[0]][1:]}"
 
 
 def _misfit(fit: JointFit) -> float:

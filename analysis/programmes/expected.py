@@ -30,7 +30,7 @@ def expected(ladder: LadderPlan, bench: Bench, gives: str) -> ProgrammeResult:
     field = node_field(history_points(_readings(ladder, np.zeros(n), gives), bench), bench)
     M = _magnetised(ladder.assumed, field.H, field.N)
     reading = reading_change((field.pull * M).sum(axis=1), bench)
-    return analyse_programme(_readings(ladder, reading, gives), bench, draws=EXPECTED_DRAWS)
+    return analyse_programme(_readings(ladder, reading, gives), bench, draws=EXPECTED_DRAWS, slips=False)
 
 
 def _readings(ladder: LadderPlan, reading: Floats, gives: str) -> Readings:

@@ -99,9 +99,16 @@ class ProgrammeResult:
 
 @on_one_thread
 def analyse_programme(
-    readings: Readings, bench: Bench, gives: str | None = None, *, draws: int = 1000, seed: int = 1
+    readings: Readings,
+    bench: Bench,
+    gives: str | None = None,
+    *,
+    draws: int = 1000,
+    seed: int = 1,
+    slips: bool = True,
 ) -> ProgrammeResult:
-    """What the ``readings`` give: ``gives``, or what they were taken for.
+    """What the ``readings`` give: ``gives``, or what they were taken for. ``slips``: look for rows that are
+    off.
 
     Raises InputError for what no run gives, NotPossible where the readings do not suffice.
     """
@@ -112,7 +119,7 @@ def analyse_programme(
     turns = missed_turns(readings, bench)
     if gives == "decay":
         return ProgrammeResult(readings, bench, gives, decay(readings, bench), None, draws, seed, turns)
-    history = fit_history(readings, bench, draws=draws, seed=seed, slips=not turns)
+    history = fit_history(readings, bench, draws=draws, seed=seed, slips=slips and not turns)
     return ProgrammeResult(readings, bench, gives, RESULTS[gives](history), history, draws, seed, turns)
 
 

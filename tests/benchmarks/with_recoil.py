@@ -102,7 +102,8 @@ def main() -> None:
         print(
             f"{feeling:8s} Hc {half / 1e3:5.1f} alone u {row[0]:5.2f} % off {row[1]:+6.2f} %, with u "
             f"{row[2]:5.2f} % off {row[3]:+6.2f} %; odds {odds:.3g} to 1, {'right' if right else 'wrong'}, "
-            f"misfit {others[0].misfit:.2f}, {len(recoil)} readings beside {len(loop)}",
+            f"misfit {others[0].misfit:.2f}, {len(recoil)} readings beside {len(loop)}; most of u: "
+            + ", ".join(f"{line.input} {line.share:.0%}" for line in alone.budget[HCJ][:3]),
             flush=True,
         )
     u, off, u_with, off_with, right = np.array(found, float).T

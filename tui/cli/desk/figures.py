@@ -85,5 +85,6 @@ def figures_table(result: LoopResult, units: str = "si") -> str:
         if figure.why:
             reasons.setdefault(figure.why, []).append(name.printed)
     out = table(["figure", "symbol", "value", "u", "95 % interval", "unit", "status"], rows)
-    notes = [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
+    notes = [other.said for other in result.others]
+    notes += [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
     return "\n".join([out, "", *notes]) if notes else out

@@ -1,0 +1,92 @@
+"""Runs of a loop's sample that are counted with it: odds, words, and which runs may not be.
+
+The odds are Bayes' theorem: prior odds times the likelihood ratio of each independent run.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+import weighloop
+from tests.support import EXAMPLES
+from tests.support.models import programme_slips as P
+from tests.support.models.runs import LAYERED, bench_of, points_of, weighed
+from weighloop.analysis.errors import InputError
+from weighloop.analysis.inversion.invert import invert
+from weighloop.analysis.inversion.loop import OtherRun
+from weighloop.analysis.programmes.other_runs import other_runs
+from weighloop.tui.cli import weighloop as command
+
+
+def told(shape: float, part: float) -> OtherRun:
+    return OtherRun("run 13", "recoil", 80, 1.0, {"shape": shape, "part": part})
+
+
+def test_odds_of_the_hypotheses_are_multiplied_by_each_other_run() -> None:
+    run = weighed(LAYERED)
+    points, bench = points_of(run, seed=1), bench_of(LAYERED.magnet, LAYERED.pellet)
+
+    def odds(*others: OtherRun) -> float:
+        found = invert(points, bench, forced="hysteron density", others=others)
+        assert all(other.said in found.why for other in others)
+        return found.evidence["weight_shape"] / found.evidence["weight_part"]
+
+    # As far from certain as it takes for both to be kept.
+    level = told(1.0, 1.0)
+    alone = invert(points, bench, forced="hysteron density")
+    by = alone.evidence["objective_part"] / alone.evidence["objective_shape"]
+    even = told(min(by**-2, 1.0), min(by**2, 1.0))
+    first = odds(even)
+    assert odds(even, level) == pytest.approx(first)
+    assert odds(even, told(1.0, 0.5)) == pytest.approx(2.0 * first)
+    assert odds(even, told(0.5, 1.0)) == pytest.approx(0.5 * first)
+
+
+def test_a_run_of_the_sample_says_how_likely_its_readings_are() -> None:
+    (found,) = other_runs(P.bench(), [("run 13", P.clean("recoil"), P.bench())])
+    assert (found.source, found.gives) == ("run 13", "recoil")
+    assert set(found.likelihood) == {"shape", "part"}
+    assert max(found.likelihood.values()) == 1.0
+    assert found.misfit < 4.0
+
+
+def test_a_decay_cannot_be_counted() -> None:
+    with pytest.raises(InputError, match="a decay in one field"):
+        other_runs(P.bench(), [("run 13", P.clean("decay"), P.bench())])
+
+
+def test_figures_with_another_run_say_that_it_was_counted(tmp_path: Path) -> None:
+    loop, beside = str(EXAMPLES / "wp-07-1.csv"), tmp_path / "again.csv"
+    shutil.copy(loop, beside)  # no bench file of its own: it goes by the loop's
+    quick = ("--trials", "100")
+    alone = CliRunner().invoke(command, ["figures", loop, *quick, "--json"])
+    both = CliRunner().invoke(command, ["figures", loop, "--with", str(beside), *quick, "--json"])
+    assert both.exit_code == 0, both.output
+    found = json.loads(both.output)
+    assert "with" not in json.loads(alone.output)
+    (counted,) = found["with"]
+    assert (counted["source"], counted["gives"], counted["used"]) == (str(beside), "loop", 108)
+    assert "again.csv of the same sample (108 readings) was counted" in found["method"]["why"]
+    run = weighloop.read_notebook(loop)
+    result = run.analysed_with(trials=100, with_=[run]).result
+    assert result.others[0].likelihood == counted["likelihood"]
+
+
+def test_a_run_of_another_sample_is_refused() -> None:
+    loop, other = (str(EXAMPLES / f"wp-07-{k}.csv") for k in (1, 2))
+    result = CliRunner().invoke(command, ["figures", loop, "--with", other])
+    assert result.exit_code == 1
+    assert "expected a run of the loop's own sample, 'WP-07-1'" in result.stderr
+
+
+def test_with_goes_with_one_loop() -> None:
+    loop = str(EXAMPLES / "wp-07-1.csv")
+    for words in (["figures", loop, "--programme", "recoil"], ["report", loop, loop]):
+        result = CliRunner().invoke(command, [*words, "--with", loop])
+        assert result.exit_code == 2
+        assert "--with goes with" in result.stderr
