@@ -204,10 +204,11 @@ def swept(
 def weighed(w: Weighing, number: int) -> tuple[dict[str, Weighed], float]:
     """One sample in every way, and the seconds each took."""
     walked, seconds, found = passages(w), list[float](), dict[str, Weighed]()
+    random = np.random.default_rng([28, number])
+    delay_off = U_DELAY * random.standard_normal()
     for way in WAYS:
-        random = np.random.default_rng([28, number])
         scales, settles = Scales(number), SettlingFilter(1e-6, NOISE)
-        delay_off, parts = U_DELAY * random.standard_normal(), list[tuple[Floats, Floats]]()
+        parts = list[tuple[Floats, Floats]]()
         for leg, passage in enumerate(walked):
             gap_noise = GAP_NOISE * random.standard_normal(len(passage.steps))
             if way == STOPPING:
