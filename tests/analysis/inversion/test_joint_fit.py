@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.support.models.forward import Pellet
-from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
+from tests.support.models.loops import TanhLoop, True_, noisy_run, reclaimed_bench
 from tests.support.models.runs import (
     Case,
     Magnet,
@@ -21,8 +21,10 @@ from tests.support.models.runs import (
 from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import LoopEstimate
+from weighloop.analysis.inversion.saturation import judge
+from weighloop.analysis.magnetostatics.bench_linearisation import ECCENTRICITY
 from weighloop.analysis.outliers.screen import find_outliers
-from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.records.bench import Bench, Turner
 from weighloop.analysis.records.points import Points
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured
@@ -101,6 +103,46 @@ def test_the_readings_tell_how_the_parts_feel_one_another(feels: str, name: str)
 
 
 @pytest.mark.slow
+def test_a_sample_graded_along_its_height_is_told_where_it_was_turned_over() -> None:
+    """M 5 % more at one face than in the mean, 5 % less at the other: the sample's middle of M lies
+    grading * height / 6 above that of its height (the mean of z by a weight that goes evenly with z), which
+    a turner's eccentricity is."""
+    material, truth = TanhLoop(300e3, 40e3, 8e3), True_(grading=0.05)
+    bench = reclaimed_bench()
+    turned = replace(bench, gap=replace(bench.gap, turner=Turner(eccentricity=Measured(0.0, 0.05e-3))))
+    run = noisy_run(1, material, truth=truth)
+    by_hand, found = (analyse(run, known, trials=2) for known in (bench, turned))
+    (eccentricity,) = [f for f in found.found_inputs if f.key == ECCENTRICITY]
+    assert eccentricity.found == pytest.approx(0.05 * truth.height / 6, abs=3 * eccentricity.u_found)
+    assert eccentricity.u_found < 2e-6
+    for name, most in (
+        ("remanence_A_per_m", 2e-3),
+        ("BHmax_J_per_m3", 0.01),
+        ("knee_field_Hk_A_per_m", 0.01),
+    ):
+        true = material.figures()[name]
+        off, without = (
+            abs(float(read_figures(c.H_applied, c.M, c.N)[name][0]) / true - 1)
+            for c in (found.estimate.descending, by_hand.estimate.descending)
+        )
+        assert off < most
+        assert without > 1.5 * most
+
+
+@pytest.mark.parametrize("off", [-1.0, 1.0])
+@pytest.mark.slow
+def test_a_density_leaves_the_bench_as_stated(off: float) -> None:
+    """A steep rod that does not saturate, the remanence stated 1.5 % wrong: its own interaction is not taken
+    for a stronger magnet, and what no model fits is not read off."""
+    rod = Pellet(diameter=3e-3, height=6e-3, rings=3, layers=12)
+    case = Case("steep rod", Magnet(), rod, Material(350e3, 150e3, 8e3), False, "layered")
+    bench = stated(case, case.magnet.remanence * (1 + 0.015 * off), 1e-3)
+    found = invert(points_of(weighed(case), 3), bench)
+    assert found.method_used == "hysteron density"
+    assert not found.bench.z.any()
+    assert judge(found.descending, found.ascending, found.evidence["misfit"]).withheld.keys() >= {HcJ}
+
+
 def test_a_bench_known_without_doubt_is_left_as_stated() -> None:
     bench = bench_of(LAYERS.magnet, LAYERS.pellet)
     magnet = replace(bench.reference_magnet, temperature_coefficient=Measured(-0.0011))

@@ -105,6 +105,8 @@ class True_:
     height: float = 3e-3
     per_kg: float = PER_KG
     own_field: float = 1.0
+    #: By which part of its mean M is larger at the face that is up at orientation +1, and less at the other.
+    grading: float = 0.0
 
 
 @lru_cache(maxsize=8)
@@ -152,6 +154,7 @@ def changes(
     down = material.descending(h)
     H = orientation[:, None] * bz / MU0
     M = np.where(falling[:, None], np.interp(H, h + N * down, down), -np.interp(-H, h + N * down, down))
+    M = M * (1 + truth.grading * orientation[:, None] * (2 * z / truth.height - 1))
     force = -orientation * pellet.volume * ((gradient * M) @ weight)
     return -force / truth.per_kg
 
