@@ -102,7 +102,7 @@ class ReversalResult:
 
 def recoil(history: HistoryFit) -> RecoilResult:
     """The recoil curves of the major branch, from reverse fields up to the largest there was."""
-    led = history.follow(_reversed_and_back(history), start=0.0)
+    led = history.follow(_reversed_and_back(history))
     H, M = (a[:, POINTS:].reshape(len(a), FAMILY, POINTS) for a in (led.H, led.M))
     whole = _at(led.H[:, None, :POINTS], led.M[:, None, :POINTS], 0.0)
     after = _at(H, M, 0.0)
@@ -125,10 +125,10 @@ def remanence(history: HistoryFit) -> RemanenceResult:
     """Both remanence curves up to the largest field there was."""
     ends = np.linspace(0.0, history.largest, FAMILY + 1)[1:]
     outward = np.concatenate([np.linspace(end, 0.0, POINTS) for end in ends])
-    gained = history.follow(outward, start=0.0)
+    gained = history.follow(outward)
     H, M = (a.reshape(len(a), FAMILY, POINTS) for a in (gained.H, gained.M))
     acquired = _at(H, M, 0.0)
-    lost = history.follow(_reversed_and_back(history), start=0.0)
+    lost = history.follow(_reversed_and_back(history))
     saturated = _at(lost.H[:, None, :POINTS], lost.M[:, None, :POINTS], 0.0)
     H, M = (a[:, POINTS:].reshape(len(a), FAMILY, POINTS) for a in (lost.H, lost.M))
     left, reverse = _at(H, M, 0.0), -H[:, :, 0]
@@ -162,7 +162,7 @@ def reversal(history: HistoryFit) -> ReversalResult:
     top = history.largest
     starts = np.linspace(-top, top, FAMILY, endpoint=False)
     path = np.concatenate([[top, *np.linspace(field, top, LONG)] for field in starts])
-    led = history.follow(path, start=0.0)
+    led = history.follow(path)
     H, M = (a.reshape(len(a), FAMILY, LONG + 1)[:, :, 1:] for a in (led.H, led.M))
     grid = np.linspace(H[0].min(), H[0].max(), FAMILY)
     maps = np.array([_distribution(h, m, grid) for h, m in zip(H, M, strict=True)])
@@ -209,7 +209,7 @@ def _reversed_and_back(history: HistoryFit) -> Floats:
     times into larger and larger reverse fields, each time back to none and a little beyond (``POINTS``
     each)."""
     top = history.largest
-    led = history.follow(np.linspace(top, -top, 4 * LONG), start=0.0)
+    led = history.follow(np.linspace(top, -top, 4 * LONG))
     # Beyond this the sample's own field stretches no way farther.
     back = float(np.max(np.abs(led.H[:, 0] - top))) * 1.05
     none = float(np.interp(0.0, led.H[0, ::-1], np.linspace(-top, top, 4 * LONG)))

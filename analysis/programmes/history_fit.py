@@ -23,17 +23,20 @@ from ..forces.zeros import KnownZeros, bracket
 from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
 from ..inversion.joint_fit import fit_jointly
 from ..inversion.model_selection import hypothesis_likelihoods, hypothesis_weights
-from ..inversion.preisach import Density, magnetised_before
-from ..inversion.preisach_memory import Past, grid
+from ..inversion.preisach import Density
+from ..inversion.preisach_memory import Past as Magnetised
+from ..inversion.preisach_memory import grid
 from ..inversion.settings import UNLIKELY
 from ..inversion.uniform_loop import answer_of
+from ..magnetostatics.applied_field import NodeField, node_field
 from ..magnetostatics.bench_linearisation import bench_model
 from ..magnetostatics.demagnetising_field import HYPOTHESES
 from ..magnetostatics.quadrature import volume
-from ..records.arrays import Bools, Floats
+from ..records.arrays import Bools, Floats, Indices
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
+from .past import Past, likeliest_past, with_past
 from .settings import CELL_DOUBT, DENSITY_DOUBT, IN_FIELD, LEAST_ROWS, MOST_OFF, MOST_SLIPS
 from .slipped_rows import SlippedRows, slipped_rows
 
@@ -81,12 +84,9 @@ class HistoryFit:
         part = _part(self.fits[0])
         return float(np.mean((part.residual / part.doubt) ** 2))
 
-    def follow(self, path: Sequence[float] | Floats, start: float | None = None) -> UniformHistory:
-        """Lead a sample through ``path`` (m,): what its parts feel, A/m, in order.
-
-        ``start``: how much of it was magnetised before, -1 to 1; None: as the run's own sample. Beyond
-        ``largest`` the material is taken to stay as it is there.
-        """
+    def follow(self, path: Sequence[float] | Floats) -> UniformHistory:
+        """Lead a virgin sample through ``path`` (m,): what its parts feel, A/m, in order. Beyond ``largest``
+        the material is taken to stay as it is there."""
         u = np.asarray(path, float)
         random = np.random.default_rng(self.seed)
         which = random.choice(len(self.fits), self.draws, p=self.weights)
@@ -98,7 +98,7 @@ class HistoryFit:
         for k, (fit, root) in enumerate(zip(self.fits, self._roots, strict=True)):
             mine, c = np.flatnonzero(which == k), _part(fit).c
             assert c is not None
-            design = self._design(k, u, start)
+            design = self._design(k, u)
             if k == 0:
                 M[0] = design @ c
                 H[0] = u + self._off(k) * M[0]
@@ -115,10 +115,9 @@ class HistoryFit:
         fit = self.fits[k]
         return fit.others() - fit.field.N
 
-    def _design(self, k: int, u: Floats, start: float | None) -> Floats:
+    def _design(self, k: int, u: Floats) -> Floats:
         density = _density(self.fits[k])
-        past = Past(density.start if start is None else start)
-        return past.design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
+        return Magnetised(0.0).design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
 
     @cached_property
     def _roots(self) -> list[Floats]:
@@ -144,19 +143,20 @@ def fit_history(
     readings: Readings,
     bench: Bench,
     *,
-    start: float | None = None,
     draws: int = 1000,
     seed: int = 1,
     slips: bool = True,
 ) -> HistoryFit:
     """Fit the readings of a run of any history, which are taken in the order of their rows.
 
-    ``start``: how much of the sample was magnetised before, -1 to 1; None: as its first reading says.
-    ``slips``: look for rows that are off, and set them aside. Raises NotPossible for too few readings, or of
-    one orientation only.
+    What its sample went through before is sought (``past``). ``slips``: look for rows that are off, and set
+    them aside. Raises NotPossible for too few readings, or of one orientation only.
     """
     points = history_points(readings, bench)
-    fits = _fits(points, bench, start)
+    fitted = _fitted(points)
+    past = likeliest_past(_doubted(points, node_field(points, bench), fitted), bench, fitted)
+    points = with_past(points, past)
+    fits = _fits(points, bench, past)
     warnings: list[Finding] = []
     # One after the other, the worst first: what is far off bends the fit to all others.
     for _ in range(max(MOST_SLIPS, len(points) // MOST_OFF) if slips else 0):
@@ -165,7 +165,7 @@ def fit_history(
             break
         try:
             without = _without(points, found)
-            fits, points = _fits(without, bench, start), without
+            fits, points = _fits(without, bench, past), without
         except NotPossible:
             break  # too few would be left
         code, reason = found.words()
@@ -262,28 +262,32 @@ def _far(readings: Readings, bench: Bench, H: Floats, gradient: Floats, used: Bo
     return found and replace(found, apart=ZeroReadings(*np.zeros((3, 0))))
 
 
-def _fits(points: Points, bench: Bench, start: float | None) -> list[JointFit]:
-    model = bench_model(points, bench)
-    fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(model.field.H_mean))
+def _fitted(points: Points) -> Indices:
+    """The rows that a fit can use; raises NotPossible for too few."""
+    fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(points.gap))
     if len(fitted) < LEAST_ROWS or len(np.unique(points.orientation[fitted])) < 2:
         raise NotPossible(
             f"{len(fitted)} usable readings: a history wants {LEAST_ROWS} or more, in both orientations"
         )
-    H = model.field.H_mean
-    # What a density of even cells is off by: a part of the largest M, wherever a reading is taken.
-    pull = np.abs(model.field.pull_mean)
-    in_field = fitted[np.abs(H[fitted]) > IN_FIELD * np.abs(H[fitted]).max()]
+    return fitted
+
+
+def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
+    """With what a density of even cells is off by: a part of the largest M, wherever a reading is taken."""
+    H, pull = np.abs(field.H_mean), np.abs(field.pull_mean)
+    in_field = fitted[H[fitted] > IN_FIELD * H[fitted].max()]
     largest = float(np.abs(points.force[in_field] / pull[in_field]).max())
-    points = replace(points, u_force=np.hypot(points.u_force, CELL_DOUBT * largest * pull))
+    return replace(points, u_force=np.hypot(points.u_force, CELL_DOUBT * largest * pull))
+
+
+def _fits(points: Points, bench: Bench, past: Past) -> list[JointFit]:
+    fitted, model = _fitted(points), bench_model(points, bench)
+    points = _doubted(points, model.field, fitted)
     model = replace(model, points=points)
-    if start is None:
-        # The other half of a pair at the far end comes before the first passage.
-        rows = np.arange(int(points.orientation[0] != points.orientation[1]), len(points))
-        known = fitted[fitted >= rows[0]] - rows[0]
-        start = magnetised_before(model.field.rows(rows), points.force[rows], points.u_force[rows], known)
+
     fits, near = [], None
     for hypothesis in HYPOTHESES:
-        role = {DENSITY: BranchSpec(np.arange(len(points)), Density(start), fitted)}
+        role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}
         fit = fit_jointly(model, role, hypothesis, conditioned=False, near=near)
         near = near or fit
         fits.append(fit)

@@ -3,6 +3,7 @@
 | group | where it comes from | the script that checks it again |
 | --- | --- | --- |
 | grids | twice as many curves or points change nothing beyond the draws' own noise | `tests.benchmarks.programmes` |
+| what was before a run | chosen by hand, never scanned: more of both change no figure | `tests.benchmarks.programmes` |
 | what is claimed | samples of the second model with even seeds, judged on odd ones | `tests.benchmarks.programmes` |
 | rows far off | chosen by hand, never scanned | `tests.benchmarks.programmes` |
 | decay | half a motor's full step, and 20 mg in an hour: common practice, no source | `tests.benchmarks.programmes` |
@@ -20,6 +21,17 @@ FAMILY, POINTS, LONG = (
     49,
 )  # curves of a family, points of one back to no field, of one up to the largest
 EXPECTED_DRAWS, ROUNDS = 60, 12  # of what is expected of a plan: draws, and steps to M in its own field
+
+# -- what was before a run ----------------------------------------------------------------------------
+
+#: Gaps of the bench at which the sample's field may have turned before (fewer, magnetised elsewhere),
+#: how often the distance between them is halved, and how many of the readings choose among them.
+PLACES, FEW_PLACES, FINER, MOST_ROWS_OF_PAST = 24, 6, 6, 120
+#: A virgin sample it is where the score of its fit is below this for each reading; another past is believed
+#: where it makes this part of the score or less.
+FITS, MUCH_BETTER = 3.0, 0.2
+#: What was done elsewhere must be so many times better than what can have been done on this bench.
+ELSEWHERE = 2.0
 
 # -- what is claimed ----------------------------------------------------------------------------------
 

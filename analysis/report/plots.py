@@ -33,10 +33,10 @@ def frame(axes: Any, x: str, y: str) -> None:
     axes.axvline(0, color=MUTED, linewidth=0.8)
     axes.set_xlabel(x)
     axes.set_ylabel(y)
-    _legend_above(axes)
+    legend_above(axes)
 
 
-def _legend_above(axes: Any) -> None:
+def legend_above(axes: Any) -> None:
     """The legend in a line above the drawing, where it covers nothing."""
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=6, fontsize=8, frameon=False)
 
@@ -128,7 +128,7 @@ def pull_drawing(result: LoopResult, rows: Rows, axes: Any = None) -> Figure:
     axes.axhline(0, color=MUTED, linewidth=0.8)
     axes.set_xlabel("gap, mm")
     axes.set_ylabel("force, mN (attraction positive)")
-    _legend_above(axes)
+    legend_above(axes)
     return figure
 
 
@@ -161,7 +161,7 @@ def steadiness_drawing(result: LoopResult) -> Figure:
         style = BRANCH_STYLE[branch]
         shown = _less_the_first(zeros, readings.spacers)
         axes[0].plot(x, shown * 1e6, color=style["color"], linestyle=style["linestyle"], label=label)
-        _legend_above(axes[0])
+        legend_above(axes[0])
     axes[0].set_ylabel("zero, mg")
     look = {"color": BRANCH_STYLE["first"]["color"], "marker": ".", "linestyle": "none"}
     axes[1].plot(x, readings.u_reading * 1e6, **look)

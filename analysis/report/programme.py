@@ -11,7 +11,7 @@ from ..programmes.curves import CurveFamily, Estimated, RecoilResult, RemanenceR
 from ..programmes.decay import DecayResult
 from .output import filled, page_file, write_page
 from .page import versions
-from .plots import frame
+from .plots import frame, legend_above
 from .style import BRANCH_STYLE, MUTED, new_figure, svg
 from .wording import rounded
 
@@ -86,8 +86,8 @@ def _parts(result: Found) -> tuple[str, list[str], list[tuple[str, Figure]]]:
         ],
         [
             ("First-order reversal curves.", family_drawing(result.curves)),
-            ("Their distribution over coercive and interaction field, where it is more than twice its own "
-             "standard uncertainty.", distribution_drawing(result)),
+            ("Their distribution over coercive and interaction field. Hatched: not known, the density being "
+             "less than twice its own standard uncertainty.", distribution_drawing(result)),
         ],
     )  # fmt: skip
 
@@ -115,21 +115,27 @@ def decay_drawing(result: DecayResult) -> Figure:
     """M over the logarithm of time, and M0 - S ln(t / t0)."""
     figure, axes = new_figure()
     log = np.log(result.t / result.t[0])
-    axes.plot(result.t, result.M / 1e3, color=_MAIN["color"], marker="o", markersize=4, linestyle="none")
+    axes.plot(
+        result.t, result.M / 1e3, color=_MAIN["color"], marker="o", markersize=4, linestyle="none",
+        label="readings",
+    )  # fmt: skip
     line = float(np.mean(result.M + result.S * log)) - result.S * log
-    axes.plot(result.t, line / 1e3, color=_OTHER["color"], linewidth=1.1)
+    axes.plot(result.t, line / 1e3, color=_OTHER["color"], linewidth=1.1, label="$M_0 - S\\,\\ln(t/t_0)$")
     axes.set_xscale("log")
     axes.set_xlabel("time since the field was reached, s")
     axes.set_ylabel("magnetisation M, kA/m")
+    legend_above(axes)
     return figure
 
 
 def family_drawing(curves: CurveFamily) -> Figure:
-    """Each curve of a family."""
+    """Each curve of a family with its band."""
     figure, axes = new_figure()
-    for H, M in zip(curves.H, curves.M, strict=True):
-        axes.plot(H / 1e3, M / 1e3, color=_MAIN["color"], linewidth=0.9)
-    _named(axes, "internal field H, kA/m", "magnetisation M, kA/m")
+    for k, (H, M, u) in enumerate(zip(curves.H / 1e3, curves.M / 1e3, curves.u_M / 1e3, strict=True)):
+        axes.plot(H, M, color=_MAIN["color"], linewidth=0.9, label=None if k else "a curve each")
+        band = None if k else "standard uncertainty"
+        axes.fill_between(H, M - u, M + u, color=_MAIN["color"], alpha=0.18, linewidth=0, label=band)
+    frame(axes, "internal field H, kA/m", "magnetisation M, kA/m")
     return figure
 
 
@@ -142,9 +148,9 @@ def recoil_drawing(result: RecoilResult) -> Figure:
         axes.plot(H[shown] / 1e3, M[shown] / 1e3, color=_MAIN["color"], linewidth=0.9)
     axes.errorbar(
         c.H[:, 0] / 1e3, c.M[:, 0] / 1e3, yerr=c.u_M[:, 0] / 1e3, color=_OTHER["color"], marker=".",
-        linestyle="none", linewidth=0.8,
+        linestyle="none", linewidth=0.8, label="where each leaves the branch, with its u",
     )  # fmt: skip
-    _named(axes, "internal field H, kA/m", "magnetisation M, kA/m")
+    frame(axes, "internal field H, kA/m", "magnetisation M, kA/m")
     return figure
 
 
@@ -153,8 +159,9 @@ def loss_drawing(result: RecoilResult) -> Figure:
     figure, axes = new_figure(height=5.0, rows=2)
     H = -result.H_reverse / 1e3
     _banded(axes[0], H, 100.0 * result.loss, 100.0 * result.u_loss, _MAIN)
-    axes[0].axhline(5.0, color=MUTED, linestyle=":", linewidth=1.0)
+    axes[0].axhline(5.0, color=MUTED, linestyle=":", linewidth=1.0, label="5 %")
     axes[0].set_ylabel("loss of flux, %")
+    legend_above(axes[0])
     _banded(axes[1], H, result.permeability, result.u_permeability, _OTHER)
     axes[1].set_ylabel("recoil permeability")
     axes[1].set_xlabel("reverse field, kA/m")
@@ -174,27 +181,45 @@ def remanence_drawing(result: RemanenceResult) -> Figure:
 def difference_drawing(result: RemanenceResult) -> Figure:
     """The difference that interaction makes, with its band."""
     figure, axes = new_figure(height=2.6)
-    _banded(axes, result.H / 1e3, result.difference, result.u_difference, _MAIN)
-    _named(axes, "field, kA/m", "difference")
+    _banded(
+        axes, result.H / 1e3, result.difference, result.u_difference, _MAIN, "with its standard uncertainty"
+    )
+    frame(axes, "field, kA/m", "difference, parts of Mr")
     return figure
 
 
 def distribution_drawing(result: ReversalResult) -> Figure:
-    """The known part of the distribution; light to dark, which is also read in grey."""
-    figure, axes = new_figure(height=4.6)
-    up, down = np.meshgrid(result.fields, result.fields, indexing="ij")
-    shown = np.where(result.known, result.density, np.nan) * 1e3
-    marks = axes.scatter(
-        (up - down)[result.known] / 2e3,
-        (up + down)[result.known] / 2e3,
-        c=shown[result.known],
-        cmap="cividis_r",
-        marker="D",
-        s=42,
-        linewidths=0,
+    """The distribution, each cell as large as it is: light to dark where it is known, which is also read in
+    grey, and hatched where it is not."""
+    from matplotlib.collections import PolyCollection
+
+    figure, axes = new_figure(width=4.4, height=5.4)
+    half = 0.5 * (result.fields[1] - result.fields[0]) / 1e3
+    up, down = np.meshgrid(result.fields / 1e3, result.fields / 1e3, indexing="ij")
+    # A square cell over both fields is one on its corner over half their difference and half their sum.
+    corner = np.array([(half, 0.0), (0.0, half), (-half, 0.0), (0.0, -half)])
+    middle = np.stack([0.5 * (up - down), 0.5 * (up + down)], axis=-1)[:, :, None, :]
+    cells = middle + corner
+    unknown = np.isfinite(result.density) & ~result.known
+    axes.add_collection(
+        PolyCollection(
+            cells[unknown],
+            facecolor="#f2f2f2",
+            edgecolor="#cfcfcf",
+            hatch="////",
+            linewidth=0.0,
+            label="not known",
+        )
     )
-    figure.colorbar(marks, ax=axes, label="density, per kA/m")
-    _named(axes, "coercive field, kA/m", "interaction field, kA/m")
+    known = PolyCollection(cells[result.known], cmap="cividis_r", linewidth=0.2, edgecolor="face")
+    known.set_array(result.density[result.known] * 1e3)
+    known.set_clim(0.0, float(np.max(result.density[result.known], initial=1e-9)) * 1e3)
+    axes.add_collection(known)
+    figure.colorbar(known, ax=axes, label="density, per kA/m", shrink=0.7)
+    axes.autoscale_view()
+    axes.set_aspect("equal")
+    axes.set_xlim(left=0.0)
+    frame(axes, "coercive field, kA/m", "interaction field, kA/m")
     return figure
 
 
@@ -204,10 +229,3 @@ def _banded(axes: Any, x: Any, y: Any, u: Any, style: dict[str, Any], label: str
         linewidth=1.1, label=label,
     )  # fmt: skip
     axes.fill_between(x, y - u, y + u, color=style["color"], alpha=0.18, linewidth=0)
-
-
-def _named(axes: Any, x: str, y: str) -> None:
-    axes.axhline(0, color=MUTED, linewidth=0.8)
-    axes.axvline(0, color=MUTED, linewidth=0.8)
-    axes.set_xlabel(x)
-    axes.set_ylabel(y)

@@ -39,7 +39,7 @@ def left_after(material: Material, top: float, fields: Floats) -> Floats:
 
 def score(name: str, history: HistoryFit, material: Material, errors: dict[str, list[float]]) -> None:
     """Errors of one run in standard uncertainties, by what they are of."""
-    top = float(history.follow([history.largest], start=0.0).H[0, 0])
+    top = float(history.follow([history.largest]).H[0, 0])
     whole = led(material, [top, 0.0])[-1]
     fields = np.linspace(1e3, 0.9 * top, 400)
     left = left_after(material, top, fields)

@@ -62,7 +62,7 @@ def result(name: str) -> ProgrammeResult:
 
 
 def top(history: HistoryFit) -> float:
-    return float(history.follow([history.largest], start=0.0).H[0, 0])
+    return float(history.follow([history.largest]).H[0, 0])
 
 
 def test_recoil_is_that_of_the_material() -> None:

@@ -42,7 +42,7 @@ def wrong(name: str, result: ProgrammeResult) -> list[str]:
     where the material does not say it in closed form, from what the clean run has."""
     top = 0.0
     if result.history is not None:
-        top = float(result.history.follow([result.history.largest], start=0.0).H[0, 0])
+        top = float(result.history.follow([result.history.largest]).H[0, 0])
     true, found = P.truth(name, top), []
     for key, figure in result.figures.items():
         if figure.status != "measured":

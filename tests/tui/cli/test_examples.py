@@ -12,9 +12,10 @@ from tests.tui.cli.test_verbs import call, good
 def test_the_examples_are_written_once_and_nothing_over(tmp_path: Path) -> None:
     folder = tmp_path / "examples"
     written = json.loads(good("examples", str(folder), "--json").stdout)["files"]
-    assert {Path(name).name for name in written} == {path.name for path in EXAMPLES.iterdir()}
-    for name in written:
-        assert Path(name).read_bytes() == (EXAMPLES / Path(name).name).read_bytes()
+    there = {path.relative_to(EXAMPLES) for path in EXAMPLES.rglob("*") if path.is_file()}
+    assert {Path(name).relative_to(folder) for name in written} == there
+    for name in there:
+        assert (folder / name).read_bytes() == (EXAMPLES / name).read_bytes()
     good("examples", str(folder))  # the same again is no harm
     mine = folder / "wp-07-1.toml"
     mine.write_text(mine.read_text() + "# mine\n")

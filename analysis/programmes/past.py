@@ -1,0 +1,132 @@
+"""What a run's sample went through before: nothing, fields of this bench, or larger ones elsewhere.
+
+A sample that was run before remembers where its field last turned, each part at a field of its own. Such
+turns are rows before the first that nobody read: the fit leads every part through them as through the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..inversion.fit_records import weighing_spread
+from ..inversion.preisach import Density
+from ..magnetostatics.applied_field import node_field
+from ..records.arrays import Floats, Indices
+from ..records.bench import Bench
+from ..records.points import Points
+from .settings import ELSEWHERE, FEW_PLACES, FINER, FITS, MOST_ROWS_OF_PAST, MUCH_BETTER, PLACES
+
+#: Gap (m) and orientation of a place on the bench.
+Place = tuple[float, int]
+
+
+@dataclass(frozen=True)
+class Past:
+    """How much was ``magnetised`` elsewhere, -1 to 1, and then ``turns``: the places at which the sample's
+    field turned on this bench, in order."""
+
+    magnetised: float = 0.0
+    turns: tuple[Place, ...] = ()
+
+
+def with_past(points: Points, past: Past) -> Points:
+    """The points with the turns before the first of them, which no force is known of."""
+    n = len(past.turns)
+    if not n:
+        return points
+    gap, orientation = (np.array(column) for column in zip(*past.turns, strict=True))
+    nothing, none = np.full(n, np.nan), np.zeros(n)
+    zero = points.zero
+    if zero is not None:
+        zero = replace(zero, root=np.vstack([np.zeros((n, zero.root.shape[1])), zero.root]))
+    return Points(
+        row=np.concatenate([np.zeros(n, np.int64), points.row]),
+        gap=np.concatenate([gap, points.gap]),
+        spacers=np.concatenate([nothing, points.spacers]),
+        orientation=np.concatenate([orientation.astype(np.int64), points.orientation]),
+        force=np.concatenate([none, points.force]),
+        u_force=np.concatenate([none, points.u_force]),
+        temperature=np.concatenate([nothing, points.temperature]),
+        leg=np.concatenate([np.arange(-n, 0), points.leg]),
+        branch=(*("first",) * n, *points.branch),
+        used=np.concatenate([np.zeros(n, bool), points.used]),
+        why_not=(*("before the run",) * n, *points.why_not),
+        zero=zero,
+    )
+
+
+def likeliest_past(points: Points, bench: Bench, fitted: Indices) -> Past:
+    """None where a virgin sample gives the rows ``fitted``; else the past that gives them best, if much
+    better, of: turned last at one of the bench's gaps, from a virgin sample or from the closest gap the other
+    way; and magnetised elsewhere before. Each part is taken to feel its own magnetisation."""
+    score = _scores(points, bench, fitted)
+    virgin = best = score(Past())
+    if virgin < FITS * len(fitted):
+        return Past()
+    gaps, found = _some(np.unique(points.gap[fitted]), PLACES), Past()
+    for past in _pasts(gaps):
+        if (new := score(past) * (ELSEWHERE if past.magnetised else 1.0)) < best:
+            best, found = new, past
+    if found.turns and len(gaps) > 1:
+        found = _finer(found, score(found), np.log(gaps), score)
+    return found if score(found) < MUCH_BETTER * virgin else Past()
+
+
+def _some(gaps: Floats, most: int) -> Floats:
+    return gaps[np.unique(np.linspace(0, len(gaps) - 1, most).round().astype(int))]
+
+
+def _pasts(gaps: Floats) -> Iterator[Past]:
+    """Turned here, from a virgin sample or from the closest gap the other way; magnetised elsewhere, and
+    turned here then."""
+    closest = float(gaps[0])
+    for gap in gaps.tolist():
+        for orientation in (1, -1):
+            yield Past(0.0, ((gap, orientation),))
+            if gap > closest:
+                yield Past(0.0, ((closest, -orientation), (gap, orientation)))
+    for sign in (1.0, -1.0):
+        yield from (Past(sign * part) for part in (0.25, 0.5, 0.75, 1.0))
+        for gap in _some(gaps, FEW_PLACES).tolist():
+            yield from (Past(sign, ((gap, orientation),)) for orientation in (1, -1))
+
+
+def _finer(past: Past, best: float, log_gaps: Floats, score: Callable[[Past], float]) -> Past:
+    """The last turn's gap between those that were tried: halving the distance around the best."""
+    *before, (gap, orientation) = past.turns
+    step, low, high = float(np.diff(log_gaps).max()), log_gaps[0], log_gaps[-1]
+    for _ in range(FINER):
+        step *= 0.5
+        for near in (np.log(gap) - step, np.log(gap) + step):
+            tried = replace(past, turns=(*before, (float(np.exp(np.clip(near, low, high))), orientation)))
+            if (new := score(tried)) < best:
+                past, best = tried, new
+        gap = past.turns[-1][0]
+    return past
+
+
+def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[Past], float]:
+    """How badly a density gives the rows after a past: squares left, in standard deviations, and roughness.
+    Of many rows some are asked, every turn of the field among them."""
+    ends = np.flatnonzero(np.diff(points.leg) != 0)
+    some = fitted[:: -(-len(fitted) // MOST_ROWS_OF_PAST)]
+    rows = np.unique(np.concatenate([[0, 1], ends, ends + 1, some])).astype(np.intp)
+    known = np.flatnonzero(np.isin(rows, fitted))
+    run = node_field(points, bench).rows(rows)
+    force = points.force[rows[known]]
+    spread = weighing_spread(force, points.u_force[rows[known]])
+
+    def score(past: Past) -> float:
+        n, material = len(past.turns), Density(past.magnetised)
+        material.begin(run.H, run.pull)
+        H = np.vstack([node_field(with_past(points, past), bench).H[:n], run.H])
+        pull = np.vstack([np.zeros((n, H.shape[1])), run.pull])
+        X, y = material.design(H, pull)[n:][known] / spread[:, None], force / spread
+        weight = material.smoothing(X, y)
+        c, _ = material.fit(X, y, weight)
+        return float(np.sum((y - X @ c) ** 2) + weight * c @ material.penalty @ c)
+
+    return score

@@ -1,0 +1,62 @@
+"""Runs whose sample was run before, on the second model and on the twin's own sample: neither shares anything
+with the analysis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from tests.support.models.programme_samples import DrawnSample, Way, second_model, twins_own
+from weighloop.analysis.programmes.history_fit import HistoryFit, fit_history
+from weighloop.analysis.programmes.path import plan_programme
+from weighloop.analysis.programmes.programme import programme
+
+pytestmark = pytest.mark.slow
+
+Drawn = Callable[[np.random.Generator], DrawnSample]
+
+
+def coarse(rng: np.random.Generator) -> DrawnSample:
+    return second_model(rng, rings=2, layers=4)
+
+
+def way(sample: DrawnSample, name: str) -> Way:
+    steps = plan_programme(sample.bench, programme(name), 9).steps
+    gap, orientation, leg = (
+        np.array([getattr(s, key) for s in steps]) for key in ("gap", "orientation", "leg")
+    )
+    return gap, orientation, leg
+
+
+def run(drawn: Drawn, *names: str, seed: int = 0) -> HistoryFit:
+    """The last of several programmes of one sample, one after the other."""
+    rng = np.random.default_rng(seed)
+    sample = drawn(rng)
+    table = sample.weighed([way(sample, name) for name in names], rng, names[-1])
+    return fit_history(table, sample.bench, draws=2)
+
+
+def before(history: HistoryFit) -> list[tuple[float, int]]:
+    """The turns before the run, as found: mm and orientation."""
+    points = history.points
+    rows = [i for i, why in enumerate(points.why_not) if why == "before the run"]
+    return [(1e3 * float(points.gap[i]), int(points.orientation[i])) for i in rows]
+
+
+@pytest.mark.parametrize("drawn", [twins_own, coarse])
+@pytest.mark.parametrize("earlier", ["recoil", "decay", "remanence"])
+def test_what_a_sample_was_run_through_before_is_no_misfit(drawn: Drawn, earlier: str) -> None:
+    history = run(drawn, earlier, "remanence")
+    aside = [row for warning in history.warnings for row in warning.rows]
+    assert len(aside) <= 1  # the first of all, at the far end, leans on the past alone
+    assert history.misfit < 1.5
+    gap, orientation = before(history)[0]
+    assert gap == pytest.approx(1.0, abs=0.3)
+    assert orientation == {"recoil": 1, "decay": 1, "remanence": -1}[earlier]
+
+
+@pytest.mark.parametrize("drawn", [twins_own, coarse])
+def test_a_sample_never_magnetised_has_no_past(drawn: Drawn) -> None:
+    assert before(run(drawn, "remanence")) == []
