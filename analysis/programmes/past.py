@@ -51,7 +51,7 @@ def with_past(points: Points, past: Past) -> Points:
         u_force=np.concatenate([none, points.u_force]),
         temperature=np.concatenate([nothing, points.temperature]),
         leg=np.concatenate([np.arange(-n, 0), points.leg]),
-        branch=(*("first",) * n, *points.branch),
+        branch=(*(points.branch[0] for _ in past.turns), *points.branch),
         used=np.concatenate([np.zeros(n, bool), points.used]),
         why_not=(*("before the run",) * n, *points.why_not),
         zero=zero,

@@ -203,7 +203,7 @@ def distribution_drawing(result: ReversalResult) -> Figure:
     unknown = np.isfinite(result.density) & ~result.known
     axes.add_collection(
         PolyCollection(
-            cells[unknown],
+            list(cells[unknown]),
             facecolor="#f2f2f2",
             edgecolor="#cfcfcf",
             hatch="////",
@@ -211,7 +211,7 @@ def distribution_drawing(result: ReversalResult) -> Figure:
             label="not known",
         )
     )
-    known = PolyCollection(cells[result.known], cmap="cividis_r", linewidth=0.2, edgecolor="face")
+    known = PolyCollection(list(cells[result.known]), cmap="cividis_r", linewidth=0.2, edgecolor="face")
     known.set_array(result.density[result.known] * 1e3)
     known.set_clim(0.0, float(np.max(result.density[result.known], initial=1e-9)) * 1e3)
     axes.add_collection(known)
