@@ -24,8 +24,7 @@ from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
 from ..inversion.joint_fit import fit_jointly
 from ..inversion.model_selection import hypothesis_likelihoods, hypothesis_weights
 from ..inversion.preisach import Density
-from ..inversion.preisach_memory import Past as Magnetised
-from ..inversion.preisach_memory import grid
+from ..inversion.preisach_memory import Past, grid
 from ..inversion.settings import UNLIKELY
 from ..inversion.uniform_loop import answer_of
 from ..magnetostatics.applied_field import NodeField, node_field
@@ -36,7 +35,7 @@ from ..records.arrays import Bools, Floats, Indices
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
-from .past import Past, likeliest_past, with_past
+from .past import BeforeRun, likeliest_past, with_past
 from .settings import CELL_DOUBT, DENSITY_DOUBT, IN_FIELD, LEAST_ROWS, MOST_OFF, MOST_SLIPS
 from .slipped_rows import SlippedRows, slipped_rows
 
@@ -117,7 +116,7 @@ class HistoryFit:
 
     def _design(self, k: int, u: Floats) -> Floats:
         density = _density(self.fits[k])
-        return Magnetised(0.0).design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
+        return Past(0.0).design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
 
     @cached_property
     def _roots(self) -> list[Floats]:
@@ -280,7 +279,7 @@ def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
     return replace(points, u_force=np.hypot(points.u_force, CELL_DOUBT * largest * pull))
 
 
-def _fits(points: Points, bench: Bench, past: Past) -> list[JointFit]:
+def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
     fitted, model = _fitted(points), bench_model(points, bench)
     points = _doubted(points, model.field, fitted)
     model = replace(model, points=points)

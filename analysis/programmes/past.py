@@ -24,7 +24,7 @@ Place = tuple[float, int]
 
 
 @dataclass(frozen=True)
-class Past:
+class BeforeRun:
     """How much was ``magnetised`` elsewhere, -1 to 1, and then ``turns``: the places at which the sample's
     field turned on this bench, in order."""
 
@@ -32,7 +32,7 @@ class Past:
     turns: tuple[Place, ...] = ()
 
 
-def with_past(points: Points, past: Past) -> Points:
+def with_past(points: Points, past: BeforeRun) -> Points:
     """The points with the turns before the first of them, which no force is known of."""
     n = len(past.turns)
     if not n:
@@ -58,43 +58,43 @@ def with_past(points: Points, past: Past) -> Points:
     )
 
 
-def likeliest_past(points: Points, bench: Bench, fitted: Indices) -> Past:
+def likeliest_past(points: Points, bench: Bench, fitted: Indices) -> BeforeRun:
     """None where a virgin sample gives the rows ``fitted``; else the past that gives them best, if much
     better, of: turned last at one of the bench's gaps, from a virgin sample or from the closest gap the other
     way; and magnetised elsewhere before. Each part is taken to feel its own magnetisation."""
     score = _scores(points, bench, fitted)
-    virgin = best = score(Past())
+    virgin = best = score(BeforeRun())
     if virgin < FITS * len(fitted):
-        return Past()
-    gaps, found = _some(np.unique(points.gap[fitted]), PLACES), Past()
+        return BeforeRun()
+    gaps, found = _some(np.unique(points.gap[fitted]), PLACES), BeforeRun()
     for past in _pasts(gaps):
         if (new := score(past) * (ELSEWHERE if past.magnetised else 1.0)) < best:
             best, found = new, past
     if found.turns and len(gaps) > 1:
         found = _finer(found, score(found), np.log(gaps), score)
-    return found if score(found) < MUCH_BETTER * virgin else Past()
+    return found if score(found) < MUCH_BETTER * virgin else BeforeRun()
 
 
 def _some(gaps: Floats, most: int) -> Floats:
     return gaps[np.unique(np.linspace(0, len(gaps) - 1, most).round().astype(int))]
 
 
-def _pasts(gaps: Floats) -> Iterator[Past]:
+def _pasts(gaps: Floats) -> Iterator[BeforeRun]:
     """Turned here, from a virgin sample or from the closest gap the other way; magnetised elsewhere, and
     turned here then."""
     closest = float(gaps[0])
     for gap in gaps.tolist():
         for orientation in (1, -1):
-            yield Past(0.0, ((gap, orientation),))
+            yield BeforeRun(0.0, ((gap, orientation),))
             if gap > closest:
-                yield Past(0.0, ((closest, -orientation), (gap, orientation)))
+                yield BeforeRun(0.0, ((closest, -orientation), (gap, orientation)))
     for sign in (1.0, -1.0):
-        yield from (Past(sign * part) for part in (0.25, 0.5, 0.75, 1.0))
+        yield from (BeforeRun(sign * part) for part in (0.25, 0.5, 0.75, 1.0))
         for gap in _some(gaps, FEW_PLACES).tolist():
-            yield from (Past(sign, ((gap, orientation),)) for orientation in (1, -1))
+            yield from (BeforeRun(sign, ((gap, orientation),)) for orientation in (1, -1))
 
 
-def _finer(past: Past, best: float, log_gaps: Floats, score: Callable[[Past], float]) -> Past:
+def _finer(past: BeforeRun, best: float, log_gaps: Floats, score: Callable[[BeforeRun], float]) -> BeforeRun:
     """The last turn's gap between those that were tried: halving the distance around the best."""
     *before, (gap, orientation) = past.turns
     step, low, high = float(np.diff(log_gaps).max()), log_gaps[0], log_gaps[-1]
@@ -108,7 +108,7 @@ def _finer(past: Past, best: float, log_gaps: Floats, score: Callable[[Past], fl
     return past
 
 
-def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[Past], float]:
+def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[BeforeRun], float]:
     """How badly a density gives the rows after a past: squares left, in standard deviations, and roughness.
     Of many rows some are asked, every turn of the field among them."""
     ends = np.flatnonzero(np.diff(points.leg) != 0)
@@ -119,7 +119,7 @@ def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[Past], f
     force = points.force[rows[known]]
     spread = weighing_spread(force, points.u_force[rows[known]])
 
-    def score(past: Past) -> float:
+    def score(past: BeforeRun) -> float:
         n, material = len(past.turns), Density(past.magnetised)
         material.begin(run.H, run.pull)
         H = np.vstack([node_field(with_past(points, past), bench).H[:n], run.H])
