@@ -52,13 +52,20 @@ class ProgrammeResult:
         Where a turn-over was missed, or the readings fit nothing, none is determined.
         """
         found = _main_numbers(self.found)
-        if self.turns:
-            why = "A turn-over was missed or noted wrongly: what was run is not what was noted."
-        elif self._fits:
+        if self.why_not is None:
             return found
-        else:
-            why = "The readings do not fit: something besides what was set aside is wrong (see the warnings)."
-        return dict.fromkeys(found, FigureResult(None, None, None, None, "not determined", why))
+        return dict.fromkeys(found, FigureResult(None, None, None, None, "not determined", self.why_not))
+
+    @property
+    def why_not(self) -> str | None:
+        """Why none of its numbers is determined, in a sentence; None where they are."""
+        if self.turns:
+            return "A turn-over was missed or noted wrongly: what was run is not what was noted."
+        if not self._fits:
+            return (
+                "The readings do not fit: something besides what was set aside is wrong (see the warnings)."
+            )
+        return None
 
     @property
     def _fits(self) -> bool:

@@ -33,7 +33,7 @@ def write_programme(result: ProgrammeResult, path: str | Path, recompute: str = 
         sample=result.bench.sample.name,
         readings=len(result.readings),
         used=result.used,
-        conclusion=conclusion,
+        conclusion=conclusion if result.why_not is None else [f"Not determined. {result.why_not}"],
         drawings=[{"words": words, "svg": svg(drawing)} for words, drawing in drawings],
         warnings=[{"code": w.code, "text": w.text} for w in result.warnings],
         recompute=recompute,
@@ -62,7 +62,7 @@ def _parts(result: Found) -> tuple[str, list[str], list[tuple[str, Figure]]]:
             ],
             [
                 (
-                    "Remanence acquired from the virgin sample, and left after a reverse field.",
+                    "Remanence that a sample never magnetised acquires, and what a reverse field leaves.",
                     remanence_drawing(result),
                 ),
                 (

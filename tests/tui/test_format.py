@@ -10,6 +10,7 @@ import tests.support.screen.scripted_daemon as S
 from tests.support.screen.scripted_results import found
 from weighloop.tui import format as words
 from weighloop.tui.bench_shifts import bench_rows
+from weighloop.tui.cli.common import significant
 
 
 @pytest.mark.parametrize(
@@ -28,6 +29,16 @@ from weighloop.tui.bench_shifts import bench_rows
 )
 def test_value_and_uncertainty_end_at_the_same_place(value: float, u: float, said: str) -> None:
     assert words.with_uncertainty(value, u) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "said"),
+    [(0.36, 2, "0.36"), (41.4, 2, "41"), (413.0, 2, "413"), (12345.6, 4, "12346"), (4.13e5, 2, "4.1e+05")],
+)
+def test_numbers_wider_than_their_digits_stay_plain_for_one_place(
+    value: float, digits: int, said: str
+) -> None:
+    assert significant(value, digits) == said
 
 
 @pytest.mark.parametrize(

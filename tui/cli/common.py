@@ -184,7 +184,9 @@ def significant(value: float | None, digits: int = 4) -> str:
     if value == 0:
         return "0"
     decimals = digits - 1 - math.floor(math.log10(abs(value)))
-    return f"{value:.{decimals}f}" if -1 <= decimals <= 9 and abs(value) < 1e7 else f"{value:.{digits - 1}e}"
+    if decimals < -1 or decimals > 9 or abs(value) >= 1e7:
+        return f"{value:.{digits - 1}e}"
+    return f"{value:.{max(decimals, 0)}f}"
 
 
 def like(value: float | None, u: float | None) -> str:

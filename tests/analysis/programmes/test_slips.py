@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,6 +17,8 @@ from tests.support.examples import in_turn, pairs
 from tests.support.models import programme_slips as P
 from weighloop.analysis.programmes.results import ProgrammeResult, analyse_programme
 from weighloop.analysis.records.readings import Readings
+from weighloop.analysis.report import write_programme
+from weighloop.tui.cli.desk.programme import programme_table
 
 #: Of the slips that are found at all: warnings one of which names the rows.
 CODES: dict[P.Slip, set[str]] = {
@@ -65,7 +68,7 @@ def test_a_clean_run_has_nothing_set_aside(name: str) -> None:
 
 
 @pytest.mark.parametrize(("name", "slip"), in_turn(pairs(P.NAMES, P.SLIPS)))
-def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.Slip) -> None:
+def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.Slip, tmp_path: Path) -> None:
     readings, rows = slip(name, np.random.default_rng(5))
     result = analysed(readings)
     assert wrong(name, result) == []
@@ -73,6 +76,11 @@ def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.
     if slip is P.not_turned:
         assert {f.status for f in result.figures.values()} == {"not determined"}
         assert set(readings.row[rows].tolist()) <= named
+        # Where nothing is determined, page and table say that first.
+        write_programme(result, page := tmp_path / "page.html")
+        lead = page.read_text(encoding="utf-8").partition('class="lead"')[2]
+        assert "Not determined. A turn-over was missed" in lead.partition("<svg")[0]
+        assert programme_table(result).startswith("Not determined. A turn-over was missed")
 
 
 def test_a_stretch_that_was_not_re_zeroed_is_set_aside_row_by_row() -> None:

@@ -17,7 +17,11 @@ SHOWN = 12
 
 def programme_table(result: ProgrammeResult) -> str:
     """What a run of another programme than the loop gave, as people read it."""
-    return _PRINTED[result.gives](result.found)
+    printed = _PRINTED[result.gives](result.found)
+    if result.why_not is None:
+        return printed
+    why = f"Not determined. {result.why_not} What follows is what the fit makes of them all the same."
+    return f"{why}\n\n{printed}"
 
 
 def expected_table(result: ProgrammeResult) -> str:
