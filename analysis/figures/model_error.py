@@ -12,9 +12,14 @@ from dataclasses import replace
 import numpy as np
 
 from ..inversion.loop import Curve, LoopEstimate
-from ..inversion.settings import MODEL_DOUBT, STRETCHES
+from ..inversion.settings import FOLLOWED, MODEL_DOUBT, STRETCHES
 from ..records.arrays import Floats
 from .settings import BETWEEN, BEYOND, LOSES, LOST_OF_FALL, MOST_FALL, OWN_FIELD, UNTOLD
+
+#: By which part the saturation may be larger or smaller than the law of approach makes it: M is seen to
+#: follow that to ``FOLLOWED`` at two thirds of the largest field, which a slower law, by 1/H, carries twice
+#: as far.
+SATURATION = 2.0 * FOLLOWED
 
 
 def common_errors(sample: str) -> dict[str, str]:

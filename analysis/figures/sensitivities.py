@@ -52,7 +52,8 @@ class SystematicInput:
 
 @dataclass(frozen=True, eq=False)
 class State:
-    """A loop as one vector (L,): both branches' field and M, N, density, and M at the points."""
+    """A loop as one vector (L,): both branches' field and M, N, density, what the saturation by the law of
+    approach is multiplied by, and M at the points."""
 
     vector: Floats
     down: int
@@ -69,7 +70,8 @@ class State:
             "M_up": (2 * d + u, 2 * (d + u)),
             "N": (2 * (d + u), 2 * (d + u) + 1),
             "density": (2 * (d + u) + 1, 2 * (d + u) + 2),
-            "M": (2 * (d + u) + 2, 2 * (d + u) + 2 + n),
+            "approach": (2 * (d + u) + 2, 2 * (d + u) + 3),
+            "M": (2 * (d + u) + 3, 2 * (d + u) + 3 + n),
         }
         start, stop = bounds[name]
         return (self.vector if of is None else of)[..., start:stop]
@@ -87,7 +89,7 @@ def state_of(estimate: LoopEstimate, bench: Bench) -> State:
             down.M,
             none if up is None else up.H_applied,
             none if up is None else up.M,
-            [estimate.N, density],
+            [estimate.N, density, 1.0],
             estimate.M,
         ]
     )
@@ -99,7 +101,8 @@ def answer_of(estimate: LoopEstimate, bench: Bench) -> Sensitivity:
     down, up, model = estimate.descending, estimate.ascending, estimate.bench
     volume, mass = model.field.volume, bench.sample.mass
     density = 0.0 if mass is None else mass.value / volume
-    one = np.stack([model.N_change, -density * model.volume_change / volume])
+    none = np.zeros_like(model.N_change)
+    one = np.stack([model.N_change, -density * model.volume_change / volume, none])
     parts = [down.H_sensitivity, down.M_sensitivity]
     parts += [] if up is None else [up.H_sensitivity, up.M_sensitivity]
     parts += [estimate.z_sensitivity.propagate(one), estimate.M_sensitivity]
@@ -167,7 +170,8 @@ def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Fl
     if up is not None:
         centre.part("M_up", unseen.T)[split:] = up.unseen.T
         centre.part("M_up", undecided.T)[:] = up.undecided.T
-    own, knees, off, minor = (np.zeros((len(centre.vector), 1)) for _ in range(4))
+    own, knees, off, minor, approach = (np.zeros((len(centre.vector), 1)) for _ in range(5))
+    centre.part("approach", approach.T)[:] = model_error.SATURATION
     taken_off, apart = estimate.points.taken_off, nearly_saturated(down, up)
     if taken_off and len(down):
         Mr, HcJ = np.interp(0.0, down.H_internal, down.M), -np.interp(0.0, down.M, down.H_internal)
@@ -186,6 +190,7 @@ def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Fl
         ("knees", "model: knees between the readings", knees),
         ("taken off", "model: taking the sample off for a change of spacers", off),
         ("minor loop", "model: the sample does not quite saturate", minor),
+        ("approach", "model: the law of approach to saturation", approach),
         ("unseen", "inversion: what lies between the readings", unseen),
         ("undecided", "inversion: how the sample's parts feel one another", undecided),
     )

@@ -194,6 +194,9 @@ class _Model:
                 part("M_up") if up else None,
                 law_of_approach=self.law,
             )
+            if self.law:
+                found["saturation_A_per_m"] *= part("approach")[:, 0]
+                found["squareness"] /= part("approach")[:, 0]
             density = part("density")[:, 0]
             found["density_kg_per_m3"] = density
             for name in ("saturation", "remanence"):
