@@ -97,9 +97,11 @@ def best_hypothesis(way: Way, model: LinearisedBench, others: Sequence[OtherRun]
     likely = [(w, way.estimate(f), f) for w, f in zip(weights, tried, strict=True) if w > UNLIKELY]
     evidence |= {f"weight_{f.own.name}": float(w / weights.sum()) for w, _, f in likely}
     _, best, fit = likely[0]
-    best = replace(best, evidence=best.evidence | evidence, why=WORDS[fit.own.name])
+    nearly = ["Nearly as likely:", *(WORDS[f.own.name] for _, _, f in likely[1:])] if len(likely) > 1 else []
+    why = " ".join([WORDS[fit.own.name], *nearly, *(other.said for other in others)])
+    best = replace(best, evidence=best.evidence | evidence, why=why)
     if len(likely) == 1:
-        return replace(best, why=" ".join([best.why, *(other.said for other in others)]))
+        return best
     total = sum(w for w, _, _ in likely)
     shares = [(w / total, e) for w, e, _ in likely]
     M = sum((w * e.M for w, e in shares), np.zeros(len(best.M)))
@@ -110,12 +112,6 @@ def best_hypothesis(way: Way, model: LinearisedBench, others: Sequence[OtherRun]
         H_internal=best.H_applied - best.N * M,
         descending=_averaged([(w, e.descending) for w, e in shares]),
         ascending=None if best.ascending is None else _averaged(up),
-        why=" ".join(
-            [
-                f"{best.why} Nearly as likely: {' '.join(WORDS[f.own.name] for _, _, f in likely[1:])}",
-                *(other.said for other in others),
-            ]
-        ),
     )
 
 

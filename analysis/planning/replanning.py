@@ -134,6 +134,10 @@ def replanned(
         return None
     first = plan(bench, points, zeros=zeros, sparse=True)
     heights, _ = reachable(bench, [])
+
+    def read(number: int) -> list[int]:
+        return [int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == number]
+
     turner = bench.gap.turner is not None
     far = far_heights(heights, turner=turner) if zeros == "far" else []
     outermost = far[-1] if far else far_end(bench, heights)
@@ -143,7 +147,6 @@ def replanned(
     counts = [max(n, round(share * points)) for share, n in zip(SHARES, LEAST_BY_PASSAGE, strict=True)]
     ladders = by_passage(bench, heights, points, first.assumed, outermost=outermost)
     for number in range(leg, ASCENDING):
-        numbers = [int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == number]
         ahead = (0, outermost) if number > leg else (here, outermost) if number == 1 else (0, here)
         side = 1.0 if number == 1 else -1.0
         learnt, usual = (
@@ -157,15 +160,13 @@ def replanned(
         news = number == leg == taken[-1].leg and _surprising(bench, taken)
         if news and not _surprising(bench, taken[:-1]):  # where the family is off throughout, all surprises
             laid = learnt.halved(laid, nearest=here)
-        ladders[number] = np.union1d([0, *numbers], laid)
+        ladders[number] = np.union1d([0, *read(number)], laid)
     for number in range(1, leg):
-        there = [int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == number]
-        ladders[number] = np.unique([0, *there])
+        ladders[number] = np.unique([0, *read(number)])
     ladders[ASCENDING] = closing(ladders[1], ladders[2], counts)
     if leg == ASCENDING:
-        there = [int(np.abs(heights - t.height).argmin()) for t in taken if t.leg == leg]
         more = ladders[2][: MORE_CLOSING + 1]
-        ladders[leg] = np.unique([0, *there, here, *ladders[leg], *more[more > here]])
+        ladders[leg] = np.unique([0, *read(leg), here, *ladders[leg], *more[more > here]])
     order = list(visits([numbers.tolist() for numbers in ladders], far, turner=turner, closing=False))
     at = [i for i, visit in enumerate(order) if (visit.leg, visit.height) == (leg, here)]
     if not at:

@@ -283,7 +283,6 @@ def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
     fitted, model = _fitted(points), bench_model(points, bench)
     points = _doubted(points, model.field, fitted)
     model = replace(model, points=points)
-
     fits, near = [], None
     for hypothesis in HYPOTHESES:
         role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}

@@ -30,7 +30,7 @@ PLACES, FEW_PLACES, FINER, MOST_ROWS_OF_PAST = 24, 6, 6, 120
 #: A virgin sample it is where the score of its fit is below this for each reading; another past is believed
 #: where it makes this part of the score or less.
 FITS, MUCH_BETTER = 3.0, 0.2
-#: What was done elsewhere must be so many times better than what can have been done on this bench.
+#: What was done elsewhere must be this many times better than what can have been done on this bench.
 ELSEWHERE = 2.0
 
 # -- what is claimed ----------------------------------------------------------------------------------

@@ -20,12 +20,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tests.benchmarks.coverage import MATERIALS, NODES, SAMPLES, drawn, drawn_file
-from tests.support.models.forward import Magnet, Pellet, weigh
-from tests.support.models.loops import PER_KG, TanhLoop, noisy_run, readings_of, reclaimed_bench
+from tests.benchmarks.coverage import MATERIALS, SAMPLES, drawn, drawn_file, weighed_once
+from tests.support.models.loops import TanhLoop, noisy_run, reclaimed_bench
 from tests.support.models.preisach_medium import Material
 from weighloop.analysis.comparison import compare
-from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.figures.settings import U_GAP
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.records.readings import Readings
@@ -77,24 +75,11 @@ def pair_with_memory(rng: np.random.Generator, number: int) -> Iterator[Disc]:
             coercivity=material.coercivity * by[1],
             width=material.width * by[2],
         )
-        pellet = Pellet(rings=NODES["memory"][0], layers=NODES["memory"][1])
-        run = weigh(Magnet(), pellet, sort, GAPS[::2], demagnetising=feeling)
-        h = np.linspace(-600e3, 600e3, 24001)
-        down, up = sort.major_descending(h), -sort.major_descending(-h)
-        true = read_figures(h + run.N * down, down, run.N, h + run.N * up, up)
-        slope = np.zeros(len(run.gap))
-        for leg in range(5):
-            rows = run.leg == leg
-            slope[rows] = np.gradient(run.force[rows], run.gap[rows])
-        force = run.force + slope * U_GAP * rng.standard_normal(len(run.force))
-        reading = np.round(-force / PER_KG + 2e-6 * rng.standard_normal(len(force)), 6)
-        gap = run.gap + both.gap.contact.value - bench.gap.contact.value
+        weighed = weighed_once("memory", sort, GAPS[::2], feeling)
+        noted = weighed.noted(both.gap.contact.value - bench.gap.contact.value, rng)
         sample = replace(drawn_file(bench, rng).sample, name=name)
-        yield Disc(
-            readings_of(gap, run.orientation, reading, 2e-6),
-            replace(both, sample=sample),
-            {key: float(values[0]) for key, values in true.items()},
-        )
+        truth = {key: float(values[0]) for key, values in weighed.true.items()}
+        yield Disc(noted, replace(both, sample=sample), truth)
 
 
 def run(

@@ -25,7 +25,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tests.support.models.forward import Demagnetising, Magnet, Pellet, weigh
+from tests.support.models.forward import Demagnetising, Magnet, Pellet, Weighed, weigh
 from tests.support.models.grains import Grains
 from tests.support.models.loops import (
     GRAVITY,
@@ -40,6 +40,7 @@ from tests.support.models.preisach_medium import HasMemory, Material
 from weighloop.analysis.figures.extract import read_figures
 from weighloop.analysis.figures.settings import U_GAP
 from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.results import analyse
 from weighloop.analysis.units import Measured
 
@@ -156,37 +157,52 @@ def drawn_file(bench: Bench, rng: np.random.Generator) -> Bench:
     )
 
 
+class KnownRun(NamedTuple):
+    """A run of a sample with memory, weighed once: as the model has it, its true figures, dF/dgap (n,)."""
+
+    run: Weighed
+    true: dict[str, np.ndarray]
+    slope: np.ndarray
+
+    def noted(self, contact: float, rng: np.random.Generator) -> Readings:
+        """Its notebook: gaps set again, noise, and what the file's ``contact`` gap is off by, m."""
+        force = self.run.force + self.slope * U_GAP * rng.standard_normal(len(self.run.force))
+        reading = np.round(-force / PER_KG + 2e-6 * rng.standard_normal(len(force)), 6)
+        return readings_of(self.run.gap + contact, self.run.orientation, reading, 2e-6)
+
+
+def weighed_once(kind: str, material: HasMemory, gaps: np.ndarray, feeling: Demagnetising) -> KnownRun:
+    """A sample of a ``kind`` over the magnet."""
+    pellet = Pellet(rings=NODES[kind][0], layers=NODES[kind][1])
+    run = weigh(Magnet(), pellet, material, gaps, demagnetising=feeling)
+    h = np.linspace(-600e3, 600e3, 24001)
+    down, up = material.major_descending(h), -material.major_descending(-h)
+    slope = np.zeros(len(run.gap))
+    for leg in range(5):
+        rows = run.leg == leg
+        slope[rows] = np.gradient(run.force[rows], run.gap[rows])
+    return KnownRun(run, read_figures(h + run.N * down, down, run.N, h + run.N * up, up), slope)
+
+
 def coverage_with_memory(kind: str, benches: int, trials: int = 2000, seed: int = 1) -> dict[str, Counted]:
     """As ``coverage`` with samples of a ``kind``, by figure and whether it was measured or a bound."""
     rng = np.random.default_rng(seed)
     bench = reclaimed_bench()
     found: dict[str, list[tuple[bool, float, float]]] = {}
-    runs = []
-    for material, gaps, feeling in SAMPLES[kind]:
-        pellet = Pellet(rings=NODES[kind][0], layers=NODES[kind][1])
-        run = weigh(Magnet(), pellet, material, np.geomspace(1e-3, 30e-3, gaps), demagnetising=feeling)
-        h = np.linspace(-600e3, 600e3, 24001)
-        down, up = material.major_descending(h), -material.major_descending(-h)
-        true = read_figures(h + run.N * down, down, run.N, h + run.N * up, up)
-        slope = np.zeros(len(run.gap))
-        for leg in range(5):
-            rows = run.leg == leg
-            slope[rows] = np.gradient(run.force[rows], run.gap[rows])
-        runs.append((run, true, slope))
+    runs = [
+        weighed_once(kind, material, np.geomspace(1e-3, 30e-3, gaps), feeling)
+        for material, gaps, feeling in SAMPLES[kind]
+    ]
     for number in range(benches):
-        run, true, slope = runs[number % len(runs)]
+        weighed = runs[number % len(runs)]
         stated = drawn_file(bench, rng)
-        force = run.force + slope * U_GAP * rng.standard_normal(len(run.force))
-        reading = np.round(-force / PER_KG + 2e-6 * rng.standard_normal(len(force)), 6)
         shift = stated.gap.contact.value - bench.gap.contact.value
-        result = analyse(
-            readings_of(run.gap + shift, run.orientation, reading, 2e-6), stated, trials=trials, seed=number
-        )
+        result = analyse(weighed.noted(shift, rng), stated, trials=trials, seed=number)
         for name in FIGURES:
             figure = result.figures[name]
             if figure.value is None or figure.u is None or figure.low95 is None:
                 continue
-            truth, key = float(true[name][0]), f"{name} ({figure.status})"
+            truth, key = float(weighed.true[name][0]), f"{name} ({figure.status})"
             high = np.inf if figure.high95 is None else figure.high95
             held = figure.low95 <= truth <= high
             found.setdefault(key, []).append((held, figure.value / truth - 1, figure.u / truth))

@@ -18,11 +18,9 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from tests.support.models.programme_samples import DrawnSample, Way, second_model, twins_own
+from tests.support.models.programme_samples import second_model, twins_own, way
 from weighloop.analysis.programmes import curves
 from weighloop.analysis.programmes.history_fit import HistoryFit
-from weighloop.analysis.programmes.path import plan_programme
-from weighloop.analysis.programmes.programme import programme
 from weighloop.analysis.programmes.results import analyse_programme
 
 Floats = np.ndarray
@@ -62,15 +60,6 @@ def score(name: str, history: HistoryFit, led: Led, errors: dict[str, list[float
         errors["acquired"].append((found.acquired[k] - acquired) / max(found.u_acquired[k], floor))
         after = led([top, 0.0, -found.H[k], 0.0])[-1]
         errors["left"].append((found.left[k] - after) / max(found.u_left[k], floor))
-
-
-def way(sample: DrawnSample, name: str, points: int) -> Way:
-    """What a programme leads the sample through."""
-    steps = plan_programme(sample.bench, programme(name), points).steps
-    gap, orientation, leg = (
-        np.array([getattr(s, key) for s in steps]) for key in ("gap", "orientation", "leg")
-    )
-    return gap, orientation, leg
 
 
 def main() -> int:

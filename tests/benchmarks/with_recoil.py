@@ -49,7 +49,7 @@ def noted(run: Weighed, bench: Bench, stated: Bench, rng: np.random.Generator) -
 
 
 def recoil_plan(bench: Bench, count: int) -> LadderPlan:
-    """A recoil programme of about so many readings."""
+    """A recoil programme of about that many readings."""
     lift = replace(
         bench,
         gap=replace(bench.gap, ladder="lift", travel=30e-3),

@@ -8,10 +8,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from tests.support.models.programme_samples import DrawnSample, Way, second_model, twins_own
+from tests.support.models.programme_samples import DrawnSample, second_model, twins_own, way
 from weighloop.analysis.programmes.history_fit import HistoryFit, fit_history
-from weighloop.analysis.programmes.path import plan_programme
-from weighloop.analysis.programmes.programme import programme
 
 pytestmark = pytest.mark.slow
 
@@ -22,19 +20,11 @@ def coarse(rng: np.random.Generator) -> DrawnSample:
     return second_model(rng, rings=2, layers=4)
 
 
-def way(sample: DrawnSample, name: str) -> Way:
-    steps = plan_programme(sample.bench, programme(name), 9).steps
-    gap, orientation, leg = (
-        np.array([getattr(s, key) for s in steps]) for key in ("gap", "orientation", "leg")
-    )
-    return gap, orientation, leg
-
-
 def run(drawn: Drawn, *names: str, seed: int = 0) -> HistoryFit:
     """The last of several programmes of one sample, one after the other."""
     rng = np.random.default_rng(seed)
     sample = drawn(rng)
-    table = sample.weighed([way(sample, name) for name in names], rng, names[-1])
+    table = sample.weighed([way(sample, name, 9) for name in names], rng, names[-1])
     return fit_history(table, sample.bench, draws=2)
 
 

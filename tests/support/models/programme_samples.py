@@ -16,6 +16,8 @@ from tests.support.models.loops import PER_KG, reclaimed_bench
 from tests.support.models.preisach_medium import Material
 from tests.support.models.programmes import led
 from tests.support.models.runs import bench_of
+from weighloop.analysis.programmes.path import plan_programme
+from weighloop.analysis.programmes.programme import programme
 from weighloop.analysis.records.bench import Bench
 from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.units import Measured
@@ -72,6 +74,15 @@ class DrawnSample:
             set_aside=(None,) * n,
             gives=gives,
         )
+
+
+def way(sample: DrawnSample, name: str, points: int) -> Way:
+    """What a programme leads the sample through."""
+    steps = plan_programme(sample.bench, programme(name), points).steps
+    gap, orientation, leg = (
+        np.array([getattr(s, key) for s in steps]) for key in ("gap", "orientation", "leg")
+    )
+    return gap, orientation, leg
 
 
 def _stated(magnet: Magnet, pellet: Pellet, rng: np.random.Generator) -> Bench:

@@ -71,7 +71,7 @@ stylesheets._check_selectors = matches
 
 
 def new_rules(cls: type[Stylesheet], node: DOMNode, rules: Any, animate: bool = False) -> None:
-    """A widget not yet mounted takes the rules as they are: no setter has anything to draw anew."""
+    """A widget not yet mounted takes the rules as they are: no setter has anything to draw again."""
     if animate or node._is_mounted:
         _new_rules(node, rules, animate)
         return
