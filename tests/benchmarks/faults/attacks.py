@@ -1,4 +1,4 @@
-"""Attacks on belief, store, files and doors, and what came of each: the table of ``analysis/ACCURACY.md``.
+"""Attacks on belief, store, files and doors, and what came of each: the table of ``daemon/ENDURANCE.md``.
 
     python -m tests.benchmarks.faults.attacks [--dialect NAME ...] [--part NAME ...]
 
