@@ -74,8 +74,9 @@ class HistoryFit:
 
     @property
     def largest(self) -> float:
-        """The largest field any part of the sample has felt, A/m: beyond it nothing is known."""
-        return min(float(np.abs(_part(fit).H_local).max()) for fit in self.fits)
+        """The largest field the sample has felt, A/m, the mean over its volume: what few parts felt is known
+        of them only, and beyond it the rest would go on rising."""
+        return min(float(np.abs(_part(fit).H_local @ fit.field.weights).max()) for fit in self.fits)
 
     @property
     def misfit(self) -> float:
@@ -105,7 +106,7 @@ class HistoryFit:
             M[mine + 1] = M[0] + wider * (drawn * scale[mine, None] - M[0])
             H[mine + 1] = u + self._off(k) * M[mine + 1]
         # Switching fields are known to a cell of the density: all a little larger, or a little smaller.
-        cell = 2.0 * self.largest / grid().cells
+        cell = 2.0 * _density(self.fits[0]).medium.largest / grid().cells
         H[1:] += random.normal(0.0, cell / np.sqrt(12.0), (self.draws, 1)) * np.tanh(H[1:] / cell)
         return UniformHistory(H, M)
 
