@@ -33,7 +33,7 @@ class FigureName:
     @property
     def html(self) -> str:
         """The symbol with its subscripts: ``μ<sub>rec</sub>``."""
-        return re.sub(r"([MHσμ]|\(BH\))(cJ|cB|rec|max|[skr])", r"\1<sub>\2</sub>", self.printed)
+        return re.sub(r"([MHσμ]|\(BH\))(cJ|cB|cr|rec|max|5%|[skrci])", r"\1<sub>\2</sub>", self.printed)
 
     def unit(self, system: str = "si") -> str:
         return (self.cgs if system == "cgs" else self.si)[0]
@@ -44,7 +44,7 @@ class FigureName:
 
 
 #: Letters that a keyboard lacks, at the beginning of a symbol.
-_LETTERS = (("mu_", "μ"), ("sigma_", "σ"), ("rho", "ρ"), ("dH", "ΔH"))
+_LETTERS = (("mu_", "μ"), ("sigma_", "σ"), ("rho", "ρ"), ("dH", "ΔH"), ("dM", "ΔM"), ("-B/mu_0", "−B/μ₀"))
 
 _M = {"si": ("kA/m", 1e3), "cgs": ("emu/cm³", 1e3)}
 _H = {"si": ("kA/m", 1e3), "cgs": ("Oe", OERSTED)}

@@ -48,6 +48,8 @@ class RecoilResult:
 
     ``permeability`` and ``loss`` (k,) with ``u``: of the recoil line (IEC 60404-8-1), and the part of the
     remanence that is lost for good after each. ``field_of_loss``: the reverse field that costs ``LOSS``.
+    ``load_line`` (k,): -B/(mu0 H) at the same points of the branch, NaN where B has turned;
+    ``load_line_of_loss``: the one on which a magnet loses ``LOSS``.
     """
 
     H_reverse: Floats
@@ -57,6 +59,8 @@ class RecoilResult:
     u_loss: Floats
     field_of_loss: Estimated
     curves: CurveFamily
+    load_line: Floats
+    load_line_of_loss: Estimated
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +113,11 @@ def recoil(history: HistoryFit) -> RecoilResult:
     loss = 1.0 - after / whole
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = (after - M[:, :, 0]) / -H[:, :, 0]
-    costly = np.array([_where(-h, x, LOSS) for h, x in zip(H[:, :, 0], loss, strict=True)])
+        line = -1.0 - M[:, :, 0] / H[:, :, 0]
+    costly, costly_line = (
+        np.array([_where(x, lost, LOSS) for x, lost in zip(along, loss, strict=True)])
+        for along in (-H[:, :, 0], line)
+    )
     return RecoilResult(
         H[0, :, 0],
         1.0 + slope[0],
@@ -118,6 +126,8 @@ def recoil(history: HistoryFit) -> RecoilResult:
         _spread(H[:, :, 0], loss),
         _estimated(costly),
         CurveFamily(H[0], M[0], M[1:].std(axis=0)),
+        np.where((H[0, :, 0] < 0.0) & (line[0] > 0.0), line[0], np.nan),
+        _estimated(costly_line),
     )
 
 

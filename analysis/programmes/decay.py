@@ -38,6 +38,14 @@ class DecayResult:
     drift_part: float
     warnings: tuple[Finding, ...] = ()
 
+    def change(self, t: Floats) -> tuple[Floats, Floats]:
+        """Change of M since the first reading, A/m, at times ``t`` (m,), s: what the decay makes of it, and
+        with the steady drift of the zero that goes with it."""
+        log, measured = np.log(self.t / self.t[0]), self.M - self.M[0]
+        drift, begin = np.polyfit(self.t, measured + self.S * log, 1)
+        lost = begin - self.S * np.log(t / self.t[0])
+        return lost, lost + drift * t
+
 
 def decay(readings: Readings, bench: Bench) -> DecayResult:
     """S from the longest stretch of readings at one gap, in one orientation.

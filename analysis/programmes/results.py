@@ -15,7 +15,7 @@ from ..threads import on_one_thread
 from .curves import RESULTS, Estimated, RecoilResult, RemanenceResult, ReversalResult, plain
 from .decay import DecayResult, decay
 from .history_fit import HistoryFit, fit_history
-from .settings import MISFIT
+from .settings import LOSS, MISFIT
 from .turns import missed_turns
 
 _KNOWN = "Over the part of the distribution that is known."
@@ -132,9 +132,12 @@ def analyse_programme(
 
 def _main_numbers(found: Found) -> dict[str, FigureResult]:
     if isinstance(found, RecoilResult):
+        # Where it is known best, before flux is lost: next to no field the slope is of little.
+        k = int(np.argmin(np.where(found.loss < LOSS, found.u_permeability, np.inf)))
         return {
             "field_of_loss_A_per_m": _estimated(found.field_of_loss),
-            "recoil_permeability": _about(found.permeability[0], found.u_permeability[0]),
+            "load_line_of_loss": _estimated(found.load_line_of_loss),
+            "recoil_permeability": _about(found.permeability[k], found.u_permeability[k]),
         }
     if isinstance(found, RemanenceResult):
         most = int(np.nanargmax(np.abs(found.difference)))
@@ -150,7 +153,7 @@ def _main_numbers(found: Found) -> dict[str, FigureResult]:
         }
     if found.bound is None:
         return {"viscosity_A_per_m": _about(found.S, found.u)}
-    why = "Not told apart from what drift of the balance makes: at most this, with 97.5 %."
+    why = "No decay is seen beside what a drift of the balance would look like: at most this, with 97.5 %."
     return {"viscosity_A_per_m": FigureResult(found.bound, found.u, None, found.bound, "bound", why)}
 
 

@@ -10,13 +10,13 @@ from pathlib import Path
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from ..figures.names import FIGURE_NAMES, input_shown
+from ..figures.names import FIGURE_NAMES, FigureName, input_shown
 from ..magnetostatics.bench_linearisation import WORDS as INPUT_WORDS
 from . import plots as draw
 from .bench_sketch import bench_drawing
 from .output import filled, page_file, whole_file, write_page
 from .style import save, svg
-from .wording import LEADING, conclusion, rounded
+from .wording import LEADING, conclusion, limit, rounded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -72,7 +72,7 @@ def report_html(result: LoopResult, *, recompute: str = "", units: str = "si") -
         },
         trials=result.trials,
         figures=[
-            _figure_row(key, data["figures"][key], notes, units)
+            figure_row(key, FIGURE_NAMES[key], data["figures"][key], notes, units)
             for key in FIGURE_NAMES
             if key in data["figures"]
         ],
@@ -142,8 +142,10 @@ def _instrument(bench: Bench) -> str:
     )
 
 
-def _figure_row(key: str, figure: dict[str, Any], notes: dict[str, str], units: str) -> dict[str, Any]:
-    name = FIGURE_NAMES[key]
+def figure_row(
+    key: str, name: FigureName, figure: dict[str, Any], notes: dict[str, str], units: str = "si"
+) -> dict[str, Any]:
+    """A figure's line in the table of figures."""
 
     def shown(field: str) -> float | None:
         return None if figure[field] is None else name.shown(figure[field], units)
@@ -154,7 +156,7 @@ def _figure_row(key: str, figure: dict[str, Any], notes: dict[str, str], units: 
         "key": key,
         "words": name.words,
         "symbol": name.html,
-        "value": f"at least {value}" if figure["status"] == "bound" else value,
+        "value": f"{limit(figure)}{value}",
         "u": rounded(u, u),
         "interval": "–" if low is None or high is None else f"{rounded(low, u)} … {rounded(high, u)}",
         "unit": name.unit(units),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import floor, log10
 from typing import Any
 
-from ..figures.names import FIGURE_NAMES
+from ..figures.names import FIGURE_NAMES, FigureName
 
 #: Figures named in the conclusion, in this order.
 LEADING = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3")
@@ -19,7 +19,7 @@ def rounded(value: float | None, u: float | None = None) -> str:
         return "0"
     place = floor(log10(u)) - 1 if u else floor(log10(abs(value))) - 3
     # Adding zero takes the sign off a value that is zero as shown.
-    return f"{round(value, -place) + 0.0:.{max(0, -place)}f}"
+    return f"{round(value, -place) + 0.0:.{max(0, -place)}f}".replace("-", "−")
 
 
 def capital(text: str) -> str:
@@ -32,11 +32,24 @@ def figure_in_words(key: str, figure: dict[str, Any], units: str = "si") -> str:
     name = FIGURE_NAMES[key]
     if figure["status"] == "not determined" or figure["value"] is None:
         return f"{name.words} ({name.printed}) not determined"
+    return f"{name.words} {name.printed} {value_in_words(name, figure, units)}"
+
+
+def value_in_words(name: FigureName, figure: dict[str, Any], units: str = "si") -> str:
+    """What one figure came to: ``91.2 kA/m (u = 0.4 kA/m)``, ``at least 91.2 kA/m``, ``not determined``."""
+    if figure["status"] == "not determined" or figure["value"] is None:
+        return "not determined"
     u = None if figure["u"] is None else name.shown(figure["u"], units)
-    value = rounded(name.shown(figure["value"], units), u)
-    least = "at least " if figure["status"] == "bound" else ""
-    spread = f" (u = {rounded(u, u)} {name.unit(units)})" if u else ""
-    return f"{name.words} {name.printed} {least}{value} {name.unit(units)}{spread}"
+    value, unit = rounded(name.shown(figure["value"], units), u), name.unit(units)
+    spread = f" (u = {' '.join(filter(None, (rounded(u, u), unit)))})" if u else ""
+    return " ".join(filter(None, (f"{limit(figure)}{value}", unit))) + spread
+
+
+def limit(figure: dict[str, Any]) -> str:
+    """What stands before a value: nothing where it is no bound."""
+    if figure["status"] != "bound":
+        return ""
+    return "at most " if figure["low95"] is None and figure["high95"] is not None else "at least "
 
 
 def conclusion(

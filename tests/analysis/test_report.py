@@ -49,7 +49,7 @@ def same(shown: str, value: float | None) -> bool:
     """Whether a number on the page is ``value`` to its last shown digit (half a unit of that place)."""
     if value is None:
         return shown == "–"
-    number = shown.removeprefix("at least ").removeprefix("≥ ")
+    number = shown.removeprefix("at least ").removeprefix("≥ ").replace("−", "-")
     decimals = len(number.partition(".")[2])
     digits = number.lstrip("-0.").rstrip("0") if "." not in number else ""
     # A whole number may have been rounded before the point: its closing zeros are not digits.

@@ -16,6 +16,7 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from ...analysis.figures.names import FIGURE_NAMES
+from ...analysis.programmes.names import NAMES
 from ...daemon.protocol import Run
 from ..bench_shifts import bench_rows
 from ..figure_words import figure_cells, name_of
@@ -158,8 +159,9 @@ class FiguresView(TakesAway):
         readings = sum(point["kind"] == "point" for point in run["points"])
         method = METHODS.get(getattr(result, "gives", "")) or result.estimate.method_used
         going = "" if run["state"] in ("finished", "stopped") else ", still being weighed"
+        used = "at the held gap" if method == METHODS["decay"] else "used"
         self.query_one("#about", Static).update(
-            f"Run {run['id']}, {run['sample']}{going}: {result.used} of {readings} readings used; "
+            f"Run {run['id']}, {run['sample']}{going}: {result.used} of {readings} readings {used}; "
             f"{METHODS.get(method, method)}"
         )
         self._show()
@@ -207,8 +209,9 @@ class FiguresView(TakesAway):
         self._draw_picture()
 
     def _keys(self) -> list[str]:
-        named = [key for key in FIGURE_NAMES if key in self._result.figures]
-        return named + [key for key in self._result.figures if key not in FIGURE_NAMES]
+        order = NAMES if self._pictures else FIGURE_NAMES
+        named = [key for key in order if key in self._result.figures]
+        return named + [key for key in self._result.figures if key not in order]
 
     def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
         self._show_chosen()
@@ -264,6 +267,7 @@ def warnings_list(warnings: Any) -> Table | Text:
     rows = []
     for warning in warnings:
         named = "row" in warning.text or not warning.rows
-        about = "" if named else f" (rows {', '.join(map(str, warning.rows))})"
+        plural = "s" * (len(warning.rows) > 1)
+        about = "" if named else f" (row{plural} {', '.join(map(str, warning.rows))})"
         rows.append(("!", f"{warning.text}{about}"))
     return listing(rows, bold=True)

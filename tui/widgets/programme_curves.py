@@ -112,17 +112,15 @@ def _reach(x: np.ndarray, y: np.ndarray, room: float) -> tuple[tuple[float, floa
 
 
 def _decay(found: Any) -> list[Picture]:
-    x = np.log10(found.t)
-    change = found.M - found.M[0]
-    lost = -found.S * np.log(found.t / found.t[0])
-    line = lost + float(np.mean(change - lost))
+    t = np.geomspace(found.t[0], found.t[-1], 60)
+    _, fit = found.change(t)
     return [
         Picture(
             "decay",
             "change of M, A/m, against time, s",
-            f"line: S ln t; {found.drift_part**2:.0%} of the variance of S is drift of the balance",
-            [(list(zip(x, line, strict=True)), "secondary")],
-            [Dot(float(a), float(b)) for a, b in zip(x, change, strict=True)],
+            f"line: −S ln t and a drift of the zero, which makes {100 * found.drift_part**2:.0f} % of u²(S)",
+            [(list(zip(np.log10(t), fit, strict=True)), "secondary")],
+            [Dot(float(a), float(b)) for a, b in zip(np.log10(found.t), found.M - found.M[0], strict=True)],
             origin=(False, True),
             decades=True,
         )

@@ -45,6 +45,9 @@ class DecadeFormatter(AxisFormatter):
         """Decades between the limits; with fewer than two of them also 2 and 5 times each."""
         decades = range(math.floor(min_), math.ceil(max_) + 1)
         ticks = [float(k) for k in decades if min_ <= k <= max_]
+        # At the very edge a label would lose its last digits.
+        if len(ticks) > 2 and ticks[-1] > max_ - 0.04 * (max_ - min_):
+            ticks.pop()
         if len(ticks) >= 2:
             return ticks
         finer = (k + math.log10(factor) for k in decades for factor in (1, 2, 5))
@@ -52,4 +55,4 @@ class DecadeFormatter(AxisFormatter):
 
     def get_labels_for_ticks(self, ticks: Sequence[float]) -> list[str]:
         """The numbers whose logarithms the ticks are."""
-        return [f"{10**tick:.3g}" for tick in ticks]
+        return [f"{10**tick:.3g}" if tick < 3 else f"{10**tick:.0f}" for tick in ticks]

@@ -89,7 +89,7 @@ def test_the_verb_prints_it(tmp_path: Path) -> None:
     bench = str(EXAMPLES / "wp-07-1.toml")
     done = CliRunner().invoke(weighloop, ["figures", str(notebook), "--bench", bench, "--programme", "decay"])
     assert done.exit_code == 0, done.output
-    assert "Viscosity coefficient S" in done.stdout
+    assert "viscosity coefficient" in done.stdout
     wrong = CliRunner().invoke(
         weighloop, ["figures", str(notebook), "--bench", bench, "--programme", "deccay"]
     )

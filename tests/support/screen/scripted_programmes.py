@@ -81,6 +81,8 @@ def _recoil() -> RecoilResult:
     M = np.array([led(MATERIAL, [TOP, 0.0, *line])[2:] for line in H])
     loss = 1.0 - after / whole
     five = float(np.interp(0.05, loss, fields))
+    line = turned / fields - 1.0
+    on_line = float(np.interp(0.05, loss, line))
     return RecoilResult(
         -fields,
         1.0 + (after - turned) / fields,
@@ -89,6 +91,8 @@ def _recoil() -> RecoilResult:
         0.004 + 0.03 * loss,
         Estimated(five, 1.4e3, five - 2.7e3, five + 2.8e3, 1.0),
         CurveFamily(H, M, np.full(M.shape, 2e3)),
+        np.where(line > 0.0, line, np.nan),
+        Estimated(on_line, 0.05, on_line - 0.1, on_line + 0.1, 1.0),
     )
 
 

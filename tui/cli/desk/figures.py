@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -11,6 +12,8 @@ from ..inputs import programme_option, result_of, with_analysis_options, with_op
 from .repeat import is_repeat, repeat_of, repeat_table
 
 if TYPE_CHECKING:
+    from ....analysis.figures.names import FigureName
+    from ....analysis.figures.uncertainty import FigureResult
     from ....analysis.programmes.results import ProgrammeResult
     from ....analysis.repeat import RepeatResult
     from ....analysis.results import LoopResult
@@ -63,13 +66,24 @@ def result_table(result: LoopResult | ProgrammeResult | RepeatResult, units: str
 
 
 def figures_table(result: LoopResult, units: str = "si") -> str:
-    """The figures as people read them: value, standard uncertainty, 95 % interval, status."""
+    """The figures of a loop as people read them, with what other runs of the sample said."""
     from ....analysis.figures.names import FIGURE_NAMES
 
+    return figure_rows(result.figures, FIGURE_NAMES, units, [other.said for other in result.others])
+
+
+def figure_rows(
+    figures: Mapping[str, FigureResult],
+    names: Mapping[str, FigureName],
+    units: str = "si",
+    notes: Sequence[str] = (),
+) -> str:
+    """Figures as people read them: value, standard uncertainty, 95 % interval, status; below them the notes
+    and what is to be said of some."""
     rows: list[list[str]] = []
     reasons: dict[str, list[str]] = {}
-    for key, name in FIGURE_NAMES.items():
-        figure = result.figures.get(key)
+    for key, name in names.items():
+        figure = figures.get(key)
         if figure is None:
             continue
         numbers = [
@@ -77,7 +91,9 @@ def figures_table(result: LoopResult, units: str = "si") -> str:
         ]
         u = None if figure.u is None else name.shown(figure.u, units)
         value, low, high = (like(number, u) for number in numbers)
-        shown = f"at least {value}" if figure.status == "bound" else value
+        at_most = figure.low95 is None and figure.high95 is not None
+        limit = "at most" if at_most else "at least"
+        shown = f"{limit} {value}" if figure.status == "bound" else value
         interval = "-" if low == "-" or high == "-" else f"{low} .. {high}"
         rows.append(
             [name.words, name.printed, shown, significant(u, 2), interval, name.unit(units), figure.status]
@@ -85,6 +101,5 @@ def figures_table(result: LoopResult, units: str = "si") -> str:
         if figure.why:
             reasons.setdefault(figure.why, []).append(name.printed)
     out = table(["figure", "symbol", "value", "u", "95 % interval", "unit", "status"], rows)
-    notes = [other.said for other in result.others]
-    notes += [f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items()]
-    return "\n".join([out, "", *notes]) if notes else out
+    said = [*notes, *(f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items())]
+    return "\n".join([out, "", *said]) if said else out

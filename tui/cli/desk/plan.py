@@ -12,7 +12,7 @@ import click
 from ..common import OneOf, Whole, bench_option, json_option, note, print_json, significant, table
 from ..inputs import PROGRAMME_HELP, bench_of, own_programmes_option, read_input
 from .figures import figures_table
-from .programme import expected_table
+from .programme import numbers_table
 
 if TYPE_CHECKING:
     from ....analysis.planning.gap_ladder import LadderPlan, LadderStep
@@ -107,7 +107,7 @@ def command(
         from ....analysis.programmes.expected import expected as of_programme
 
         found = of_programme(ladder, bench, other.gives)
-        foreseen, said = found, expected_table(found)
+        foreseen, said = found, numbers_table(found)
     elif expect:
         from ....analysis.planning.expected_uncertainty import expected
 
