@@ -28,8 +28,10 @@ def filled(template: str, **values: Any) -> str:
     """The page that one of this room's templates makes of ``values``, with the style sheet of all pages."""
     import jinja2
 
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    return environment.from_string(_text(template)).render(css=style_sheet(), **values)
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, loader=jinja2.FunctionLoader(_text)
+    )
+    return environment.get_template(template).render(css=style_sheet(), **values)
 
 
 def style_sheet() -> str:

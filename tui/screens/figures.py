@@ -16,7 +16,6 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from ...analysis.figures.names import FIGURE_NAMES
-from ...analysis.programmes.names import NAMES
 from ...daemon.protocol import Run
 from ..bench_shifts import bench_rows
 from ..figure_words import figure_cells, name_of
@@ -209,9 +208,10 @@ class FiguresView(TakesAway):
         self._draw_picture()
 
     def _keys(self) -> list[str]:
-        order = NAMES if self._pictures else FIGURE_NAMES
-        named = [key for key in order if key in self._result.figures]
-        return named + [key for key in self._result.figures if key not in order]
+        if self._pictures:
+            return list(self._result.figures)
+        named = [key for key in FIGURE_NAMES if key in self._result.figures]
+        return named + [key for key in self._result.figures if key not in FIGURE_NAMES]
 
     def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
         self._show_chosen()
