@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..common import like, significant, table
-from .figures import figure_rows
+from .figure_rows import figure_rows
 
 if TYPE_CHECKING:
     from ....analysis.programmes.results import Found, ProgrammeResult
