@@ -90,7 +90,8 @@ class ReversalResult:
     ``curves`` begin at their reversal field. ``density`` (n, n), per A/m, by the field and by the reversal
     field, both of ``fields`` (n,), A/m, with ``u_density``; NaN where the field is below. ``known`` (n, n):
     where it stands out of its own uncertainty. ``coercive``, ``interaction``: mean over the known part of
-    half the difference of the two fields, and of half their sum, each with its u.
+    half the difference of the two fields, and of half their sum, each with its u, in which is where within
+    its cell each part lies.
     """
 
     curves: CurveFamily
@@ -102,6 +103,12 @@ class ReversalResult:
     interaction: float
     u_coercive: float
     u_interaction: float
+
+    @property
+    def known_share(self) -> float:
+        """The part of the distribution, where it is above zero, that is known."""
+        whole = float(np.nansum(np.maximum(self.density, 0.0)))
+        return float(self.density[self.known].sum()) / whole if whole else 0.0
 
 
 def recoil(history: HistoryFit) -> RecoilResult:
@@ -187,6 +194,9 @@ def reversal(history: HistoryFit) -> ReversalResult:
             np.sum(weight * field, axis=(1, 2)) / weight.sum(axis=(1, 2))
             for field in (0.5 * (up - down), 0.5 * (up + down))
         )
+        # Half a sum of two fields within a cell, of as many cells as weigh.
+        cells = weight[0].sum() ** 2 / np.sum(weight[0] ** 2)
+        within = (grid[1] - grid[0]) / np.sqrt(24.0 * cells)
     return ReversalResult(
         CurveFamily(H[0], M[0], M[1:].std(axis=0)),
         middles,
@@ -195,8 +205,8 @@ def reversal(history: HistoryFit) -> ReversalResult:
         known,
         float(coercive[0]),
         float(interaction[0]),
-        float(coercive[1:].std()),
-        float(interaction[1:].std()),
+        float(np.hypot(coercive[1:].std(), within)),
+        float(np.hypot(interaction[1:].std(), within)),
     )
 
 

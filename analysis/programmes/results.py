@@ -15,7 +15,7 @@ from ..threads import on_one_thread
 from .curves import RESULTS, Estimated, RecoilResult, RemanenceResult, ReversalResult, plain
 from .decay import DecayResult, decay
 from .history_fit import HistoryFit, fit_history
-from .settings import LOSS, MISFIT
+from .settings import LEAST_KNOWN, LOSS, MISFIT
 from .turns import missed_turns
 
 _KNOWN = "Over the part of the distribution that is known."
@@ -62,9 +62,7 @@ class ProgrammeResult:
         if self.turns:
             return "A turn-over was missed or noted wrongly: what was run is not what was noted."
         if not self._fits:
-            return (
-                "The readings do not fit: something besides what was set aside is wrong (see the warnings)."
-            )
+            return "The readings do not fit: something is wrong that was not found (see the warnings)."
         return None
 
     @property
@@ -147,9 +145,13 @@ def _main_numbers(found: Found) -> dict[str, FigureResult]:
             "largest_difference": _about(found.difference[most], found.u_difference[most]),
         }
     if isinstance(found, ReversalResult):
+        known, why = found.known_share, _KNOWN
+        if known < LEAST_KNOWN:
+            why = f"Only {100 * known:.0f} % of the distribution is known: more gaps or better readings."
+        means = (found.coercive, found.interaction) if known >= LEAST_KNOWN else (np.nan, np.nan)
         return {
-            "coercive_field_A_per_m": _about(found.coercive, found.u_coercive, _KNOWN),
-            "interaction_field_A_per_m": _about(found.interaction, found.u_interaction, _KNOWN),
+            "coercive_field_A_per_m": _about(means[0], found.u_coercive, why),
+            "interaction_field_A_per_m": _about(means[1], found.u_interaction, why),
         }
     if found.bound is None:
         return {"viscosity_A_per_m": _about(found.S, found.u)}

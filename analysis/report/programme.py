@@ -86,7 +86,8 @@ def _conclusion(result: ProgrammeResult, figures: dict[str, dict[str, Any]]) -> 
     """The sentences for a reader who reads nothing else, whatever the figures' status."""
     whys = list(dict.fromkeys(f["why"] for f in figures.values() if f["status"] == "not determined"))
     if len(whys) == 1 and all(f["status"] == "not determined" for f in figures.values()):
-        return [f"Not determined. {whys[0]}"]
+        drawn = "What is drawn below is what the fit makes of the readings all the same."
+        return [f"Not determined. {whys[0]}", drawn]
     sentences = []
     if isinstance(result.found, DecayResult):
         sentences.append(_held(result.found))

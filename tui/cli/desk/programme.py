@@ -47,13 +47,11 @@ def _about(found: Found) -> str:
         )
     if not isinstance(found, ReversalResult):
         return ""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        whole = np.nansum(np.maximum(found.density, 0.0))
-        share = 100.0 * np.nansum(np.where(found.known, found.density, 0.0)) / whole
     known, places = int(np.sum(found.known)), int(np.isfinite(found.density).sum())
+    share = f"{100 * found.known_share:.0f} %"
     return (
         f"{len(found.curves.H)} reversal curves; {known} of {places} places of the distribution are known, "
-        f"with {share:.0f} % of it. `report` draws curves and map, --json has them in numbers."
+        f"with {share} of it. `report` draws curves and map, --json has them in numbers."
     )
 
 
