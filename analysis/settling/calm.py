@@ -39,6 +39,18 @@ def one_way(recent: Sequence[Reading], now: float, limit: float) -> bool:
     return bool(abs(values[-1] - values[0]) > max(ONE_WAY * np.ptp(values), limit))
 
 
+def still_moving(window: Sequence[Reading]) -> bool:
+    """Whether the latest readings of ``window`` went one way by over a digit, and through most of its spread:
+    a hand that paused, or a change that swings back."""
+    values = np.array([y for _, y in window])
+    run = 0.0
+    for step in np.diff(values)[::-1]:
+        if step * run < 0:
+            break
+        run += step
+    return len(values) > 0 and bool(abs(run) > max(ONE_WAY * np.ptp(values), 1.0))
+
+
 def must_stand(took: float, change: float) -> float:
     """How long (s) a level must stand that was reached in ``took`` s, ``change`` resolutions off the last."""
     pause = min(took, LONGEST_PAUSE) if abs(change) < SMALL else 0.0

@@ -136,8 +136,8 @@ REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
 #: Readings that scatter more than predicted of late: their mean square over the one predicted, to this
 #: power, widens the variance.
 LIVELY, MOST_LIVELY = 0.7, 3.0
-#: What the reading still moved by when the level began is left in it, dying with a time that is this share of
-#: how long the level must stand: as slowly as the change went.
+#: What the reading moved by in a level's first CALM s is the last of a change that dies with a time which is
+#: this share of how long the level must stand: as slowly as the change went.
 LEFT_SHARE = 0.5
 
 # -- past --------------------------------------------------------------------------------------------

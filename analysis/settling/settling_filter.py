@@ -13,7 +13,7 @@ from ..records.arrays import Floats
 from . import stated_uncertainty as stated
 from .bench_past import moves_beforehand
 from .best_epoch import DRIFT_ROW, best_moment, level_row
-from .calm import calm_window, must_stand, one_way
+from .calm import calm_window, must_stand, one_way, still_moving
 from .first_look import FirstLook, Readings, spread
 from .kalman_bank import Bank
 from .noise_memory import NoiseMemory
@@ -27,11 +27,11 @@ from .settings import (
     ENOUGH,
     FAR,
     FEWEST,
+    FIRST_LOOK,
     GATE,
     HARDLY,
     HORIZON,
     IN_A_ROW,
-    LEFT_SHARE,
     LIVELY_TIME,
     LONGEST_FALL,
     MOST_GROWTH,
@@ -309,7 +309,6 @@ class SettlingFilter:
         if bank is None:
             return Settling(time, False, "still settling", "the first readings are coming in")
         d = self._d
-        since = self._since - self._shift
         if self._phase is Phase.WAIT_FOR_CALM:
             reason: Reason
             if self._announced or event == "moving":
@@ -336,13 +335,14 @@ class SettlingFilter:
             stated.breath_left(amplitude, frequency, age, self._depth_before),
             hidden,
             REVISED * self._revision(level, age, now),
-            self._remainder * math.exp(-age / (LEFT_SHARE * self._youngest)),
+            stated.left_of_change(self._remainder, self._youngest, age),
         )
         u_drift = math.sqrt(max(float(DRIFT_ROW @ covariance @ DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
         disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > UNEASY
         unwatched = self._to_watch(now)
         young = age < self._youngest or self._readings < FEWEST or unwatched > 0
+        young |= age < FIRST_LOOK and still_moving(calm_window(self._recent, now))
         if u <= self._target and not (drifting or disturbed or young):
             self._accepted = True
         left = None if self._accepted else max(age * ((u / self._target) ** 2 - 1), unwatched, 0.3)
@@ -364,7 +364,7 @@ class SettlingFilter:
             u_drift=u_drift * d,
             breathing=frequency or None,
             seconds_left=left,
-            level_since=since,
+            level_since=self._since - self._shift,
             event=event,
         )
 

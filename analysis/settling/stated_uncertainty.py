@@ -14,12 +14,14 @@ from .settings import (
     BREATH_LEFT,
     BREATH_POWER,
     BREATHS_SEEN,
+    CALM,
     DEEPER,
     DRAUGHT_AT_FIRST,
     DRAUGHT_TRUST,
     FIRST_TIME,
     KNOWN_DRAUGHT,
     KNOWN_TRUST,
+    LEFT_SHARE,
     LIVELY,
     MOST_LIVELY,
     RARE,
@@ -77,3 +79,10 @@ def breath_left(amplitude: float, frequency: float, age: float, depth_before: fl
     ``depth_before`` deep before the level began."""
     swollen = SWOLLEN * max(amplitude - DEEPER * depth_before, 0.0)
     return BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
+
+
+def left_of_change(moved: float, stands: float, age: float) -> float:
+    """Standard deviation left of the change before a level of ``age`` s that must stand for ``stands`` s: it
+    dies exponentially, as slowly as it went, and ``moved`` is what it died by while the level was begun."""
+    time = LEFT_SHARE * stands
+    return moved * math.exp(-age / time) / -math.expm1(-CALM / time)
