@@ -155,7 +155,7 @@ STEEPEST = 1.6  # of variance from one band to the next slower: 1/f noise
 DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
 #: As TRUST, where drift, creep and slow noise beforehand are those of the bench; and of what models with
 #: draughts add, while the bench is no more restless than usual: its slow noise is known apart from that.
-KNOWN_TRUST, KNOWN_DRAUGHT = 0.75, 0.6
+KNOWN_TRUST, KNOWN_DRAUGHT = 0.6, 0.6
 #: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its
 #: root mean square: then it is stated as this share of it.
 RARE, RARE_SHARE = 1e-3, 0.3

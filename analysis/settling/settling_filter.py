@@ -335,7 +335,7 @@ class SettlingFilter:
             stated.breath_left(amplitude, frequency, age, self._depth_before),
             hidden,
             REVISED * self._revision(level, age, now),
-            stated.left_of_change(self._remainder, self._youngest, age),
+            stated.left_of_change(self._remainder, self._youngest, age - lag),
         )
         u_drift = math.sqrt(max(float(DRIFT_ROW @ covariance @ DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
