@@ -82,7 +82,7 @@ def breath_left(amplitude: float, frequency: float, age: float, depth_before: fl
 
 
 def left_of_change(moved: float, stands: float, age: float) -> float:
-    """Standard deviation left of the change before a level, ``age`` s after that began; the level must stand for
-    ``stands`` s. It dies exponentially, as slowly as it went; ``moved`` is by how much in the first CALM s."""
+    """Standard deviation left of the change before a level, ``age`` s after that began, which must stand for
+    ``stands`` s. It dies exponentially, as slowly as it went, by ``moved`` in the first CALM s."""
     time = LEFT_SHARE * stands
     return moved * math.exp(-age / time) / -math.expm1(-CALM / time)
