@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from ..daemon.protocol import CANNOT_HELP
+from ..daemon.protocol import CANNOT_HELP, REPEATED
 from .bench_form import CURRENTS, MASSES, Field, amount, holds, name_fault
 from .format import next_moment
 
@@ -131,6 +131,13 @@ def entry_of(values: Mapping[str, str], bench_text: str) -> dict[str, Any]:
         **many,
         "not_before_utc": _moment("not before", values["run.not_before"]),
     }
+
+
+def loops_of(values: Mapping[str, str]) -> int:
+    """How many runs alike are done one after the other; 1 where that is not sensibly said."""
+    loops = values["run.loops"].strip()
+    repeat = values["run.programme"] == "repeat" and values["run.weighs"] == WEIGHS[0]
+    return REPEATED if repeat and loops == "1" else int(loops) if loops.isdecimal() else 1
 
 
 def ends_of(values: Mapping[str, str]) -> dict[str, Any]:

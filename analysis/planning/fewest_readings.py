@@ -61,8 +61,8 @@ class Expectation:
         symbol = FIGURE_NAMES[self.figure].symbol
         if self.u is None:
             return f"{symbol} is not expected to be measured: {self.weightiest}"
-        what = " of a bound" if self.bound else ""
-        text = f"{symbol}: u{what} of {100 * self.u:.2g} % is expected"
+        what = "a lower bound with u" if self.bound else "u"
+        text = f"{symbol}: {what} of {100 * self.u:.2g} % is expected"
         if self.asked is not None:
             text += f", {100 * self.asked:.2g} % asked"
         if self.met or not self.exhausted:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..control.queue import RunRequest
 from ..procedure.run import Series
-from ..protocol import COIL, ERROR_BAD_INPUT
+from ..protocol import COIL, ERROR_BAD_INPUT, REPEATED
 from .connection import RpcError
 from .parameters import WrongParameter, checked
 
@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 
 #: Loops one start may ask for: a month of hourly ones.
 MOST_LOOPS = 1000
-#: The loop again and again, and how often where that is not said.
-REPEAT, REPEATED = "repeat", 10
+REPEAT = "repeat"  # the loop again and again
 #: What an entry of the list may say for itself; it has the rest from the call.
 OWN = (
     "bench_text", "points", "until", "target_u_kg", "name", "loops", "not_before_utc", "zeros", "programme",

@@ -20,7 +20,7 @@ HOW: Final = {
         "The sentence on top says what to do next; HANDS OFF means that the bench works by itself. "
         "Hands-free, with spacers, the balance notices what you did; where it cannot, tap the pan twice "
         "with a finger, or press Enter. Three taps hold the run. "
-        "Points run along five passages: in, out, turned in, out, back in. "
+        "Points run along passages, each one way; a loop's: in, out, turned in, out. "
         "A filled dot: field along the sample; an open dot: against it."
     ),
     "steadiness": (

@@ -21,7 +21,17 @@ from ...daemon.protocol import Run
 from ..bench_costs import Cost
 from ..bench_form import PAGES, Field, bench_text, holds, next_name, values_of, write_bench
 from ..format import duration, grams, kiloamps, two_figures
-from ..run_form import GAPS, LIST_FIELDS, PROGRAMMES, RUN_FIELDS, ends_of, entry_of, entry_words, plan_of
+from ..run_form import (
+    GAPS,
+    LIST_FIELDS,
+    PROGRAMMES,
+    RUN_FIELDS,
+    ends_of,
+    entry_of,
+    entry_words,
+    loops_of,
+    plan_of,
+)
 from ..state.compute import NotYet
 from ..state.compute_process import bench_costs, bench_sketch, coil_look
 from ..state.follower import CallRefused, FeedLost
@@ -109,6 +119,7 @@ class NewRun(ModalScreen[int | None]):
                 yield Static(id="listed", markup=False)
                 yield Static(id="outlook", markup=False)
                 yield Static(id="cost", markup=False)
+                yield Static(id="plan-warnings", markup=False)
                 yield Static(id="bench-sketch", markup=False)
             yield Hints(
                 ("^S start", "start"),
@@ -174,11 +185,15 @@ class NewRun(ModalScreen[int | None]):
         except (ValueError, CallRefused, FeedLost) as error:
             outlook.set_class(True, "fault")
             outlook.update(f"! {error}")
+            self.query_one("#plan-warnings").display = False
             self._mark(str(error))
             return
         self._mark("")
         outlook.set_class(False, "fault")
-        outlook.update(outlook_words(plan))
+        outlook.update(series_words(plan, loops_of(self.values)) + outlook_words(plan))
+        warnings = self.query_one("#plan-warnings", Static)
+        warnings.update("\n".join(f"! {warning}" for warning in plan.get("warnings", [])))
+        warnings.display = bool(plan.get("warnings"))
         self._see_bench()
 
     @work(exclusive=True, group="bench")
@@ -335,8 +350,15 @@ def _calibrated(run: Run) -> str:
         return run["bench_text"]
 
 
+def series_words(plan: dict[str, Any], loops: int) -> str:
+    """What several runs alike come to; empty for one."""
+    if loops == 1:
+        return ""
+    return f"{loops} runs one after the other, about {duration(loops * plan['seconds'])} in all; of each:\n"
+
+
 def outlook_words(plan: dict[str, Any]) -> str:
-    """Pull, time, and expected uncertainty of a plan in words; then its warnings."""
+    """Pull, time, expected uncertainty and attendance of a plan in words."""
     fields = [step["H_applied_A_per_m"] for step in plan["steps"] if step["H_applied_A_per_m"] is not None]
     words = [
         f"{len(plan['steps'])} steps, about {duration(plan['seconds'])}",
@@ -350,7 +372,7 @@ def outlook_words(plan: dict[str, Any]) -> str:
     ):  # a daemon that has long been running may not know of it yet
         near, far = (two_figures(math.nan if u is None else u * 1e-3) for u in plan["expected_u_M_A_per_m"])
         text += f"\nuncertainty of M: {near} kA/m at the closest gap, {far} kA/m at the farthest"
-    return text + _attended(plan) + "".join(f"\n! {warning}" for warning in plan.get("warnings", []))
+    return text + _attended(plan)
 
 
 def _attended(plan: dict[str, Any]) -> str:
@@ -361,7 +383,7 @@ def _attended(plan: dict[str, Any]) -> str:
     if not plan.get("attendance") or any(step["spacers"] is not None for step in plan["steps"]):
         return f"\n{turned} by hand" if turned else ""
     if not needed:
-        return "\n" + "; ".join(filter(None, ("nobody is needed between start and finish", turned)))
+        return "\n" + "; ".join(filter(None, ("nobody is needed in between", turned)))
     return f"\nsomebody is needed after {', '.join(duration(seconds) for seconds in needed)}"
 
 

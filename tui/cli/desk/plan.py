@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..common import OneOf, Whole, bench_option, json_option, note, print_json, significant, table
+from ..common import (
+    OneOf,
+    Whole,
+    bench_option,
+    duration,
+    json_option,
+    listed,
+    note,
+    print_json,
+    significant,
+    table,
+)
 from ..inputs import PROGRAMME_HELP, bench_of, own_programmes_option, read_input
 from .figures import figures_table
 from .programme import numbers_table
@@ -38,7 +49,7 @@ if TYPE_CHECKING:
 @click.option(
     "--expect", is_flag=True, help="Also print the uncertainty expected of each figure (takes some seconds)."
 )
-@click.option("--rows", is_flag=True, help="Print every step, not the five passages.")
+@click.option("--rows", is_flag=True, help="Print every step, not the passages alone.")
 @click.option(
     "--programme",
     metavar="NAME",
@@ -66,10 +77,10 @@ def command(
     zeros: ZeroBy | None,
     as_json: bool,
 ) -> None:
-    """Make the plan: gaps or spacer counts for a whole loop, both orientations.
+    """Make the plan: gaps or spacer counts for a whole loop, both orientations, or for another programme.
 
-    Five passages: in, out, turned over in and out, turned back in. As few readings as the answer needs,
-    closer together where the loop bends; with --points a plain ladder.
+    A loop goes in, out, turned over in and out, and where its branches do not meet turned back in. It gets
+    as few readings as the answer needs, closer together where it bends; with --points a plain ladder.
     Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
     What is expected is that of the loop measured before (``--after``), else of a middling hard ferrite.
     """
@@ -92,6 +103,8 @@ def command(
     if not is_loop and (until is not None or previous is not None or zeros is not None):
         raise click.UsageError("--until, --after and --zeros are of the loop alone")
     fewest = other = None
+    if programme == "repeat":
+        note("repeat: the loop again and again; what follows is one of them")
     if not is_loop:
         other = _programme(programme, own)
         ladder = _of_programme(bench, other, points or 24)
@@ -137,7 +150,7 @@ def command(
         pull = ladder.largest_pull / force_per_kg(bench.site)
         print(
             f"Largest pull {pull * 1e3:.1f} g; on the pan stand {ladder.pan_load * 1e3:.1f} g; "
-            f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {ladder.seconds / 60:.0f} min."
+            f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {duration(ladder.seconds)}."
         )
         if fewest is not None:
             whose = "a middling hard ferrite" if loop is None else "the loop measured before"
@@ -171,10 +184,8 @@ def _of_programme(bench: Bench, wanted: Programme, points: int) -> LadderPlan:
     from ....analysis.programmes.path import plan_programme
 
     turns = f"{wanted.turns} turns" if wanted.turns != 1 else "1 turn"
-    who = "by the lift" if bench.gap.turner is not None else "by hand"
-    note(
-        f"{wanted.name}: {wanted.about}; {len(wanted.passages)} passages, {turns} {who}, each at the far end"
-    )
+    who = "by the turner" if bench.gap.turner is not None else "by hand"
+    note(f"{wanted.name}: {wanted.about}; {len(wanted.passages)} passages, {turns} {who} at the far end")
     return plan_programme(bench, wanted, points)
 
 
@@ -251,8 +262,8 @@ def _range(values: list[float]) -> str:
 
 def _attended(ladder: LadderPlan) -> str:
     """How the zero is known, and when a person is expected to be needed."""
-    turns = [a.seconds / 60 for a in ladder.attendance if a.what == "turn the sample over"]
-    legs = [b.leg + 1 for a, b in pairwise(ladder.steps) if a.orientation != b.orientation]
+    turns = [duration(a.seconds) for a in ladder.attendance if a.what == "turn the sample over"]
+    legs = [str(b.leg + 1) for a, b in pairwise(ladder.steps) if a.orientation != b.orientation]
     if ladder.zeros == "far":
         far = sum(step.purpose == "zero" for step in ladder.steps)
         text = f"The zero is known by {far} more readings at the far end, the sample on."
@@ -262,6 +273,5 @@ def _attended(ladder: LadderPlan) -> str:
         text = "The zero is read at the start, before each turn and at the end, the sample taken off by hand."
     if not turns:
         return f"{text} The turner turns the sample over: nobody is needed."
-    when = " and ".join(f"{minutes:.0f}" for minutes in turns)
-    passages = ("passage " if len(legs) == 1 else "passages ") + " and ".join(map(str, legs))
-    return f"{text} Turn the sample over before {passages}, about {when} min after the start."
+    passages = f"passage{'s' * (len(legs) > 1)} {listed(legs)}"
+    return f"{text} Turn the sample over before {passages}, about {listed(turns)} after the start."
