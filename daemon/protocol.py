@@ -237,8 +237,7 @@ REPLACEABLE: Final[frozenset[Topic]] = frozenset(("live", "run", "device"))
 
 #: What a run is asked for in place of gaps, and where no figure is named.
 CANNOT_HELP: Final = "readings cannot help"
-#: How often a loop is repeated where that is not said.
-REPEATED: Final = 10
+REPEATED: Final = 10  # loops of a repeat, where that is not said
 UNTIL: Final = (
     "str or null, optional, in place of points: as few readings as bring the figures there, such as "
     f'"HcJ 1 %, Mr 1 %", or "{CANNOT_HELP}"; planned again as they come'
