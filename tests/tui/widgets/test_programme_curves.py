@@ -13,9 +13,9 @@ from tests.support.screen.screen_driver import Stage, stage
 from tests.support.screen.screens import any_result
 from tests.support.screen.scripted_programmes import BENCH, FOUND, found_of, programme_result, programme_run
 from tests.support.screen.scripted_results import finished
+from weighloop.tui.plan_words import cost_line
 from weighloop.tui.screens import figures as figures_view
 from weighloop.tui.screens import run as run_view
-from weighloop.tui.plan_words import cost_line
 from weighloop.tui.screens.new_run import NewRun
 from weighloop.tui.state.compute import bench_costs
 from weighloop.tui.widgets.dot_sheet import SHADES
