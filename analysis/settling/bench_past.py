@@ -29,6 +29,7 @@ from .settings import (
     SHORTEST,
     SIDE,
     STEEPEST,
+    STEP,
 )
 
 
@@ -136,47 +137,56 @@ def learn_past(stretches: Iterable[tuple[Floats, Floats, bool]], resolution: flo
     kg, and whether it begins with the end of a handling. None if they are too short to say anything."""
     power = np.zeros(len(BANDS) - 1)
     weight = np.zeros(len(BANDS) - 1)
-    slopes: list[tuple[float, float]] = []
+    slopes: list[tuple[float, float, float]] = []  # slope, its variance from white noise, length
     creeps: list[float] = []
     thirds: list[float] = []  # variance of means over three seconds
     sizes: list[tuple[float, float]] = []
-    seconds = stood = 0.0
+    stood = 0.0
     edges = 0
-    for time, reading, handled in stretches:
-        b = second_means(time, reading)
-        if len(b) < SHORTEST:
-            continue
-        seconds += len(b)
-        first = int(HANDS_OFF) if handled else 0
-        level, jumps = _without_jumps(b[first:], resolution)
-        edges += len(jumps)
-        offset = b[first:] - level
+    means = [(second_means(time, reading), handled) for time, reading, handled in stretches]
+    means = [(b, handled) for b, handled in means if len(b) >= SHORTEST]
+    if not means:
+        return None
+    seconds = float(sum(len(b) for b, _ in means))
+    at_rest = [b[int(HANDS_OFF) if handled else 0 :] for b, handled in means]
+    limit = _jump_limit(at_rest, resolution)
+    for (b, handled), rested in zip(means, at_rest, strict=True):
+        offset = _jumped(rested, limit)
+        level = rested - offset
+        steps = int(np.count_nonzero(np.diff(offset)))
+        edges += steps
         there = np.abs(offset) > 0
-        stood += float(there.sum())
-        sizes += [(float(there.sum()), float(np.mean(offset[there] ** 2)))] if there.any() else []
+        if there.any():
+            # of two levels, both cut off by the ends of the stretch, either may be the one that goes back
+            stands = len(rested) / 2 if steps == 1 else float(there.sum())
+            stood += stands
+            sizes.append((stands, float(np.mean(offset[there] ** 2))))
         t = np.arange(len(level)) - (len(level) - 1) / 2
         slope = float(t @ level / (t @ t))
-        slopes.append((slope, float(len(level))))
         rest = level - level.mean() - slope * t
-        got, held = _band_power(rest)
+        got, held, white = _band_power(rest)
+        slopes.append((slope, white * len(rest) / 2 / float(t @ t), float(len(rest))))
         power += got * len(rest)
         weight += held * len(rest)
         if handled:
             thirds.append(float(np.var(rest[: len(rest) // 3 * 3].reshape(-1, 3).mean(axis=1))))
             creeps.append(float(b[2:5].mean() - b[-30:].mean()))
-    if not seconds:
-        return None
     wander = np.maximum(np.divide(power, weight, out=np.zeros_like(power), where=weight > 0), 0.0)
     # a band no stretch was long enough for goes on as the two above it: flat or growing, as 1/f noise does
     for k in range(len(wander) - 3, -1, -1):
         if weight[k] == 0:
             wander[k] = wander[k + 1] * min(wander[k + 1] / max(wander[k + 2], 1e-300), STEEPEST)
+    slope, by_white, length = np.array(slopes).T
+    if weight[0] == 0 and len(slope) > 1:
+        # what is slower than a stretch is long tilts it, each another way; a drift tilts all alike
+        leans, tilt = float(np.var(slope, ddof=1)), (2 * math.pi) ** 2 * BANDS[0] * BANDS[1]
+        if leans > _by_chance(len(slope) - 1) * (by_white.mean() + tilt * wander[0]):
+            wander[0] = (leans - by_white.mean()) / tilt
     wander = np.sqrt(wander)
     total = sum(s for s, _ in sizes)
     size = math.sqrt(sum(s * v for s, v in sizes) / total) if total else 0.0
     slow = float(np.sum(wander**2))
-    length = np.array([n for _, n in slopes])
-    slope = math.sqrt(float(np.average(np.square([s for s, _ in slopes]), weights=length)))
+    drift = math.sqrt(float(np.average(np.square(slope), weights=length)))
     # by the median, for a slip of the hand after some of the handlings is no creep
     creep = float(np.median(np.abs(creeps)) / 0.6745) ** 2 if creeps else 0.0
     creep = max(creep - 2 * slow - (float(np.mean(thirds)) if thirds else 0.0), 0.0)
@@ -187,7 +197,7 @@ def learn_past(stretches: Iterable[tuple[Floats, Floats, bool]], resolution: flo
         jump_size=size,
         jump_share=stood / seconds,
         jump_stay=stood / max(edges / 2, 0.5),
-        drift=slope,
+        drift=drift,
         creep=math.sqrt(creep),
         handlings=len(creeps),
     )
@@ -217,42 +227,57 @@ def _without_outliers(reading: Floats) -> Floats:
     return np.where(off > 8 * max(usual, 1e-12), middle, reading)
 
 
-def _without_jumps(b: Floats, resolution: float) -> tuple[Floats, list[int]]:
-    """The readings by the second with steps that come and go taken out, and the moments of all steps."""
-    n = len(b)
-    if n < 2 * SIDE + 4:
-        return b, []
-    windows = np.lib.stride_tricks.sliding_window_view(b, SIDE)
-    middle = np.median(windows, axis=1)
-    at = np.arange(SIDE + 1, n - SIDE)
-    difference = middle[at + 1] - middle[at - 1 - SIDE] if len(at) else np.empty(0)
-    usual = 1.4826 * float(np.median(np.abs(difference - np.median(difference))))
-    limit = max(JUMP * usual, 1.5 * resolution)
+def _by_chance(freedom: int) -> float:
+    """How many times the expected a variance of that many degrees of freedom is by chance in one case of a
+    hundred (chi-squared after Wilson and Hilferty 1931)."""
+    third = 2 / (9 * freedom)
+    return (1 - third + 2.326 * math.sqrt(third)) ** 3
+
+
+def _changes(b: Floats) -> tuple[Floats, float]:
+    """Differences of means after and before a second, each long enough that no breath is left in it, less
+    those of a drift; and that, a second."""
+    taper = np.hanning(2 * SIDE + 1)[1:]
+    if len(b) < 2 * len(taper):
+        return np.empty(0), 0.0
+    smooth = np.asarray(np.convolve(b, taper / taper.sum(), mode="valid"), float)
+    change = smooth[2 * SIDE :] - smooth[: -2 * SIDE]
+    drift = float(np.median(change))
+    return change - drift, drift / (2 * SIDE)
+
+
+def _jump_limit(at_rest: list[Floats], resolution: float) -> float:
+    """From which change on a step has come or gone: well above those in the calmest quarter of the time, for
+    air that switches is rough while it blows; 0.3186 is that quantile of a normal law's."""
+    size = np.abs(np.concatenate([_changes(b)[0] for b in at_rest]))
+    usual = float(np.quantile(size, 0.25)) / 0.3186 if len(size) else 0.0
+    return max(JUMP * usual, 1.5 * resolution)
+
+
+def _jumped(b: Floats, limit: float) -> Floats:
+    """How far off its base each second is where steps come and go."""
+    change, drift = _changes(b)
+    size = np.abs(change)
     jumps: list[int] = []
-    size = np.abs(difference)
     while len(size) and size.max() > limit:
         k = int(size.argmax())
-        jumps.append(int(at[k]))
-        size[max(k - SIDE, 0) : k + SIDE + 1] = 0
+        jumps.append(k + 2 * SIDE)
+        size[max(k - 2 * SIDE, 0) : k + 2 * SIDE + 1] = 0
     if not jumps:
-        return b, []
+        return np.zeros(len(b))
     jumps.sort()
-    pieces = np.split(b, jumps)
+    pieces = np.split(b - drift * np.arange(len(b)), jumps)
     levels = np.array([np.median(p) for p in pieces])
     lengths = np.array([len(p) for p in pieces])
     order = np.argsort(levels)
     base = levels[order][int(np.searchsorted(np.cumsum(lengths[order]), lengths.sum() / 2))]
-    offset = np.concatenate(
-        [
-            np.full(m, v - base if abs(v - base) > limit / 2 else 0.0)
-            for v, m in zip(levels, lengths, strict=True)
-        ]
-    )
-    return b - offset, jumps
+    off = np.where(np.abs(levels - base) > STEP * limit, levels - base, 0.0)
+    return np.repeat(off, lengths)
 
 
-def _band_power(rest: Floats) -> tuple[Floats, Floats]:
-    """Variance in each band, and whether the stretch is long enough to have it (1 or 0)."""
+def _band_power(rest: Floats) -> tuple[Floats, Floats, float]:
+    """Variance in each band, whether the stretch is long enough to have it (1 or 0), and the variance of each
+    line of what is white."""
     n = len(rest)
     w = np.hanning(n + 1)[:n]
     spectrum = np.abs(np.fft.rfft(rest * w)) ** 2 * 2 / (n * (w @ w))
@@ -262,4 +287,4 @@ def _band_power(rest: Floats) -> tuple[Floats, Floats]:
     floor = float(np.quantile(spectrum[f >= BANDS[-1]], 0.25)) / 0.288
     lines = [(f >= a) & (f < b) & (f > 0) for a, b in itertools.pairwise(BANDS)]
     got = np.array([spectrum[line].sum() - floor * line.sum() for line in lines])
-    return got, np.array([float(n * b >= 2.0) for b in BANDS[1:]])
+    return got, np.array([float(n * b >= 2.0) for b in BANDS[1:]]), floor

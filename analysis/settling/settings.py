@@ -148,8 +148,10 @@ SHORTEST = 40.0  # s, a stretch shorter than this says nothing of slow noise
 ENOUGH = 240.0  # s of past from which it is used
 KEPT = 6 * 3600.0  # s for which an earlier past counts at most: benches change
 HANDS_OFF = 15.0  # s after a handling that belong to it and to its creep, not to the slow noise
-SIDE = 6  # s on either side of a moment over which a jump is looked for
-JUMP = 6.0  # robust standard deviations of such differences that make a jump
+SIDE = 6  # s, half of each of the means whose difference shows a jump: no breath is left in one
+#: Standard deviations of such differences, while the bench is calm, that make a jump; the share of that by
+#: which the levels before and after must differ.
+JUMP, STEP = 7.0, 0.75
 STEEPEST = 1.6  # of variance from one band to the next slower: 1/f noise
 #: Drift and creep beforehand of a bench that is known: over what its past shows, and at least.
 DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
@@ -157,8 +159,8 @@ DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
 #: draughts add, while the bench is no more restless than usual: its slow noise is known apart from that.
 KNOWN_TRUST, KNOWN_DRAUGHT = 0.6, 0.6
 #: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its
-#: root mean square: then it is stated as this share of it.
-RARE, RARE_SHARE = 1e-3, 0.3
+#: root mean square: then a 95 % interval reaches as far as that, 1/1.96 of it is added.
+RARE, RARE_SHARE = 1e-3, 0.51
 
 # -- restlessness --------------------------------------------------------------------------------------
 

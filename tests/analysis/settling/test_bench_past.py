@@ -56,6 +56,30 @@ def test_steps_that_come_and_go_are_counted_sized_and_timed() -> None:
     assert 8 < p.jump_stay < 40
 
 
+def test_steps_are_seen_beside_somebody_who_breathes() -> None:
+    rng = np.random.default_rng(11)
+    t = np.arange(int(3600 * RATE)) / RATE
+    there = t % 150 < 60
+    gone = lfilter([0.003], [1, -0.997], 5.0 * there)  # the room's air: 3 s at RATE
+    breath = 4 * np.sin(2 * np.pi * (0.3 * t + 0.5 * np.sin(0.11 * t)))
+    p = learn_past(rests(gone + breath + rng.normal(0, 0.5, len(t))), 0.1 * MG)
+    assert p.jump_size / MG == pytest.approx(5.0, rel=0.2)
+    assert 0.2 < p.jump_share < 0.6
+    assert learn_past(rests(breath + rng.normal(0, 0.5, len(t))), 0.1 * MG).jumps == 0
+
+
+def test_what_is_slower_than_every_stretch_shows_in_how_their_lines_lean_but_a_drift_does_not() -> None:
+    rng = np.random.default_rng(12)
+    t = np.arange(int(7200 * RATE)) / RATE
+    noise = rng.normal(0, 0.3, len(t))
+    waves = sum(np.sin(2 * np.pi * (f * t + rng.random())) for f in (1 / 450, 1 / 390, 1 / 330))
+    slow = learn_past(rests(noise + 3 * waves), 0.1 * MG)
+    assert slow.wander[0] / MG == pytest.approx(3 * np.sqrt(3 / 2), rel=0.35)
+    drifting = learn_past(rests(noise + 0.02 * t), 0.1 * MG)
+    assert drifting.wander[0] < 0.2 * MG
+    assert drifting.drift / MG == pytest.approx(0.02, rel=0.05)
+
+
 def test_creep_after_handling_is_measured() -> None:
     t = np.arange(1200) / 10
     rng = np.random.default_rng(4)
@@ -128,7 +152,7 @@ def test_the_chance_of_a_jump_falls_as_the_level_stands() -> None:
     for age in (0.0, 5.0, 20.0):
         standing = ~there | (left > age)  # a level that ended is another level
         chance = (there & standing).sum() / standing.sum()
-        expected = chance + (0.3 * chance / (chance + 1e-3)) ** 2
+        expected = chance + (0.51 * chance / (chance + 1e-3)) ** 2
         assert jumped(past, MG, age) == pytest.approx(expected, rel=0.05)
 
 
