@@ -13,6 +13,7 @@ from ..magnetostatics.quadrature import mean_field
 from ..planning.gap_ladder import LadderPlan, plan, planned_steps
 from ..planning.passages import Visit, ZeroBy
 from ..records.bench import Bench
+from .predicted import with_memory
 from .programme import FieldPassage, Programme
 from .settings import A_DECADE, DRIFT, FIRST_WAIT
 
@@ -52,6 +53,8 @@ def plan_programme(
     if zeros == "far":
         order = _with_pairs(programme, order, len(heights) - 1)
     ladder = planned_steps(bench, loop, heights, order)
+    if programme.gives != "loop":
+        ladder = with_memory(ladder, bench)
     if not any(passage.wait for passage in programme.passages):
         return ladder
     held = (

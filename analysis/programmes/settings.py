@@ -39,7 +39,7 @@ LOSS = 0.05  # of flux, by which a working point's limit is named (common practi
 #: A part of the distribution is shown where it is more than this many of its own standard uncertainties.
 SEEN = 2.0
 #: Means over the known part of a distribution are told where that is this part of all of it, or more.
-LEAST_KNOWN = 0.5
+LEAST_KNOWN = 0.25
 LEAST_ROWS = 12  # readings below this number tell no history
 MISFIT = 4.0  # mean square of the residuals from which a run is warned of
 #: What a density of even cells is off by: the first part of M, the second of the recoil permeability.

@@ -111,7 +111,7 @@ def _by_pull(run: RunRecord, step: Step, pull: float) -> str:
     vanishes, a ratio that is on the move itself.
     """
     count, least = step["spacers"], least_of(run)
-    if count is None or step["leg"] == 0 or run.programme:
+    if count is None or step["leg"] == 0:
         return ""
     pulls = ((p["spacers"], pull_at(run, p)) for p in two_passages_before(run, step))
     weighed = sorted((n, pull) for n, pull in pulls if n is not None and pull is not None)

@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.examples import in_turn
 from tests.support.models import programme_slips as P
-from weighloop.analysis.programmes import expected as module
+from weighloop.analysis.programmes import predicted as module
 from weighloop.analysis.programmes.expected import expected
 from weighloop.analysis.programmes.results import analyse_programme
 
@@ -38,3 +38,13 @@ def test_the_assumed_sample_in_an_even_field_is_the_assumed_loop() -> None:
     H = np.concatenate([[top], np.linspace(top, -0.9 * top, 40)])[:, None]
     M = module._magnetised(loop, H, 0.0)[:, 0]
     assert M[1:] == pytest.approx(np.interp(H[1:, 0], loop.H, loop.M), abs=0.06 * loop.saturation)
+
+
+def test_the_plan_expects_a_sample_that_remembers() -> None:
+    """Turned over at the far end and brought into a reverse field too small to turn it, a magnet is still
+    pushed away on the way back: on a recoil line M keeps its sign (IEC 60404-8-1)."""
+    steps = P.plan("recoil").steps
+    small = [step for step in steps if step.leg in (2, 3)]
+    assert all(step.predicted_reading > 0 for step in small)
+    top = max(steps, key=lambda step: abs(step.H_applied))
+    assert top.predicted_reading < 0
