@@ -24,7 +24,7 @@ from typing import Literal
 import numpy as np
 
 from ..inversion.loop import LoopEstimate
-from ..inversion.saturation import READ_INSIDE, READ_OFF_A_MINOR_LOOP, Verdict, judge
+from ..inversion.saturation import NEARLY_TOLD, READ_INSIDE, READ_OFF_A_MINOR_LOOP, Verdict, judge
 from ..magnetostatics.quadrature import volume
 from ..records.bench import Bench
 from .extract import NAMES, read_figures
@@ -178,8 +178,8 @@ def claim(name: str, value: float, verdict: Verdict) -> Figure:
                 f"be larger than M there. Mr by the largest M is {value:.3f}; Mr/Ms is at most that.",
             )
         return Figure(value, "measured")
-    if name == "coercivity_HcJ_A_per_m" and verdict.nearly:
-        return Figure(value, "measured", f"{verdict.why_not} By that much HcJ may be larger.")
+    if name in NEARLY_TOLD and verdict.nearly:
+        return Figure(value, "measured", f"{verdict.why_not} By that much it may be larger.")
     if name in READ_OFF_A_MINOR_LOOP:
         return Figure(value, "bound", verdict.why_not)
     return Figure(

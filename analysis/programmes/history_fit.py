@@ -22,10 +22,11 @@ from ..forces.zero_drift import ZeroReadings
 from ..forces.zeros import KnownZeros, bracket
 from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
 from ..inversion.joint_fit import fit_jointly
+from ..inversion.loop import Curve, Sensitivity
 from ..inversion.model_selection import hypothesis_likelihoods, hypothesis_weights
 from ..inversion.preisach import Density
 from ..inversion.preisach_memory import Past, grid
-from ..inversion.settings import UNLIKELY
+from ..inversion.settings import CURVE_POINTS, UNLIKELY
 from ..inversion.uniform_loop import answer_of
 from ..magnetostatics.applied_field import NodeField, node_field
 from ..magnetostatics.bench_linearisation import bench_model
@@ -36,7 +37,7 @@ from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
 from .past import BeforeRun, likeliest_past, with_past
-from .settings import CELL_DOUBT, DENSITY_DOUBT, IN_FIELD, LEAST_ROWS, MOST_OFF, MOST_SLIPS
+from .settings import CELL_DOUBT, DENSITY_DOUBT, FIELD_DOUBT, IN_FIELD, LEAST_ROWS, MOST_OFF, MOST_SLIPS
 from .slipped_rows import SlippedRows, slipped_rows
 
 DENSITY = "density"
@@ -104,11 +105,41 @@ class HistoryFit:
                 H[0] = u + self._off(k) * M[0]
             drawn = (c + normals[mine] @ root) @ design.T
             M[mine + 1] = M[0] + wider * (drawn * scale[mine, None] - M[0])
-            H[mine + 1] = u + self._off(k) * M[mine + 1]
-        # Switching fields are known to a cell of the density: all a little larger, or a little smaller.
-        cell = 2.0 * _density(self.fits[0]).medium.largest / grid().cells
-        H[1:] += random.normal(0.0, cell / np.sqrt(12.0), (self.draws, 1)) * np.tanh(H[1:] / cell)
+        # Switching fields are known to a part of a cell: all a little larger, or a little smaller.
+        M[1:] += random.standard_normal((self.draws, 1)) * self._switching_later(u)
+        for k in range(len(self.fits)):
+            mine = np.flatnonzero(which == k) + 1
+            H[mine] = u + self._off(k) * M[mine]
         return UniformHistory(H, M)
+
+    def _switching_later(self, u: Floats) -> Floats:
+        """Change of M (m,) where every switching field is larger by ``FIELD_DOUBT``, but on the way that the
+        field first goes, which a run that begins virgin has read."""
+        c, cell = _part(self.fits[0]).c, 2.0 * _density(self.fits[0]).medium.largest / grid().cells
+        assert c is not None
+        furthest = np.maximum.accumulate(np.abs(u))
+        later = np.where(np.abs(u) < furthest, FIELD_DOUBT * cell * np.tanh(u / cell), 0.0)
+        after, before = (np.clip(u + by, -furthest, furthest) for by in (-later, later))
+        return 0.5 * (self._design(0, after) - self._design(0, before)) @ c
+
+    def loop(self) -> tuple[Curve, Curve]:
+        """Descending and ascending branch of the likeliest fit's material, between the largest field felt and
+        its reverse."""
+        up = np.linspace(-self.largest, self.largest, CURVE_POINTS)
+        c, N, count = _part(self.fits[0]).c, self.fits[0].field.N, CURVE_POINTS
+        assert c is not None
+        path = np.concatenate([up[::-1], up])
+        M = self._design(0, path) @ c
+        H = path + self._off(0) * M
+        nothing = np.zeros((count, 0))
+
+        def branch(name: Branch, H: Floats, M: Floats) -> Curve:
+            H, exact = np.maximum.accumulate(H), Sensitivity(nothing, nothing)
+            return Curve(name, H + N * M, M, N, exact, exact, nothing, nothing)
+
+        return branch("descending", H[count - 1 :: -1], M[count - 1 :: -1]), branch(
+            "ascending", H[count:], M[count:]
+        )
 
     def _off(self, k: int) -> float:
         """Internal field less what a part feels, by M."""

@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 
 from ..errors import Fault, Finding, InputError, nearest
+from ..figures.definitions import claim
 from ..figures.uncertainty import FigureResult
+from ..inversion.saturation import Verdict, judge, nearly_saturated
 from ..records.bench import Bench
 from ..records.readings import Readings
 from ..threads import on_one_thread
@@ -19,6 +21,9 @@ from .settings import LEAST_KNOWN, LOSS, MISFIT
 from .turns import missed_turns
 
 _KNOWN = "Over the part of the distribution that is known."
+
+#: Recoil before flux is lost is reversible, and what is symmetric stays so however far the field goes.
+_OF_ANY_LOOP = {"recoil_permeability", "interaction_field_A_per_m"}
 
 Found = RecoilResult | RemanenceResult | ReversalResult | DecayResult
 #: What a run that is no loop can be read off for.
@@ -47,14 +52,20 @@ class ProgrammeResult:
 
     @property
     def figures(self) -> dict[str, FigureResult]:
-        """Its main numbers, by the keys of ``names.NAMES``; a bound is one that the true value is below.
+        """Its main numbers, by the keys of ``names.NAMES``; a bound has but one end of its interval.
 
-        Where a turn-over was missed, or the readings fit nothing, none is determined.
+        Where a turn-over was missed, or the readings fit nothing, none is determined. Where the largest field
+        does not saturate the sample they are a minor loop's, and may claim what a loop's figures may.
         """
         found = _main_numbers(self.found)
-        if self.why_not is None:
+        if self.why_not is not None:
+            nothing = FigureResult(None, None, None, None, "not determined", self.why_not)
+            return dict.fromkeys(found, nothing)
+        if self.history is None:
             return found
-        return dict.fromkeys(found, FigureResult(None, None, None, None, "not determined", self.why_not))
+        loop = self.history.loop()
+        verdict, apart = judge(*loop), nearly_saturated(*loop)
+        return {key: _claimed(key, figure, verdict, apart) for key, figure in found.items()}
 
     @property
     def why_not(self) -> str | None:
@@ -157,6 +168,20 @@ def _main_numbers(found: Found) -> dict[str, FigureResult]:
         return {"viscosity_A_per_m": _about(found.S, found.u)}
     why = "No decay is seen beside what a drift of the balance would look like: at most this, with 97.5 %."
     return {"viscosity_A_per_m": FigureResult(found.bound, found.u, None, found.bound, "bound", why)}
+
+
+def _claimed(key: str, figure: FigureResult, verdict: Verdict, apart: float) -> FigureResult:
+    """What a figure of the largest field may claim of the material; ``apart``: by how much it may be larger
+    where the branches have all but met."""
+    if figure.value is None or verdict.saturated or key in _OF_ANY_LOOP:
+        return figure
+    assert figure.u is not None
+    may = claim(key, figure.value, verdict)
+    if may.status == "bound":
+        return FigureResult(figure.low95, figure.u, figure.low95, None, may.status, may.why)
+    if may.status == "measured":
+        return _about(figure.value, float(np.hypot(figure.u, apart * figure.value)), may.why)
+    return FigureResult(None, None, None, None, may.status, may.why)
 
 
 def _number(

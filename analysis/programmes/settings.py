@@ -42,8 +42,8 @@ SEEN = 2.0
 LEAST_KNOWN = 0.25
 LEAST_ROWS = 12  # readings below this number tell no history
 MISFIT = 4.0  # mean square of the residuals from which a run is warned of
-#: What a density of even cells is off by: the first part of M, the second of the recoil permeability.
-DENSITY_DOUBT, PERMEABILITY_DOUBT = 0.01, 0.004
+#: What a density of even cells is off by: parts of M, of a cell's width in field, of the recoil permeability.
+DENSITY_DOUBT, FIELD_DOUBT, PERMEABILITY_DOUBT = 0.015, 0.15, 0.004
 #: The same of each reading, a part of the largest M, looked for above this part of the largest field.
 CELL_DOUBT, IN_FIELD = 0.001, 0.3
 

@@ -41,20 +41,24 @@ def clean(name: str) -> ProgrammeResult:
 
 
 def wrong(name: str, result: ProgrammeResult) -> list[str]:
-    """Figures that are called measured and are farther from what is true than three standard uncertainties;
-    where the material does not say it in closed form, from what the clean run has."""
+    """Figures called measured and farther from what is true than three standard uncertainties, and
+    lower bounds that are so far above it; where the material does not say it in closed form, from what the
+    clean run has."""
     top = 0.0
     if result.history is not None:
         top = float(result.history.follow([result.history.largest]).H[0, 0])
     true, found = P.truth(name, top), []
     for key, figure in result.figures.items():
-        if figure.status != "measured":
+        if figure.status == "not determined":
             continue
         assert figure.value is not None, key
         assert figure.u, key  # nothing is measured without an uncertainty
         unslipped = clean(name).figures[key]
         right, u = (true[key], 0.0) if key in true else (unslipped.value, unslipped.u)
-        if abs(figure.value - right) > 3.0 * np.hypot(figure.u, u):
+        if right is None:
+            continue  # the clean run has less of it: nothing to compare with
+        off = figure.value - right
+        if (abs(off) if figure.high95 is not None else off) > 3.0 * np.hypot(figure.u, u or 0.0):
             found.append(f"{key} {figure.value:.4g}, right is {right:.4g}, u {figure.u:.2g}")
     return found
 
@@ -64,7 +68,9 @@ def test_a_clean_run_has_nothing_set_aside(name: str) -> None:
     result = clean(name)
     assert result.warnings == ()
     assert wrong(name, result) == []
-    assert {figure.status for figure in result.figures.values()} == {"measured"}
+    # What is not measured is so because the bench does not saturate the sample, or know enough of the map.
+    whys = [figure.why or "" for figure in result.figures.values() if figure.status != "measured"]
+    assert all("not saturated" in why or "of the distribution is known" in why for why in whys)
 
 
 @pytest.mark.parametrize(("name", "slip"), in_turn(pairs(P.NAMES, P.SLIPS)))

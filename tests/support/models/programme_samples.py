@@ -40,6 +40,7 @@ class DrawnSample:
     ``pulls(ways)``: kg, attraction positive, of the last of several ways that it goes one after the other,
     virgin before the first; ``led(path)``: M of the material in uniform internal fields, virgin before;
     ``density(up, down)``: what its reversal curves' distribution is, per A/m, where that is known.
+    ``pull_by_M(gap)``: kg by A/m of an even magnetisation along the field, attraction positive.
     """
 
     bench: Bench
@@ -47,6 +48,7 @@ class DrawnSample:
     led: Callable[[Sequence[float] | Array], Array]
     density: Callable[[Array, Array], Array] | None
     coercivity: float
+    pull_by_M: Callable[[Array], Array]
 
     def weighed(self, ways: Sequence[Way], rng: np.random.Generator, gives: str) -> Readings:
         """The notebook of the last of several runs."""
@@ -110,6 +112,16 @@ def _stated(magnet: Magnet, pellet: Pellet, rng: np.random.Generator) -> Bench:
     )
 
 
+def _pull_by_M(magnet: Magnet, pellet: Pellet, error: float) -> Callable[[Array], Array]:
+    x, y, z, weight = pellet.nodes()
+
+    def pull(gap: Array) -> Array:
+        gradient = np.array([weight @ magnet.field(x, y, z + g + error)[1] for g in gap])
+        return -pellet.volume * gradient / PER_KG
+
+    return pull
+
+
 def second_model(rng: np.random.Generator, *, rings: int = 3, layers: int = 6) -> DrawnSample:
     """One of the second model, drawn."""
     magnet = Magnet(remanence=rng.uniform(1.2, 1.4))
@@ -140,7 +152,14 @@ def second_model(rng: np.random.Generator, *, rings: int = 3, layers: int = 6) -
         whole = float(np.sum(law(x) * np.cumsum(law(-x))) * (x[1] - x[0]) ** 2)
         return np.where(up > down, material.saturation * law(up) * law(-down) / whole, 0.0)
 
-    return DrawnSample(bench, pulls, lambda path: led(material, list(path)), density, material.coercivity)
+    return DrawnSample(
+        bench,
+        pulls,
+        lambda path: led(material, list(path)),
+        density,
+        material.coercivity,
+        _pull_by_M(magnet, pellet, error),
+    )
 
 
 def twins_own(rng: np.random.Generator) -> DrawnSample:
@@ -184,4 +203,5 @@ def of_twin(
             found.append(float(magnetisation(material, border, at)[0]))
         return np.array(found)
 
-    return DrawnSample(bench, pulls, through, None, material.coercivity)
+    by_M = _pull_by_M(magnet, pellet, error)
+    return DrawnSample(bench, pulls, through, None, material.coercivity, by_M)

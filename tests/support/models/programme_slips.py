@@ -97,12 +97,12 @@ def way(name: str) -> Way:
     return Way(*map(np.array, columns))
 
 
-def _pulls(true: Way) -> np.ndarray:
+def _pulls(true: Way, material: Material = MATERIAL) -> np.ndarray:
     """Free of noise, kg, attraction positive; while a field is held the sample loses S ln t."""
     run = weigh(
         _MAGNET,
         _PELLET,
-        MATERIAL,
+        material,
         true.gap,
         path=(true.gap, true.orientation, true.leg),
         demagnetising="local",
@@ -114,8 +114,8 @@ def _pulls(true: Way) -> np.ndarray:
 
 
 @cache
-def _clean_pulls(name: str) -> np.ndarray:
-    return _pulls(way(name))
+def _clean_pulls(name: str, material: Material = MATERIAL) -> np.ndarray:
+    return _pulls(way(name), material)
 
 
 def notebook(name: str, pulls: np.ndarray, noted: Way, seed: int) -> Readings:
@@ -132,9 +132,9 @@ def notebook(name: str, pulls: np.ndarray, noted: Way, seed: int) -> Readings:
     )  # fmt: skip
 
 
-def clean(name: str, seed: int = 0) -> Readings:
+def clean(name: str, seed: int = 0, material: Material = MATERIAL) -> Readings:
     """The run without a slip."""
-    return notebook(name, _clean_pulls(name), way(name), seed)
+    return notebook(name, _clean_pulls(name, material), way(name), seed)
 
 
 def _stretch(name: str, rng: np.random.Generator) -> np.ndarray:

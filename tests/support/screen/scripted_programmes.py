@@ -15,6 +15,7 @@ from tests.support.models.preisach_medium import Material
 from tests.support.models.programmes import led
 from weighloop.analysis.errors import Finding
 from weighloop.analysis.files.bench_file import parse_bench
+from weighloop.analysis.inversion.loop import Curve, Sensitivity
 from weighloop.analysis.programmes.curves import (
     CurveFamily,
     Estimated,
@@ -150,6 +151,16 @@ def found_of(name: str) -> Any:
     return FOUND[name]()
 
 
+def _saturated() -> tuple[Curve, Curve]:
+    """Two branches that have met."""
+    H, exact, nothing = np.linspace(-TOP, TOP, 201), Sensitivity(*np.zeros((2, 201, 0))), np.zeros((201, 0))
+    down, up = (150e3 * np.tanh((H + side * 90e3) / 30e3) for side in (1.0, -1.0))
+    return (
+        Curve("descending", H, down, 0.0, exact, exact, nothing, nothing),
+        Curve("ascending", H, up, 0.0, exact, exact, nothing, nothing),
+    )
+
+
 def programme_result(run: Any, progress: Any = None) -> ProgrammeResult:
     """A finished analysis of a programme's run."""
     name = run["gives"]
@@ -159,6 +170,6 @@ def programme_result(run: Any, progress: Any = None) -> ProgrammeResult:
         warnings = (Finding("fit-outlier", "far off what the rest of the run says; set aside", (17,)),)
         used = np.arange(len(readings)) != 16
         history: Any = SimpleNamespace(
-            points=SimpleNamespace(used=used), warnings=warnings, misfit=1.1, largest=TOP
+            points=SimpleNamespace(used=used), warnings=warnings, misfit=1.1, largest=TOP, loop=_saturated
         )
     return ProgrammeResult(readings, parse_bench(BENCH), name, found_of(name), history, 1000, 1)
