@@ -3,6 +3,7 @@ found."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -13,14 +14,15 @@ from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import DemagnetisingField
 from ..records.arrays import Floats, Indices
 from .loop import Sensitivity
-from .settings import DENSE, MODEL_DOUBT, MODEL_SPREAD
+from .settings import AGREED, AGREED_ROUNDS, DENSE, MODEL_DOUBT, MODEL_SPREAD, SHORTER
 
 
 class Material(Protocol):
     """What a part of the sample does in its local field: linear in its coefficients (K,)."""
 
-    def begin(self, H_local: Floats, pull: Floats) -> None:
-        """Make ready for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q)."""
+    def begin(self, H_local: Floats, pull: Floats, steepest: float) -> None:
+        """Make ready for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q); M may rise
+        with that field by ``steepest`` at most."""
         ...
 
     def design(self, H_local: Floats, weights: Floats) -> Floats:
@@ -202,6 +204,34 @@ def local_field_changes(
     others = interaction_field(own, model, p.M, z)
     by_N = (model.N_change[some] / model.field.N)[:, None, None] * others
     return model.H_change[np.ix_(some, p.rows)] - by_N
+
+
+def agreed(
+    own: DemagnetisingField,
+    M: Floats,
+    felt: Callable[[Floats], Floats],
+    state: Callable[[Floats], tuple[Floats, Floats]],
+) -> tuple[Floats, Floats, Floats]:
+    """M at the nodes (n, q) that follows from the field felt with it, that field and dM/du; begun from ``M``.
+
+    ``felt`` makes the field of M, ``state`` M and dM/du of the field. Newton's method; the steps of a row are
+    shorter after one that has made it worse.
+    """
+    H_local = felt(M)
+    value, slope = state(H_local)
+    if not own.whole:
+        return value, H_local, slope
+    share, before = np.ones((len(M), 1)), np.inf
+    for _ in range(AGREED_ROUNDS):
+        off = value - M
+        size = np.abs(off).max(axis=1, keepdims=True)
+        if size.max() < AGREED * np.abs(M).max():
+            break
+        share = np.where(size < before, np.minimum(2.0 * share, 1.0), SHORTER * share)
+        M, before = M + share * own.answered(slope, off), size
+        H_local = felt(M)
+        value, slope = state(H_local)
+    return M, H_local, slope
 
 
 def model_doubt(p: FittedBranch, field: NodeField) -> Floats:

@@ -22,6 +22,7 @@ problem, with the smoothing and the active constraints as they are.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from operator import attrgetter
 
 import numpy as np
@@ -36,6 +37,7 @@ from .fit_records import (
     FittedBranch,
     JointFit,
     LeftOver,
+    agreed,
     interaction_field,
     local_field_changes,
     model_doubt,
@@ -45,8 +47,6 @@ from .fit_records import (
 from .loop import Sensitivity
 from .mirrored_branches import MirroredRows
 from .settings import (
-    AGREED,
-    AGREED_ROUNDS,
     ALIKE,
     CLAIM,
     FARTHEST,
@@ -203,7 +203,8 @@ class _Fit:
                 with np.errstate(divide="ignore", invalid="ignore"):
                     plain = np.nan_to_num(points.force[role.rows] / f.pull_mean)
                 M = np.repeat(plain[:, None], len(f.weights), axis=1)
-            role.material.begin(f.H - interaction_field(self.own, model, M) + self.steady, f.pull)
+            H_local = f.H - interaction_field(self.own, model, M) + self.steady
+            role.material.begin(H_local, f.pull, 1.0 / model.field.N)
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
             rows = role.rows[counted]
             sigma = weighing_spread(points.force[rows], points.u_force[rows])
@@ -231,23 +232,14 @@ class _Fit:
         return p.force + begun - p.by_input[:, : self.k] @ stated
 
     def _follow(self, model: LinearisedBench, z: Floats) -> None:
-        """M at the nodes and the forces for the present coefficients: Newton's method for M = f(H - D M)."""
+        """M at the nodes and the forces for the present coefficients."""
         field = model.at(z[: self.k])
         for p in self.parts.values():
             assert p.c is not None
-            f, M = field.rows(p.rows), p.M
-            for _ in range(AGREED_ROUNDS):
-                p.H_local = self._local_field(model, f, z, M)
-                value, p.slope = p.material.state(p.c, p.H_local)
-                if not self.own.whole:
-                    M = value
-                    break
-                off = value - M
-                if np.abs(off).max() < AGREED * np.abs(M).max():
-                    break
-                M = M + self.own.answered(p.slope, off)
-            p.M = M
-            p.model = (f.pull * M).sum(axis=1)[p.counted] + self._zero(p, z)
+            f = field.rows(p.rows)
+            felt, state = partial(self._local_field, model, f, z), partial(p.material.state, p.c)
+            p.M, p.H_local, p.slope = agreed(self.own, p.M, felt, state)
+            p.model = (f.pull * p.M).sum(axis=1)[p.counted] + self._zero(p, z)
 
     def _linearise(self, model: LinearisedBench, z: Floats, inputs: Bools) -> None:
         """Forces by coefficient (design) and by those of the ``inputs`` (k + s), around where the fit

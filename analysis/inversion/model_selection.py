@@ -80,15 +80,17 @@ def best_hypothesis(way: Way, model: LinearisedBench, others: Sequence[OtherRun]
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good; ``others``
     are runs of the same sample, which say of them what they can."""
     tried: list[JointFit] = []
+    likely_at_all: list[bool] = []
     enough, near = np.inf, None
     for hypothesis in HYPOTHESES:
         fit = way.fit(model, hypothesis, near=near, enough=enough)
         if fit is None:
             return None
         tried.append(fit)
+        likely_at_all.append(fit.objective <= enough)
         enough = min(enough, max(FAR * fit.objective, FAR_AT_LEAST))
         near = near or fit
-    weights = hypothesis_weights(tried, [_misfit(fit) for fit in tried])
+    weights = hypothesis_weights(tried, [_misfit(fit) for fit in tried]) * likely_at_all
     for other in others:
         weights = weights * np.array([other.likelihood[fit.own.name] for fit in tried])
     order = np.argsort(-weights)

@@ -2,7 +2,9 @@
 
 On a branch that starts with the whole sample past its largest field, M is one function of the field each
 part of the sample feels: a spline f, linear in its coefficients. It rises (its coefficients do), and is
-smoothed through its third derivative; how much, the readings' likelihood says (``smoothness``).
+smoothed through its third derivative; how much, the readings' likelihood says (``smoothness``). It rises by
+less than 1/N: a material whose M rises by m' with the field inside it rises by m'/(1 + N m') with the field
+that is felt besides its own magnetisation.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..records.arrays import Floats, Indices
+from .nnls import nnls_within
 from .reml import restricted_likelihoods
 from .settings import CLOSEST_KNOTS, FARTHEST_KNOTS, MARGIN, WEIGHT_STRIDE
 
@@ -25,13 +28,16 @@ class MonotoneSpline:
     knots: Floats
     #: (rows, K): coefficients to the third derivative, so that its square sums to an integral.
     bend: Floats
-    #: c = rising @ d, all d but the first not negative: the spline rises.
+    #: c = rising @ d, all d but the first not negative and none above its ``most`` (K,): the spline rises,
+    #: no more steeply than it may.
     rising: Floats
+    most: Floats
     #: The coefficients that were asked for last, their spline and its derivative.
     _asked: tuple[Any, Any, Any]
 
-    def begin(self, H_local: Floats, pull: Floats) -> None:
-        """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q)."""
+    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf) -> None:
+        """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q); f may rise by
+        ``steepest`` at most."""
         from scipy.interpolate import BSpline
 
         low, high = float(H_local.min()), float(H_local.max())
@@ -49,6 +55,9 @@ class MonotoneSpline:
         seen = self.size - _DEGREE
         self._level, self._bent = axes[seen:].T, axes[:seen].T / size[:seen]
         self.rising = np.tril(np.ones((self.size, self.size)))
+        # The slope is a spline of its own, never above the largest of its coefficients.
+        apart = self.knots[_DEGREE + 1 : -1] - self.knots[1 : self.size]
+        self.most = np.append(np.inf, steepest / _DEGREE * apart)
 
     def inside(self, u: Floats) -> Floats:
         """Beyond its knots the branch goes on level."""
@@ -116,15 +125,9 @@ class MonotoneSpline:
 
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""
-        from scipy.optimize import nnls
-
         A = np.vstack([X, np.sqrt(weight) * self.bend]) @ self.rising
-        b = np.concatenate([y, np.zeros(len(self.bend))])
-        # The first coefficient may have either sign: the difference of two that may not.
-        d, _ = nnls(np.hstack([A, -A[:, :1]]), b, maxiter=50 * A.shape[1])
-        d[0] -= d[-1]
-        d = d[:-1]
-        free = np.flatnonzero((d > 0.0) | (np.arange(len(d)) == 0))
+        d = nnls_within(A, np.concatenate([y, np.zeros(len(self.bend))]), self.most)
+        free = np.flatnonzero(((d > 0.0) & (d < self.most)) | (np.arange(len(d)) == 0))
         return self.rising @ d, free
 
     def answer(self, X: Floats, weight: float, free: Indices) -> Floats:

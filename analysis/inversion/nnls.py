@@ -1,11 +1,12 @@
-"""Least squares whose unknowns are not negative, begun from a guess of which of them are zero."""
+"""Least squares whose unknowns are not negative: begun from a guess of which of them are zero, or bounded
+from above besides."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from ..records.arrays import Bools, Floats
-from .settings import NNLS_PATIENCE, ROUNDING
+from .settings import MOST_BOUNDED, NNLS_PATIENCE, ROUNDING
 
 
 def solved(normal: Floats, target: Floats) -> Floats:
@@ -42,3 +43,28 @@ def nnls_warm(normal: Floats, target: Floats, free: Bools) -> Floats:
     # The same least squares by as few rows as there are unknowns.
     root = np.linalg.cholesky(normal).T
     return nnls(root, np.linalg.solve(root.T, target), maxiter=50 * len(target))[0]
+
+
+def nnls_within(A: Floats, b: Floats, most: Floats) -> Floats:
+    """The c (K,) at which |A c - b| is least, all from 0 to ``most`` (K,) but the first, which may be any.
+
+    Those found above their bounds are held there and the others found again; those held that would rather be
+    smaller are let off. Where that does not end, scipy's slower ``lsq_linear`` finds the same.
+    """
+    from scipy.optimize import lsq_linear, nnls
+
+    size, held = np.linalg.norm(A, axis=0), np.zeros(len(most), bool)
+    for _ in range(MOST_BOUNDED):
+        c = np.where(held, most, 0.0)
+        # The first may have either sign: the difference of two that may not.
+        unknown = np.hstack([A[:, ~held], -A[:, :1]])
+        found, _ = nnls(unknown, b - A[:, held] @ most[held], maxiter=50 * len(most))
+        c[~held] = found[:-1]
+        c[0] -= found[-1]
+        above = c > most
+        smaller = held & (A.T @ (A @ c - b) > ROUNDING * size * (size @ np.abs(c)))
+        if not (above.any() or smaller.any()):
+            return c
+        held = held | above if above.any() else held & ~smaller
+    lowest = np.append(-np.inf, np.zeros(len(most) - 1))
+    return np.clip(lsq_linear(A, b, (lowest, most), "bvls", max_iter=50 * len(most)).x, lowest, most)

@@ -44,7 +44,7 @@ class Density:
         self.likely_free = np.ones(columns(), bool)
         self._latest: tuple[Floats, Masses] | None = None
 
-    def begin(self, H_local: Floats, pull: Floats) -> None:
+    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf) -> None:
         """Cells for rows whose nodes feel ``H_local`` (n, q), A/m."""
         self.medium = Medium(float(np.abs(H_local).max()) * (1.0 + MARGIN))
 

@@ -52,7 +52,9 @@ STILL, STILL_Z = 3e-3, 0.02  # enough when objective and inputs (standard uncert
 #: step serves the roughness too.)
 WORSE = 1.1
 #: The parts agree with their local field when M is off by less than this part of the largest; and rounds.
-AGREED, AGREED_ROUNDS = 1e-5, 8
+AGREED, AGREED_ROUNDS = 1e-5, 10
+#: Where a step of that makes a row worse its next is this part of it; steps grow again by twice.
+SHORTER = 0.25
 #: How often the bench is worked out again at the inputs found, until they (in standard uncertainties) and the
 #: Birge ratio stay about as they are.
 MOST_BENCHES, NEAR, ALIKE = 4, 0.2, 0.15
@@ -139,4 +141,5 @@ TIP, LEAST_SLIP = 0.85, 0.04  # rows above this part of the strongest field; a s
 # -- non-negative least squares -----------------------------------------------------------------------
 
 NNLS_PATIENCE = 3  # changes of the guess in a row that may bring no fewer faults
+MOST_BOUNDED = 20  # changes of which unknowns are held at their upper bounds
 ROUNDING = 1e-14  # a slope of this part of what its terms may be is zero

@@ -46,6 +46,6 @@ LEAST_ACROSS, DIRECTIONS = 4, 3
 ROWS_AT_ONCE = 200  # whose own fields are solved at once: more take memory only
 MOST_LAYERS, MOST_GROUPS = 12, 40  # of the body, and of nodes in all, whose means of M act on the others
 BOXES = 8  # along each side of a block's quadrant
-HEIGHT_NODES = 10  # of the distance of two circles' heights, to either side
+HEIGHT_NODES = 20  # of the distance of two circles' heights, to either side
 WINDING_NODES = 6  # by direction of the winding's section: the pull to 1e-7 at 1 mm
 TURN_NODES = 6  # over the squared radius of a turn off the axis; four times as many angles

@@ -1,4 +1,4 @@
-"""Least squares with unknowns that are not negative, against scipy's two solvers."""
+"""Least squares with unknowns that are not negative, or between bounds, against scipy's two solvers."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from scipy.optimize import lsq_linear
 
 from tests.support.examples import examples
 from weighloop.analysis.inversion import nnls as module
-from weighloop.analysis.inversion.nnls import nnls_warm, solved
+from weighloop.analysis.inversion.nnls import nnls_warm, nnls_within, solved
 
 
 def problem(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -43,6 +43,24 @@ def test_freed_one_by_one_they_are_the_same(seed: int, monkeypatch: pytest.Monke
     at_once = nnls_warm(normal, target, free)
     monkeypatch.setattr(module, "NNLS_PATIENCE", 0)
     np.testing.assert_allclose(nnls_warm(normal, target, free), at_once, rtol=1e-6, atol=1e-9)
+
+
+@settings(max_examples=examples(60))
+@given(seed=st.integers(0, 10**6), tight=st.floats(-3.0, 1.0), rounds=st.sampled_from([0, 20]))
+def test_the_least_within_bounds(seed: int, tight: float, rounds: int) -> None:
+    """Of any first unknown and others up to bounds that some reach; ``rounds`` 0 is the way taken where
+    holding and letting off does not end."""
+    A, y, *_ = problem(seed)
+    most = 10.0 ** (tight + np.random.default_rng(seed).random(A.shape[1]))
+    most[0] = np.inf
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "MOST_BOUNDED", rounds)
+        c = nnls_within(A, y, most)
+    lowest = np.r_[-np.inf, np.zeros(len(c) - 1)]
+    other = lsq_linear(A, y, (lowest, most), tol=1e-14).x
+    assert (c[1:] >= 0.0).all()
+    assert (c <= most).all()
+    assert np.sum((A @ c - y) ** 2) <= np.sum((A @ other - y) ** 2) * (1.0 + 1e-8)
 
 
 def test_solved() -> None:

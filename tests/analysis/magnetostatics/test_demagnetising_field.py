@@ -26,10 +26,11 @@ SAMPLES = (
     Sample("WP-07-2", "block", Measured(3e-3), length=Measured(6e-3), width=Measured(4e-3)),
     Sample("WP-07-3", "sphere", Measured(3e-3), diameter=Measured(3e-3)),
     Sample("WP-07-4", "spheroid", Measured(3e-3), diameter=Measured(5e-3)),
+    Sample("WP-07-5", "cylinder", Measured(9e-3), diameter=Measured(2.5e-3)),
 )
 
 
-@pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: s.shape)
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: s.name)
 @pytest.mark.parametrize("name", HYPOTHESES)
 def test_an_evenly_magnetised_body_feels_n_on_average(sample: Sample, name: str) -> None:
     """N: magnetometric factors (check values, section 1), which ``demag`` is held to elsewhere."""
@@ -106,16 +107,16 @@ def test_a_block_magnetised_unevenly_against_magpylib(symmetry) -> None:
         assert w @ (nodes[:, 2] * ours) == pytest.approx(float(weights @ (whole[:, 2] * theirs)), rel=0.01)
 
 
-@pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: s.shape)
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: s.name)
 @pytest.mark.parametrize("symmetry", ["axis", "quadrant"])
 def test_magnetisation_never_feeds_itself(sample: Sample, symmetry) -> None:
     """The energy of any body's own field is positive and below that of an infinite plate (common knowledge of
-    the trade, no source): T has its eigenvalues in 0 ... 1, but for bringing its mean to N."""
+    the trade, no source): T has its eigenvalues in 0 ... 1."""
     nodes, w = sample_nodes(sample, 8, symmetry=symmetry)
     own = demagnetising_field(SHAPE, sample, nodes, w)
     values = np.linalg.eigvals(own.own * np.eye(len(w)) + own.interaction_field(np.eye(len(w))).T)
     assert np.abs(values.imag).max() < 1e-6
-    assert values.real.min() > -0.02
+    assert values.real.min() > 0.0
     assert values.real.max() < 1.0
 
 
