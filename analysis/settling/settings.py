@@ -187,7 +187,7 @@ STANDS = 1 / 3  # of the time the change took, before a level counts: a slow fil
 #: must stand for as long as it took, at most that long (s).
 SMALL, LONGEST_PAUSE = 200.0, 2.0
 QUIET_SINCE = 1.0  # s since a reading was set aside
-UNEASY = 2.5  # mean square of the normalised errors over the last second
+UNEASY = 2.5  # mean square of the normalised errors over the last second, and of those set aside too over two
 HORIZON, DRIFT_LIMIT = 5.0, 5.0  # s over which a drift counts, targets it may come to
 HOPELESS = 60.0  # s to go beyond which the noise, not the patience, is the matter
 SILENCE = 3.0  # s, or ten usual intervals

@@ -339,7 +339,7 @@ class SettlingFilter:
         )
         u_drift = math.sqrt(max(float(DRIFT_ROW @ covariance @ DRIFT_ROW), 0.0))
         drifting = abs(drift) > 2 * u_drift and abs(drift) * HORIZON > DRIFT_LIMIT * self._target
-        disturbed = now - self._set_aside_at < QUIET_SINCE or self._calmness > UNEASY
+        disturbed = now - self._set_aside_at < QUIET_SINCE or max(self._calmness, self._lively) > UNEASY
         unwatched = self._to_watch(now)
         young = age < self._youngest or self._readings < FEWEST or unwatched > 0
         young |= age < FIRST_LOOK and still_moving(calm_window(self._recent, now))
