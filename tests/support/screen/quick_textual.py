@@ -1,19 +1,22 @@
 """What repeats with every app under test is done once: Textual's own work, not the screen's.
 
 Nothing that a test looks at changes: a style sheet under the same variables gives the same rules, and
-a pilot waits for a process that stands still, in shorter looks.
+a pilot waits for a process that stands still.
 """
 
 from __future__ import annotations
 
+import asyncio
 import os
+import time
 from collections.abc import Iterable, Iterator
 from functools import cache
 from typing import Any
 
 import textual._callback as callbacks
-import textual._wait as waiting
+import textual.app as apps
 import textual.css.stylesheet as stylesheets
+import textual.pilot as pilots
 from textual import Logger
 from textual._compositor import Compositor
 from textual.css.model import CombinatorType, RuleSet, Selector
@@ -50,10 +53,24 @@ Stylesheet._parse_rules = parse_once
 RuleSet.__hash__ = object.__hash__
 #: How long the pilot waits for the widgets, s (Textual: 30): a busy machine may take that long.
 Pilot._wait_for_screen.__defaults__ = (180.0,)
-#: How long the pilot looks at once whether the process still works, s (Textual: 20 ms), and what share
-#: of that it may work and still stand still; there are two or three such looks to every key.
-waiting.SLEEP_GRANULARITY = 0.004
-waiting.SLEEP_IDLE = 0.001
+
+
+async def wait_for_idle(min_sleep: float = 0.0, max_sleep: float = 1.0) -> None:
+    """Wait until nothing in the process waits for its turn, and no thread of its pool works.
+
+    Textual reads that off the processor time of 20 ms, two or three times to every key.
+    """
+    loop: Any = asyncio.get_running_loop()
+    end, calm = time.monotonic() + max_sleep, 0
+    while calm < 3 and time.monotonic() < end:
+        pool, before = loop._default_executor, time.process_time()
+        taken = pool is not None and pool._idle_semaphore._value < len(pool._threads)
+        await asyncio.sleep(0.004 if taken else 0)
+        works = loop._ready or (taken and time.process_time() - before > 0.001)
+        calm = 0 if works else 3 if taken else calm + 1
+
+
+pilots.wait_for_idle = apps.wait_for_idle = wait_for_idle
 
 
 def matches(selectors: list[Selector], path: list[DOMNode]) -> bool:
@@ -71,26 +88,74 @@ stylesheets._check_selectors = matches
 
 
 def new_rules(cls: type[Stylesheet], node: DOMNode, rules: Any, animate: bool = False) -> None:
-    """A widget not yet mounted takes the rules as they are: no setter has anything to draw again."""
+    """Rules that a widget was given and still has are not set again; one not yet mounted takes them as they
+    are: no setter has anything to draw again."""
+    base = node.styles.base
+    given, became = base.__dict__.get("_given", (None, None))
+    if given is not None and given == rules and base._rules == became:
+        node.notify_style_update()
+        return
     if animate or node._is_mounted:
         _new_rules(node, rules, animate)
-        return
-    base = node.styles.base
-    for name in base._rules.keys() | rules.keys():
-        value = rules.get(name)
-        if _as_it_is.get((name, id(value)), base) is value:
-            base.set_rule(name, value)
-        else:
-            setattr(base, name, value)
-            if base._rules.get(name) is value:
-                _as_it_is[name, id(value)] = value
-    node.notify_style_update()
+    else:
+        for name in base._rules.keys() | rules.keys():
+            value = rules.get(name)
+            if _as_it_is.get((name, id(value)), base) is value:
+                base.set_rule(name, value)
+            else:
+                setattr(base, name, value)
+                if base._rules.get(name) is value:
+                    _as_it_is[name, id(value)] = value
+        node.notify_style_update()
+    base.__dict__["_given"] = rules, base._rules.copy()
 
 
 #: Values that their setters store unchanged; kept, so that no other has their identity.
 _as_it_is: dict[tuple[str, int], Any] = {}
 _new_rules = Stylesheet.replace_rules
 Stylesheet.replace_rules = classmethod(new_rules)
+
+
+def apply(self: Stylesheet, node: DOMNode, *, animate: bool = False, cache: Any = None) -> None:
+    """The rules of a widget go by the way down to it: by each one's type, name, classes and pseudo-classes.
+
+    What stands beside it (first, last, empty) counts for a few, which are left to Textual.
+    """
+    way, sheet = node.css_path_nodes, self.rules
+    if self.__dict__.get("_of") is not sheet:
+        self.__dict__.update(_of=sheet, _seen=_seen.setdefault(tuple(map(id, sheet)), ({}, {})))
+    pseudo, found = self.__dict__["_seen"]
+    kind = (type(node), node._id, node.classes)
+    asked = pseudo.get(kind)
+    if asked is None:
+        names = self.rules_map.keys() & node._selector_names
+        asked = set().union(*(rule.pseudo_classes for name in names for rule in self.rules_map[name]))
+        pseudo[kind] = asked
+    if not asked.isdisjoint(self._EXCLUDE_PSEUDO_CLASSES_FROM_CACHE) or not isinstance(way[0], apps.App):
+        _apply(self, node, animate=animate, cache=cache)
+        return
+    of_app, own = sorted(asked & _OF_THE_APP), sorted(asked - _OF_THE_APP)
+    key = (
+        *(way[0].has_pseudo_class(name) for name in of_app),
+        *((type(n), n._id, n.classes, *(n.has_pseudo_class(name) for name in own)) for n in way),
+    )
+    if key not in found:
+        given: dict[Any, Any] = {}
+        _apply(self, node, animate=animate, cache=given)
+        found[key] = next(iter(given.values()), None)
+        return
+    node._has_hover_style = "hover" in asked
+    node._has_focus_within = node._has_order_style = node._has_odd_or_even = False
+    if found[key] is not None:
+        self.replace_rules(node, found[key], animate=animate)
+    self._process_component_classes(node)
+
+
+_OF_THE_APP = {"dark", "light", "inline", "ansi", "nocolor"}
+#: By the rules of a style sheet (which stay in `_parsed`): what may count for a widget, and what it then has.
+_seen: dict[tuple[int, ...], tuple[dict[Any, Any], dict[Any, Any]]] = {}
+_apply = Stylesheet.apply
+Stylesheet.apply = apply
 
 
 @cache

@@ -44,11 +44,12 @@ class Stage:
         await self.pilot.pause()
 
     async def still(self) -> None:
-        """Wait until two looks at the screen, a moment apart, find the same."""
+        """Wait until two looks at the screen, more than one of its beats apart, find the same."""
         before = None
         while before != (now := self.text()):
             before = now
-            await self.pilot.pause(0.05)
+            await self.pilot.pause(0.02)
+            await self.pilot.pause()
 
     def text(self) -> str:
         """What stands on the screen, as plain text."""
