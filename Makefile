@@ -12,8 +12,8 @@ FOLDERS := $(shell find analysis daemon drivers tui -type d -not -name __pycache
 demo: $(VENV)/.linked
 	$(BIN)/weighloop demo
 
-# After each edit: lint of what changed, and every test that starts no process; of families of costly cases a third,
-# another each time.
+# After each edit: lint of what changed, and every test that starts no process; of costly ones a third, another each
+# time.
 CHANGED = $$({ git diff --name-only --diff-filter=d HEAD; git ls-files --others --exclude-standard; } 2>/dev/null | grep '\.py$$' | sort -u)
 check: $(VENV)/.ready-dev $(VENV)/.linked
 	@files="$(CHANGED)"; if [ -n "$$files" ]; then $(BIN)/ruff check $$files && $(BIN)/ruff format --check $$files; fi

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-import tests.support.examples  # noqa: F401 - which part comes in turn, before the workers are started
 from tests.support import ROOT
+from tests.support.examples import QUICK, in_turn  # before the workers are started: which part comes in turn
 
 # Two workers with two threads each on two cores are in each other's way; before numpy is first imported.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -45,12 +45,17 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if SYSTEM in item.path.parents:
             item.add_marker(pytest.mark.slow)
+    if QUICK:
+        costly = [item for item in items if item.get_closest_marker("costly")]
+        later = set(costly) - set(in_turn(costly))
+        config.hook.pytest_deselected(items=list(later))
+        items[:] = [item for item in items if item not in later]
     if hasattr(config, "workerinput"):
-        turn = in_turns(items)
+        turn = begin_of(items)
         items.sort(key=lambda item: turn[item.path])
 
 
-def in_turns(items: list[pytest.Item]) -> dict[Path, float]:
+def begin_of(items: list[pytest.Item]) -> dict[Path, float]:
     """When each file begins, of the whole time: a worker takes the next file when it is done with one.
 
     Files that wait for ports and processes and files that compute take turns, so that while some workers wait

@@ -31,6 +31,7 @@ def alike():
     return [run(f"WP-07-{i}", i) for i in (1, 2, 3)]
 
 
+@pytest.mark.costly
 def test_shared_inputs_cancel(alike):
     """Same magnet, same gap: the difference of two coercivities is surer than either."""
     comparison = compare(alike)
@@ -98,6 +99,7 @@ def test_different_samples_differ(alike):
     assert batch.differ
 
 
+@pytest.mark.costly
 def test_trend(alike):
     """The slope over the batch is that of numpy's own straight line; alike discs show none."""
     stronger = [run(f"WP-07-{i}", i, TanhLoop(coercivity=c)) for i, c in ((4, 41e3), (5, 42e3), (6, 43e3))]
@@ -149,6 +151,7 @@ def test_the_distributions_are_those_of_the_trials(alike):
             assert drawn.max() == pytest.approx(trials.max(), rel=1e-6)
 
 
+@pytest.mark.costly
 def test_the_page_s_style_is_written_as_it_is(alike, tmp_path):
     """Quotes escaped inside <style> are no CSS: fonts, page numbers and the phone's labels would go."""
     from weighloop.analysis.report import write_report

@@ -30,6 +30,7 @@ def package(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.mark.costly
 def test_valid_by_the_frictionless_library(package):
     """Descriptor, schemas, each cell's type, checksums, sizes (Data Package, specs.frictionlessdata.io)."""
     from frictionless import Package, validate

@@ -57,6 +57,7 @@ def same(shown: str, value: float | None) -> bool:
     return abs(float(number) - value) <= 0.5001 * place
 
 
+@pytest.mark.costly
 def test_figures_are_the_jsons(page, result):
     data = result.to_json()["figures"]
     shown = table(page, "symbol")
@@ -154,6 +155,7 @@ def test_the_conclusion_names_the_leading_figures(page, result):
     assert "What would help: " in lead
 
 
+@pytest.mark.costly
 def test_the_comparison_is_the_jsons(comparison_page):
     data = compare([example(1), example(2), example(3)]).to_json()
     names = data["runs"]
@@ -234,6 +236,7 @@ def test_contrast():
         assert len({style[kind] for style in BRANCH_STYLE.values()}) == len(BRANCH_STYLE)
 
 
+@pytest.mark.costly
 def test_names_from_outside_are_text(result):
     bench = replace(result.bench, sample=replace(result.bench.sample, name='<b>"WP" & co'))
     text = report_html(replace(result, bench=bench))
@@ -242,6 +245,7 @@ def test_names_from_outside_are_text(result):
     assert "draught &lt;sill&gt;" in text
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize(("kind", "begins"), [("png", b"\x89PNG"), ("pdf", b"%PDF")])
 def test_drawings_on_request(result, tmp_path, kind, begins):
     written = write_drawings(result, tmp_path / "drawn", kind)
@@ -312,6 +316,7 @@ def test_as_pdf_two_pages_then_the_appendix(result, tmp_path, monkeypatch):
     assert where["Appendix: induction and energy product"] == 2
 
 
+@pytest.mark.costly
 def test_cgs_figures_on_request(result):
     """1 Oe = 1000/(4 pi) A/m (Goldfarb and Fickett, NBS SP 696)."""
     page = Page(report_html(result, units="cgs"))

@@ -150,6 +150,7 @@ def test_twice_the_force_is_twice_the_magnetisation():
     np.testing.assert_allclose(two.estimate.M, 2 * one.estimate.M, rtol=1e-9)
 
 
+@pytest.mark.costly
 def test_uncertainty_grows_with_its_inputs():
     readings = noisy_run(3, gaps=GAPS)
     magnet = BENCH.reference_magnet
@@ -160,6 +161,7 @@ def test_uncertainty_grows_with_its_inputs():
     assert less.figures[name].u < 0.6 * more.figures[name].u
 
 
+@pytest.mark.costly
 def test_correlated_remanence_and_contact():
     """A calibration that found the two anticorrelated pins the field where it was probed: u falls."""
     readings = noisy_run(3, gaps=GAPS)
@@ -175,6 +177,7 @@ def test_correlated_remanence_and_contact():
     assert "remanence and contact gap together" in weightiest
 
 
+@pytest.mark.costly
 def test_not_saturated_is_said():
     """HcJ of 220 kA/m under 280 kA/m of field: a minor loop (rule of thumb of the trade: three times HcJ)."""
     from tests.support.models import forward, preisach_medium
@@ -206,6 +209,7 @@ def test_parts_of_a_run(method, keep):
     assert ("branch-incomplete" in {w["code"] for w in data["warnings"]}) == (keep < 54)
 
 
+@pytest.mark.costly
 def test_any_table_has_an_answer():
     """Rows in any order, at any gap, with any reading: strict JSON, and never another exception."""
     rng = np.random.default_rng(0)
@@ -263,6 +267,7 @@ def test_wrong_calls():
         analyse(readings, BENCH, trials=1)
 
 
+@pytest.mark.costly
 def test_a_sharp_knee_between_few_gaps_is_not_cut_off():
     """Ten gaps over a branch that turns over within a few kA/m: the fit keeps to the readings, and what is
     read off at the knee is the material's (root search; without regard to the bound that a branch rises, the

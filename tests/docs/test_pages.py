@@ -91,6 +91,7 @@ def test_example_commands(tree: Path) -> None:
     assert HcJ["u"] / HcJ["value"] == pytest.approx(0.01, abs=3e-3)
 
 
+@pytest.mark.costly
 def test_readme_python(tree: Path) -> None:
     (block,) = [b for b in blocks(README) if b.kind == "python"]
     typed("weighloop examples", tree)
@@ -161,6 +162,7 @@ def test_every_reason_to_wait_is_told() -> None:
         assert reason == "accepted" or f"`{reason}`" in troubles, reason
 
 
+@pytest.mark.costly
 def test_the_json_of_the_readme_has_the_real_keys(tree: Path) -> None:
     (block,) = [b for b in blocks(RESULTS) if b.kind == "json"]
     shown = json.loads(block.text)

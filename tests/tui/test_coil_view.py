@@ -80,6 +80,7 @@ async def test_residuals_stand_as_soon_as_three_gaps_are_read() -> None:
         assert "off u" in st.text()
 
 
+@pytest.mark.costly
 async def test_a_calibration_that_is_over_leads_to_the_next_sample(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -98,6 +99,7 @@ async def test_a_calibration_that_is_over_leads_to_the_next_sample(
         assert parse_bench(base).reference_magnet == bench.reference_magnet
 
 
+@pytest.mark.costly
 async def test_a_scan_asks_for_the_seat_and_says_what_the_places_tell() -> None:
     async with stage(S.snapshot(scan_run(8), S.live_at(100.0))) as st:
         await st.until(lambda: "Move the coil's seat to x = +3 mm, y = 0 mm." in st.text())
@@ -108,6 +110,7 @@ async def test_a_scan_asks_for_the_seat_and_says_what_the_places_tell() -> None:
         await st.until(lambda: "hardly changes" in st.text())
 
 
+@pytest.mark.costly
 async def test_the_form_asks_for_the_coil_and_keeps_what_it_does_not_ask_for() -> None:
     feed = S.ScriptedFeed(S.snapshot(coil_run(48), S.live_at(100.0)))
     feed.answers["run.plan"] = S.plan_answer()

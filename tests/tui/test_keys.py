@@ -121,6 +121,7 @@ async def test_every_line_of_the_help_page_takes_a_click(place: str, monkeypatch
             assert key.action in asked
 
 
+@pytest.mark.costly
 async def test_the_keys_are_shown_in_a_terminal_without_the_focus() -> None:
     """A terminal says when it has lost the focus; who looks at it from afar still sees the keys."""
     async with stage(feed=bench()) as st:

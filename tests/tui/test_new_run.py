@@ -145,6 +145,7 @@ async def test_the_plan_is_asked_for_as_soon_as_the_form_is_there(monkeypatch: p
         assert len(st.feed.asked("run.plan")) == 1
 
 
+@pytest.mark.costly
 async def test_typing_is_taken_over_and_only_fields_that_hold_are_shown() -> None:
     async with stage(S.snapshot(None)) as st:
         screen = await open_form(st)
@@ -216,6 +217,7 @@ WRONG = (
 )
 
 
+@pytest.mark.costly
 async def test_wrong_numbers_are_named() -> None:
     async with stage(S.snapshot(None)) as st:
         screen = await open_form(st)
@@ -232,6 +234,7 @@ async def test_wrong_numbers_are_named() -> None:
             await st.until(lambda: "pull up to 118 g" in str(outlook.render()))
 
 
+@pytest.mark.costly
 async def test_a_list_of_unlike_runs_with_its_ends() -> None:
     async def fill(screen: NewRun, **values: str) -> None:
         wanted = {("sample." if key == "name" else "run.") + key: text for key, text in values.items()}
@@ -281,6 +284,7 @@ async def test_a_list_of_unlike_runs_with_its_ends() -> None:
             parse_bench(run["bench_text"])
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 async def test_what_the_field_in_focus_costs_is_in_sight(size: tuple[int, int]) -> None:
     async with stage(S.snapshot(None), size=size) as st:
@@ -300,6 +304,7 @@ async def test_no_new_run_while_one_goes_on() -> None:
         assert " New" not in st.text().splitlines()[-1]
 
 
+@pytest.mark.costly
 async def test_a_bench_file_is_opened_and_a_missing_one_is_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -155,6 +155,7 @@ async def test_two_to_six_runs_are_compared() -> None:
         assert "271.4 ± 2.3" in st.app.clipboard
 
 
+@pytest.mark.costly
 def test_differences_are_judged_by_the_reports_functions() -> None:
     """A run against itself does not differ, against one of half the remanence of the magnet it does."""
     from weighloop.tui.state.compute import analyse_run, differing
@@ -192,6 +193,7 @@ async def test_the_bench_view_says_what_is_wrong() -> None:
         await st.until(lambda: st.feed.asked("balance.rezero"))
 
 
+@pytest.mark.costly
 async def test_steadiness_draws_the_trace_and_the_whole_run() -> None:
     async with stage(size=(120, 40)) as st:
         for k in range(200):
@@ -272,6 +274,7 @@ async def test_cautions_come_once_and_name_each_danger() -> None:
         await st.until(lambda: "Before you begin" in st.text())
 
 
+@pytest.mark.costly
 async def test_every_key_has_its_click_on_the_help_page() -> None:
     async with stage(S.snapshot(S.run_at(), S.live_at(100.0)), size=(120, 60)) as st:
         theme = st.app.theme
@@ -307,6 +310,7 @@ async def test_readings_axes_and_lists_take_clicks() -> None:
         assert {"run": 3} in st.feed.asked("runs.get")
 
 
+@pytest.mark.costly
 async def test_help_names_every_key_of_its_view() -> None:
     async with stage(S.snapshot(None), size=(120, 60)) as st:
         for digit, place in enumerate(("run", "steadiness", "figures", "runs", "bench"), 1):

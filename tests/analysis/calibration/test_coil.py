@@ -51,6 +51,7 @@ def test_slow_noise_that_the_stated_uncertainties_leave_out_is_seen() -> None:
     assert pulls(heights, current, reading, u=2e-5).u == pytest.approx(2e-5 / (2 * 0.05), rel=1e-9)
 
 
+@pytest.mark.costly
 def test_an_uneven_bench_is_found_within_its_covariance():
     """Ten benches: remanence, contact and scale within their uncertainties, and better than stated."""
     scores = []
@@ -100,6 +101,7 @@ def test_the_bench_file_carries_the_covariance():
     assert bench.gap.contact.value == pytest.approx(found.contact.value, abs=0.02 * found.contact.u)
 
 
+@pytest.mark.costly
 def test_what_cancels_does_so_in_the_figures():
     """A stronger magnet and a wider gap undo one another: with the calibration's matrix figures are known
     better than from the same values taken as independent, and the field known by a coil bounds u(Mr) from

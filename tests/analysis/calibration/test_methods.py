@@ -93,6 +93,7 @@ def check_scores(z, joint_distances):
 HEIGHTS = np.arange(12) * 2e-3
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("stated", [True, False], ids=["stated u", "u from scatter"])
 def test_probe_recovers_remanence_and_contact(stated):
     n = 150 if stated else 50
@@ -165,6 +166,7 @@ def pair_force(gap, Br, R=5e-3, L=10e-3):
     return np.pi * Br**2 * R**2 / MU0 * quad(integrand, 1e-9, 40 / gap, limit=1000, epsrel=1e-10)[0]
 
 
+@pytest.mark.costly
 def test_pair_of_like_magnets():
     small = ReferenceMagnet("cylinder", m(10e-3), m(1.32), diameter=m(10e-3), **EVEN)
     heights, u = np.arange(15) * 1.5e-3, 2e-3

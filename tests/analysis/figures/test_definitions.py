@@ -101,6 +101,7 @@ def test_a_saturated_sample_is_measured() -> None:
         assert found[name].status == "measured", found[name]
 
 
+@pytest.mark.costly
 def test_an_unsaturated_sample_has_bounds_that_hold() -> None:
     """Every bound is below what the material shows when it is driven wholly into saturation."""
     run = weighed(_HARD)

@@ -103,6 +103,7 @@ def test_demagnetising_factor_is_as_sure_as_said():
     assert abs(change) / np.sqrt(12) < bench_model.U_DEMAGNETISING < 1.2 * abs(change) / np.sqrt(3)
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("shape", ["cylinder", "sphere", "block"])
 def test_the_mirror_stands_for_the_image(shape, whole):
     """Against the whole calculation (``recoil``), within 30 % at the small gaps where it matters."""

@@ -138,6 +138,7 @@ table = st.lists(st.lists(cell, max_size=7).map(",".join), max_size=6).map("\n".
 header = st.lists(st.sampled_from([*COLUMNS, "shelf"]), max_size=7).map(",".join)
 
 
+@pytest.mark.costly
 @settings(max_examples=examples(300))
 @given(st.one_of(st.text(max_size=200), st.builds(lambda h, t: h + "\n" + t, header, table)))
 def test_any_text_is_readings_or_a_told_fault(text):

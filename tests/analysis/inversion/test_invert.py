@@ -138,6 +138,7 @@ def test_turning_the_sample_over_turns_the_loop_over(way: str) -> None:
     np.testing.assert_allclose(other.M, -plain.M, atol=1e-5 * np.abs(plain.M).max())
 
 
+@pytest.mark.costly
 def test_a_row_set_aside_changes_nothing_else() -> None:
     """The estimate with a wild row set aside is the same whatever that row reads."""
     case = _BY_NAME["soft disc"]

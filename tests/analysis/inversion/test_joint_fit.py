@@ -143,6 +143,7 @@ def test_a_density_leaves_the_bench_as_stated(off: float) -> None:
     assert judge(found.descending, found.ascending, found.evidence["misfit"]).withheld.keys() >= {HcJ}
 
 
+@pytest.mark.costly
 def test_a_bench_known_without_doubt_is_left_as_stated() -> None:
     bench = bench_of(LAYERS.magnet, LAYERS.pellet)
     magnet = replace(bench.reference_magnet, temperature_coefficient=Measured(-0.0011))
@@ -152,6 +153,7 @@ def test_a_bench_known_without_doubt_is_left_as_stated() -> None:
     np.testing.assert_allclose(found.H_applied, weighed(LAYERS).H_applied, rtol=2e-4, atol=20.0)
 
 
+@pytest.mark.costly
 def test_a_bench_far_from_what_is_stated_is_said_to_be_inconsistent() -> None:
     """Contact gap stated 0.4 mm wrong to within 0.05 mm."""
     bench = reclaimed_bench()
@@ -186,6 +188,7 @@ def test_answers_predict_what_another_statement_does() -> None:
     assert base.z_sensitivity.d_prior[i, i] < 0.9
 
 
+@pytest.mark.costly
 def test_a_taken_off_sample_that_demagnetises_itself_is_named() -> None:
     bench = reclaimed_bench()
     run = noisy_run(3, TanhLoop(250e3, 45e3, 8e3), np.geomspace(1e-3, 30e-3, 14))

@@ -93,6 +93,7 @@ def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
         assert deviance(chosen) <= deviance(other) + 1.0
 
 
+@pytest.mark.costly
 def test_a_branch_between_few_readings_errs_as_much_as_it_says() -> None:
     """A tanh seen at twelve fields with noise: what is left open (``unseen``) and the readings' own spread
     together are what the branch is off by; scipy's smoothing spline by generalised cross-validation, which

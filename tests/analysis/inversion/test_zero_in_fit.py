@@ -70,6 +70,7 @@ def test_the_zero_has_its_say_in_the_budget():
     assert {"zero of the balance and its drift", "eccentricity of the turner"} <= named
 
 
+@pytest.mark.costly
 def test_the_forces_shown_are_less_the_zero_that_was_found():
     zero = TrueZero(start=0.3e-3, rate=20e-6 / 3600)
     shown = figures_off("turner", zero, 5)[0].points.force

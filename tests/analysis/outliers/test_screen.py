@@ -385,6 +385,7 @@ def test_nothing_else_changes_because_of_a_row_set_aside():
             assert figure.value == pytest.approx(other.value, rel=1e-9, abs=drawn)
 
 
+@pytest.mark.costly
 def test_a_small_slip_shows_in_the_fit():
     """10 % of a reading in the steep part: no single step breaks a limit, but the fit tells."""
     readings, bench = run(HARD)

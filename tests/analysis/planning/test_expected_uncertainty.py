@@ -24,6 +24,7 @@ BENCH = replace(BENCH, reference_magnet=replace(BENCH.reference_magnet, pan_load
 VAGUE = ("recoil_permeability", "switching_field_width", "knee_field_Hk_A_per_m", "knee_squareness")
 
 
+@pytest.mark.costly
 def test_the_uncertainty_expected_is_the_one_that_comes() -> None:
     """The same gaps weighed by the tests' own bench (current loops): u within a third of what was predicted,
     and the figures of the material (closed form, root search) within what was predicted of them."""
@@ -44,6 +45,7 @@ def test_the_uncertainty_expected_is_the_one_that_comes() -> None:
     assert predicted.points.used.all()
 
 
+@pytest.mark.costly
 def test_more_noise_is_expected_to_cost_something() -> None:
     quiet, noisy = (expected(plan(BENCH, 12, loop=LOOP, target_u=u), BENCH) for u in (1e-6, 1e-4))
     for name in ("coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m"):

@@ -27,6 +27,7 @@ def told(shape: float, part: float) -> OtherRun:
     return OtherRun("run 13", "recoil", 80, 1.0, {"shape": shape, "part": part})
 
 
+@pytest.mark.costly
 def test_odds_of_the_hypotheses_are_multiplied_by_each_other_run() -> None:
     run = weighed(LAYERED)
     points, bench = points_of(run, seed=1), bench_of(LAYERED.magnet, LAYERED.pellet)
@@ -47,6 +48,7 @@ def test_odds_of_the_hypotheses_are_multiplied_by_each_other_run() -> None:
     assert odds(even, told(0.5, 1.0)) == pytest.approx(0.5 * first)
 
 
+@pytest.mark.costly
 def test_a_run_of_the_sample_says_how_likely_its_readings_are() -> None:
     (found,) = other_runs(P.bench(), [("run 13", P.clean("recoil"), P.bench())])
     assert (found.source, found.gives) == ("run 13", "recoil")
@@ -60,6 +62,7 @@ def test_a_decay_cannot_be_counted() -> None:
         other_runs(P.bench(), [("run 13", P.clean("decay"), P.bench())])
 
 
+@pytest.mark.costly
 def test_figures_with_another_run_say_that_it_was_counted(tmp_path: Path) -> None:
     loop, beside = str(EXAMPLES / "wp-07-1.csv"), tmp_path / "again.csv"
     shutil.copy(loop, beside)  # no bench file of its own: it goes by the loop's

@@ -63,6 +63,7 @@ def wrong(name: str, result: ProgrammeResult) -> list[str]:
     return found
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("name", P.NAMES)
 def test_a_clean_run_has_nothing_set_aside(name: str) -> None:
     result = clean(name)
@@ -89,6 +90,7 @@ def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.
         assert programme_table(result).startswith("Not determined. A turn-over was missed")
 
 
+@pytest.mark.costly
 def test_a_stretch_that_was_not_re_zeroed_is_set_aside_row_by_row() -> None:
     """From the middle of a passage to its end off by three spacers' mass, and no other row."""
     readings = P.clean("remanence")

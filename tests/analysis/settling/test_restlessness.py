@@ -65,6 +65,7 @@ def waits(memory: NoiseMemory | None, sd: float) -> float:
     return math.inf
 
 
+@pytest.mark.costly
 def test_the_memory_carries_what_is_usual_and_a_draught_on_a_calm_bench_waits() -> None:
     f = SettlingFilter(MG, 2 * MG)
     rng = np.random.default_rng(12)

@@ -61,6 +61,7 @@ def test_a_quiet_stream_is_accepted_within_three_seconds_and_right() -> None:
     assert b.last.reason == "accepted"
 
 
+@pytest.mark.costly
 def test_a_level_is_followed_for_hours() -> None:
     b = Bench(rate=0.5)
     b.show(quiet(3600, 12345.0))

@@ -92,6 +92,7 @@ class TwinAtHand(VirtualBench):
         assert act.answer["ok"], act.answer
 
 
+@pytest.mark.costly
 def test_a_whole_loop_on_the_twin_without_a_key() -> None:
     twin = TwinBench(3, ladder="spacers")
     bench = TwinAtHand(twin)

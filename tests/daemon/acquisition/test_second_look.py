@@ -1,6 +1,7 @@
 """An unexpected level after a disturbance waits; nothing a prediction says changes what is accepted."""
 
 import numpy as np
+import pytest
 
 from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.daemon.acquisition.settings import PAUSE
@@ -51,6 +52,7 @@ def test_a_level_on_which_somebody_leans_is_seen_to_go_back() -> None:
     assert seconds < 9.0 + PAUSE + 5
 
 
+@pytest.mark.costly
 def test_a_wrong_prediction_delays_a_level_and_changes_nothing_of_it() -> None:
     lean = (1.0, 60.0)  # it does not go back: the level has changed for good
     alone = read(None, lean)

@@ -23,6 +23,7 @@ def begun(*, unattended: bool) -> VirtualBench:
     return bench
 
 
+@pytest.mark.costly
 def test_the_last_homing_confirms_the_last_passages() -> None:
     bench = begun(unattended=False)
     bench.operate()
@@ -35,6 +36,7 @@ def test_the_last_homing_confirms_the_last_passages() -> None:
     assert all(b - a > 1 for a, b in pairwise(homings))
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("lost", [0.04e-3, None])
 def test_steps_that_it_finds_lost_cost_the_branch_which_is_walked_again(lost: float | None) -> None:
     """So does a lift that has kept no count of them."""
@@ -54,6 +56,7 @@ def test_steps_that_it_finds_lost_cost_the_branch_which_is_walked_again(lost: fl
     assert len(readings_of(bench.store.run(1))) > 0
 
 
+@pytest.mark.costly
 def test_attended_it_is_held_and_the_readings_are_set_aside() -> None:
     bench = begun(unattended=False)
     bench.lost = 0.04e-3

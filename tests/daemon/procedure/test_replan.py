@@ -182,6 +182,7 @@ def test_where_the_pulls_cancel_over_a_ring_no_share_is_gone_by() -> None:
     assert off_the_branch(run, step, {"value_kg": -0.3 * whole[1], "u_kg": 1e-6}) == ("", ())
 
 
+@pytest.mark.costly
 def test_a_branch_begun_again_goes_by_the_plan_and_is_decided_again() -> None:
     _, run = planned("lift")
     magnetised = 1

@@ -54,6 +54,7 @@ def faults(path: Path) -> list[str]:
         return [str(error)]
 
 
+@pytest.mark.costly
 def test_any_byte_that_changes_is_found_or_changed_nothing(finished: Path, tmp_path: Path) -> None:
     assert faults(finished) == []
     whole = content(finished)

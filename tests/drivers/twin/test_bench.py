@@ -283,6 +283,7 @@ def test_stepping_nearer_and_back_is_remembered():
     assert excursion.pellet.mean_M > 1.05 * straight.pellet.mean_M
 
 
+@pytest.mark.costly
 def test_every_shipped_bench_is_read_and_has_figures_of_the_right_kind():
     from weighloop.drivers.twin import bench_file as scenario
 

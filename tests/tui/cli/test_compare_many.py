@@ -53,6 +53,7 @@ def call(*words: str) -> Result:
     return CliRunner().invoke(weighloop, ["compare", *words])
 
 
+@pytest.mark.costly
 def test_the_odd_one_comes_first_and_nothing_is_analysed_twice(
     notebooks: Path, cache: Path, tmp_path: Path
 ) -> None:
@@ -75,6 +76,7 @@ def test_the_odd_one_comes_first_and_nothing_is_analysed_twice(
     assert "http" not in re.sub(r'xmlns[^"]*="[^"]*"', "", text.partition("<body>")[2].partition("<svg")[0])
 
 
+@pytest.mark.costly
 def test_a_changed_notebook_is_analysed_again_and_a_faulty_one_left_out(
     notebooks: Path, cache: Path, tmp_path: Path
 ) -> None:

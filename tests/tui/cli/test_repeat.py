@@ -29,6 +29,7 @@ def quick(*words: str) -> Result:
     return call(*words, "--bench", BENCH, "--method", "mean", "--trials", "100")
 
 
+@pytest.mark.costly
 def test_figures_of_several_loops(notebooks: list[str]) -> None:
     """The pulls were spread by 1 % (``write_notebooks``), and so is Mr; no temperature was noted."""
     result = quick("figures", *notebooks, "--json")

@@ -73,6 +73,7 @@ def test_export_writes_over_nobodys_folder_and_follows_no_link(tmp_path: Path) -
     assert sorted(path.name for path in tmp_path.iterdir()) == ["elsewhere", "link", "mine"]
 
 
+@pytest.mark.costly
 def test_a_report_goes_through_no_link(tmp_path: Path) -> None:
     precious = tmp_path / "precious"
     precious.write_text("mine")

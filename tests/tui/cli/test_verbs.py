@@ -109,6 +109,7 @@ def test_a_calibration_beyond_the_balance_is_refused(bench: Path, tmp_path: Path
     assert "reading 1: -1840 g; expected within the balance's capacity, 220 g" in result.output
 
 
+@pytest.mark.costly
 def test_figures_report_and_package(tmp_path: Path) -> None:
     found = json.loads(good("figures", NOTEBOOK, *QUICK, "--json").stdout)
     assert found["schema"] == 1
@@ -128,6 +129,7 @@ def test_figures_report_and_package(tmp_path: Path) -> None:
     assert f"figures {NOTEBOOK}" in page.read_text()
 
 
+@pytest.mark.costly
 def test_compare_a_folder_and_by_one_bench(tmp_path: Path) -> None:
     page = tmp_path / "compared.html"
     found = json.loads(good("compare", str(EXAMPLES), *QUICK, "-o", str(page), "--json").stdout)
@@ -182,6 +184,7 @@ def test_plan_after_an_earlier_run() -> None:
     assert "Largest pull" in good("plan", "--bench", BENCH, "--points", "8").stdout
 
 
+@pytest.mark.costly
 def test_plan_says_how_well_the_figures_will_be_known() -> None:
     words = ("plan", "--bench", BENCH, "--points", "12", "--after", NOTEBOOK, "--expect")
     told = json.loads(good(*words, "--json").stdout)

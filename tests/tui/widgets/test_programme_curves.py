@@ -97,6 +97,7 @@ def test_a_tick_at_nothing_has_no_sign() -> None:
     assert labels == ["−0.2", "−0.1", "0.0", "0.1"]
 
 
+@pytest.mark.costly
 async def test_a_programme_is_chosen_in_the_form_and_started() -> None:
     async with stage(S.snapshot(None)) as st:
         st.feed.answers["run.plan"] = S.plan_answer()
