@@ -14,7 +14,7 @@ import numpy as np
 from ..inversion.fit_records import weighing_spread
 from ..inversion.preisach import Density
 from ..magnetostatics.applied_field import node_field
-from ..records.arrays import Floats, Indices
+from ..records.arrays import Bools, Floats, Indices
 from ..records.bench import Bench
 from ..records.points import Points
 from .settings import ELSEWHERE, FEW_PLACES, FINER, FITS, MOST_ROWS_OF_PAST, MUCH_BETTER, PLACES
@@ -118,15 +118,20 @@ def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[BeforeRu
     run = node_field(points, bench).rows(rows)
     force = points.force[rows[known]]
     spread = weighing_spread(force, points.u_force[rows[known]])
+    likely_free: dict[tuple[float, ...], Bools] = {}
 
     def score(past: BeforeRun) -> float:
         n, material = len(past.turns), Density(past.magnetised)
         material.begin(run.H, run.pull)
+        # Begun from what was free after a past that went the same ways, or else after the one before.
+        ways = (past.magnetised, *(orientation for _, orientation in past.turns))
+        material.likely_free = likely_free.get(ways, likely_free.get((), material.likely_free))
         H = np.vstack([node_field(with_past(points, past), bench).H[:n], run.H])
         pull = np.vstack([np.zeros((n, H.shape[1])), run.pull])
         X, y = material.design(H, pull)[n:][known] / spread[:, None], force / spread
         weight = material.smoothing(X, y)
         c, _ = material.fit(X, y, weight)
+        likely_free[ways] = likely_free[()] = material.likely_free
         return float(np.sum((y - X @ c) ** 2) + weight * c @ material.penalty @ c)
 
     return score
