@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from tests.support.models.streams import stream
 from weighloop.analysis.settling import NoiseMemory, Settling, SettlingFilter
 from weighloop.analysis.settling.settings import QUIET_SINCE, WATCH_QUIET
 
@@ -59,3 +60,15 @@ def test_a_small_change_that_pauses_is_no_level_yet() -> None:
     assert not paused
     assert states[-1].accepted
     assert states[-1].value == pytest.approx(840 * MG, abs=4 * states[-1].u)
+
+
+@pytest.mark.parametrize("number", [4, 17])
+def test_a_breath_that_is_held_and_let_go_is_not_taken_for_changes_of_load(number: int) -> None:
+    s = stream(75, "breath held", number)
+    f = SettlingFilter(s.digit * MG, s.target * MG)
+    for t, y in zip(s.arrival, s.reading, strict=True):
+        state = f.feed(t, y * MG)
+        if state.accepted and t > s.released and state.level_since > s.hand:
+            assert state.value / MG == pytest.approx(s.level(state.at), abs=3 * state.u / MG)
+            return
+    pytest.fail("never accepted")
