@@ -12,7 +12,7 @@ from .errors import Finding
 from .figures.definitions import Figure
 from .figures.definitions import figures as figures_of
 from .figures.independent_inputs import gap_setting
-from .figures.names import FIGURE_NAMES
+from .figures.names import FIGURE_NAMES, rows_of
 from .figures.uncertainty import BudgetLine, FigureResult, evaluate
 from .forces.branches import Arrangement
 from .inversion.fit_outliers import off_the_fit, set_aside_by_fit
@@ -143,21 +143,7 @@ class LoopResult:
 
     def figure_rows(self, units: str = "si") -> list[dict[str, Any]]:
         """The figures in the units people read, ``si`` or ``cgs``: one row each, in the order shown."""
-        rows: list[dict[str, Any]] = []
-        for key, name in FIGURE_NAMES.items():
-            if key not in self.figures:
-                continue
-            f = self.figures[key]
-            shown = {
-                part: None if (v := getattr(f, part)) is None else name.shown(v, units)
-                for part in ("value", "u", "low95", "high95")
-            }
-            rows.append(
-                {"key": key, "name": name.words, "symbol": name.symbol, "unit": name.unit(units)}
-                | shown
-                | {"status": f.status, "why": f.why}
-            )
-        return rows
+        return rows_of(self.figures, FIGURE_NAMES, units)
 
 
 @on_one_thread

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from .data_package import read_package as read_package_folder
 from .data_package import read_raw
-from .errors import nearest
-from .figures.names import FIGURE_NAMES
+from .errors import Fault, InputError, nearest
+from .figures.names import FIGURE_NAMES, rows_of
 from .files.bench_file import read_bench as read_bench_file
 from .files.notebook import read_notebook as read_notebook_file
 from .files.spreadsheet import read_tolerant
+from .programmes.programme import KINDS, Kind
 from .records.bench import Bench
 from .records.readings import RawReadings, Readings
 
@@ -26,11 +28,14 @@ if TYPE_CHECKING:
     from pint.registry import ApplicationRegistry
     from xarray import Dataset
 
+    from .programmes.results import ProgrammeResult
     from .results import LoopResult
 
     Registry = UnitRegistry[Any] | ApplicationRegistry
 
 Units = Literal["si", "cgs"]
+#: Each draw of a programme leads a sample through its whole path; more than these change nothing.
+MOST_DRAWS = 2000
 
 
 class Run:
@@ -71,9 +76,12 @@ class Run:
 
     @cached_property
     def result(self) -> LoopResult:
-        """The whole result; ``result.to_json()`` is what ``weighloop figures --json`` prints."""
+        """The whole result; ``result.to_json()`` is what ``weighloop figures --json`` prints. Raises
+        ValueError for a run of another programme than the loop (see ``programme``)."""
         from .results import analyse
 
+        if self.readings.gives != "loop":
+            raise ValueError(f"a {self.readings.gives} run is no loop: .programme has what came of it")
         if not self.others:
             return analyse(self.readings, self.bench, **self.settings)
         from .programmes.other_runs import other_runs
@@ -84,11 +92,31 @@ class Run:
         )
         return analyse(self.readings, self.bench, others=other_runs(self.bench, runs), **self.settings)
 
+    @cached_property
+    def programme(self) -> ProgrammeResult:
+        """The whole result of a run of another programme than the loop: its ``figures``, and the curves in
+        ``found``. Raises ValueError for a loop."""
+        from .programmes.results import analyse_programme
+
+        if self.readings.gives == "loop":
+            raise ValueError(
+                "a loop has its result in .result; read_notebook(..., programme=...) says otherwise"
+            )
+        draws = min(self.settings["trials"], MOST_DRAWS)
+        return analyse_programme(self.readings, self.bench, draws=draws, seed=self.settings["seed"])
+
+    @property
+    def _either(self) -> LoopResult | ProgrammeResult:
+        return self.result if self.readings.gives == "loop" else self.programme
+
     def figures(self, units: Units = "si") -> pd.DataFrame:
         """A row a figure: symbol, value, u, 95 % interval, unit, status, why; by its name in words."""
         import pandas as pd
 
-        return pd.DataFrame(self.result.figure_rows(units)).set_index("name").drop(columns="key")
+        from .programmes.names import NAMES
+
+        names = FIGURE_NAMES if self.readings.gives == "loop" else NAMES
+        return pd.DataFrame(rows_of(self._either.figures, names, units)).set_index("name").drop(columns="key")
 
     def figure(self, symbol: str) -> Measurement:
         """One figure by its symbol (``"HcJ"``) as a pint measurement: value and standard uncertainty.
@@ -104,13 +132,22 @@ class Run:
         >>> 1.0 < ratio.magnitude.n < 1.3
         True
         """
-        keys = {name.symbol: key for key, name in FIGURE_NAMES.items() if key in self.result.figures}
+        from .programmes.names import NAMES
+
+        names = FIGURE_NAMES if self.readings.gives == "loop" else NAMES
+        keys = {name.symbol: key for key, name in names.items() if key in self._either.figures}
         if symbol not in keys:
             raise KeyError(f"{symbol!r} is not a figure of this run; {nearest(symbol, keys, most=len(keys))}")
-        found = self.result.figures[keys[symbol]]
+        found = self._either.figures[keys[symbol]]
         if found.status != "measured" or found.value is None or found.u is None:
             raise ValueError(f"{symbol} is {found.status}: {found.why}")
-        return self.quantities()[symbol]
+        if names is FIGURE_NAMES:
+            return self.quantities()[symbol]
+        import pint
+
+        name, made = names[keys[symbol]], pint.get_application_registry()
+        unit = name.unit() or "dimensionless"
+        return made.Measurement(name.shown(found.value), name.shown(found.u), unit)
 
     def quantities(self, registry: Registry | None = None) -> dict[str, Measurement]:
         """All measured figures by symbol, correlated as their Monte Carlo trials are (JCGM 101:2008, 7).
@@ -183,7 +220,7 @@ class Run:
         """A row a warning: code, text, rows."""
         import pandas as pd
 
-        return pd.DataFrame(self.result.to_json()["warnings"], columns=["code", "text", "rows"])
+        return pd.DataFrame(self._either.to_json()["warnings"], columns=["code", "text", "rows"])
 
     def plot(self, ax: Axes | None = None, what: Literal["M", "B", "pull", "budget"] = "M") -> Axes:
         """Draw the loop (``"M"`` or ``"B"`` against the internal field), the pull against the gap, or the
@@ -206,13 +243,17 @@ class Run:
         return ax
 
     def _repr_html_(self) -> str:
-        """What a notebook shows: the loop, the figures, the warnings."""
+        """What a notebook shows: the loop or the programme's curves, the figures, the warnings."""
         from html import escape
 
         from .report.plots import magnetisation_drawing
+        from .report.programme_drawings import DRAWINGS
         from .report.style import svg
 
-        drawing = svg(magnetisation_drawing(self.result, self.result.to_json()["points"]))
+        if self.readings.gives == "loop":
+            drawing = svg(magnetisation_drawing(self.result, self.result.to_json()["points"]))
+        else:
+            drawing = "".join(svg(d) for _, d in DRAWINGS[self.programme.gives](self.programme.found))
         table = self.figures()[["symbol", "value", "u", "low95", "high95", "unit", "status"]]
         warnings = self.warnings()
         parts = [f"<h4>{escape(self.bench.sample.name)}: {len(self.readings)} readings</h4>", drawing]
@@ -236,9 +277,12 @@ class Run:
 
     def report(self, path: str | Path) -> Path:
         """Write the report as one HTML file; returns its path."""
-        from .report import write_report
+        from .report import write_programme, write_report
 
-        write_report(self.result, path)
+        if self.readings.gives == "loop":
+            write_report(self.result, path)
+        else:
+            write_programme(self.programme, path)
         return Path(path)
 
 
@@ -248,17 +292,26 @@ def _unit(key: str) -> str:
 
 
 def read_notebook(
-    path: str | Path, bench: str | Path | Bench | None = None, *, tolerant: bool = False
+    path: str | Path,
+    bench: str | Path | Bench | None = None,
+    *,
+    tolerant: bool = False,
+    programme: Kind = "loop",
 ) -> Run:
     """A run from a notebook CSV and its bench file; None: the file of the notebook's name beside it.
 
-    ``tolerant`` reads spreadsheets' forms too (see ``Run.guesses``). Raises InputError with every fault.
+    ``tolerant`` reads spreadsheets' forms too (see ``Run.guesses``); ``programme``: what its readings are
+    read off for. Raises InputError with every fault.
     """
+    if programme not in KINDS:
+        raise InputError("programme", [Fault("name", repr(programme), nearest(programme, KINDS))])
     record = bench if isinstance(bench, Bench) else read_bench_file(bench or Path(path).with_suffix(".toml"))
-    if not tolerant:
-        return Run(read_notebook_file(path, record), record)
-    readings, guesses = read_tolerant(path, record)
-    return Run(readings, record, guesses=tuple(guesses))
+    guesses: Sequence[str] = ()
+    if tolerant:
+        readings, guesses = read_tolerant(path, record)
+    else:
+        readings = read_notebook_file(path, record)
+    return Run(replace(readings, gives=programme), record, guesses=tuple(guesses))
 
 
 def read_package(path: str | Path) -> Run:

@@ -7,8 +7,10 @@ CGS conversions after Goldfarb & Fickett, NBS SP 696 (1985): 1 Oe = 1000/(4 pi) 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import pi
+from typing import Any
 
 from ..constants import OERSTED
 
@@ -90,3 +92,24 @@ def input_shown(key: str, value: float, u: float) -> tuple[str, float, float]:
     """A bench file's value and its standard uncertainty, both SI, as people read them: unit, value, u."""
     unit, add, times = next((shown for end, shown in _INPUTS.items() if key.endswith(end)), ("", 0.0, 1.0))
     return unit, (value + add) * times, u * times
+
+
+def rows_of(
+    figures: Mapping[str, Any], names: Mapping[str, FigureName], units: str = "si"
+) -> list[dict[str, Any]]:
+    """Figures in the units people read, ``si`` or ``cgs``: one row each, in the order of ``names``."""
+    rows: list[dict[str, Any]] = []
+    for key, name in names.items():
+        if key not in figures:
+            continue
+        f = figures[key]
+        shown = {
+            part: None if (v := getattr(f, part)) is None else name.shown(v, units)
+            for part in ("value", "u", "low95", "high95")
+        }
+        rows.append(
+            {"key": key, "name": name.words, "symbol": name.symbol, "unit": name.unit(units)}
+            | shown
+            | {"status": f.status, "why": f.why}
+        )
+    return rows

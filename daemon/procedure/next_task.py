@@ -232,7 +232,8 @@ def action_of(run: RunRecord, stage: BenchState) -> Action:
         "sets_spacers": False,
     }
     if run.state == "held" and stage.unsettled is not None:
-        text = f"Held: {run.why}. Take it with ± {stage.unsettled['u_kg'] * 1e6:.2g} mg, or once more?"
+        why = run.why if run.why.endswith("?") else f"{run.why}."
+        text = f"Held: {why} Take it with ± {stage.unsettled['u_kg'] * 1e6:.2g} mg, or once more?"
         choices = [AS_IT_IS, ONCE_MORE]
         return {**action, "code": "question", "text": text, "needs_confirm": True, "choices": choices}
     if run.single and run.state == "running" and task is None and not stage.unrecorded:

@@ -13,20 +13,23 @@ from .events import Doubt
 from .manual_steps import comes_back, least_of, pull_at, readings_of, two_passages_before, unchanged
 from .restart import same_stop
 from .run import RunRecord
-from .settings import CURRENT_TOO_MUCH, CURRENT_UNSEEN, KEPT_SIGN, OFF, OFF_THE_LOOP, STEADY, WIDEST
+from .settings import CURRENT_TOO_MUCH, CURRENT_UNSEEN, KEPT_SIGN, OFF, OFF_THE_LOOP, STEADY, STILL_ON, WIDEST
 
 
 def about(run: RunRecord, step: Step, value: float) -> Doubt | None:
     """The doubt about a ``value`` (kg) just read, without its reading; None where there is none.
 
-    Three independent signs: the zeros, where one spacer's mass is known and spacers stand on the pan; the
-    pull, predicted from the leg so far (measured over planned, carried on along the leg); and the pull's
-    sign, which changes when the sample is turned at the far end, where it keeps its magnetisation.
+    Four independent signs: a zero that is still the reading with the sample on; the zeros, where one spacer's
+    mass is known and spacers stand on the pan; the pull, predicted from the leg so far (measured over
+    planned, carried on along the leg); and the pull's sign, which changes when the sample is turned at the
+    far end, where it keeps its magnetisation.
     """
     if run.coil:
         text = _by_current(run, step, value)
         return Doubt(text, {}, current_wrong=True) if text else None
     if step["kind"] == "zero":
+        if text := _by_staying(run, step, value):
+            return Doubt(text, {})
         text = _by_mass(run, step, value) if run.ladder == "spacers" else ""
         return Doubt(text, {}, spacers_wrong=True) if text else None
     zero = run.zero
@@ -57,6 +60,17 @@ def _by_current(run: RunRecord, step: Step, value: float) -> str:
     if expected < least or CURRENT_UNSEEN * expected <= found <= CURRENT_TOO_MUCH * expected:
         return ""
     return f"{said} reversed and {expected * 1e6:.3g} mg are expected. Is the current right?"
+
+
+def _by_staying(run: RunRecord, step: Step, value: float) -> str:
+    """A zero with the sample off differs from the reading before it, with the sample on, by the pull."""
+    last = run.points[-1] if run.points else None
+    if last is None or last["kind"] != "point" or last["set_aside"] or last["spacers"] != step["spacers"]:
+        return ""
+    pull = pull_at(run, last)
+    if pull is None or abs(pull) < STILL_ON * least_of(run) or abs(value - last["value_kg"]) > abs(pull) / 2:
+        return ""
+    return f"The reading is still the one with {run.sample} on. Was it taken off?"
 
 
 def _by_mass(run: RunRecord, step: Step, value: float) -> str:

@@ -71,6 +71,10 @@ CANCELS = 0.5  # a saturated pull of less than this part of one farther out: the
 #: A pull that kept its sign when the sample was turned, and this part of its size, speaks against the turn.
 KEPT_SIGN = 0.5
 
+#: A zero with the sample off differs from the reading with it on by the pull, where that is this many least
+#: changes.
+STILL_ON = 2.0
+
 # -- is the count right -------------------------------------------------------------------------------
 
 #: A count is doubted when the pull is off its prediction by the share OFF and within half of it of another

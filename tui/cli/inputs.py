@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 #: A run of the lab's archive: BENCH:RUN.
 _ARCHIVED = re.compile(r"([A-Za-z0-9][A-Za-z0-9_.-]{1,63}):([0-9]{1,18})", re.ASCII)
-#: Each draw of a programme leads a sample through its whole path; more than these change nothing.
-MOST_DRAWS = 2000
 _OPTIONS = [
     click.option(
         "--bench",
@@ -131,6 +129,7 @@ def result_of(
     if others:
         raise click.UsageError(f"--with goes with a loop: {source} is a {programme or readings.gives} run")
     from ...analysis.programmes.results import analyse_programme
+    from ...analysis.run import MOST_DRAWS
 
     return analyse_programme(readings, bench, programme, draws=min(trials, MOST_DRAWS), seed=seed)
 

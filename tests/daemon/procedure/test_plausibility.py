@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
-from tests.support.bench.paper_run import planned, spacer_plan, take
+from tests.support.bench.paper_run import lift_plan, planned, spacer_plan, take
 from weighloop.daemon.procedure import plausibility, settings
 
 
@@ -30,3 +30,17 @@ def test_a_wrong_count_is_told_by_the_pull() -> None:
     assert doubt is not None
     assert doubt.spacers_wrong
     assert f"fits {back['spacers']} spacers" in doubt.text
+
+
+def test_a_zero_with_the_sample_still_on_is_asked_about() -> None:
+    """The lift by hands: before the sample is turned over its zero is read where the last pull was."""
+    run = planned(lift_plan(), "lift")
+    while (step := run.next_step) is not None and not (step["kind"] == "zero" and run.points):
+        run = take(run, 0.0 if step["kind"] == "zero" else step["predicted_reading_kg"] or 0.0)
+    assert step is not None
+    pull = run.points[-1]["value_kg"]
+    assert abs(pull) > 1e-4
+    doubt = plausibility.about(run, step, pull + 2e-6)
+    assert doubt is not None
+    assert "Was it taken off?" in doubt.text
+    assert plausibility.about(run, step, 3e-6) is None
