@@ -129,7 +129,7 @@ def result_of(
     if others:
         raise click.UsageError(f"--with goes with a loop: {source} is a {programme or readings.gives} run")
     from ...analysis.programmes.results import analyse_programme
-    from ...analysis.run import MOST_DRAWS
+    from ...analysis.programmes.settings import MOST_DRAWS
 
     return analyse_programme(readings, bench, programme, draws=min(trials, MOST_DRAWS), seed=seed)
 
