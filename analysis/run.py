@@ -34,8 +34,6 @@ if TYPE_CHECKING:
     Registry = UnitRegistry[Any] | ApplicationRegistry
 
 Units = Literal["si", "cgs"]
-#: Each draw of a programme leads a sample through its whole path; more than these change nothing.
-MOST_DRAWS = 2000
 
 
 class Run:
@@ -97,11 +95,10 @@ class Run:
         """The whole result of a run of another programme than the loop: its ``figures``, and the curves in
         ``found``. Raises ValueError for a loop."""
         from .programmes.results import analyse_programme
+        from .programmes.settings import MOST_DRAWS
 
         if self.readings.gives == "loop":
-            raise ValueError(
-                "a loop has its result in .result; read_notebook(..., programme=...) says otherwise"
-            )
+            raise ValueError("a loop has its result in .result")
         draws = min(self.settings["trials"], MOST_DRAWS)
         return analyse_programme(self.readings, self.bench, draws=draws, seed=self.settings["seed"])
 

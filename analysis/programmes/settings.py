@@ -20,6 +20,8 @@ FAMILY, POINTS, LONG = (
     25,
     49,
 )  # curves of a family, points of one back to no field, of one up to the largest
+#: Each draw leads a sample through its whole path; more than these change nothing.
+MOST_DRAWS = 2000
 EXPECTED_DRAWS, ROUNDS = 60, 12  # of what is expected of a plan: draws, and steps to M in its own field
 
 # -- what was before a run ----------------------------------------------------------------------------

@@ -174,6 +174,23 @@ def test_the_bench_file_beside_and_the_tolerant_reader(run: wl.Run, tmp_path: Pa
         wl.read_notebook(sheet)
 
 
+def test_a_run_of_another_programme(tmp_path: Path) -> None:
+    """Its figures by their symbols; of a loop it has none."""
+    notebook, bench = EXAMPLES / "overnight/wp-11-4-decay.csv", EXAMPLES / "overnight/wp-11-4.toml"
+    held = wl.read_notebook(notebook, bench=bench, programme="decay")
+    (row,) = held.figures().itertuples()
+    assert (row.symbol, row.unit, row.status) == ("S", "A/m", "bound")
+    with pytest.raises(ValueError, match="S is bound: No decay"):
+        held.figure("S")
+    with pytest.raises(ValueError, match="a decay run is no loop"):
+        held.points()
+    text = held.report(tmp_path / "held.html").read_text(encoding="utf-8")
+    assert "Decay of magnetisation of WP-11-4" in text
+    assert "viscosity coefficient" in held._repr_html_()
+    with pytest.raises(wl.InputError, match="did you mean 'decay'"):
+        wl.read_notebook(notebook, bench=bench, programme="deccay")  # pyright: ignore[reportArgumentType]
+
+
 def test_small_typed_and_documented() -> None:
     assert set(dir(wl)) == {*wl.__all__, "__version__"}
     assert (Path(wl.__file__).parent / "py.typed").exists()
