@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.hands_off --benches 400
     python -m tests.benchmarks.hands_off --physics twin --benches 60
+    python -m tests.benchmarks.hands_off --programme recoil --benches 20
 
 Every bench is drawn: remanence, contact gap, sizes, gravity and temperature from what its file states, the
 turner's eccentricity from 0 +/- 0.05 mm, the zero with a drift of up to 20 mg an hour, a random walk of up
@@ -10,6 +11,9 @@ sample taken off for a zero at the start, at both turns and at the end; by a tur
 lift where hands turn the sample over but never take it off. The readings' noise is 2 mg. ``--physics
 model`` is the tests' own field and closed formulas (``support.models.loops``), ``twin`` the demonstration's
 magnet and sample with a memory. Truth is the material's, of the twin its own account.
+
+``--programme``: recoil, remanence or reversal runs of the second model's samples, by a turner, with the same
+zeros; each is analysed with its zeros told at every reading, and without any.
 """
 
 from __future__ import annotations
@@ -23,7 +27,10 @@ from typing import NamedTuple
 import numpy as np
 
 from tests.benchmarks.coverage import MATERIALS, drawn
+from tests.support.models.programme_samples import second_model
 from tests.support.models.zeros import (
+    BY_TURNER,
+    EACH,
     GAPS,
     How,
     TrueZero,
@@ -37,7 +44,10 @@ from weighloop.analysis.figures.settings import U_GAP
 from weighloop.analysis.files.bench_file import parse_bench
 from weighloop.analysis.forces.force import force
 from weighloop.analysis.magnetostatics.bench_linearisation import ECCENTRICITY
-from weighloop.analysis.records.bench import Bench
+from weighloop.analysis.programmes.path import plan_programme
+from weighloop.analysis.programmes.programme import programme
+from weighloop.analysis.programmes.results import analyse_programme
+from weighloop.analysis.records.bench import Bench, Turner
 from weighloop.analysis.records.readings import Readings
 from weighloop.analysis.results import LoopResult, analyse
 from weighloop.drivers.twin import bench_file as scenarios
@@ -123,6 +133,42 @@ def _twin_changes(
     return change
 
 
+def of_programme(name: str, samples: int, seed: int, draws: int) -> None:
+    """Print how figures of a programme without a zero differ from those with each zero known."""
+    rng, rows = np.random.default_rng(seed), dict[str, list[list[float]]]()
+    for number in range(samples):
+        sample = second_model(rng, rings=2, layers=4)
+        bench = replace(sample.bench, gap=replace(sample.bench.gap, travel=49e-3, turner=Turner()))
+        steps = plan_programme(bench, programme(name), 12).steps
+        gap, orientation, leg = (
+            np.array([getattr(s, key) for s in steps]) for key in ("gap", "orientation", "leg")
+        )
+        table = sample.weighed([(gap, orientation, leg)], rng, name)
+        turned = np.diff(orientation, prepend=orientation[0]) != 0
+        time_ = np.cumsum(EACH + np.where(turned, BY_TURNER, 0.0))
+        level = TrueZero.drawn(rng).at(time_)
+        nothing = np.full(len(gap), np.nan)
+        known = replace(
+            table, reading=table.reading + level, zero_before=level, zero_after=level, time=time_ - time_[0]
+        )
+        unknown = replace(known, zero_before=nothing, zero_after=nothing, hands_off=True)
+        told, untold = (analyse_programme(t, bench, draws=draws, seed=number) for t in (known, unknown))
+        for key, a in told.figures.items():
+            b = untold.figures[key]
+            both = a.value is not None and b.value is not None and a.u is not None and b.u is not None
+            row = [(b.value - a.value) / a.u, b.u / a.u, a.status == b.status] if both else [np.nan] * 3  # type: ignore[operator]
+            rows.setdefault(key, []).append(row)
+    print("| figure | in both of | rms change /u | largest | u by u | status alike |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    for key, found in rows.items():
+        change, ratio, same = np.array(found, float)[~np.isnan(np.array(found, float)[:, 0])].T
+        rms, most = float(np.sqrt(np.mean(change**2))), float(np.abs(change).max(initial=0.0))
+        print(
+            f"| {key} | {len(change)} of {len(found)} | {rms:.2f} | {most:.2f} | {np.median(ratio):.3f} | "
+            f"{int(same.sum())} |"
+        )
+
+
 class Found(NamedTuple):
     """Of one figure and way, over the benches: inside the interval, z = (value - truth)/u, relative u."""
 
@@ -175,8 +221,12 @@ def main() -> None:
     parser.add_argument("--trials", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--physics", choices=("model", "twin"), default="model")
+    parser.add_argument("--programme", choices=("recoil", "remanence", "reversal"))
     asked = parser.parse_args()
     start = time.process_time()
+    if asked.programme is not None:
+        of_programme(asked.programme, asked.benches, asked.seed, min(asked.trials, 300))
+        return
     benches = of_model if asked.physics == "model" else of_twin
     found, aside, zero, eccentricity = score(benches(asked.benches, asked.seed), asked.trials)
     print("| zero | figure | runs | median u | by that by hand | in 95 % interval | rms z |")
