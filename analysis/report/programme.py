@@ -30,7 +30,7 @@ _TITLES = {
 }
 #: What each of the main numbers is, before it stands in the conclusion.
 _LEADING = {
-    "field_of_loss_A_per_m": "Reverse field that costs 5 % of the flux for good",
+    "field_of_loss_A_per_m": "Internal reverse field that costs 5 % of the flux for good",
     "load_line_of_loss": "Load line −B/μ₀H on which that is lost",
     "recoil_permeability": "Recoil permeability",
     "remanence_A_per_m": "Saturation remanence Mr",
@@ -94,8 +94,9 @@ def _conclusion(result: ProgrammeResult, figures: dict[str, dict[str, Any]]) -> 
     for key, figure in figures.items():
         sign = _sign(key, figure)
         sentences.append(f"{_LEADING[key]}: {value_in_words(NAMES[key], figure)}{sign}.")
-    bounds = dict.fromkeys(f["why"] for f in figures.values() if f["status"] != "measured" and f["why"])
-    sentences += list(bounds)
+    reasons = dict.fromkeys(f["why"] for f in figures.values() if f["status"] != "measured" and f["why"])
+    # Of two that begin alike the longer one says both.
+    sentences += [why for why in reasons if not any(o != why and o.startswith(why) for o in reasons)]
     if count := len(result.warnings):
         codes = ", ".join(sorted({warning.code for warning in result.warnings}))
         sentences.append(f"{count} warning{'s' * (count > 1)} should be read first ({codes}).")

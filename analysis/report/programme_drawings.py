@@ -177,7 +177,7 @@ def loss_drawing(found: RecoilResult) -> Figure:
     _losses(axes[0], H, found)
     _banded(axes[1], H, found.permeability, found.u_permeability, _OTHER)
     axes[1].set_ylabel("recoil permeability")
-    axes[1].set_xlabel("reverse field, kA/m")
+    axes[1].set_xlabel("internal reverse field, kA/m")
     return figure
 
 
@@ -204,7 +204,7 @@ def remanence_drawing(found: RemanenceResult) -> Figure:
     H = found.H / 1e3
     _banded(axes, H, found.acquired / 1e3, found.u_acquired / 1e3, _MAIN, "acquired")
     _banded(axes, H, found.left / 1e3, found.u_left / 1e3, _OTHER, "left after a reverse field")
-    frame(axes, "field applied before, kA/m", "remanence, kA/m")
+    frame(axes, "internal field reached before, kA/m", "remanence, kA/m")
     return figure
 
 
@@ -213,7 +213,7 @@ def difference_drawing(found: RemanenceResult) -> Figure:
     figure, axes = new_figure(height=2.8)
     _banded(axes, found.H / 1e3, found.difference, found.u_difference, _MAIN)
     axes.axhline(0, color=MUTED, linewidth=0.8)
-    axes.set_xlabel("field applied before, kA/m")
+    axes.set_xlabel("internal field reached before, kA/m")
     axes.set_ylabel("difference, parts of Mr")
     return figure
 

@@ -150,7 +150,7 @@ def _coefficient(c: Coefficient) -> dict[str, Any]:
         "scatter": rounded(at_scatter, u),
         "shared": rounded(at_shared, u),
         "at": f"{rounded(at, u_at)} ± {rounded(u_at, u_at)} {name.unit()}",
-        "most": "; ".join(f"{line.input} {line.share:.0%}" for line in c.budget[:3]),
+        "most": "; ".join(f"{line.input} {100 * line.share:.0f} %" for line in c.budget[:3]),
     }
 
 

@@ -53,6 +53,7 @@ def svg(figure: Figure) -> str:
     from matplotlib import rc_context
 
     out = io.StringIO()
+    figure.align_ylabels()
     with rc_context(_RC):
         figure.savefig(out, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = out.getvalue()

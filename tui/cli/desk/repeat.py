@@ -110,7 +110,7 @@ def _coefficient(c: Any) -> str:
     if c.value is None:
         return f"Temperature coefficient of the {words}, {c.symbol}: not determined. {c.why}"
     value, u, low, high = (100.0 * v for v in (c.value, c.u, c.low95, c.high95))
-    parts = ", ".join(f"{line.input} {line.share:.0%}" for line in c.budget[:3])
+    parts = ", ".join(f"{line.input} {100 * line.share:.0f} %" for line in c.budget[:3])
     return (
         f"Temperature coefficient of the {words}, {c.symbol}: {like(value, u)} %/K, u {significant(u, 2)}, "
         f"95 % interval {like(low, u)} .. {like(high, u)} (of u²: {parts})"
