@@ -179,7 +179,7 @@ def _one_sample(samples: Sequence[str]) -> None:
         fault = Fault("samples", ", ".join(names), "loops of one sample; `weighloop compare` takes several")
         raise InputError("repeat", [fault])
     if len(samples) < LEAST_LOOPS:
-        raise NotPossible(f"{len(samples)} loops of one sample: a repeat wants {LEAST_LOOPS} or more")
+        raise NotPossible(f"loops of one sample: {len(samples)}; a repeat needs {LEAST_LOOPS} or more")
 
 
 def repeat(

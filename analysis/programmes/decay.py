@@ -59,7 +59,7 @@ def decay(readings: Readings, bench: Bench) -> DecayResult:
     t = readings.time[rows]
     if len(rows) < LEAST_DECAY or not np.isfinite(t).all():
         raise NotPossible(
-            f"{len(rows)} readings with their times at one gap: a decay needs {LEAST_DECAY} or more"
+            f"readings with their times at one gap: {len(rows)}; a decay needs {LEAST_DECAY} or more"
         )
     t = t - _reached(readings, int(rows[0]), t)
     if t[-1] < 10.0 * t[0]:

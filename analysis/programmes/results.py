@@ -112,7 +112,9 @@ class ProgrammeResult:
         if h is not None:
             found |= {"misfit": h.misfit, "largest_felt_A_per_m": h.largest}
         warnings = [{"code": w.code, "text": w.text, "rows": list(w.rows)} for w in self.warnings]
-        return found | {"warnings": warnings, "result": plain(self.found)}
+        parts = ("value", "u", "low95", "high95", "status", "why")
+        figures = {key: {part: getattr(f, part) for part in parts} for key, f in self.figures.items()}
+        return found | {"warnings": warnings, "figures": figures, "result": plain(self.found)}
 
 
 @on_one_thread

@@ -146,7 +146,7 @@ def test_refused_where_the_loops_scatter_too_much() -> None:
 
 def test_too_few_loops_and_several_samples() -> None:
     loops = series()
-    with pytest.raises(NotPossible, match="2 loops of one sample"):
+    with pytest.raises(NotPossible, match="loops of one sample: 2;"):
         repeat(loops[:2], trials=TRIALS, seed=1)
     with pytest.raises(InputError, match="WP-07-3, WP-09-1"):
         repeat([*loops, replace(loops[0], sample="WP-09-1")], trials=TRIALS, seed=1)

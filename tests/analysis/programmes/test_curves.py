@@ -171,6 +171,11 @@ def test_the_json_has_plain_types_only(name: str) -> None:
     found = json.loads(json.dumps(result(name).to_json(), allow_nan=False))
     assert found["sample"] == "WP-07-1"
     assert found["gives"] == name
+    assert {figure["status"] for figure in found["figures"].values()} <= {
+        "measured",
+        "bound",
+        "not determined",
+    }
 
 
 @pytest.mark.parametrize("name", list(curves.RESULTS))

@@ -69,4 +69,4 @@ def test_several_inputs_of_another_programme(notebooks: list[str]) -> None:
 def test_one_loop_is_no_repeat(notebooks: list[str]) -> None:
     result = quick("figures", notebooks[0], "--programme", "repeat")
     assert result.exit_code == 1
-    assert "1 loops of one sample: a repeat wants 3 or more" in result.output
+    assert "loops of one sample: 1; a repeat needs 3 or more" in result.output
