@@ -45,8 +45,8 @@ class DecadeFormatter(AxisFormatter):
         """Decades between the limits; with fewer than two of them also 2 and 5 times each."""
         decades = range(math.floor(min_), math.ceil(max_) + 1)
         ticks = [float(k) for k in decades if min_ <= k <= max_]
-        # At the very edge a label would lose its last digits.
-        if len(ticks) > 2 and ticks[-1] > max_ - 0.04 * (max_ - min_):
+        # At the very edge a label of four digits would lose its last.
+        if len(ticks) > 2 and 3.0 <= ticks[-1] > max_ - 0.04 * (max_ - min_):
             ticks.pop()
         if len(ticks) >= 2:
             return ticks
