@@ -103,7 +103,7 @@ UNMAGNETISED = 0.05  # a sample whose first M is below this part of the largest 
 #: The density may predict held-out points worse by this factor: the splines have their freedom by branch.
 NO_WORSE = 3.0
 #: A hypothesis is given up where its objective is this many times the best one's, and above the second.
-FAR, FAR_AT_LEAST = 10.0, 200.0
+FAR, FAR_AT_LEAST = 5.0, 200.0
 LITTLE = 1.5  # odds below which another run does not tell two hypotheses apart
 UNLIKELY = 0.05  # hypotheses with less than this part of the best one's weight are not averaged in
 
