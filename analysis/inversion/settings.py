@@ -52,7 +52,7 @@ STILL, STILL_Z = 3e-3, 0.02  # enough when objective and inputs (standard uncert
 #: step serves the roughness too.)
 WORSE = 1.1
 #: The parts agree with their local field when M is off by less than this part of the largest; and rounds.
-AGREED, AGREED_ROUNDS = 1e-5, 10
+AGREED, AGREED_ROUNDS = 1e-5, 8
 #: Where a step of that makes a row worse its next is this part of it; steps grow again by twice.
 SHORTER = 0.25
 #: How often the bench is worked out again at the inputs found, until they (in standard uncertainties) and the
