@@ -13,6 +13,7 @@ from .settings import (
     FLAT_TIME,
     LONGEST_LOOK,
     MOST_SWING,
+    ONE_WAY,
     SHRINKING,
 )
 
@@ -54,8 +55,11 @@ class FirstLook:
             return None
         across = spread(window)
         if self._taken is None:
-            dies = across > DYING and spread(window[len(window) // 2 :]) < SHRINKING * across
-            wait = dies and time - self._opened < LONGEST_LOOK
+            newer = window[len(window) // 2 :]
+            left = spread(newer)
+            dies = across > DYING and left < SHRINKING * across
+            goes = left > DYING and abs(newer[-1][1] - newer[0][1]) > ONE_WAY * left
+            wait = (dies or goes) and time - self._opened < LONGEST_LOOK
         elif across > AGAIN * (self._taken - DYING):
             wait, self._flat_since = True, None
         else:

@@ -101,7 +101,8 @@ TRANSIENT_TIME = 0.3  # s, what is left of a change dies at least this fast once
 FIRST_LOOK = 1.0  # s of readings before anything is said
 MOST_SWING = 60.0
 #: The noise is not learnt while a change dies away: while the newer half of the first look spreads over less
-#: than that share of the whole, which is more than a few digits; but not longer than that (s).
+#: than that share of the whole, which is more than a few digits, or goes one way by more than those; but not
+#: longer than that (s).
 SHRINKING, DYING, LONGEST_LOOK = 0.4, 4.0, 10.0
 #: A second that spreads over less than that share of the first one, within that time (s), shows that the
 #: first was not the bench but hands: begin again. Where the first spread no wider than a breath may, it must

