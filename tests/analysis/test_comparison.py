@@ -31,7 +31,6 @@ def alike():
     return [run(f"WP-07-{i}", i) for i in (1, 2, 3)]
 
 
-@pytest.mark.costly
 def test_shared_inputs_cancel(alike):
     """Same magnet, same gap: the difference of two coercivities is surer than either."""
     comparison = compare(alike)

@@ -177,7 +177,6 @@ def warmed() -> RepeatResult:
     return analyse_loops(loops, trials=TRIALS)
 
 
-@pytest.mark.costly
 def test_coefficients_of_a_sample_that_is_known(warmed: RepeatResult) -> None:
     """Nine kelvins tell -0.19 and +0.4 %/K to a few hundredths; most of what is shared is the magnet's own
     coefficient, which the bench file knows to 0.01 %/K."""

@@ -57,7 +57,6 @@ def same(shown: str, value: float | None) -> bool:
     return abs(float(number) - value) <= 0.5001 * place
 
 
-@pytest.mark.costly
 def test_figures_are_the_jsons(page, result):
     data = result.to_json()["figures"]
     shown = table(page, "symbol")
@@ -155,7 +154,6 @@ def test_the_conclusion_names_the_leading_figures(page, result):
     assert "What would help: " in lead
 
 
-@pytest.mark.costly
 def test_the_comparison_is_the_jsons(comparison_page):
     data = compare([example(1), example(2), example(3)]).to_json()
     names = data["runs"]

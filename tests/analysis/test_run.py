@@ -89,6 +89,7 @@ def test_a_run_is_drawn_on_a_caller_s_axes(run: wl.Run) -> None:
     assert "coercivity of M" in run._repr_html_()
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("ending", ["h5", "nc"])
 def test_hdf5_gives_back_what_was_saved(run: wl.Run, tmp_path: Path, ending: str) -> None:
     import xarray as xr
@@ -152,6 +153,7 @@ def test_points_and_warnings_are_tables(run: wl.Run) -> None:
     assert list(run.warnings().columns) == ["code", "text", "rows"]
 
 
+@pytest.mark.costly
 def test_report_and_package(run: wl.Run, tmp_path: Path) -> None:
     from weighloop.analysis.data_package import write_package
 

@@ -35,6 +35,7 @@ def two_threads() -> Iterator[None]:
     set_for_good(1)
 
 
+@pytest.mark.costly
 def test_an_analysis_runs_on_one_thread_and_leaves_the_number_as_it_was() -> None:
     seen: list[set[int]] = []
     result = example()

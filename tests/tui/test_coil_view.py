@@ -74,6 +74,7 @@ async def test_pulls_come_gap_by_gap_and_the_meter_may_say_otherwise() -> None:
         await st.until(lambda: said in st.feed.calls)
 
 
+@pytest.mark.costly
 async def test_residuals_stand_as_soon_as_three_gaps_are_read() -> None:
     async with stage(S.snapshot(coil_run(24), S.live_at(100.0)), size=(120, 40)) as st:
         await st.until(lambda: "residual / u of the fit" in st.text())

@@ -74,6 +74,7 @@ async def test_the_form_takes_the_keys_that_come_before_it() -> None:
         assert form.values["sample.name"] == "14?"
 
 
+@pytest.mark.costly
 async def test_what_is_typed_behind_the_forms_start_goes_to_the_run() -> None:
     feed = bench()
     feed.answers["run.plan"] = S.plan_answer()

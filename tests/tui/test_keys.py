@@ -83,6 +83,7 @@ def place_of_key(st: Stage, key: Key) -> tuple[int, int]:
     return f"{lines[line]} ".index(f" {words} ") + 2, line
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("place", PLACES)
 async def test_every_key_and_every_word_of_the_key_row_does_what_it_says(
     place: str, monkeypatch: pytest.MonkeyPatch
@@ -148,6 +149,7 @@ async def test_the_views_names_take_a_click() -> None:
             await st.until(lambda place=place: st.app.current_mode == place)
 
 
+@pytest.mark.costly
 async def test_cards_are_worked_by_the_mouse_alone() -> None:
     async with stage(feed=bench()) as st:
         await click(st, "Note")

@@ -94,6 +94,7 @@ async def open_form(st: Stage, plan: dict[str, Any] = PLAN) -> NewRun:
     return form(st)
 
 
+@pytest.mark.costly
 async def test_the_form_takes_over_the_bench_before_and_starts_the_run() -> None:
     run = S.run_at(1000, state="finished")
     async with stage(S.snapshot(run)) as st:
@@ -120,6 +121,7 @@ async def test_the_form_takes_over_the_bench_before_and_starts_the_run() -> None
         assert [path.name for path in kept] == ["WP-07-4.toml"]
 
 
+@pytest.mark.costly
 async def test_an_uncertainty_of_m_that_is_not_known_is_not_made_up() -> None:
     untold = {name: value for name, value in PLAN.items() if name != "expected_u_M_A_per_m"}
     async with stage(S.snapshot(None)) as st:
@@ -180,6 +182,7 @@ async def test_typing_is_taken_over_and_only_fields_that_hold_are_shown() -> Non
         assert st.app.focused.name == "run.zeros"
 
 
+@pytest.mark.costly
 async def test_what_the_daemon_refuses_is_said_and_nothing_starts() -> None:
     def refuse(**params: Any) -> Any:
         raise CallRefused(ERROR_BAD_INPUT, "sample.diameter: '6 kg'; expected a length")

@@ -20,6 +20,7 @@ async def test_the_way_out_of_a_held_run_stays_in_sight() -> None:
         assert "g: go on   s: stop" in st.text().splitlines()[1]
 
 
+@pytest.mark.costly
 async def test_a_run_that_is_over_shows_its_figures_and_where_to_go() -> None:
     feed = S.ScriptedFeed(S.snapshot(S.run_at(38), S.live_at(100.0)))
     feed.answers["run.plan"] = S.plan_answer()

@@ -341,6 +341,7 @@ async def test_a_run_that_moves_on_does_not_lay_the_screen_out_again(monkeypatch
         assert count == []
 
 
+@pytest.mark.costly
 async def test_everything_has_its_click() -> None:
     """Views by their names, actions by the key row, answers by their buttons."""
     async with stage(S.snapshot(spacers_run(), S.live_at(100.0))) as st:

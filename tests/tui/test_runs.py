@@ -46,6 +46,7 @@ async def test_runs_are_found_by_words_renamed_noted_and_hidden() -> None:
         await st.until(lambda: "8 runs, 1 hidden among them" in st.text())
 
 
+@pytest.mark.costly
 @pytest.mark.usefixtures("scripted_analysis")
 async def test_commands_and_runs_are_found_by_their_words() -> None:
     async with stage(S.snapshot(S.run_at(38)), size=(120, 40)) as st:

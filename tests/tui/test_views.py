@@ -291,6 +291,7 @@ async def test_every_key_has_its_click_on_the_help_page() -> None:
             await st.until(done)
 
 
+@pytest.mark.costly
 @pytest.mark.usefixtures("scripted_analysis")
 async def test_readings_axes_and_lists_take_clicks() -> None:
     async with stage(S.snapshot(S.run_at(60), S.live_at(100.0)), size=(120, 40)) as st:

@@ -95,6 +95,7 @@ def test_the_knee_is_a_reverse_field_whatever_the_top_does() -> None:
     np.testing.assert_allclose(plain, 6e4 - 1e4 * np.arctanh(0.9 * Mr), rtol=1e-3)
 
 
+@pytest.mark.costly
 def test_a_saturated_sample_is_measured() -> None:
     found = figures(invert(points_of(weighed(_SOFT), 3), bench_of(_SOFT.magnet, _SOFT.pellet)), _bench())
     for name in ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3"):

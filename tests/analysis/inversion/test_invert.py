@@ -127,6 +127,7 @@ def test_a_stronger_magnet_means_a_weaker_sample(factor: float) -> None:
     np.testing.assert_allclose(scaled.H_applied, plain.H_applied * factor, rtol=1e-9)
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("way", ["mean", "branch spline", "hysteron density"])
 def test_turning_the_sample_over_turns_the_loop_over(way: str) -> None:
     """Every orientation and the meaning of up exchanged: the same forces, M and H of opposite sign."""

@@ -62,6 +62,7 @@ def test_fewer_columns_say_the_same(seed: int) -> None:
     np.testing.assert_allclose(fewer @ fewer.T, columns @ columns.T, atol=1e-9)
 
 
+@pytest.mark.costly
 def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
     """A knee sharper than any smooth spline that rises can follow: the weight chosen is the one at which what
     scipy's ``lsq_linear`` leaves under the bound, and the freedom of the curve, are least; where the bound is

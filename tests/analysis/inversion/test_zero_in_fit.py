@@ -34,6 +34,7 @@ def test_a_drifting_zero_costs_the_figures_next_to_nothing(how):
     assert np.all(np.sqrt(np.mean(off**2, axis=0)) < [0.002, 0.003, 0.003])
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("eccentricity", [-0.12e-3, 0.05e-3])
 def test_the_eccentricity_is_found_from_the_readings(eccentricity):
     result, off = figures_off("turner", TrueZero(rate=4e-9), 3, eccentricity=eccentricity)
@@ -55,6 +56,7 @@ def test_the_eccentricity_is_as_uncertain_as_the_setting_of_the_gaps_leaves_it()
     assert np.sqrt(np.mean(np.square(z))) < 1.5
 
 
+@pytest.mark.costly
 def test_a_stated_eccentricity_shifts_the_gap_by_the_orientation():
     """A file that states what it is leaves nothing to find."""
     bench = zero_bench("turner")
@@ -64,6 +66,7 @@ def test_a_stated_eccentricity_shifts_the_gap_by_the_orientation():
     assert abs(found.shift) < 0.4
 
 
+@pytest.mark.costly
 def test_the_zero_has_its_say_in_the_budget():
     result, _ = figures_off("turner", TrueZero(rate=4e-9), 3)
     named = {line.input for line in result.budget["coercivity_HcB_A_per_m"]}

@@ -58,6 +58,7 @@ def test_what_cannot_be_asked_is_said(text: str, words: str) -> None:
         parse_wanted(text)
 
 
+@pytest.mark.costly
 def test_the_verb() -> None:
     bench = ["plan", "--bench", str(EXAMPLES / "wp-07-1.toml")]
     after = ["--after", str(EXAMPLES / "wp-07-1.csv")]

@@ -77,6 +77,7 @@ def test_a_stream_that_begins_while_the_sample_is_put_down(number: int) -> None:
     assert abs(accepted.value / MG - s.level(accepted.at)) < 4 * accepted.u / MG
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("number", range(4))
 def test_a_slow_balance_filter_is_waited_for_and_no_noise_is_learnt_from_it(number: int) -> None:
     # seeded streams through a filter of 3 s: its way to the load is as long as the patience with noise

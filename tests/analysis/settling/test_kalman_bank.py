@@ -108,6 +108,7 @@ def test_the_parts_of_the_covariance_sum_to_the_mixture() -> None:
     )
 
 
+@pytest.mark.costly
 def test_weights_sum_to_one_and_covariances_stay_proper() -> None:
     rng = np.random.default_rng(3)
     b = Bank(standard_shapes(), 0.0, 3.0)

@@ -5,6 +5,7 @@ person who lifts the sample, counts spacers and jogs the pan (common practice, n
 """
 
 import numpy as np
+import pytest
 
 from weighloop.daemon.acquisition.level import Acquisition, PanLimits
 from weighloop.drivers.device import BalanceReading
@@ -45,6 +46,7 @@ def times_to_accept(acquisition: Acquisition) -> list[float]:
     return taken
 
 
+@pytest.mark.costly
 def test_after_ten_placings_a_reading_takes_no_longer() -> None:
     taken = times_to_accept(Acquisition(MG, MG, PanLimits()))
     # the first level of a bench not known before is watched for longer: it is no measure

@@ -240,6 +240,7 @@ def test_the_log_alone_gives_the_run_again() -> None:
     assert bench.store.verify() == []
 
 
+@pytest.mark.costly
 def test_a_wrong_count_of_spacers_is_asked_about() -> None:
     bench = VirtualBench()
     bench.start("spacers", points=6)

@@ -17,6 +17,7 @@ from weighloop.daemon.procedure.run import replay
 from weighloop.drivers.device import DeviceState
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("ladder", ["lift", "spacers"])
 def test_every_gap_is_read_with_both_currents_and_both_ends(ladder: str) -> None:
     bench = bench_with_coil()

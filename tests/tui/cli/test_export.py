@@ -6,6 +6,7 @@ import csv
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 import weighloop as wl
 from tests.support import EXAMPLES
@@ -13,6 +14,7 @@ from tests.support.store.lab_store import weigh
 from tests.tui.cli.test_verbs import QUICK, call, good
 
 
+@pytest.mark.costly
 def test_raw_readings_of_a_run_are_in_the_package(tmp_path: Path) -> None:
     store = tmp_path / "store.sqlite"
     weigh(store)

@@ -46,6 +46,7 @@ def test_figures_of_several_loops(notebooks: list[str]) -> None:
     assert "alpha(HcJ): not determined" in shown
 
 
+@pytest.mark.costly
 def test_report_of_several_loops(notebooks: list[str], tmp_path: Path) -> None:
     page = tmp_path / "repeat.html"
     result = quick("report", *notebooks, "-o", str(page))
