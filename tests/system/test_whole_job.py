@@ -15,25 +15,28 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 import weighloop as wl
+from weighloop.tui.cli import weighloop
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="the twin needs pseudo-terminals")
 
-COMMAND = [sys.executable, "-m", "weighloop.tui.cli"]
 
-
-def run(*words: str, status: int = 0) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run([*COMMAND, *words], capture_output=True, text=True, check=False)
-    assert done.returncode == status, done.stderr
-    return done
+def run(*words: str) -> str:
+    """What a verb prints, in this process: its start is not what is tested here."""
+    done = CliRunner().invoke(weighloop, words, catch_exceptions=False)
+    assert done.exit_code == 0, done.stderr
+    return done.stdout
 
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict]:
     folder = tmp_path_factory.mktemp("demo")
     words = ["demo", "--output", str(folder), "--points", "16", "--speed", "60", "--seed", "11", "--json"]
-    done = run(*words, "--benches", str(BENCHES))
+    command = [sys.executable, "-m", "weighloop.tui.cli", *words, "--benches", str(BENCHES)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
     return folder, json.loads(done.stdout) | {"said": done.stderr}
 
 
@@ -101,16 +104,16 @@ def test_a_script_reads_the_run_with_its_raw_readings(demo: tuple[Path, dict]) -
 def test_the_store_gives_the_same_figures_again(demo: tuple[Path, dict]) -> None:
     folder, found = demo
     again = run("figures", "1", "--store", str(folder / "store.sqlite"), "--json")
-    assert json.loads(again.stdout)["figures"] == found["result"]["figures"]
+    assert json.loads(again)["figures"] == found["result"]["figures"]
 
 
 def test_runs_lists_shows_and_verifies(demo: tuple[Path, dict]) -> None:
     store = str(demo[0] / "store.sqlite")
-    (line,) = json.loads(run("runs", "--store", store, "--json").stdout)
+    (line,) = json.loads(run("runs", "--store", store, "--json"))
     assert line["state"] == "finished"
-    shown = json.loads(run("runs", "show", "1", "--store", store, "--json").stdout)
+    shown = json.loads(run("runs", "show", "1", "--store", store, "--json"))
     assert len([p for p in shown["points"] if p["kind"] == "point"]) == len(demo[1]["result"]["points"])
-    assert json.loads(run("runs", "verify", "--store", store, "--json").stdout) == {
+    assert json.loads(run("runs", "verify", "--store", store, "--json")) == {
         "sound": True,
         "faults": [],
     }
@@ -130,6 +133,6 @@ def test_the_report_stands_alone(demo: tuple[Path, dict]) -> None:
 def test_the_package_reads_back_to_identical_figures(demo: tuple[Path, dict], tmp_path: Path) -> None:
     folder, found = demo
     run("export", "1", str(tmp_path / "package"), "--store", str(folder / "store.sqlite"))
-    again = json.loads(run("figures", str(tmp_path / "package"), "--json").stdout)
+    again = json.loads(run("figures", str(tmp_path / "package"), "--json"))
     assert again["figures"] == found["result"]["figures"]
     assert again["points"] == found["result"]["points"]

@@ -107,3 +107,23 @@ def test_what_is_no_serial_port_is_told_at_once(tmp_path: Path, kind: str, verb:
     assert f"{place} " in line
     assert f"a {kind}, not a serial port; `weighloop ports` lists those that are" in line
     assert "ioctl" not in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["plan", "--bench", "nowhere.toml"], 1, "readable bench file"),
+        (["figures", "nowhere.csv", "--bench", "nowhere.toml"], 1, "nowhere"),
+        (["demag", "--shape", "cylinder", "--diameter", "6mm"], 2, "height"),
+        (["field"], 2, "--bench"),
+        (["settle", "nowhere.csv", "--resolution", "1mg"], 1, "nowhere.csv"),
+        (["runs", "--store", "nowhere.sqlite"], 1, "no store"),
+    ],
+)
+def test_faults_have_a_status_and_one_paragraph(words: list[str], status: int, said: str) -> None:
+    """As `system/test_exit_status.py` sees it of a process."""
+    done = call(*words)
+    assert done.exit_code == status
+    assert isinstance(done.exception, SystemExit)
+    assert said in done.stderr
+    assert not done.stdout
