@@ -106,3 +106,20 @@ async def test_a_daemon_that_does_not_answer_does_not_hold_keys_for_ever(
         monkeypatch.setattr(st.feed, "LATE_S", 1e6)
         bundle(st, "h", "q")
         await st.until(lambda: st.app._exit)
+
+
+async def test_the_gaps_may_be_typed_again_while_the_plan_is_answered() -> None:
+    """An empty field is no number: that is said once it is planned with; the answer before stands."""
+    async with stage(S.snapshot(None)) as st:
+
+        def plan(**asked: Any) -> Any:
+            form = st.app.screen
+            assert isinstance(form, NewRun)
+            form.values["run.points"] = ""
+            return S.plan_answer()
+
+        st.feed.answers["run.plan"] = plan
+        await st.press("w")
+        await st.until(lambda: "pull up to 118 g" in st.text())
+        await st.still()
+        assert isinstance(st.app.screen, NewRun)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 from pathlib import Path
-from typing import ClassVar, cast
+from typing import Any, ClassVar, cast
 
 from textual import on, work
 from textual.app import ComposeResult
@@ -180,7 +180,8 @@ class NewRun(ModalScreen[int | None]):
         try:
             entry_of(self.values, "")  # whatever is wrong is said while it is typed
             ends_of(self.values)
-            plan = await self.owner.feed.call("run.plan", bench_text=self.text(), **plan_of(self.values))
+            text, asked = self.text(), plan_of(self.values)  # as they stand now: one types on meanwhile
+            plan = await self.owner.feed.call("run.plan", bench_text=text, **asked)
         except (ValueError, CallRefused, FeedLost) as error:
             outlook.set_class(True, "fault")
             outlook.update(f"! {error}")
@@ -193,13 +194,13 @@ class NewRun(ModalScreen[int | None]):
         warnings = self.query_one("#plan-warnings", Static)
         warnings.update("\n".join(f"! {warning}" for warning in plan.get("warnings", [])))
         warnings.display = bool(plan.get("warnings"))
-        self._see_bench()
+        self._see_bench(text, asked)
 
     @work(exclusive=True, group="bench")
-    async def _see_bench(self) -> None:
-        """The bench as it stands in the form, then what its uncertainties cost, which takes some seconds."""
-        text, block = self.text(), self.query_one("#bench-sketch", Static)
-        drawn, self._costs, plan = "", [], plan_of(self.values)
+    async def _see_bench(self, text: str, plan: dict[str, Any]) -> None:
+        """The bench as it was planned with, then what its uncertainties cost, which takes some seconds."""
+        block = self.query_one("#bench-sketch", Static)
+        drawn, self._costs = "", []
         try:
             drawn = await asyncio.to_thread(bench_sketch, text)
             block.update(f"{drawn}\nwhat the uncertainties cost: computing ...")
@@ -214,7 +215,8 @@ class NewRun(ModalScreen[int | None]):
     def _show_cost(self) -> None:
         """What the uncertainties cost, and what part of it the field in focus has."""
         here = self.focused.name if self.focused is not None else None
-        self.query_one("#cost", Static).update(cost_line(self._costs, here or ""))
+        for line in self.query("#cost").results(Static):  # none once the form closes
+            line.update(cost_line(self._costs, here or ""))
 
     def _mark(self, error: str) -> None:
         """Mark the fields that a message names, and no others; each says what is wrong with it."""
