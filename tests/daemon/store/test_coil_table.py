@@ -35,6 +35,7 @@ def _weigh(bench: VirtualBench, heights: int, ends: int) -> None:
     bench.operate()
 
 
+@pytest.mark.costly
 def test_a_run_is_calibrated_from_like_a_notebook(weighed: Path, tmp_path: Path) -> None:
     new, page = tmp_path / "calibrated.toml", tmp_path / "page.html"
     words = ("--store", str(weighed))
