@@ -94,7 +94,7 @@ def _batch(b: Batch) -> dict[str, Any]:
     mean, u, spread, own = (name.shown(v) for v in (b.mean, b.u_mean, b.spread, b.u_own))
     texts = [str(b.runs), rounded(mean, u), rounded(u, u), rounded(spread, spread), rounded(own, own)]
     texts += [name.unit(), "different" if b.differ else "alike"]
-    labels = ("samples", "mean", "u(mean)", "spread", "of it measurement", "", "samples are")
+    labels = ("samples", "mean", "u(mean)", "spread", "by measurement", "", "samples are")
     return {"words": name.words, "symbol": name.html, "cells": list(zip(labels, texts, strict=True))}
 
 

@@ -211,10 +211,10 @@ def _print_batch(comparison: Comparison, units: str) -> None:
         "mean",
         "u",
         "spread",
-        "of it measurement",
+        "by measurement",
         "unit",
         "samples",
-        "a sample",
+        "per sample",
         "u",
         "trend",
     ]

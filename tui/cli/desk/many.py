@@ -112,7 +112,7 @@ def tell(found: ManyRuns, units: str) -> None:
         mean, u, spread, own = (name.shown(v, units) for v in (b.mean, b.u_mean, b.spread, b.u_own))
         numbers = [str(b.runs), like(mean, u), significant(u, 2), significant(spread, 2), significant(own, 2)]
         rows.append([name.printed, *numbers, name.unit(units), "differ" if b.differ else "alike"])
-    print(table(["figure", "runs", "mean", "u", "spread", "of it measurement", "unit", "samples"], rows))
+    print(table(["figure", "runs", "mean", "u", "spread", "by measurement", "unit", "samples"], rows))
     cells = {line["figure"]: line["runs"] for line in found.comparison.table}
     shown = [key for key in LEADING if key in cells]
     rows = []
