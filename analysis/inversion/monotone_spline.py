@@ -127,7 +127,8 @@ class MonotoneSpline:
         """Coefficients (K,) under the constraint, and which increments are free of it."""
         A = np.vstack([X, np.sqrt(weight) * self.bend]) @ self.rising
         d = nnls_within(A, np.concatenate([y, np.zeros(len(self.bend))]), self.most)
-        free = np.flatnonzero(((d > 0.0) & (d < self.most)) | (np.arange(len(d)) == 0))
+        # Those at their most count as free: held, they let the readings seem to tell more of the bench.
+        free = np.flatnonzero((d > 0.0) | (np.arange(len(d)) == 0))
         return self.rising @ d, free
 
     def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
