@@ -17,11 +17,10 @@ import sys
 import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import numpy as np
 
-from tests.support.models.programme_samples import DrawnSample, second_model, twins_own, way
+from tests.support.models.programme_samples import U_READING, DrawnSample, second_model, twins_own, way
 from weighloop.analysis.programmes.curves import LOSS, RecoilResult, RemanenceResult, ReversalResult
 from weighloop.analysis.programmes.decay import DecayResult
 from weighloop.analysis.programmes.history_fit import HistoryFit
@@ -127,22 +126,30 @@ def held(sample: DrawnSample, rng: np.random.Generator, points: int) -> tuple[Re
     gap, orientation, leg, wait = (
         np.array([getattr(s, key) for s in steps]) for key in ("gap", "orientation", "leg", "wait")
     )
-    table = sample.weighed([(gap, orientation, leg)], rng, "decay")
+    # A held sample is weighed once: what the model's own field is solved to would creep.
+    come, n = wait == 0.0, len(steps)
+    once = sample.weighed([(gap[come], orientation[come], leg[come])], rng, "decay")
+    pull = once.reading[np.cumsum(come) - 1] + np.where(come, 0.0, U_READING * rng.standard_normal(n))
     S = float(rng.uniform(50.0, 1500.0)) * float(rng.random() > 1.0 / 3.0)
     time_ = np.cumsum(np.where(wait > 0.0, np.diff(wait, prepend=0.0), 20.0).clip(min=1.0))
     on = np.flatnonzero(wait > 0.0)
     rows = np.arange(on[0] - 1, on[-1] + 1)
     since = time_ - time_[rows[0] - 1]
-    hours, swing = (since - since[rows[0]]) / 3600.0, rng.uniform(0.0, 5e-6)
-    zero = rng.uniform(-20e-6, 20e-6) * hours + swing * np.sin(
+    hours, swing = (since - since[rows[0]]) / 3600.0, 20e-6 * rng.standard_normal()
+    zero = 20e-6 * rng.standard_normal() * hours + swing * np.sin(
         2.0 * np.pi * hours / rng.uniform(1.0, 4.0) + rng.uniform(0.0, 6.0)
     )
-    lost = np.where(np.isin(np.arange(len(gap)), rows), S * np.log(np.maximum(since / 20.0, 1.0)), 0.0)
-    reading = table.reading + orientation * sample.pull_by_M(gap) * lost + zero
-    before, after = (np.full(len(gap), np.nan) for _ in range(2))
+    lost = np.where(np.isin(np.arange(n), rows), S * np.log(np.maximum(since / 20.0, 1.0)), 0.0)
+    before, after, nothing = (np.full(n, np.nan) for _ in range(3))
     if rng.random() < 0.5:
         before[rows[0]], after[rows[-1]] = zero[rows[0]], zero[rows[-1]]
-    return replace(table, reading=reading, zero_before=before, zero_after=after, time=time_), S
+    table = Readings(
+        row=np.arange(1, n + 1), gap=gap, spacers=nothing, orientation=orientation.astype(np.int64),
+        reading=pull + orientation * sample.pull_by_M(gap) * lost + zero,
+        zero_before=before, zero_after=after, u_reading=np.full(n, U_READING), temperature=nothing,
+        time=time_, note=("",) * n, set_aside=(None,) * n, gives="decay",
+    )  # fmt: skip
+    return table, S
 
 
 def main() -> int:
