@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from ..figures.monte_carlo import summarise
 from ..records.arrays import Floats
 from .history_fit import HistoryFit
-from .settings import FAMILY, LONG, LOSS, PERMEABILITY_DOUBT, POINTS, SEEN
+from .settings import CELL_DOUBT, FAMILY, LONG, LOSS, MAP_DOUBT, PERMEABILITY_DOUBT, POINTS, SEEN
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def recoil(history: HistoryFit) -> RecoilResult:
         1.0 + slope[0],
         np.hypot(_spread(H[:, :, 0], slope), PERMEABILITY_DOUBT),
         loss[0],
-        _spread(H[:, :, 0], loss),
+        np.hypot(_spread(H[:, :, 0], loss), CELL_DOUBT),
         _estimated(costly),
         CurveFamily(H[0], M[0], M[1:].std(axis=0)),
         np.where((H[0, :, 0] < 0.0) & (line[0] > 0.0), line[0], np.nan),
@@ -159,14 +159,15 @@ def remanence(history: HistoryFit) -> RemanenceResult:
     )
     difference = left / saturated - (1.0 - 2.0 * acquired_there / saturated)
     zero = np.array([_where(h, x, 0.0) for h, x in zip(reverse, left, strict=True)])
+    cells = CELL_DOUBT * saturated[0, 0]
     return RemanenceResult(
         reverse[0],
         acquired_there[0],
-        _spread(reverse, acquired_there),
+        np.hypot(_spread(reverse, acquired_there), cells),
         left[0],
-        _spread(reverse, left),
+        np.hypot(_spread(reverse, left), cells),
         difference[0],
-        _spread(reverse, difference),
+        np.hypot(_spread(reverse, difference), CELL_DOUBT),
         _estimated(saturated[:, 0]),
         _estimated(zero),
     )
@@ -183,7 +184,8 @@ def reversal(history: HistoryFit) -> ReversalResult:
     H, M = (a.reshape(len(a), FAMILY, LONG + 1)[:, :, 1:] for a in (led.H, led.M))
     grid = np.linspace(H[0].min(), H[0].max(), FAMILY)
     maps = np.array([_distribution(h, m, grid) for h, m in zip(H, M, strict=True)])
-    density, u = maps[0], maps[1:].std(axis=0)
+    density = maps[0]
+    u = np.hypot(maps[1:].std(axis=0), MAP_DOUBT * np.nanmax(density))
     with np.errstate(invalid="ignore"):
         known = np.isfinite(density) & (density > SEEN * u)
     middles = 0.5 * (grid[1:] + grid[:-1])

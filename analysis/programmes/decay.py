@@ -10,11 +10,13 @@ import numpy as np
 from ..errors import Finding, NotPossible, about_rows
 from ..forces.branches import mean_path
 from ..forces.force import force
+from ..magnetostatics.bench_linearisation import bench_model
 from ..magnetostatics.quadrature import volume
 from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
-from .settings import DRIFT, FAR_OFF, LEAST_DECAY, LONGEST_SAME, MOST_MOVES, MOST_OFF
+from .history_fit import history_points
+from .settings import DRIFT, FAR_OFF, LEAST_DECAY, LONGEST_SAME, MOST_MOVES, MOST_OFF, WANDER
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,9 +53,8 @@ def decay(readings: Readings, bench: Bench) -> DecayResult:
     """S from the longest stretch of readings at one gap, in one orientation.
 
     The time begins where the first reading's load came, as far as that is known (``_reached``). What a drift
-    of the balance's zero would look alike is an unknown of the fit (a steady one and a wandering one, each as
-    large as ``DRIFT`` or as the zeros before and after say), so that S is told only by what is not. Raises
-    NotPossible for too few readings, or less than a decade of time.
+    of the balance's zero would look alike is an unknown of the fit (``_zero``), so that S is told only by
+    what is not. Raises NotPossible for too few readings, or less than a decade of time.
     """
     rows = _longest(readings)
     t = readings.time[rows]
@@ -69,13 +70,10 @@ def decay(readings: Readings, bench: Bench) -> DecayResult:
     per_kg = -float(
         readings.orientation[i] / (volume(bench.sample) * gradient[i]) * force(np.ones(1), bench)[0]
     )
-    zero = np.where(np.isfinite(readings.zero_before[rows]), readings.zero_before[rows], 0.0)
-    mass = readings.reading[rows] - zero
     u = np.where(np.isfinite(readings.u_reading[rows]), readings.u_reading[rows], bench.balance.resolution)
-    drift = _drift(readings, rows)
+    zero, drift, wandering = _zero(readings, rows, u)
+    mass = readings.reading[rows] - zero
     X = np.column_stack([np.ones(len(t)), -np.log(t / t[0]) / per_kg, t])
-    # A wandering zero as far off at the end as a steady one could be.
-    wandering = np.minimum.outer(t, t) / t[-1] * (drift * t[-1]) ** 2
     kept, moves, warnings, by_gap = np.arange(len(t)), [], [], 0.0
 
     def fitted(drift: float) -> tuple[float, float, float]:
@@ -96,9 +94,10 @@ def decay(readings: Readings, bench: Bench) -> DecayResult:
             warnings.append(about_rows("zero-jump", readings.row[rows[k:]], text))
     S, u_S, chi = fitted(drift)
     _, u_quiet, _ = fitted(0.0)
-    # Readings that fit less well than they claim tell less well (Birge ratio), and what moved may have been
-    # the gap, from which on the same decay is weighed in another gradient.
-    u_S = float(np.hypot(u_S * np.sqrt(max(chi, 1.0)), by_gap * S))
+    # Readings that fit less well than they claim tell less well (Birge ratio); what moved may have been the
+    # gap, from which on the same decay is weighed in another gradient; the bench is known as it is stated.
+    scale = np.hypot(by_gap, _of_bench(readings, bench, i))
+    u_S = float(np.hypot(u_S * np.sqrt(max(chi, 1.0)), scale * S))
     bound = None if abs(S) > 1.96 * u_S else max(S, 0.0) + 1.96 * u_S
     part = float(np.sqrt(max(1.0 - (u_quiet / u_S) ** 2, 0.0)))
     M = per_kg * mass[kept]
@@ -156,6 +155,13 @@ def _fitted(X: Floats, y: Floats, covariance: Floats, drift: float) -> tuple[flo
     return float(found[1]), float(np.sqrt(inverse[1, 1])), float(np.sum((A @ found - b) ** 2) / left)
 
 
+def _of_bench(readings: Readings, bench: Bench, row: int) -> float:
+    """Standard uncertainty, as a part of it, of M at a row for what the bench file states."""
+    model = bench_model(history_points(readings, bench), bench)
+    by = model.pull_change[:, row].sum(axis=-1) / model.field.pull[row].sum()
+    return float(np.sqrt(by @ model.prior @ by))
+
+
 def _reached(readings: Readings, first: int, t: Floats) -> float:
     """When the field was reached, s: the first reading's load, the reading elsewhere before it, or else as
     long before the first as the next one came after it."""
@@ -166,13 +172,27 @@ def _reached(readings: Readings, first: int, t: Floats) -> float:
     return float(t[0] - (t[1] - t[0]))
 
 
-def _drift(readings: Readings, rows: np.ndarray) -> float:
-    """How fast the zero may drift, kg/s: as far as zeros before and after say, else ``DRIFT``."""
-    before, after = readings.zero_before[rows[0]], readings.zero_after[rows[-1]]
-    span = readings.time[rows[-1]] - readings.time[rows[0]]
-    if np.isfinite(before) and np.isfinite(after) and span > 0 and rows[0] != rows[-1]:
-        return max(abs(float(after - before)) / float(span), 0.05 * DRIFT)
-    return DRIFT
+def _zero(readings: Readings, rows: np.ndarray, u: Floats) -> tuple[Floats, float, Floats]:
+    """The zero at the rows (m,), kg, how fast it may drift steadily besides, kg/s, and the covariance of how
+    it may wander (m, m).
+
+    It is taken to drift by ``DRIFT`` and to wander half as far (a Wiener process). Zeros read before and
+    after tie both ends down: what is left is a bridge, as large as ``DRIFT`` and the drift seen make likely.
+    """
+    before, after = readings.zero_before[rows], readings.zero_after[rows[-1]]
+    known = np.flatnonzero(np.isfinite(before))
+    t = readings.time[rows] - readings.time[rows[0]]
+    if not len(known):
+        before, known = np.zeros(len(rows)), np.arange(len(rows))
+    last = np.maximum(np.searchsorted(known, np.arange(len(rows)), side="right") - 1, 0)
+    zero = before[known[last]]
+    wandering = np.minimum.outer(t, t) * t[-1]
+    if not np.isfinite(after) or t[-1] <= 0.0:
+        return zero, DRIFT, wandering * (WANDER * DRIFT) ** 2
+    seen = float(after - zero[-1]) / float(t[-1])
+    bridge = wandering - np.multiply.outer(t, t)
+    likely = 0.5 * (DRIFT**2 + seen**2)
+    return zero + seen * t, float(np.hypot(u[0], u[-1]) / t[-1]), bridge * WANDER**2 * likely
 
 
 def _longest(readings: Readings) -> np.ndarray:

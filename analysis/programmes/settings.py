@@ -44,8 +44,9 @@ SEEN = 2.0
 LEAST_KNOWN = 0.25
 LEAST_ROWS = 12  # readings below this number tell no history
 MISFIT = 4.0  # mean square of the residuals from which a run is warned of
-#: What a density of even cells is off by: parts of M, of a cell's width in field, of the recoil permeability.
-DENSITY_DOUBT, FIELD_DOUBT, PERMEABILITY_DOUBT = 0.015, 0.15, 0.004
+#: What a density of cells is off by: parts of M, of a cell's width in field, of the recoil permeability (its
+#: own size), and of the largest of a map.
+DENSITY_DOUBT, FIELD_DOUBT, PERMEABILITY_DOUBT, MAP_DOUBT = 0.005, 0.05, 0.002, 0.025
 #: The same of each reading, a part of the largest M, looked for above this part of the largest field.
 CELL_DOUBT, IN_FIELD = 0.001, 0.3
 
@@ -68,5 +69,5 @@ CLEAR, KEPT = 10.0, 0.5
 FIRST_WAIT, A_DECADE = 20.0, 8
 LEAST_DECAY, LONGEST_SAME = 8, 5e-6  # readings at one gap, and within which range it is one, m
 MOST_MOVES = 3  # times that the zero may have moved while a gap is held
-#: How fast a balance's zero may drift, kg/s, where nothing else is known.
-DRIFT = 20e-6 / 3600.0
+#: How fast a balance's zero may drift, kg/s, where nothing else is known, and how far it wanders by that.
+DRIFT, WANDER = 20e-6 / 3600.0, 0.5

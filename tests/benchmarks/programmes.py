@@ -57,15 +57,14 @@ def curves(found: Found, history: HistoryFit, led: Led, errors: Errors) -> None:
             slope = 1.0 + (M[-1] - M[-2]) / -found.H_reverse[k]
             errors["recoil permeability"].append((found.permeability[k] - slope) / found.u_permeability[k])
     elif isinstance(found, RemanenceResult):
-        floor = 1e-3 * whole
         for k in some:
             acquired, left = led([found.H[k], 0.0])[-1], led([top, 0.0, -found.H[k], 0.0])[-1]
-            errors["acquired"].append((found.acquired[k] - acquired) / max(found.u_acquired[k], floor))
-            errors["left"].append((found.left[k] - left) / max(found.u_left[k], floor))
+            errors["acquired"].append((found.acquired[k] - acquired) / found.u_acquired[k])
+            errors["left"].append((found.left[k] - left) / found.u_left[k])
             difference = left / whole - 1.0 + 2.0 * acquired / whole
             errors["difference"].append((found.difference[k] - difference) / found.u_difference[k])
     elif isinstance(found, ReversalResult):
-        H, M, u = found.curves.H, found.curves.M, found.curves.u_M
+        H, M, u = found.curves.H, found.curves.M, np.hypot(found.curves.u_M, 1e-3 * whole)
         for k in some:
             true = led([top, *H[k]])[1:]
             errors["M of reversal curves"].extend(((M[k] - true) / u[k])[4::12])
@@ -142,7 +141,7 @@ def held(sample: DrawnSample, rng: np.random.Generator, points: int) -> tuple[Re
     lost = np.where(np.isin(np.arange(n), rows), S * np.log(np.maximum(since / 20.0, 1.0)), 0.0)
     before, after, nothing = (np.full(n, np.nan) for _ in range(3))
     if rng.random() < 0.5:
-        before[rows[0]], after[rows[-1]] = zero[rows[0]], zero[rows[-1]]
+        before[rows], after[rows] = zero[rows[0]], zero[rows[-1]]
     table = Readings(
         row=np.arange(1, n + 1), gap=gap, spacers=nothing, orientation=orientation.astype(np.int64),
         reading=pull + orientation * sample.pull_by_M(gap) * lost + zero,
