@@ -87,7 +87,7 @@ def true_map(found: ReversalResult, led: Led, top: float) -> Floats:
 def true_figures(found: Found, history: HistoryFit | None, sample: DrawnSample) -> dict[str, float]:
     """What the figures of one run are of the material."""
     led = sample.led
-    fields = np.linspace(1e3, 400e3, 800)
+    fields = np.linspace(1e3, 400e3, 250)
     whole = led([SATURATING, 0.0])[-1]
     left = left_after(led, SATURATING, fields)
     if isinstance(found, RecoilResult):
