@@ -93,7 +93,8 @@ def _of_programme(bench: Bench, wanted: Mapping[str, Any]) -> list[Cost]:
             continue
         name = NAMES[key]
         value, u = (f"{x / name.si[1]:.2g}" for x in (figure.value, figure.u))
-        said = f"below {value}" if figure.status == "bound" else f"± {u}"
+        limit = "at most" if figure.low95 is None else "at least"
+        said = f"{limit} {value}" if figure.status == "bound" else f"± {u}"
         found.append(Cost(name.printed, 0.0, (), said=f"{said} {name.unit()}".strip()))
     return found
 

@@ -124,5 +124,5 @@ def test_what_is_expected_of_a_programme_is_computed_for_its_plan() -> None:
     costs = bench_costs(BENCH, {"programme": "decay", "points": 8})
     assert [cost.printed for cost in costs] == ["S"]
     line = cost_line(costs, "")
-    assert line.startswith("expected of a middling ferrite: S below ")
+    assert line.startswith("expected of a middling ferrite: S at most ")
     assert line.endswith(" A/m")
