@@ -17,8 +17,8 @@ from weighloop.analysis.programmes.predicted import with_memory
 from weighloop.analysis.programmes.results import analyse_programme
 
 #: A sample that the bench saturates, and what a plan assumes for it.
-SOFTER, H = Material(120e3, 70e3, 14e3, reversible=5e3), np.linspace(-400e3, 400e3, 401)
-FOR_SOFTER = AssumedLoop.of(None, (H, 120e3 * np.tanh((H + 70e3) / 35e3)))
+SOFTER, H = Material(120e3, 75e3, 14e3, reversible=5e3), np.linspace(-400e3, 400e3, 401)
+FOR_SOFTER = AssumedLoop.of(None, (H, 120e3 * np.tanh((H + 75e3) / 28e3)))
 
 
 @pytest.mark.parametrize("name", in_turn(P.NAMES))
