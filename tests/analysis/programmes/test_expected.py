@@ -34,7 +34,7 @@ def test_the_uncertainty_expected_is_that_of_a_run(name: str) -> None:
         return
     for key, figure in foreseen.items():
         assert figure.status == run[key].status
-        if figure.status == "measured" and "difference" not in key and "permeability" not in key:
+        if figure.status == "measured" and key.endswith("A_per_m"):  # ratios vary more
             assert figure.u is not None
             assert run[key].u / 3.0 < figure.u < 3.0 * run[key].u, key
 
