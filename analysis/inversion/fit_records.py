@@ -14,23 +14,24 @@ from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import DemagnetisingField
 from ..records.arrays import Floats, Indices
 from .loop import Sensitivity
-from .settings import AGREED, AGREED_ROUNDS, DENSE, MODEL_DOUBT, MODEL_SPREAD, SHORTER
+from .settings import AGREED, AGREED_ROUNDS, DENSE, MODEL_DOUBT, MODEL_SPREAD, MOST_ROUNDS, SHORTER
 
 
 class Material(Protocol):
     """What a part of the sample does in its local field: linear in its coefficients (K,)."""
 
-    def begin(self, H_local: Floats, pull: Floats, steepest: float) -> None:
-        """Make ready for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q); M may rise
-        with that field by ``steepest`` at most."""
+    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
+        """Make ready for rows whose nodes feel ``H_local`` (n, q), A/m, from which ``felt`` times their own M
+        was taken off, and count ``pull`` (n, q); M may rise with that field by ``steepest`` at most."""
         ...
 
-    def design(self, H_local: Floats, weights: Floats) -> Floats:
-        """(n, K): sums over the nodes of ``weights`` (n, q) times M, by coefficient."""
+    def design(self, H_local: Floats, weights: Floats, around: tuple[Floats, Floats] | None = None) -> Floats:
+        """(n, K): sums over the nodes of ``weights`` (n, q) times M, by coefficient; ``around`` coefficients
+        and slopes (``state``), with what the nodes felt at earlier rows going with their own M."""
         ...
 
-    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
-        """M (n, q) and its slope dM/du at each node in its own row's field."""
+    def state(self, c: Floats, H_local: Floats, M: Floats | None = None) -> tuple[Floats, Floats]:
+        """M (n, q) and its slope dM/du at each node in its own row's field, which was worked out by ``M``."""
         ...
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
@@ -210,28 +211,43 @@ def agreed(
     own: DemagnetisingField,
     M: Floats,
     felt: Callable[[Floats], Floats],
-    state: Callable[[Floats], tuple[Floats, Floats]],
+    state: Callable[[Floats, Floats], tuple[Floats, Floats]],
 ) -> tuple[Floats, Floats, Floats]:
     """M at the nodes (n, q) that follows from the field felt with it, that field and dM/du; begun from ``M``.
 
-    ``felt`` makes the field of M, ``state`` M and dM/du of the field. Newton's method; the steps of a row are
-    shorter after one that has made it worse.
+    ``felt`` makes the field of M, ``state`` M and dM/du of the field and that M. Newton's method; the steps
+    of a row are shorter after one that has made it worse, or, where hysterons feel their own part, go by what
+    M did on the way of one that went too far: there branches are as steep as the material.
     """
     H_local = felt(M)
-    value, slope = state(H_local)
+    value, slope = state(H_local, M)
     if not own.whole:
         return value, H_local, slope
     share, before = np.ones((len(M), 1)), np.inf
-    for _ in range(AGREED_ROUNDS):
+    by, last = slope, (H_local, value, value - M)
+    for _ in range(AGREED_ROUNDS if not own.felt else MOST_ROUNDS):
         off = value - M
         size = np.abs(off).max(axis=1, keepdims=True)
         if size.max() < AGREED * np.abs(M).max():
             break
-        share = np.where(size < before, np.minimum(2.0 * share, 1.0), SHORTER * share)
-        M, before = M + share * own.answered(slope, off), size
+        if own.felt:
+            by, last = _on_the_way(slope, H_local, value, off, *last), (H_local, value, off)
+        else:
+            by, share = slope, np.where(size < before, np.minimum(2.0 * share, 1.0), SHORTER * share)
+        M, before = M + share * own.answered(by, off), size
         H_local = felt(M)
-        value, slope = state(H_local)
+        value, slope = state(H_local, M)
     return M, H_local, slope
+
+
+def _on_the_way(
+    slope: Floats, u: Floats, M: Floats, off: Floats, u_before: Floats, M_before: Floats, off_before: Floats
+) -> Floats:
+    """The ``slope`` (n, q), or where the step to ``u``, at which M is ``off``, went too far what M did on the
+    way: a steep branch has bends, between which Newton's steps would go to and fro."""
+    far = (off * off_before < 0.0) & (u != u_before)
+    way = np.where(far, u - u_before, 1.0)
+    return np.where(far, np.maximum((M - M_before) / way, 0.0), slope)
 
 
 def model_doubt(p: FittedBranch, field: NodeField) -> Floats:

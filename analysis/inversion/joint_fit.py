@@ -76,6 +76,7 @@ def fit_jointly(
     steady_field: float = 0.0,
     enough: float = np.inf,
     near: JointFit | None = None,
+    felt: float = 0.0,
 ) -> JointFit:
     """Fit the parts by name under one ``hypothesis`` on the sample's own field.
 
@@ -83,8 +84,9 @@ def fit_jointly(
     before. Not ``conditioned`` the bench stays at ``z``; zero and turner's eccentricity are sought, if
     ``follow_zero``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first round, is
     above ``enough`` is left as it then is. ``near``, under another hypothesis, is begun from.
+    ``felt``: which part of what each part does to itself its hysterons feel.
     """
-    how = scale, conditioned, follow_zero, steady_field, enough, near
+    how = scale, conditioned, follow_zero, steady_field, enough, near, felt
     fit = _Fit(model, roles, hypothesis, smoothing or {}, *how)
     return fit.solve(np.zeros(len(model.keys)) if z is None else z)
 
@@ -105,6 +107,7 @@ class _Fit:
         steady_field: float,
         enough: float,
         near: JointFit | None,
+        felt: float,
     ) -> None:
         self.begun = {} if near is None else {name: p.M for name, p in near.parts.items()}
         self.stated, self.roles, self.known = model, roles, smoothing
@@ -126,7 +129,7 @@ class _Fit:
         self.sought[: self.k] |= conditioned
         self.scale, self.known_scale, self.chosen_at = scale or 1.0, scale, 0.0
         f = model.stated_field
-        self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights)
+        self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights, felt)
         self.parts: dict[str, FittedBranch] = {}
         self.mirrored: MirroredRows | None = None
 
@@ -204,7 +207,7 @@ class _Fit:
                     plain = np.nan_to_num(points.force[role.rows] / f.pull_mean)
                 M = np.repeat(plain[:, None], len(f.weights), axis=1)
             H_local = f.H - interaction_field(self.own, model, M) + self.steady
-            role.material.begin(H_local, f.pull, 1.0 / model.field.N)
+            role.material.begin(H_local, f.pull, 1.0 / model.field.N, self.own.felt)
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
             rows = role.rows[counted]
             sigma = weighing_spread(points.force[rows], points.u_force[rows])
@@ -256,7 +259,7 @@ class _Fit:
                 p.model = self._zero(p, z)
                 continue
             v = self.own.undone(p.slope, f.pull)
-            p.design = p.material.design(p.H_local, v)[p.counted]
+            p.design = p.material.design(p.H_local, v, (p.c, p.slope))[p.counted]
             # M by input, before the parts have answered to one another.
             by = local_field_changes(self.own, model, p, z[: self.k], of_bench)
             by_input = np.einsum("nq,knq->nk", v, p.material.changes(p.c, p.H_local, p.slope, by))

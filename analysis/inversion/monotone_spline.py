@@ -35,7 +35,7 @@ class MonotoneSpline:
     #: The coefficients that were asked for last, their spline and its derivative.
     _asked: tuple[Any, Any, Any]
 
-    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf) -> None:
+    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
         """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q); f may rise by
         ``steepest`` at most."""
         from scipy.interpolate import BSpline
@@ -69,7 +69,7 @@ class MonotoneSpline:
 
         return BSpline.design_matrix(self.inside(u).ravel(), self.knots, _DEGREE)
 
-    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
+    def state(self, c: Floats, H_local: Floats, M: Floats | None = None) -> tuple[Floats, Floats]:
         """f and df/du at ``H_local`` (...), A/m."""
         from scipy.interpolate import BSpline
 
@@ -85,7 +85,7 @@ class MonotoneSpline:
         """Change of f (k, n, q) where what the nodes feel changes by each of ``by`` (k, n, q)."""
         return slope * by
 
-    def design(self, H_local: Floats, weights: Floats) -> Floats:
+    def design(self, H_local: Floats, weights: Floats, around: tuple[Floats, Floats] | None = None) -> Floats:
         """(n, K): rows of ``weights`` (n, q) applied to the basis at the nodes."""
         from scipy.sparse import csr_matrix
 

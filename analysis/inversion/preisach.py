@@ -43,30 +43,44 @@ class Density:
         #: Which are free of the constraint in the solution before, to begin the next from.
         self.likely_free = np.ones(columns(), bool)
         self._latest: tuple[Floats, Masses] | None = None
+        self.felt, self._turning = 0.0, (np.zeros(0), np.zeros(0))
 
-    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf) -> None:
-        """Cells for rows whose nodes feel ``H_local`` (n, q), A/m."""
-        self.medium = Medium(float(np.abs(H_local).max()) * (1.0 + MARGIN))
+    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
+        """Cells for rows whose nodes feel ``H_local`` (n, q), A/m, ``felt`` times their own M taken off."""
+        self.felt, largest = felt, float(np.abs(H_local).max()) * (1.0 + MARGIN)
+        # Parts that feel themselves stay long where the material is steep.
+        self.medium = Medium(largest, H_local, np.abs(pull)) if felt else Medium(largest)
 
-    def design(self, H_local: Floats, weights: Floats) -> Floats:
-        """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density."""
-        return self.past.design(self.medium, H_local, weights) * self.scale
+    def design(self, H_local: Floats, weights: Floats, around: tuple[Floats, Floats] | None = None) -> Floats:
+        """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density; ``around`` densities and
+        slopes, with the turns of nodes that feel themselves going with their M."""
+        turning, kept = self._turning_as(H_local), None
+        if around is not None and self.felt:
+            c, slope = around
+            kept = self.past.kept(self.medium, H_local, self._masses(c), self.felt, slope, turning)
+        return self.past.design(self.medium, H_local, weights, turning, kept) * self.scale
 
-    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
-        """M and dM/du, by central differences within a cell, at every node (n, q)."""
-        step = 0.25 * self.medium.largest / self.medium.grid.cells
+    def state(self, c: Floats, H_local: Floats, M: Floats | None = None) -> tuple[Floats, Floats]:
+        """M and dM/du, by central differences within a cell, at every node (n, q), which feel ``H_local`` as
+        worked out by ``M``."""
+        if self.felt and not self.start and M is not None:
+            # M rises with the field, so both turn at the same rows; this one before M is found.
+            self._turning = H_local, H_local + self.felt * M
+        step = 0.25 * self.medium.narrowest
         by = np.array([0.0, step, -step])
-        M, ahead, behind = self.past.state(self.medium, H_local, self._masses(c), by)
+        turning = self._turning_as(H_local)
+        M, ahead, behind = self.past.state(self.medium, H_local, self._masses(c), by, turning)
         return M, np.maximum((ahead - behind) / (2.0 * step), 0.0)
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of M (k, n, q) with the nodes' local field at all rows, turning points included."""
         out, moved, masses = np.zeros_like(by), np.flatnonzero(by.any(axis=(1, 2))), self._masses(c)
+        turning = self._turning_as(H_local)
         for some in np.array_split(moved, 1 + by.size // AT_ONCE):
             ahead, behind = H_local + 0.5 * by[some], H_local - 0.5 * by[some]
             out[some] = (
-                self.past.state(self.medium, ahead, masses, turning_as=H_local)[0]
-                - self.past.state(self.medium, behind, masses, turning_as=H_local)[0]
+                self.past.state(self.medium, ahead, masses, turning_as=turning)[0]
+                - self.past.state(self.medium, behind, masses, turning_as=turning)[0]
             )
         return out
 
@@ -118,6 +132,11 @@ class Density:
     def uniform_state(self, c: Floats, row: int, turns_H_local: Floats, u: Floats) -> Floats:
         """M (m,) of such a sample."""
         return self.past.uniform(self.medium, row, turns_H_local, u, self._masses(c))
+
+    def _turning_as(self, H_local: Floats) -> Floats:
+        """Fields that turn where ``H_local`` does."""
+        of, turning = self._turning
+        return turning if of is H_local else H_local
 
     def _masses(self, c: Floats) -> Masses:
         """The same densities are asked of many times over."""

@@ -6,7 +6,7 @@ function, a cell's part in the triangle they span. Linear in the density, so it 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ..records.arrays import Bools, Floats, Indices
 from .everett import Cells, Steps, Triangles, steps_below
-from .settings import CELLS, IN_CACHE, RAMPS, ROWS_AT_ONCE
+from .settings import CELLS, EVEN, FINE, IN_CACHE, RAMPS, ROWS_AT_ONCE
 
 #: No row farther on than it is.
 NOWHERE = np.zeros(1)
@@ -150,15 +150,33 @@ def _remembered(start: int, u: Floats) -> Floats:
 
 class Medium:
     """Cells and ramps for fields up to ``largest``, A/m; a place is a field counted in cells from the
-    lowest."""
+    lowest. Cells are even, or, where ``fields`` (...) are given, closer together where those are by their
+    ``weights``."""
 
-    def __init__(self, largest: float) -> None:
+    def __init__(self, largest: float, fields: Floats | None = None, weights: Floats | None = None) -> None:
         self.grid, self.largest = grid(), largest
+        fine = np.linspace(0.0, 1.0, FINE + 1)
+        if fields is not None:
+            there, _ = np.histogram(np.abs(fields) / largest, fine, weights=weights)
+            fine = EVEN * fine + (1.0 - EVEN) * np.append(0.0, np.cumsum(there)) / there.sum()
+        self._even, steps = fields is None, np.diff(fine)
+        #: Of the fine steps from zero: the place each begins at, from the middle, and how far it goes on.
+        self._begin, self._on = 0.5 * self.grid.cells * fine, 0.5 * self.grid.cells * np.append(steps, 0.0)
+        self.narrowest = float(largest / (FINE * self._on.max()))
 
     def places(self, u: Floats) -> Floats:
         """The places of fields ``u`` (...)."""
         half = 0.5 * self.grid.cells
-        return np.minimum(np.maximum(u * (half / self.largest) + half, 0.0), 2.0 * half)
+        if self._even:
+            return np.minimum(np.maximum(u * (half / self.largest) + half, 0.0), 2.0 * half)
+        at = np.minimum(np.abs(u) * (FINE / self.largest), FINE)
+        step = at.astype(np.intp)
+        return half + np.copysign(self._begin[step] + (at - step) * self._on[step], u)
+
+    def width(self, u: Floats) -> Floats:
+        """The width of the cell at fields ``u`` (...), A/m."""
+        step = np.minimum(np.abs(u) * (FINE / self.largest), FINE - 1).astype(np.intp)
+        return self.largest / (FINE * self._on[step])
 
     def climbed(self, u: Floats) -> Floats:
         """How many ramps of the reversible part, odd in u, lie below its size: (...)."""
@@ -234,9 +252,23 @@ class _Story:
         """The largest field against ``start`` so far, from none; u (..., n, q)."""
         return np.maximum.accumulate(np.maximum(-self.start * u, 0.0), axis=-2)
 
-    def design(self, medium: Medium, u: Floats, reached: Floats, weights: Floats) -> Floats:
+    def kept(self, medium: Medium, u: Floats, masses: Masses, felt: float, slope: Floats) -> Floats:
+        """What is left at each row (n, q) of a change of M at its last turn, by which all that was turned
+        over since moves: nodes feel ``u`` (n, q), which ``felt`` times their own M was taken off, and M goes
+        with that by ``slope`` (n, q)."""
+        places, by = medium.places(u), 0.25 * medium.narrowest
+        ahead, behind = (
+            self.links(medium, places, medium.places(u + step)).mass(masses.cells) for step in (by, -by)
+        )
+        by_turn = self.factor * (ahead - behind) / (2.0 * by)
+        return np.where(self.fresh, 1.0, (1.0 - felt * by_turn) / (1.0 + felt * self.before(slope)))
+
+    def design(
+        self, medium: Medium, u: Floats, reached: Floats, weights: Floats, kept: Floats | None = None
+    ) -> Floats:
         """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
-        column; ``reached`` (n, q) is the largest field against ``start`` so far.
+        column; ``reached`` (n, q) is the largest field against ``start`` so far. At a row's earlier turns its
+        weights are less by what is ``kept`` of them.
 
         Of a mirror pair of hysterons of a sample magnetised before, with one threshold within the fields of
         the run, t, one is never turned and the other but once, by the first field beyond t against
@@ -247,15 +279,26 @@ class _Story:
         triangles, factor = self.links(medium, places, places), self.factor.ravel()
         cells, every = np.empty((len(u), len(medium.grid.area))), np.arange(len(u))[:, None]
         chain = [(np.ones(u.shape, bool), np.broadcast_to(every, u.shape)), *self.chain]
+        by_turn = [weights]
+        for (_, at), (on, _) in pairwise(chain):
+            left = by_turn[-1]
+            by_turn.append(left if kept is None else np.where(on, left * kept[at, self.node], left))
         for start in range(0, len(u), ROWS_AT_ONCE):
             some = slice(start, start + ROWS_AT_ONCE)
             rows, nodes = zip(*(np.nonzero(on[some]) for on, _ in chain), strict=True)
             links = [at[some][i, j] * q + j for (_, at), i, j in zip(chain, rows, nodes, strict=True)]
             row, link = np.concatenate(rows), np.concatenate(links)
-            by_link = factor[link] * weights[some][row, np.concatenate(nodes)]
+            of_links = [w[some][i, j] for w, i, j in zip(by_turn, rows, nodes, strict=True)]
+            by_link = factor[link] * np.concatenate(of_links)
             shares = triangles.shares(link, by_link, row, len(weights[some]))
             cells[some] = medium.grid.folded(shares)
-        ramps = steps_below(medium.climbed(u), weights * np.sign(u), RAMPS)
+        climbed, sign = medium.climbed(u), np.sign(u)
+        ramps = steps_below(climbed, weights * sign, RAMPS)
+        for (before, after), (_, at) in zip(pairwise(by_turn), self.chain, strict=True):
+            # The reversible part is that of the row itself, and of a turn only as far as this was felt.
+            if after is not before:
+                ramps += steps_below(climbed[at, self.node], (after - before) * sign[at, self.node], RAMPS)
+        weights = by_turn[-1]
         beyond = np.zeros((len(u), n + 1))
         if self.start:
             begun = self.start * weights.sum(axis=1, keepdims=True)
@@ -309,11 +352,28 @@ class Past:
             self._latest = u, stories
         return self._latest[1]
 
-    def design(self, medium: Medium, u: Floats, weights: Floats) -> Floats:
+    def kept(
+        self, medium: Medium, u: Floats, masses: Masses, felt: float, slope: Floats, turning_as: Floats
+    ) -> list[Floats]:
+        """For each share of the sample (n, q): what is left at a row of a change of M at its last turn, where
+        nodes feel themselves (``_Story.kept``)."""
+        return [s.kept(medium, u, masses, felt, slope) for _, s in self._stories(turning_as)]
+
+    def design(
+        self,
+        medium: Medium,
+        u: Floats,
+        weights: Floats,
+        turning_as: Floats | None = None,
+        kept: Sequence[Floats] | None = None,
+    ) -> Floats:
         """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
-        column."""
-        designs = (share * s.design(medium, u, s.reached(u), weights) for share, s in self._stories(u))
-        return sum(designs, np.zeros(()))
+        column; ``turning_as`` as in ``state``, ``kept`` of nodes that feel themselves."""
+        found = np.zeros(())
+        for i, (share, s) in enumerate(self._stories(u if turning_as is None else turning_as)):
+            left = None if kept is None else kept[i]
+            found = found + share * s.design(medium, u, s.reached(u), weights, left)
+        return found
 
     def state(
         self,
@@ -325,7 +385,7 @@ class Past:
     ) -> Floats:
         """M by the columns' ``masses``, nodes feeling ``u`` (..., n, q): (b, ..., n, q), each row by itself
         by each of ``by`` (b,), A/m, farther on, the first of which is 0. ``turning_as`` (n, q): fields whose
-        turns are taken for those of ``u``, which differ little from it."""
+        turns are taken for those of ``u``."""
         turning = u if turning_as is None else turning_as
         stories = self._stories(turning)
         states = (share * s.magnetisation(medium, u, s.reached(u), masses, by) for share, s in stories)

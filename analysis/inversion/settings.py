@@ -51,8 +51,9 @@ STILL, STILL_Z = 3e-3, 0.02  # enough when objective and inputs (standard uncert
 #: A step is halved where it makes the objective this many times worse. (Some it may: the coefficients'
 #: step serves the roughness too.)
 WORSE = 1.1
-#: The parts agree with their local field when M is off by less than this part of the largest; and rounds.
-AGREED, AGREED_ROUNDS = 1e-5, 8
+#: The parts agree with their local field when M is off by less than this part of the largest; and rounds,
+#: the second where hysterons feel their own part.
+AGREED, AGREED_ROUNDS, MOST_ROUNDS = 1e-5, 8, 20
 #: Where a step of that makes a row worse its next is this part of it; steps grow again by twice.
 SHORTER = 0.25
 #: How often the bench is worked out again at the inputs found, until they (in standard uncertainties) and the
@@ -72,6 +73,8 @@ CLOSEST_KNOTS, FARTHEST_KNOTS = 1 / 300, 1 / 50  # distance of the splines' knot
 #: Splines and density reach beyond the local field by this part: the field moves with the bench values.
 MARGIN = 0.03
 CELLS = 32  # along each axis of the density
+#: Where cells are not even this part of their number is; and the steps within which they are.
+EVEN, FINE = 0.3, 64
 RAMPS = 4  # of the purely reversible part, odd in the field
 DENSE = 300  # rows whose covariance is written out; of more, only what they have in common
 IN_CACHE = 60_000  # values that are worked on at once, so that they stay in the processor's cache

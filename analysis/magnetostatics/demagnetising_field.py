@@ -40,14 +40,17 @@ WORDS = {
 
 @dataclass(frozen=True, eq=False)
 class DemagnetisingField:
-    """A hypothesis on the nodes of one sample: field at node j is H_j - own M_j - (D M)_j.
+    """A hypothesis on the nodes of one sample: field at node j is H_j - (own + felt) M_j - (D M)_j.
 
-    ``own`` is dimensionless. D acts between groups of nodes: ``group`` (q,) of each, ``mean`` (q, r) the
-    weights of a group's mean, ``between`` (r, r) what each mean makes in each group; r = 0 for `part`.
+    ``own`` and ``felt`` are dimensionless: of what a part does to itself, what is left to its own curve, and
+    what its hysterons feel as they feel the others. D acts between groups of nodes: ``group`` (q,) of each,
+    ``mean`` (q, r) the weights of a group's mean, ``between`` (r, r) what each mean makes in each group,
+    nothing for `part`.
     """
 
     name: str
     own: float
+    felt: float
     group: Indices
     mean: Floats
     between: Floats
@@ -58,25 +61,30 @@ class DemagnetisingField:
 
     @property
     def whole(self) -> bool:
-        """Whether the parts feel one another."""
-        return len(self.between) > 0
+        """Whether what the parts feel depends on M."""
+        return bool(self.felt) or bool(self.between.any())
 
     def interaction_field(self, M: Floats) -> Floats:
-        """D M for magnetisations (n, q)."""
-        return (M @ self.mean @ self.between.T)[:, self.group] if self.whole else np.zeros_like(M)
+        """(felt + D) M for magnetisations (n, q)."""
+        return self.felt * M + (M @ self.mean @ self.between.T)[:, self.group]
 
     def undone(self, slope: Floats, weights: Floats) -> Floats:
-        """(n, q) rows w' = w (1 + diag(slope) D)^-1 for rows w of ``weights`` (n, q): how a sum over the
-        nodes weighs a change of M that the others have not yet answered to (Woodbury's identity)."""
+        """(n, q) rows w' = w (1 + diag(slope) (felt + D))^-1 for rows w of ``weights`` (n, q): how a sum over
+        the nodes weighs a change of M that the others have not yet answered to (Woodbury's identity)."""
         if not self.whole:
             return weights
+        slower = 1.0 + self.felt * slope
+        slope = slope / slower
         pulled = self._summed(weights * slope) @ self.between
-        return weights - self._solved(slope, pulled, turned=True) @ self.mean.T
+        return (weights - self._solved(slope, pulled, turned=True) @ self.mean.T) / slower
 
     def answered(self, slope: Floats, change: Floats) -> Floats:
-        """(1 + diag(slope) D)^-1 ``change`` for (n, q): M once all parts have answered to each other."""
+        """(1 + diag(slope) (felt + D))^-1 ``change`` for (n, q): M once all parts have answered to each
+        other."""
         if not self.whole:
             return change
+        slower = 1.0 + self.felt * slope
+        slope, change = slope / slower, change / slower
         means = self._solved(slope, change @ self.mean)
         return change - slope * (means @ self.between.T)[:, self.group]
 
@@ -96,18 +104,22 @@ class DemagnetisingField:
         return values @ (self.group[:, None] == np.arange(len(self.between)))
 
 
-def demagnetising_field(name: str, sample: Sample, nodes: Floats, weights: Floats) -> DemagnetisingField:
-    """The hypothesis ``name`` for nodes (q, 3) in m, z from the lower face, with ``weights`` (q,) of sum 1.
+def demagnetising_field(
+    name: str, sample: Sample, nodes: Floats, weights: Floats, felt: float = 0.0
+) -> DemagnetisingField:
+    """The hypothesis ``name`` for nodes (q, 3) in m, z from the lower face, with ``weights`` (q,) of sum 1;
+    ``felt``: which part of what a part of the sample does to itself its hysterons feel.
 
     Raises KeyError for a name not in ``HYPOTHESES``.
     """
     N = demagnetising_factor(sample).axial
     if name == LOCAL:
-        nothing = np.zeros((len(weights), 0))
-        return DemagnetisingField(name, N, np.zeros(len(weights), np.intp), nothing, np.zeros((0, 0)))
+        alone = np.zeros(len(weights), np.intp), np.zeros((len(weights), 1)), np.zeros((1, 1))
+        return DemagnetisingField(name, (1.0 - felt) * N, felt * N, *alone)
     if name != SHAPE:
         raise KeyError(name)
-    return DemagnetisingField(name, N, *_of_shape(_unnamed(sample), KnownArray(nodes), KnownArray(weights)))
+    shape = _of_shape(_unnamed(sample), KnownArray(nodes), KnownArray(weights))
+    return DemagnetisingField(name, (1.0 - felt) * N, felt * N, *shape)
 
 
 @lru_cache(maxsize=8)

@@ -25,7 +25,7 @@ from ..inversion.joint_fit import fit_jointly
 from ..inversion.loop import Curve, Sensitivity
 from ..inversion.model_selection import hypothesis_likelihoods, hypothesis_weights
 from ..inversion.preisach import Density
-from ..inversion.preisach_memory import Past, grid
+from ..inversion.preisach_memory import Past
 from ..inversion.settings import CURVE_POINTS, UNLIKELY
 from ..inversion.uniform_loop import answer_of
 from ..magnetostatics.applied_field import NodeField, node_field
@@ -37,7 +37,17 @@ from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
 from .past import BeforeRun, likeliest_past, with_past
-from .settings import CELL_DOUBT, DENSITY_DOUBT, FIELD_DOUBT, IN_FIELD, LEAST_ROWS, MOST_OFF, MOST_SLIPS
+from .settings import (
+    CELL_DOUBT,
+    DENSITY_DOUBT,
+    FIELD_DOUBT,
+    FITS,
+    IN_FIELD,
+    LEAST_ROWS,
+    MOST_OFF,
+    MOST_SLIPS,
+    MUCH_BETTER,
+)
 from .slipped_rows import SlippedRows, slipped_rows
 
 DENSITY = "density"
@@ -115,7 +125,7 @@ class HistoryFit:
     def _switching_later(self, u: Floats) -> Floats:
         """Change of M (m,) where every switching field is larger by ``FIELD_DOUBT``, but on the way that the
         field first goes, which a run that begins virgin has read."""
-        c, cell = _part(self.fits[0]).c, 2.0 * _density(self.fits[0]).medium.largest / grid().cells
+        c, cell = _part(self.fits[0]).c, _density(self.fits[0]).medium.width(u)
         assert c is not None
         furthest = np.maximum.accumulate(np.abs(u))
         later = np.where(np.abs(u) < furthest, FIELD_DOUBT * cell * np.tanh(u / cell), 0.0)
@@ -185,9 +195,17 @@ def fit_history(
     """
     points = history_points(readings, bench)
     fitted = _fitted(points)
-    past = likeliest_past(_doubted(points, node_field(points, bench), fitted), bench, fitted)
-    points = with_past(points, past)
+    points, past = _doubted(points, node_field(points, bench), fitted), BeforeRun()
     fits = _fits(points, bench, past)
+    if fits[0].objective > FITS * len(fitted):
+        past = likeliest_past(points, bench, fitted)
+        if past != BeforeRun():
+            led = with_past(points, past)
+            better = _fits(led, bench, past)
+            if better[0].objective < MUCH_BETTER * fits[0].objective:
+                points, fits = led, better
+            else:
+                past = BeforeRun()
     warnings: list[Finding] = []
     # One after the other, the worst first: what is far off bends the fit to all others.
     for _ in range(max(MOST_SLIPS, len(points) // MOST_OFF) if slips else 0):
@@ -196,7 +214,7 @@ def fit_history(
             break
         try:
             without = _without(points, found)
-            fits, points = _fits(without, bench, past), without
+            fits, points = _fits(without, bench, past, fits), without
         except NotPossible:
             break  # too few would be left
         code, reason = found.words()
@@ -311,17 +329,16 @@ def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
     return replace(points, u_force=np.hypot(points.u_force, CELL_DOUBT * largest * pull))
 
 
-def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
+def _fits(points: Points, bench: Bench, past: BeforeRun, before: Sequence[JointFit] = ()) -> list[JointFit]:
+    """A fit under each hypothesis, the likeliest first, begun from those made ``before``. Hysterons feel all
+    of the sample's own field: minor loops at other M are not congruent in any other field."""
     fitted, model = _fitted(points), bench_model(points, bench)
-    points = _doubted(points, model.field, fitted)
-    model = replace(model, points=points)
-    fits, near = [], None
+    found = {fit.own.name: fit for fit in before}
     for hypothesis in HYPOTHESES:
         role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}
-        fit = fit_jointly(model, role, hypothesis, conditioned=False, near=near)
-        near = near or fit
-        fits.append(fit)
-    return sorted(fits, key=lambda fit: fit.objective)
+        near = found.get(hypothesis) or next(iter(found.values()), None)
+        found[hypothesis] = fit_jointly(model, role, hypothesis, conditioned=False, near=near, felt=1.0)
+    return sorted(found.values(), key=lambda fit: fit.objective)
 
 
 def _part(fit: JointFit) -> FittedBranch:

@@ -17,7 +17,7 @@ from ..magnetostatics.applied_field import node_field
 from ..records.arrays import Bools, Floats, Indices
 from ..records.bench import Bench
 from ..records.points import Points
-from .settings import ELSEWHERE, FEW_PLACES, FINER, FITS, MOST_ROWS_OF_PAST, MUCH_BETTER, PLACES
+from .settings import ELSEWHERE, FEW_PLACES, FINER, MOST_ROWS_OF_PAST, PLACES
 
 #: Gap (m) and orientation of a place on the bench.
 Place = tuple[float, int]
@@ -59,20 +59,18 @@ def with_past(points: Points, past: BeforeRun) -> Points:
 
 
 def likeliest_past(points: Points, bench: Bench, fitted: Indices) -> BeforeRun:
-    """None where a virgin sample gives the rows ``fitted``; else the past that gives them best, if much
-    better, of: turned last at one of the bench's gaps, from a virgin sample or from the closest gap the other
-    way; and magnetised elsewhere before. Each part is taken to feel its own magnetisation."""
+    """The past that gives the rows ``fitted`` best, if better than a virgin sample, of: turned last at one of
+    the bench's gaps, from a virgin sample or from the closest gap the other way; and magnetised elsewhere
+    before. Each part is taken to feel its own magnetisation."""
     score = _scores(points, bench, fitted)
-    virgin = best = score(BeforeRun())
-    if virgin < FITS * len(fitted):
-        return BeforeRun()
+    best = score(BeforeRun())
     gaps, found = _some(np.unique(points.gap[fitted]), PLACES), BeforeRun()
     for past in _pasts(gaps):
         if (new := score(past) * (ELSEWHERE if past.magnetised else 1.0)) < best:
             best, found = new, past
     if found.turns and len(gaps) > 1:
         found = _finer(found, score(found), np.log(gaps), score)
-    return found if score(found) < MUCH_BETTER * virgin else BeforeRun()
+    return found
 
 
 def _some(gaps: Floats, most: int) -> Floats:
