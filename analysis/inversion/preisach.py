@@ -22,7 +22,8 @@ from ..magnetostatics.applied_field import NodeField
 from ..records.arrays import Floats, Indices
 from .fit_records import weighing_spread
 from .nnls import nnls_warm, solved
-from .preisach_memory import Masses, Medium, Past, columns, grid
+from .preisach_cells import Masses, Medium, columns, grid
+from .preisach_memory import Past
 from .settings import AT_ONCE, DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED
 
 
@@ -69,8 +70,8 @@ class Density:
         step = 0.25 * self.medium.narrowest
         by = np.array([0.0, step, -step])
         turning = self._turning_as(H_local)
-        M, ahead, behind = self.past.state(self.medium, H_local, self._masses(c), by, turning)
-        return M, np.maximum((ahead - behind) / (2.0 * step), 0.0)
+        here, ahead, behind = self.past.state(self.medium, H_local, self._masses(c), by, turning)
+        return here, np.maximum((ahead - behind) / (2.0 * step), 0.0)
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of M (k, n, q) with the nodes' local field at all rows, turning points included."""

@@ -12,7 +12,7 @@ import numpy as np
 
 from ..forces.force import reading_change
 from ..inversion.preisach import Density
-from ..inversion.preisach_memory import grid
+from ..inversion.preisach_cells import grid
 from ..magnetostatics.applied_field import node_field
 from ..planning.assumed_loop import AssumedLoop
 from ..planning.gap_ladder import LadderPlan

@@ -11,7 +11,8 @@ from tests.support.examples import examples
 from tests.support.models.forward import Magnet, Pellet, block_factor
 from tests.support.models.grains import Grains
 from tests.support.models.preisach_medium import Material, Memory
-from weighloop.analysis.inversion.preisach_memory import Masses, Medium, Past, columns, grid
+from weighloop.analysis.inversion.preisach_cells import Masses, Medium, columns, grid
+from weighloop.analysis.inversion.preisach_memory import Past
 from weighloop.analysis.inversion.settings import RAMPS
 
 _CELLS = grid().cells
