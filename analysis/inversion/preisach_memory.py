@@ -150,11 +150,13 @@ class _Story:
         """What is left at each row (n, q) of a change of M at its last turn, by which all that was turned
         over since moves: nodes feel ``u`` (n, q), which ``felt`` times their own M was taken off, and M goes
         with that by ``slope`` (n, q)."""
-        places, by = medium.places(u), 0.25 * medium.narrowest
+        places, by = medium.places(u), 0.02 * medium.narrowest  # a small part of a cell
         ahead, behind = (
-            self.links(medium, places, medium.places(u + step)).mass(masses.cells) for step in (by, -by)
+            self.factor * self.links(medium, places, medium.places(at)).mass(masses.cells)
+            - self.before(np.sign(at) * masses.ramps.below(medium.climbed(at)))
+            for at in (u + by, u - by)
         )
-        by_turn = self.factor * (ahead - behind) / (2.0 * by)
+        by_turn = (ahead - behind) / (2.0 * by)
         return np.where(self.fresh, 1.0, (1.0 - felt * by_turn) / (1.0 + felt * self.before(slope)))
 
     def design(

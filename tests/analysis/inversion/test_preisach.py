@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -14,6 +16,7 @@ from tests.support.models.preisach_medium import Material, Memory
 from weighloop.analysis.inversion.preisach_cells import Masses, Medium, columns, grid
 from weighloop.analysis.inversion.preisach_memory import Past
 from weighloop.analysis.inversion.settings import RAMPS
+from weighloop.analysis.records.arrays import Floats
 
 _CELLS = grid().cells
 _fields = st.lists(st.integers(-_CELLS // 2 + 1, _CELLS // 2 - 1).filter(bool), min_size=1, max_size=9)
@@ -152,3 +155,29 @@ def test_the_second_models_material_remembers() -> None:
     np.testing.assert_allclose(
         up.magnetisation(np.array([-7e4])), Material().major_descending(np.array([-7e4])), rtol=1e-6
     )
+
+
+def test_nodes_that_feel_themselves_answer_with_all_their_turns() -> None:
+    """M of nodes that feel ``felt`` of their own M, by the masses: to first order as when it is solved again."""
+    rng, felt = np.random.default_rng(3), 0.6
+    turns = np.array([0.0, 0.9, -0.5, 0.4, -0.3, 0.6, -0.8, 0.7])
+    H = np.concatenate([np.linspace(a, b, 9)[1:] for a, b in pairwise(turns)])[:, None] * [1.0, 0.8]
+    past, medium, masses = Past(0.0), Medium(1.0), rng.random(columns()) * 4e-3
+
+    def solved(masses: Floats) -> Floats:
+        M, of = np.zeros_like(H), Masses(masses)
+        for _ in range(400):
+            M += 0.2 * (past.state(medium, H - felt * M, of, turning_as=H)[0] - M)
+        return M
+
+    M, by = solved(masses), 1e-4 * masses * rng.standard_normal(columns())
+    step = np.array([0.0, 1e-3, -1e-3])
+    _, ahead, behind = past.state(medium, H - felt * M, Masses(masses), step, H)
+    slope = (ahead - behind) / 2e-3
+    assert slope.max() > 1.0  # parts answer to themselves by more than half
+    kept = past.kept(medium, H - felt * M, Masses(masses), felt, slope, H)
+    one = np.array([1.0, 0.0])
+    for weights in (one, one[::-1]):
+        found = past.design(medium, H - felt * M, weights / (1.0 + felt * slope), H, kept) @ by
+        changed = (0.5 * (solved(masses + by) - solved(masses - by))) @ weights
+        assert np.abs(found - changed).max() < 0.03 * np.abs(changed).max()

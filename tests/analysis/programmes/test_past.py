@@ -50,3 +50,12 @@ def test_what_a_sample_was_run_through_before_is_no_misfit(drawn: Drawn, earlier
 @pytest.mark.parametrize("drawn", [twins_own, coarse])
 def test_a_sample_never_magnetised_has_no_past(drawn: Drawn) -> None:
     assert before(run(drawn, "remanence")) == []
+
+
+@pytest.mark.parametrize("drawn", [twins_own, coarse])
+def test_minor_loops_of_a_flat_disc_are_no_slips(drawn: Drawn) -> None:
+    """A whole reversal programme of a disc of three times its height, which demagnetises itself by half of its
+    magnetisation and more."""
+    history = run(drawn, "reversal", seed=1)
+    assert history.warnings == ()
+    assert history.misfit < 0.5
