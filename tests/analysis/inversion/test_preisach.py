@@ -158,7 +158,7 @@ def test_the_second_models_material_remembers() -> None:
 
 
 def test_nodes_that_feel_themselves_answer_with_all_their_turns() -> None:
-    """M of nodes that feel ``felt`` of their own M, by the masses: to first order as when it is solved again."""
+    """M of nodes that feel ``felt`` of their own M, by the masses: to first order as when solved again."""
     rng, felt = np.random.default_rng(3), 0.6
     turns = np.array([0.0, 0.9, -0.5, 0.4, -0.3, 0.6, -0.8, 0.7])
     H = np.concatenate([np.linspace(a, b, 9)[1:] for a, b in pairwise(turns)])[:, None] * [1.0, 0.8]

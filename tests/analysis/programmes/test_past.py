@@ -54,7 +54,7 @@ def test_a_sample_never_magnetised_has_no_past(drawn: Drawn) -> None:
 
 @pytest.mark.parametrize("drawn", [twins_own, coarse])
 def test_minor_loops_of_a_flat_disc_are_no_slips(drawn: Drawn) -> None:
-    """A whole reversal programme of a disc of three times its height, which demagnetises itself by half of its
+    """A whole reversal programme of a disc three times as wide as high, which demagnetises itself by half its
     magnetisation and more."""
     history = run(drawn, "reversal", seed=1)
     assert history.warnings == ()
