@@ -235,7 +235,9 @@ def _reversed_and_back(history: HistoryFit) -> Floats:
     # Beyond this the sample's own field stretches no way farther.
     back = float(np.max(np.abs(led.H[:, 0] - top))) * 1.05
     none = float(np.interp(0.0, led.H[0, ::-1], np.linspace(-top, top, 4 * LONG)))
-    ends = np.linspace(min(none, back), -top, FAMILY + 1)[1:]
+    # Closer together where the first few per cent of the flux are lost.
+    first = min(none, back)
+    ends = first - (top + first) * (np.arange(1, FAMILY + 1) / FAMILY) ** 1.5
     return np.concatenate([np.linspace(top, none, POINTS), *(np.linspace(end, back, POINTS) for end in ends)])
 
 
