@@ -331,14 +331,23 @@ def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
 
 def _fits(points: Points, bench: Bench, past: BeforeRun, before: Sequence[JointFit] = ()) -> list[JointFit]:
     """A fit under each hypothesis, the likeliest first, begun from those made ``before``. Hysterons feel all
-    of the sample's own field: minor loops at other M are not congruent in any other field."""
+    of the sample's own field, or, where that misses the readings and this less, their own part's not."""
     fitted, model = _fitted(points), bench_model(points, bench)
-    found = {fit.own.name: fit for fit in before}
-    for hypothesis in HYPOTHESES:
-        role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}
-        near = found.get(hypothesis) or next(iter(found.values()), None)
-        found[hypothesis] = fit_jointly(model, role, hypothesis, conditioned=False, near=near, felt=1.0)
-    return sorted(found.values(), key=lambda fit: fit.objective)
+    best: list[JointFit] = []
+    for felt in (1.0, 0.0):
+        found = {fit.own.name: fit for fit in before if bool(fit.own.felt) == bool(felt)}
+        if before and not found:
+            continue
+        for hypothesis in HYPOTHESES:
+            role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}
+            near = found.get(hypothesis) or next(iter(found.values()), None)
+            found[hypothesis] = fit_jointly(model, role, hypothesis, conditioned=False, near=near, felt=felt)
+        fits = sorted(found.values(), key=lambda fit: fit.objective)
+        if not best or fits[0].objective < best[0].objective:
+            best = fits
+        if best[0].objective < len(fitted):
+            break
+    return best
 
 
 def _part(fit: JointFit) -> FittedBranch:
