@@ -29,7 +29,7 @@ from ..magnetostatics.quadrature import volume
 from ..records.bench import Bench
 from .extract import NAMES, read_figures
 from .model_error import loses_when_taken_off
-from .settings import HOLE, LOST
+from .settings import HOLE
 
 Status = Literal["measured", "bound", "not determined"]
 
@@ -119,7 +119,8 @@ def _across_holes(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str,
 def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Figure]:
     """What may be claimed of a sample that was taken off the magnet before each reading, where it stands in
     its own field alone: on the way it was at an internal field of -N M, and what is above that is a recoil
-    line's and lies inside its loop."""
+    line's and lies inside its loop. So does what is below where the sample's minor loops do not close, which
+    no such run shows."""
     points = estimate.points
     HcJ, Mr = (found[name].value for name in ("coercivity_HcJ_A_per_m", "remanence_A_per_m"))
     if HcJ is None or Mr is None or not points.taken_off:
@@ -130,14 +131,13 @@ def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Fi
     why = (
         "Taken off for every change of spacers, the sample stands in its own demagnetising field, "
         f"{times:.1f} times HcJ, and loses magnetisation: what is read above that field is a "
-        "recoil line's. A lift would tell."
+        "recoil line's, and HcJ may be larger than seen. A lift would tell."
     )
-    kept = () if times > LOST else ("coercivity_HcJ_A_per_m",)
     return {
         name: Figure(found[name].value, "bound", why)
         if name in READ_OFF_A_MINOR_LOOP
         else Figure(None, "not determined", why)
-        for name in (READ_INSIDE | READ_OFF_A_MINOR_LOOP) - set(kept)
+        for name in READ_INSIDE | READ_OFF_A_MINOR_LOOP
         if name in found and found[name].status == "measured"
     }
 
