@@ -23,13 +23,13 @@ from typing import Literal
 
 import numpy as np
 
-from ..inversion.loop import LoopEstimate
+from ..inversion.loop import Curve, LoopEstimate
 from ..inversion.saturation import NEARLY_TOLD, READ_INSIDE, READ_OFF_A_MINOR_LOOP, Verdict, judge
 from ..magnetostatics.quadrature import volume
 from ..records.bench import Bench
 from .extract import NAMES, read_figures
 from .model_error import loses_when_taken_off
-from .settings import HOLE
+from .settings import HOLE, LOST
 
 Status = Literal["measured", "bound", "not determined"]
 
@@ -119,8 +119,7 @@ def _across_holes(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str,
 def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Figure]:
     """What may be claimed of a sample that was taken off the magnet before each reading, where it stands in
     its own field alone: on the way it was at an internal field of -N M, and what is above that is a recoil
-    line's and lies inside its loop. So does what is below where the sample's minor loops do not close, which
-    no such run shows."""
+    line's and lies inside its loop. What is below is the branch's own where minor loops close."""
     points = estimate.points
     HcJ, Mr = (found[name].value for name in ("coercivity_HcJ_A_per_m", "remanence_A_per_m"))
     if HcJ is None or Mr is None or not points.taken_off:
@@ -131,15 +130,29 @@ def _taken_off(found: dict[str, Figure], estimate: LoopEstimate) -> dict[str, Fi
     why = (
         "Taken off for every change of spacers, the sample stands in its own demagnetising field, "
         f"{times:.1f} times HcJ, and loses magnetisation: what is read above that field is a "
-        "recoil line's, and HcJ may be larger than seen. A lift would tell."
+        "recoil line's. A lift would tell."
     )
+    closes = _may_close(estimate.descending, times)
     return {
         name: Figure(found[name].value, "bound", why)
         if name in READ_OFF_A_MINOR_LOOP
         else Figure(None, "not determined", why)
         for name in READ_INSIDE | READ_OFF_A_MINOR_LOOP
         if name in found and found[name].status == "measured"
+        if not (closes and name == "coercivity_HcJ_A_per_m")
     }
+
+
+def _may_close(curve: Curve, times: float) -> bool:
+    """Whether minor loops may close in a sample whose own field, taken off, was ``times`` HcJ.
+
+    There its branch meets the line M = -H/N. A branch that lies above the straight line from its largest M at
+    no field to -HcJ meets it at y / (1 + y) of HcJ or beyond, y = N M / HcJ; one that is found nearer to no
+    field has lost more each time.
+    """
+    HcJ = float(-np.interp(0.0, curve.M, curve.H_internal))
+    y = curve.N * float(curve.M.max()) / HcJ
+    return y / (1.0 + y) <= times <= LOST
 
 
 def claim(name: str, value: float, verdict: Verdict) -> Figure:

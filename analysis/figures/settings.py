@@ -56,8 +56,8 @@ HOLE = 2  # neighbouring rows set aside that leave a hole
 # -- taken off for every change -----------------------------------------------------------------------
 
 #: Own field N Mr by HcJ above which a sample that was taken off for every change of spacers has lost
-#: magnetisation.
-LOSES = 0.7
+#: magnetisation, and above which even its coercivity may be a minor loop's.
+LOSES, LOST = 0.7, 1.5
 LOST_WIDTH = 0.03  # of its loop's width, by which such a sample's recoil lines are off from it
 
 # -- trials -------------------------------------------------------------------------------------------
