@@ -157,18 +157,18 @@ async def test_two_to_six_runs_are_compared() -> None:
 
 @pytest.mark.costly
 def test_differences_are_judged_by_the_reports_functions() -> None:
-    """A run against itself does not differ, against one of half the remanence of the magnet it does."""
+    """A run against itself does not differ, against one of a fifth less mass it does, in density alone."""
     from weighloop.tui.state.compute import analyse_run, differing
 
     run: Any = S.run_at(0)
     run["steps"] = S.plan(4)
     run["points"] = S.points_of(run["steps"], len(run["steps"]))
-    weaker = {**run, "bench_text": run["bench_text"].replace("1.32 T", "0.66 T")}
-    same, other = (analyse_run(one, trials=50) for one in (run, weaker))
+    lighter = {**run, "bench_text": run["bench_text"].replace("412 mg", "330 mg")}
+    same, other = (analyse_run(one, trials=50) for one in (run, lighter))
     found = differing([same, same, other])
     assert not any(k == 1 for k, _ in found)
-    # Half the field's gradient, the same force: twice the magnetisation.
-    assert (2, "saturation_A_per_m") in found
+    assert (2, "density_kg_per_m3") in found
+    assert (2, "saturation_A_per_m") not in found
 
 
 async def test_the_bench_view_says_what_is_wrong() -> None:
