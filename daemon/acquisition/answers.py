@@ -74,6 +74,8 @@ class Answers:
         self._ended = 0.0
         self._seen = self._clear = False  # whether the level judged last answers, and clearly so
         self._unvouched: list[float] = []  # when those stood that were taken since the last clear answer
+        #: Whether the readings taken last answered at all.
+        self._answered_of_late: deque[bool] = deque(maxlen=DELAYS_KEPT)
         self._by_hand = False
         self._changed = 0.0  # when a reading last differed from the one before
         self._trace: deque[tuple[float, float]] = deque(maxlen=20_000)
@@ -82,6 +84,18 @@ class Answers:
     def unvouched(self) -> int:
         """How many readings were taken since the balance last clearly answered."""
         return len(self._unvouched)
+
+    @property
+    def doubtful(self) -> int:
+        """How many of the readings taken last may be of a load before, where the balance is late.
+
+        Of hands only their word is known: an answer seen in time may be that of what they did before, so a
+        clear one vouches for nothing before it that was not seen to answer.
+        """
+        of_late = self._answered_of_late
+        if not (self._by_hand and False in of_late):
+            return self.unvouched
+        return max(self.unvouched, len(of_late) - of_late.index(False))
 
     @property
     def delay(self) -> float | None:
@@ -132,6 +146,7 @@ class Answers:
         if share is not None:
             self._noise = [*self._noise[-20:], share]
         self._unvouched = [] if self._clear else [*self._unvouched, self._ended]
+        self._answered_of_late.append(self._seen or self._before is None)
         self._before, self._began = (value, u), None
 
     def judge(self, value: float, u: float, now: float, since: float, least: float) -> AnswerVerdict:
@@ -204,7 +219,7 @@ class Answers:
             return AnswerVerdict("wait")
         why = f"the balance shows {grams(value)} as before the move, and nothing of the move was seen"
         ask = "look whether its display is alive, whether what it shows is late, and whether the gap changed"
-        return AnswerVerdict("unanswered", f"{why}: {ask}", self.unvouched)
+        return AnswerVerdict("unanswered", f"{why}: {ask}", self.doubtful)
 
     def _answered(self, value: float, old: float, width: float, now: float) -> AnswerVerdict:
         """The move was clearly seen: when did the answer begin, when did it end?"""
@@ -247,7 +262,7 @@ class Answers:
                 "late",
                 f"the balance showed what was done {late:.1f} s after it was said to be done: say it when it "
                 f"is, or, where the balance is late ({LATEST:g} s are allowed), put its adapter right",
-                self.unvouched,
+                self.doubtful,
             )
         return AnswerVerdict("take" if stood >= UNKNOWN + 2 * late else "wait")
 

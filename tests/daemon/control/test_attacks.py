@@ -63,7 +63,7 @@ def test_what_a_person_takes_as_it_is_is_taken() -> None:
     assert wrong_readings(bench) == []
 
 
-@pytest.mark.parametrize("age", in_turn([0.0, 1.5, 3.0, 6.0, 12.0, 30.0]))
+@pytest.mark.parametrize("age", in_turn([0.0, 1.5, 3.0, 5.5, 6.0, 10.5, 12.0, 30.0]))
 def test_with_spacers_too_nothing_late_is_believed(age: float) -> None:
     bench = HostileBench()
     bench.age = age
