@@ -121,6 +121,7 @@ def recoil(history: HistoryFit) -> RecoilResult:
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = (after - M[:, :, 0]) / -H[:, :, 0]
         line = -1.0 - M[:, :, 0] / H[:, :, 0]
+        shorter = np.maximum(history.cell / np.abs(H[0, :, 0]), 1.0)
     costly, costly_line = (
         np.array([_where(x, lost, LOSS) for x, lost in zip(along, loss, strict=True)])
         for along in (-H[:, :, 0], line)
@@ -128,7 +129,7 @@ def recoil(history: HistoryFit) -> RecoilResult:
     return RecoilResult(
         H[0, :, 0],
         1.0 + slope[0],
-        np.hypot(_spread(H[:, :, 0], slope), PERMEABILITY_DOUBT),
+        np.hypot(_spread(H[:, :, 0], slope), PERMEABILITY_DOUBT * shorter),
         loss[0],
         np.hypot(_spread(H[:, :, 0], loss), CELL_DOUBT),
         _estimated(costly),

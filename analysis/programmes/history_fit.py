@@ -90,6 +90,11 @@ class HistoryFit:
         return min(float(np.abs(_part(fit).H_local @ fit.field.weights).max()) for fit in self.fits)
 
     @property
+    def cell(self) -> float:
+        """The width of the density's cells about no field, A/m: over less no slope is known."""
+        return float(_density(self.fits[0]).medium.width(np.zeros(1))[0])
+
+    @property
     def misfit(self) -> float:
         """Mean square of the residuals in standard deviations, what any model is off by included."""
         part = _part(self.fits[0])
@@ -207,14 +212,15 @@ def fit_history(
             else:
                 past = BeforeRun()
     warnings: list[Finding] = []
-    # One after the other, the worst first: what is far off bends the fit to all others.
+    # One after the other, the worst first: what is far off bends the fit to all others, so that the next is
+    # begun from nothing of it.
     for _ in range(max(MOST_SLIPS, len(points) // MOST_OFF) if slips else 0):
         found = slipped_rows(_part(fits[0]), points, bench)
         if found is None:
             break
         try:
             without = _without(points, found)
-            fits, points = _fits(without, bench, past, fits), without
+            fits, points = _fits(without, bench, past), without
         except NotPossible:
             break  # too few would be left
         code, reason = found.words()
@@ -329,20 +335,21 @@ def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
     return replace(points, u_force=np.hypot(points.u_force, CELL_DOUBT * largest * pull))
 
 
-def _fits(points: Points, bench: Bench, past: BeforeRun, before: Sequence[JointFit] = ()) -> list[JointFit]:
-    """A fit under each hypothesis, the likeliest first, begun from those made ``before``. Hysterons feel all
-    of the sample's own field, or, where that misses the readings and this less, their own part's not."""
+def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
+    """A fit under each hypothesis, the likeliest first.
+
+    Hysterons feel all of the sample's own field, or, where
+    that misses the readings and this less, their own part's not.
+    """
     fitted, model = _fitted(points), bench_model(points, bench)
     best: list[JointFit] = []
     for felt in (1.0, 0.0):
-        found = {fit.own.name: fit for fit in before if bool(fit.own.felt) == bool(felt)}
-        if before and not found:
-            continue
+        fits: list[JointFit] = []
         for hypothesis in HYPOTHESES:
             role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}
-            near = found.get(hypothesis) or next(iter(found.values()), None)
-            found[hypothesis] = fit_jointly(model, role, hypothesis, conditioned=False, near=near, felt=felt)
-        fits = sorted(found.values(), key=lambda fit: fit.objective)
+            near = fits[0] if fits else None
+            fits.append(fit_jointly(model, role, hypothesis, conditioned=False, near=near, felt=felt))
+        fits.sort(key=lambda fit: fit.objective)
         if not best or fits[0].objective < best[0].objective:
             best = fits
         if best[0].objective < len(fitted):

@@ -145,8 +145,8 @@ def analyse_programme(
 
 def _main_numbers(found: Found) -> dict[str, FigureResult]:
     if isinstance(found, RecoilResult):
-        # Where it is known best, before flux is lost: next to no field the slope is of little.
-        k = int(np.argmin(np.where(found.loss < LOSS, found.u_permeability, np.inf)))
+        # Over the longest line before flux is lost.
+        k = int(np.flatnonzero(np.append(True, found.loss[1:] < LOSS))[-1])
         return {
             "field_of_loss_A_per_m": _estimated(found.field_of_loss),
             "load_line_of_loss": _estimated(found.load_line_of_loss),

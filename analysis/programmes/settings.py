@@ -45,7 +45,7 @@ LEAST_KNOWN = 0.25
 LEAST_ROWS = 12  # readings below this number tell no history
 MISFIT = 4.0  # mean square of the residuals from which a run is warned of
 #: What a density of cells is off by: parts of M, of a cell's width in field, of the recoil permeability (its
-#: own size), and of the largest of a map.
+#: own size, over a cell or more), and of the largest of a map.
 DENSITY_DOUBT, FIELD_DOUBT, PERMEABILITY_DOUBT, MAP_DOUBT = 0.005, 0.05, 0.004, 0.035
 #: The same of each reading, a part of the largest M, looked for above this part of the largest field.
 CELL_DOUBT, IN_FIELD = 0.001, 0.3
