@@ -44,6 +44,7 @@ from .settings import (
     FITS,
     IN_FIELD,
     LEAST_ROWS,
+    MISFIT,
     MOST_OFF,
     MOST_SLIPS,
     MUCH_BETTER,
@@ -97,8 +98,7 @@ class HistoryFit:
     @property
     def misfit(self) -> float:
         """Mean square of the residuals in standard deviations, what any model is off by included."""
-        part = _part(self.fits[0])
-        return float(np.mean((part.residual / part.doubt) ** 2))
+        return _misfit(self.fits[0])
 
     def follow(self, path: Sequence[float] | Floats) -> UniformHistory:
         """Lead a virgin sample through ``path`` (m,): what its parts feel, A/m, in order. Beyond ``largest``
@@ -202,7 +202,7 @@ def fit_history(
     fitted = _fitted(points)
     points, past = _doubted(points, node_field(points, bench), fitted), BeforeRun()
     fits = _fits(points, bench, past)
-    if fits[0].objective > FITS * len(fitted):
+    if _misfit(fits[0]) > MISFIT:
         past = likeliest_past(points, bench, fitted)
         if past != BeforeRun():
             led = with_past(points, past)
@@ -352,13 +352,18 @@ def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
         fits.sort(key=lambda fit: fit.objective)
         if not best or fits[0].objective < best[0].objective:
             best = fits
-        if best[0].objective < len(fitted):
+        if _misfit(best[0]) < FITS:
             break
     return best
 
 
 def _part(fit: JointFit) -> FittedBranch:
     return fit.parts[DENSITY]
+
+
+def _misfit(fit: JointFit) -> float:
+    part = _part(fit)
+    return float(np.mean((part.residual / part.doubt) ** 2))
 
 
 def _density(fit: JointFit) -> Density:

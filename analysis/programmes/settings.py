@@ -29,9 +29,9 @@ EXPECTED_DRAWS, ROUNDS = 60, 12  # of what is expected of a plan: draws, and ste
 #: Gaps of the bench at which the sample's field may have turned before (fewer, magnetised elsewhere),
 #: how often the distance between them is halved, and how many of the readings choose among them.
 PLACES, FEW_PLACES, FINER, MOST_ROWS_OF_PAST = 24, 6, 6, 120
-#: A virgin sample it is where the score of its fit is below this for each reading; another past is believed
-#: where it makes this part of the score or less.
-FITS, MUCH_BETTER = 3.0, 0.2
+#: Hysterons feel all of the sample's own field where the misfit is below this; another past than a virgin's
+#: is believed where it makes this part of the score or less.
+FITS, MUCH_BETTER = 1.0, 0.2
 #: What was done elsewhere must be this many times better than what can have been done on this bench.
 ELSEWHERE = 2.0
 
@@ -43,7 +43,7 @@ SEEN = 2.0
 #: Means over the known part of a distribution are told where that is this part of all of it, or more.
 LEAST_KNOWN = 0.25
 LEAST_ROWS = 12  # readings below this number tell no history
-MISFIT = 4.0  # mean square of the residuals from which a run is warned of
+MISFIT = 4.0  # mean square of the residuals from which a past is sought, and a run warned of
 #: What a density of cells is off by: parts of M, of a cell's width in field, of the recoil permeability (its
 #: own size, over a cell or more), and of the largest of a map.
 DENSITY_DOUBT, FIELD_DOUBT, PERMEABILITY_DOUBT, MAP_DOUBT = 0.005, 0.05, 0.004, 0.035
