@@ -100,7 +100,7 @@ def test_by_a_turner(tmp_path: Path, start: Callable[..., tuple[Rehearsal, Clien
 def test_a_programme_by_hand(tmp_path: Path, start: Callable[..., tuple[Rehearsal, Client]]) -> None:
     """Spacers, no lift: the sample lies at each reading as its step has it."""
     rehearsal, client = start(ladder="spacers")
-    call = {"bench_text": rehearsal.bench_text, "target_u_kg": None, "programmes": OWN, "points": 5}
+    call = {"bench_text": rehearsal.bench_text, "target_u_kg": None, "programmes": OWN, "points": 6}
     with pytest.raises(ClientError, match="wants a lift"):
         client.call("run.start", programme="short-decay", name=None, **call)
     client.call("run.start", programme="short-remanence", name=None, **call)
