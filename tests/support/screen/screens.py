@@ -7,7 +7,8 @@ from contextlib import ExitStack, asynccontextmanager
 from typing import Any
 from unittest.mock import patch
 
-from textual.widgets import Select
+from textual.widgets import Select, Tabs
+from textual.widgets._tabs import Underline
 
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, stage
@@ -168,6 +169,17 @@ async def listed(st: Stage) -> None:
     await form(st)
     await st.press("ctrl+n", "pagedown", "pagedown", "pagedown")
     await st.until(lambda: "the run in this form" in st.text() and "not before" in st.text())
+    await st.until(lambda: tab_is_underlined(st))
+
+
+def tab_is_underlined(st: Stage) -> bool:
+    """Whether the line under the tabs has come to the one that is open."""
+    tabs = st.app.screen.query_one(Tabs)
+    line, tab = tabs.query_one(Underline), tabs.active_tab
+    assert tab is not None
+    return (line.highlight_start, line.highlight_end) == tab.virtual_region.shrink(
+        tab.styles.gutter
+    ).column_span
 
 
 async def palette(st: Stage) -> None:
