@@ -29,6 +29,7 @@ def scripted_analysis(monkeypatch: pytest.MonkeyPatch) -> None:
 async def open_figures(st: Stage) -> None:
     await st.press("3")
     await st.until(lambda: "remanence" in st.text())
+    await st.still()
 
 
 @pytest.mark.usefixtures("scripted_analysis")
