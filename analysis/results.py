@@ -12,7 +12,7 @@ from .errors import Finding
 from .figures.definitions import Figure
 from .figures.definitions import figures as figures_of
 from .figures.independent_inputs import gap_setting
-from .figures.names import FIGURE_NAMES, rows_of
+from .figures.names import FIGURE_NAMES
 from .figures.uncertainty import BudgetLine, FigureResult, evaluate
 from .forces.branches import Arrangement
 from .inversion.fit_outliers import off_the_fit, set_aside_by_fit
@@ -140,10 +140,6 @@ class LoopResult:
             "u_law_of_propagation": _number(f.u_linear),
             "law_of_propagation_holds": f.linear_holds,
         }
-
-    def figure_rows(self, units: str = "si") -> list[dict[str, Any]]:
-        """The figures in the units people read, ``si`` or ``cgs``: one row each, in the order shown."""
-        return rows_of(self.figures, FIGURE_NAMES, units)
 
 
 @on_one_thread

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from .data_package import read_package as read_package_folder
 from .data_package import read_raw
 from .errors import Fault, InputError, nearest
-from .figures.names import FIGURE_NAMES, rows_of
+from .figures.names import FIGURE_NAMES, FigureName, rows_of
 from .files.bench_file import read_bench as read_bench_file
 from .files.notebook import read_notebook as read_notebook_file
 from .files.spreadsheet import read_tolerant
@@ -106,14 +106,21 @@ class Run:
     def _either(self) -> LoopResult | ProgrammeResult:
         return self.result if self.readings.gives == "loop" else self.programme
 
+    @property
+    def _names(self) -> dict[str, FigureName]:
+        from .programmes.names import NAMES
+
+        return FIGURE_NAMES if self.readings.gives == "loop" else NAMES
+
     def figures(self, units: Units = "si") -> pd.DataFrame:
         """A row a figure: symbol, value, u, 95 % interval, unit, status, why; by its name in words."""
         import pandas as pd
 
-        from .programmes.names import NAMES
-
-        names = FIGURE_NAMES if self.readings.gives == "loop" else NAMES
-        return pd.DataFrame(rows_of(self._either.figures, names, units)).set_index("name").drop(columns="key")
+        return (
+            pd.DataFrame(rows_of(self._either.figures, self._names, units))
+            .set_index("name")
+            .drop(columns="key")
+        )
 
     def figure(self, symbol: str) -> Measurement:
         """One figure by its symbol (``"HcJ"``) as a pint measurement: value and standard uncertainty.
@@ -129,9 +136,7 @@ class Run:
         >>> 1.0 < ratio.magnitude.n < 1.3
         True
         """
-        from .programmes.names import NAMES
-
-        names = FIGURE_NAMES if self.readings.gives == "loop" else NAMES
+        names = self._names
         keys = {name.symbol: key for key, name in names.items() if key in self._either.figures}
         if symbol not in keys:
             raise KeyError(f"{symbol!r} is not a figure of this run; {nearest(symbol, keys, most=len(keys))}")

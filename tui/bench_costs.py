@@ -78,6 +78,7 @@ def costs_of(bench: Bench, wanted: Mapping[str, Any] | None = None) -> list[Cost
 
 
 def _of_programme(bench: Bench, wanted: Mapping[str, Any]) -> list[Cost]:
+    from ..analysis.figures.names import side_of_bound
     from ..analysis.programmes.expected import expected
     from ..analysis.programmes.names import NAMES
     from ..analysis.programmes.path import plan_programme
@@ -93,8 +94,8 @@ def _of_programme(bench: Bench, wanted: Mapping[str, Any]) -> list[Cost]:
             continue
         name = NAMES[key]
         value, u = (f"{x / name.si[1]:.2g}" for x in (figure.value, figure.u))
-        limit = "at most" if figure.low95 is None else "at least"
-        said = f"{limit} {value}" if figure.status == "bound" else f"± {u}"
+        side = side_of_bound(figure.low95, figure.high95)
+        said = f"{side} {value}" if figure.status == "bound" else f"± {u}"
         found.append(Cost(name.printed, 0.0, (), said=f"{said} {name.unit()}".strip()))
     return found
 

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from rich.text import Text
 
-from ..analysis.figures.names import FIGURE_NAMES, FigureName
+from ..analysis.figures.names import FIGURE_NAMES, FigureName, side_of_bound
 from ..analysis.programmes.names import NAMES
 from .format import NONE, interval, with_uncertainty
 
@@ -19,6 +19,9 @@ MAIN: Final = (
     "BHmax_J_per_m3",
     "saturation_A_per_m",
 )
+
+#: What stands before a bound, by the side on which the true value is.
+SIGNS: Final = {"at least": "≥", "at most": "≤"}
 
 #: Subscripts that Unicode has as characters of their own; it has none for the c of HcJ.
 _SUBSCRIPTS: Final = {"max": "ₘₐₓ", "r": "ᵣ", "s": "ₛ", "k": "ₖ"}
@@ -50,7 +53,7 @@ def short_cell(key: str, figure: Any) -> str:
         return NONE
     scale = name_of(key).si[1]
     text = with_uncertainty(figure.value / scale, None if figure.u is None else figure.u / scale)
-    sign = "≤" if figure.low95 is None and figure.high95 is not None else "≥"
+    sign = SIGNS[side_of_bound(figure.low95, figure.high95)]
     return f"{sign} {text.partition(' ±')[0]}" if figure.status == "bound" else text
 
 
@@ -65,9 +68,8 @@ def figure_cells(key: str, figure: Any) -> tuple[Text, ...]:
     value = with_uncertainty(shown(figure.value), shown(figure.u))
     between = interval(shown(figure.low95), shown(figure.high95), shown(figure.u))
     if figure.status == "bound" and figure.value is not None:
-        most = figure.low95 is None and figure.high95 is not None
-        sign, between = ("≤", "at most") if most else ("≥", "at least")
-        value = f"{sign} {value.partition(' ±')[0]}"
+        between = side_of_bound(figure.low95, figure.high95)
+        value = f"{SIGNS[between]} {value.partition(' ±')[0]}"
     if figure.status == "not determined":
         value, unit, between = NONE, "", NONE
     style = "" if figure.status == "measured" else "dim"

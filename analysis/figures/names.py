@@ -94,6 +94,11 @@ def input_shown(key: str, value: float, u: float) -> tuple[str, float, float]:
     return unit, (value + add) * times, u * times
 
 
+def side_of_bound(low95: float | None, high95: float | None) -> str:
+    """On which side of a bound, of whose interval only one end is known, the true value is."""
+    return "at most" if low95 is None and high95 is not None else "at least"
+
+
 def rows_of(
     figures: Mapping[str, Any], names: Mapping[str, FigureName], units: str = "si"
 ) -> list[dict[str, Any]]:

@@ -203,14 +203,12 @@ def fit_history(
     points, past = _doubted(points, node_field(points, bench), fitted), BeforeRun()
     fits = _fits(points, bench, past)
     if _misfit(fits[0]) > MISFIT:
-        past = likeliest_past(points, bench, fitted)
-        if past != BeforeRun():
-            led = with_past(points, past)
-            better = _fits(led, bench, past)
+        other = likeliest_past(points, bench, fitted)
+        if other != past:
+            led = with_past(points, other)
+            better = _fits(led, bench, other)
             if better[0].objective < MUCH_BETTER * fits[0].objective:
-                points, fits = led, better
-            else:
-                past = BeforeRun()
+                points, fits, past = led, better, other
     warnings: list[Finding] = []
     # One after the other, the worst first: what is far off bends the fit to all others, so that the next is
     # begun from nothing of it.
@@ -338,8 +336,8 @@ def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
 def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
     """A fit under each hypothesis, the likeliest first.
 
-    Hysterons feel all of the sample's own field, or, where
-    that misses the readings and this less, their own part's not.
+    Hysterons feel all of the sample's own field, or, where that misses the readings and this less, their own
+    part's not.
     """
     fitted, model = _fitted(points), bench_model(points, bench)
     best: list[JointFit] = []

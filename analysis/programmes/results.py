@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -52,7 +53,7 @@ class ProgrammeResult:
             return int(self.history.points.used.sum())
         return len(self.found.t) if isinstance(self.found, DecayResult) else 0
 
-    @property
+    @cached_property
     def figures(self) -> dict[str, FigureResult]:
         """Its main numbers, by the keys of ``names.NAMES``; a bound has but one end of its interval.
 

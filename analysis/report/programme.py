@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..programmes.columns import columns, headings
 from ..programmes.decay import DecayResult
-from ..programmes.names import NAMES, columns
+from ..programmes.names import NAMES
 from . import programme_drawings as draw
 from .output import filled, page_file, write_page
 from .page import figure_row, versions
@@ -140,7 +141,6 @@ def _table(found: Found) -> dict[str, list[Any]] | None:
     shown = columns(found)
     if not shown:
         return None
-    heads = [head for c in shown for head in ([c.heading] if c.u is None else [c.heading, "u"])]
     rows = []
     for i in range(len(shown[0].values)):
         cells = []
@@ -148,4 +148,4 @@ def _table(found: Found) -> dict[str, list[Any]] | None:
             value, u = (None if v is None or not np.isfinite(v[i]) else float(v[i]) for v in (c.values, c.u))
             cells += [rounded(value)] if c.u is None else [rounded(value, u), rounded(u, u)]
         rows.append(cells)
-    return {"heads": heads, "rows": rows}
+    return {"heads": headings(shown), "rows": rows}

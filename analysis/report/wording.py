@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import floor, log10
 from typing import Any
 
-from ..figures.names import FIGURE_NAMES, FigureName
+from ..figures.names import FIGURE_NAMES, FigureName, side_of_bound
 
 #: Figures named in the conclusion, in this order.
 LEADING = ("remanence_A_per_m", "coercivity_HcJ_A_per_m", "coercivity_HcB_A_per_m", "BHmax_J_per_m3")
@@ -49,7 +49,7 @@ def limit(figure: dict[str, Any]) -> str:
     """What stands before a value: nothing where it is no bound."""
     if figure["status"] != "bound":
         return ""
-    return "at most " if figure["low95"] is None and figure["high95"] is not None else "at least "
+    return f"{side_of_bound(figure['low95'], figure['high95'])} "
 
 
 def conclusion(

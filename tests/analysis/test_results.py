@@ -11,6 +11,7 @@ import pytest
 from tests.support.models.forward import Magnet, Pellet, weigh
 from tests.support.models.grains import Grains
 from tests.support.models.loops import PER_KG, TanhLoop, noisy_run, readings_of, reclaimed_bench
+from weighloop.analysis.figures.names import FIGURE_NAMES, rows_of
 from weighloop.analysis.files.notebook import parse_notebook
 from weighloop.analysis.results import LoopResult, analyse
 
@@ -250,7 +251,7 @@ def test_row_set_aside_is_shown_with_its_reason():
 
 def test_cgs(result):
     """1 kOe = 79.577 kA/m, 1 emu/cm3 = 1 kA/m, 1 MGOe = 7.9577 kJ/m3 (Goldfarb & Fickett, NBS SP 696)."""
-    rows = {row["key"]: row for row in result.figure_rows("cgs")}
+    rows = {row["key"]: row for row in rows_of(result.figures, FIGURE_NAMES, "cgs")}
     si = result.figures
     row = rows["coercivity_HcJ_A_per_m"]
     assert row["unit"] == "Oe"

@@ -201,14 +201,6 @@ def like(value: float | None, u: float | None) -> str:
     return f"{round(value, decimals(u)) + 0.0:.{decimals(u)}f}"
 
 
-def duration(seconds: float) -> str:
-    """``48 s``, ``25 min``, ``7 h 23 min``."""
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    hours, minutes = divmod(round(seconds / 60.0), 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
-
-
 def listed(words: Sequence[str]) -> str:
     """``3``, ``3 and 5``, ``3, 5 and 7``."""
     *before, last = words

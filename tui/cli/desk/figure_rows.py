@@ -20,26 +20,18 @@ def figure_rows(
 ) -> str:
     """Figures as people read them: value, standard uncertainty, 95 % interval, status; below them the notes
     and what is to be said of some."""
+    from ....analysis.figures.names import rows_of, side_of_bound
+
     rows: list[list[str]] = []
     reasons: dict[str, list[str]] = {}
-    for key, name in names.items():
-        figure = figures.get(key)
-        if figure is None:
-            continue
-        numbers = [
-            None if v is None else name.shown(v, units) for v in (figure.value, figure.low95, figure.high95)
-        ]
-        u = None if figure.u is None else name.shown(figure.u, units)
-        value, low, high = (like(number, u) for number in numbers)
-        at_most = figure.low95 is None and figure.high95 is not None
-        limit = "at most" if at_most else "at least"
-        shown = f"{limit} {value}" if figure.status == "bound" else value
+    for of in rows_of(figures, names, units):
+        u, status, symbol = of["u"], of["status"], names[of["key"]].printed
+        value, low, high = (like(of[part], u) for part in ("value", "low95", "high95"))
+        shown = f"{side_of_bound(of['low95'], of['high95'])} {value}" if status == "bound" else value
         interval = "-" if low == "-" or high == "-" else f"{low} .. {high}"
-        rows.append(
-            [name.words, name.printed, shown, significant(u, 2), interval, name.unit(units), figure.status]
-        )
-        if figure.why:
-            reasons.setdefault(figure.why, []).append(name.printed)
+        rows.append([of["name"], symbol, shown, significant(u, 2), interval, of["unit"], status])
+        if of["why"]:
+            reasons.setdefault(of["why"], []).append(symbol)
     out = table(["figure", "symbol", "value", "u", "95 % interval", "unit", "status"], rows)
     said = [*notes, *(f"{', '.join(symbols)}: {why}" for why, symbols in reasons.items())]
     return "\n".join([out, "", *said]) if said else out

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ...format import duration
 from ..common import (
     OneOf,
     Whole,
     bench_option,
-    duration,
     json_option,
     listed,
     note,

@@ -57,12 +57,11 @@ def _about(found: Found) -> str:
 
 def _curves(found: Found) -> str:
     """Curves in numbers, rows evenly picked; empty where there are too many."""
-    from ....analysis.programmes.names import columns
+    from ....analysis.programmes.columns import columns, headings
 
     shown = columns(found)
     if not shown:
         return ""
-    heads = [head for c in shown for head in ([c.heading] if c.u is None else [c.heading, "u"])]
     rows = []
     count = len(shown[0].values)
     for i in range(0, count, max(1, -(-count // SHOWN))):
@@ -71,4 +70,4 @@ def _curves(found: Found) -> str:
             v = float(c.values[i])
             row += [significant(v, 3)] if c.u is None else [like(v, u := float(c.u[i])), significant(u, 2)]
         rows.append(row)
-    return table(heads, rows)
+    return table(headings(shown), rows)
