@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 from textual.theme import Theme
@@ -86,28 +84,25 @@ asyncio.run(main())
 """
 
 
-def work(tmp_path: Path, tenths: int) -> list[float]:
+def work(tenths: int) -> list[float]:
     """Processor time of a first paint in s, then the share of a core while ten readings a second come.
 
-    In a fresh interpreter, with the byte code that an installed program has. Of the processor, not of the
-    clock: what else the machine does is not the screen's. ``tests.benchmarks.speed.screen`` has both.
+    In a fresh interpreter, with the byte code that an installed program has (which a first one writes). Of the
+    processor, not of the clock: what else the machine does is not the screen's.
+    ``tests.benchmarks.speed.screen`` has both.
     """
-    environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
-    environment["PYTHONPYCACHEPREFIX"] = str(tmp_path / "bytecode")
-    code = WORK.format(tenths=tenths)
-    command = [sys.executable, "-c", code]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, env=environment)
+    command = [sys.executable, "-c", WORK.format(tenths=tenths)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
     return [float(word) for word in done.stdout.split()]
 
 
-def test_the_first_paint_is_a_second_of_work_at_most(tmp_path: Path) -> None:
-    work(tmp_path, 0)  # writes the byte code
-    assert min(work(tmp_path, 0)[0] for _ in range(3)) < 1.0
+def test_the_first_paint_is_a_second_of_work_at_most() -> None:
+    assert any(work(0)[0] < 1.0 for _ in range(4))
 
 
-def test_ten_readings_a_second_take_a_twentieth_of_a_core_at_most(tmp_path: Path) -> None:
-    assert work(tmp_path, 120)[1] < 0.05
+def test_ten_readings_a_second_take_a_twentieth_of_a_core_at_most() -> None:
+    assert work(120)[1] < 0.05
 
 
 @pytest.mark.parametrize(
