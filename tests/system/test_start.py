@@ -11,8 +11,11 @@ from textual.theme import Theme
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import stage
 from tests.support.screen.scripted_results import result
+from tests.tui.conftest import quiet_terminal
 from weighloop.tui.app import DARK, LIGHT
 from weighloop.tui.screens import figures as figures_view
+
+__all__ = ["quiet_terminal"]
 
 #: Libraries that take long to load: neither the first paint nor the form needs them.
 HEAVY = ("scipy", "pandas", "magpylib", "pint", "pydantic", "matplotlib")

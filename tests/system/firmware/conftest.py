@@ -78,7 +78,7 @@ def plugged(build: Path, tmp_path: Path) -> Iterator:
     from tests.support.lift.lift_emulator import FAST, TURNING, Emulator, Rig
 
     emulator = Emulator(build, tmp_path, speed=FAST)
-    emulator("turner 1 700")
+    emulator("turner 1 2900")
     made = Rig(emulator)
     made.another(turning_height=TURNING)
     yield made
