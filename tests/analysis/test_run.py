@@ -8,8 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
-import pint
 import pytest
 
 import weighloop as wl
@@ -66,6 +64,8 @@ def test_figures_know_what_they_have_in_common(run: wl.Run) -> None:
 
 
 def test_quantities_are_of_the_application_s_registry(run: wl.Run) -> None:
+    import pint
+
     field = pint.get_application_registry().Quantity(1.0, "kA/m")
     assert (run.figure("HcJ") + field).magnitude.n == pytest.approx(run.figure("HcJ").magnitude.n + 1.0)
     own = pint.UnitRegistry()
@@ -146,6 +146,8 @@ def test_the_desk_s_questions(run: wl.Run) -> None:
 
 
 def test_points_and_warnings_are_tables(run: wl.Run) -> None:
+    import pandas as pd
+
     points = run.points()
     assert isinstance(points, pd.DataFrame)
     assert len(points) == len(run.readings)
@@ -155,6 +157,8 @@ def test_points_and_warnings_are_tables(run: wl.Run) -> None:
 
 @pytest.mark.costly
 def test_report_and_package(run: wl.Run, tmp_path: Path) -> None:
+    import pandas as pd
+
     from weighloop.analysis.data_package import write_package
 
     assert run.report(tmp_path / "r.html").read_text(encoding="utf-8").startswith("<!doctype html>")

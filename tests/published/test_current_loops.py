@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import magpylib as magpy
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -21,6 +20,8 @@ COIL = Coil(291, m(3e-3), m(6e-3), m(3e-3), m(0.5e-3))
 
 
 def library_magnet(magnet):
+    import magpylib as magpy
+
     place = {"polarization": (0, 0, 1.3), "position": (0, 0, -5e-3)}
     if magnet.shape == "block":
         return magpy.magnet.Cuboid(dimension=(20e-3, 16e-3, 10e-3), **place)
@@ -35,6 +36,8 @@ def library_magnet(magnet):
 @pytest.mark.parametrize("gap", [1e-3, 7e-3])
 def test_pull_on_a_coil_by_the_librarys_loops(magnet, aside, gap):
     """magpylib's Circle in its magnet's field (getFT: I dl x B on the loop's pieces), turn by turn."""
+    import magpylib as magpy
+
     source, x, w = library_magnet(magnet), *np.polynomial.legendre.leggauss(6)
     pull = 0.0
     for xi, wi in zip(x, w, strict=True):
@@ -110,6 +113,8 @@ def test_copper_as_the_standard_has_it():
 def test_the_field_of_a_pair_of_hoops():
     """The constant of a Helmholtz pair, 8/5^(3/2) mu0 N I / R (0.7155 mu0 N I / R), by which turns times area
     are measured electrically (hardware_notes/coil.md), against the library's loops."""
+    import magpylib as magpy
+
     from weighloop.analysis.calibration.hoops import turn_area_by_hoops
 
     R, N, current = 0.15, 20, 0.5

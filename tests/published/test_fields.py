@@ -7,7 +7,6 @@ Am. J. Phys. 78 (2010) 229; block: corner arc tangents); those off the axis by t
 
 from __future__ import annotations
 
-import magpylib as magpy
 import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
@@ -133,6 +132,8 @@ def test_ring_field_changes_sign_close_to_the_face():
 
 @pytest.mark.parametrize("magnet", [CYLINDER, RING, BLOCK], ids=lambda m: m.shape)
 def test_off_axis_field_and_gradient_against_the_field_library(magnet):
+    import magpylib as magpy
+
     # magpylib's own magnet objects; the gradient by Richardson-extrapolated differences of its field.
     if magnet.shape == "block":
         body = magpy.magnet.Cuboid(polarization=(0, 0, 1.32), dimension=(0.02, 0.02, 0.01))

@@ -6,7 +6,6 @@ The values were computed by the Bessel integral of Vokoun, Beleggia, Heller & Si
 
 from __future__ import annotations
 
-import magpylib as magpy
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -76,6 +75,8 @@ def test_force_by_the_bessel_integral(gap):
 
 
 def test_force_against_the_field_library():
+    import magpylib as magpy
+
     # magpylib getFT: the pellet is cut into small cells, good to a few parts in a thousand.
     source = magpy.magnet.Cylinder(
         polarization=(0, 0, 1.32), dimension=(20e-3, 10e-3), position=(0, 0, -5e-3)

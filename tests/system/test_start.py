@@ -90,7 +90,7 @@ asyncio.run(main())
 def work(tenths: int) -> list[float]:
     """Processor time of a first paint in s, then the share of a core while ten readings a second come.
 
-    In a fresh interpreter, with the byte code that an installed program has (which a first one writes). Of the
+    In a fresh interpreter, with the byte code that an installed program has (a first one writes it). Of the
     processor, not of the clock: what else the machine does is not the screen's.
     ``tests.benchmarks.speed.screen`` has both.
     """

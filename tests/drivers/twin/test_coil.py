@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import magpylib as magpy
 import numpy as np
 import pytest
 
@@ -27,6 +26,8 @@ def bench() -> TwinBench:
 @pytest.mark.parametrize("aside", [0.0, 0.4e-3])
 def test_the_pull_by_a_librarys_loops(gap: float, aside: float) -> None:
     """magpylib's Circle in its magnet's field (getFT: I dl x B on the loop's pieces), turn by turn."""
+    import magpylib as magpy
+
     magnet = magpy.magnet.Cylinder(polarization=(0, 0, 1.3), dimension=(20e-3, 10e-3), position=(0, 0, -5e-3))
     ours = TwinCoil(MAKER, Magnet("cylinder", (20e-3,), 10e-3, 1.3), aside, 293.15)
     nodes, weights = np.polynomial.legendre.leggauss(6)
