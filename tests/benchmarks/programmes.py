@@ -17,6 +17,7 @@ import sys
 import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
+from typing import Literal
 
 import numpy as np
 
@@ -45,8 +46,8 @@ def left_after(led: Led, top: float, fields: Floats) -> Floats:
     return led(path)[3::2]
 
 
-def curves(found: Found, history: HistoryFit, led: Led, errors: Errors) -> None:
-    """Errors of the curves of one run."""
+def curves(found: Found, history: HistoryFit, led: Led, errors: Errors, steps: Errors) -> None:
+    """Errors of the curves of one run, and of its map."""
     top = float(history.follow([history.largest]).H[0, 0])
     whole = led([top, 0.0])[-1]
     some = range(2, 22, EVERY)
@@ -71,6 +72,7 @@ def curves(found: Found, history: HistoryFit, led: Led, errors: Errors) -> None:
         true = true_map(found, led, top)
         off = ((found.density - true) / found.u_density)[found.known]
         errors["density where known"].extend(off[:: max(1, len(off) // 12)])
+        of_map(found, true, steps)
 
 
 def true_map(found: ReversalResult, led: Led, top: float) -> Floats:
@@ -82,6 +84,33 @@ def true_map(found: ReversalResult, led: Led, top: float) -> Floats:
     return np.where(
         np.isfinite(found.density), -0.5 * np.diff(np.diff(M, axis=0), axis=1).T / step**2, np.nan
     )
+
+
+def ridge(density: Floats, over: Literal[-1, 1]) -> tuple[float, float]:
+    """Where a map (n, n), summed across, is largest, and its standard deviation about its mean, both in steps
+    of its grid: over coercive field (``over`` -1) or interaction field (1)."""
+    n = len(density)
+    up, down = np.mgrid[:n, :n]
+    sums = np.bincount((up + over * down + n).ravel(), density.ravel(), 3 * n)
+    # Places of odd number lie between those of even: each has what is on both its sides.
+    sums = np.convolve(sums, (0.25, 0.5, 0.25), "same")
+    at = np.arange(3 * n)
+    most = int(sums[2:-2].argmax()) + 2
+    bend, slope, _ = np.polyfit(at[:5] - 2, sums[most - 2 : most + 3], 2)
+    share = sums / sums.sum()
+    return 0.5 * (most - slope / (2.0 * bend)), 0.5 * float(np.sqrt(share @ (at - share @ at) ** 2))
+
+
+def of_map(found: ReversalResult, true: Floats, steps: Errors) -> None:
+    """By how many steps of its grid what is known of a map is off; its ridge is held against that of all that
+    is true, known or not."""
+    # Where a curve begins the difference is that of two slopes, which is below zero.
+    whole = np.maximum(np.nan_to_num(true), 0.0)
+    known, there = (np.where(found.known, density, 0.0) for density in (found.density, whole))
+    for name, over in (("coercive", -1), ("interaction", 1)):
+        at, wide = ridge(known, over)
+        steps[f"ridge over {name} field"].append(at - ridge(whole, over)[0])
+        steps[f"width over {name} field"].append(wide - ridge(there, over)[1])
 
 
 def true_figures(found: Found, history: HistoryFit | None, sample: DrawnSample) -> dict[str, float]:
@@ -162,6 +191,7 @@ def main() -> int:
     parser.add_argument("--points", type=int, default=16)
     o = parser.parse_args()
     errors: Errors = defaultdict(list)
+    steps: Errors = defaultdict(list)
     bounds: dict[str, list[float]] = defaultdict(list)
     none: Counter[str] = Counter()
     seconds: list[float] = []
@@ -185,7 +215,7 @@ def main() -> int:
             decays = isinstance(result.found, DecayResult)
             true = {"viscosity_A_per_m": S} if decays else true_figures(result.found, result.history, sample)
             if result.history is not None:
-                curves(result.found, result.history, sample.led, errors)
+                curves(result.found, result.history, sample.led, errors, steps)
             for key, figure in result.figures.items():
                 if figure.value is None or figure.u is None:
                     none[key] += 1
@@ -206,6 +236,14 @@ def main() -> int:
         print(
             f"{name:28}{len(z):6} {100 * np.mean(np.abs(z) < 2):8.1f} {z.mean():6.2f} "
             f"{np.sqrt(np.mean(z**2)):6.2f} {np.abs(z).max():8.1f}"
+        )
+    if steps:
+        print("in steps of the map's grid  number  within one, %   mean    rms  largest")
+    for name, found in steps.items():
+        off = np.array(found)
+        print(
+            f"{name:28}{len(off):6} {100 * np.mean(np.abs(off) <= 1):14.1f} {off.mean():6.2f} "
+            f"{np.sqrt(np.mean(off**2)):6.2f} {np.abs(off).max():8.2f}"
         )
     print("bound on                    number  held, %  median distance of the true value, %")
     for name, found in bounds.items():

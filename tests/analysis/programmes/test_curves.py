@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.benchmarks.programmes import ridge
 from tests.support.models.forward import Magnet, Pellet
 from tests.support.models.grains import Grains
 from tests.support.models.preisach_medium import HasMemory, Material
@@ -142,6 +143,10 @@ def test_reversal_curves_lie_within_the_loop_and_their_map_has_the_material_s_mi
     step = found.fields[1] - found.fields[0]
     assert abs(found.coercive - FERRITE.coercivity) < step
     assert abs(found.interaction) < step
+    # Its ridge is there too, along what is known, one grid step either way.
+    known = np.where(found.known, found.density, 0.0)
+    n = len(found.fields)
+    assert abs(ridge(known, -1)[0] - 0.5 * n - FERRITE.coercivity / step) < 1.0
 
 
 def test_a_reading_that_is_none_of_the_sample_s_is_set_aside() -> None:
