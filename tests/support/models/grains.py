@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from scipy.special import ndtr
@@ -21,6 +22,37 @@ Array = np.ndarray
 
 #: Directions of axes.
 _AXES = 12
+
+
+class GrainKinds(Protocol):
+    """Grains of several kinds, which are turned over by a field of either sign and lean in between."""
+
+    @property
+    def saturation(self) -> float:
+        """A/m."""
+        ...
+
+    @property
+    def shares(self) -> Array:
+        """Of each kind (a,)."""
+        ...
+
+    @property
+    def largest(self) -> float:
+        """More than M ever is, A/m."""
+        ...
+
+    def turned(self, h: Array) -> Array:
+        """Share (n, a) of the grains of a kind that a field of ``h`` (n,) turns over."""
+        ...
+
+    def leaning(self, h: Array) -> Array:
+        """M per saturation (n, a) of grains turned up, at ``h`` (n,)."""
+        ...
+
+    def major_descending(self, h: Array) -> Array:
+        """M on the branch from full positive saturation."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -45,6 +77,11 @@ class Grains:
         theta = 0.25 * np.pi * (x + 1.0)
         share = w * np.cos(theta) ** self.texture * np.sin(theta)
         return theta, share / share.sum()
+
+    @property
+    def shares(self) -> Array:
+        """Of each direction (a,)."""
+        return self.axes[1]
 
     def turned(self, h: Array) -> Array:
         """Share (n, a) of the grains that a field of ``h`` (n,) along the disc's axis turns over."""
@@ -90,7 +127,7 @@ class GrainMemory:
     smaller turning points of either sign (``ends``, (k, n), 0 where wiped out).
     """
 
-    def __init__(self, material: Grains, size: int, start: Start = "virgin") -> None:
+    def __init__(self, material: GrainKinds, size: int, start: Start = "virgin") -> None:
         self.material = material
         self.share = {"virgin": 0.5, "up": 1.0, "down": 0.0}[start]
         self.ends = np.zeros((0, size))
@@ -99,13 +136,13 @@ class GrainMemory:
     def magnetisation(self, h: Array) -> Array:
         """M (A/m) of every element if the field went on to h; commits nothing."""
         sign = np.full(len(h), self.share)
-        up = np.full((len(h), _AXES), self.share)
+        up = np.full((len(h), len(self.material.shares)), self.share)
         for end, turned in zip(self.ends, self.turned, strict=True):
             new = np.where(np.abs(end) > np.abs(h), end > 0.0, sign)
             up, sign = up + (new - sign)[:, None] * turned, new
         up = up + ((h > 0.0) - sign)[:, None] * self.material.turned(h)
         M = up * self.material.leaning(h) - (1.0 - up) * self.material.leaning(-h)
-        return self.material.saturation * (M @ self.material.axes[1])
+        return self.material.saturation * (M @ self.material.shares)
 
     def go(self, h: Array) -> None:
         """Move the fields on to h and remember."""
