@@ -284,8 +284,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "bench_text": "str",
             "points": "int or null, optional with until: gaps on each passage",
             "until": UNTIL,
-            "target_u_kg": "float or null, optional: the wanted uncertainty of a reading, "
-            "a mass in kg above zero",
+            "target_u_kg": "float or null, optional: the wanted uncertainty of a reading, above zero",
             "zeros": ZEROS,
             **COIL,
             **PROGRAMME,
@@ -372,6 +371,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
     "balance.rezero": ("send the balance its re-zero command", {}, "bool", True),
     "runs.list": ("the runs in the store", {}, "list of RunLine", False),
     "runs.get": ("one run whole", {"run": "int"}, "Run", False),
+    "runs.together": ("a run and those that it was started with", {"run": "int"}, "list of int", False),
     "runs.rename": ("give a run's sample another name", {"run": "int", "name": "str"}, "bool", True),
     "runs.note": ("write a note on any run", {"run": "int", "text": "str"}, "bool", True),
     "runs.hide": (

@@ -162,8 +162,8 @@ ROOMS: dict[str, set[str]] = {
     "tui/bench_costs": {"analysis/figures", "analysis/planning", "analysis/programmes", "analysis/records"},
     "tui/state": {
         "analysis/calibration", "analysis/comparison", "analysis/data_package", "analysis/errors",
-        "analysis/files", "analysis/forces", "analysis/inversion", "analysis/outliers", "analysis/programmes",
-        "analysis/records", "analysis/report", "analysis/results",
+        "analysis/figures", "analysis/files", "analysis/forces", "analysis/inversion", "analysis/outliers",
+        "analysis/programmes", "analysis/records", "analysis/repeat", "analysis/report", "analysis/results",
         "analysis/settling", "daemon/paths", "daemon/protocol", "daemon/server",
         "daemon/store", "daemon/zeros", "tui/bench_costs",
     },

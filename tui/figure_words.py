@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any, Final
 
 from rich.text import Text
@@ -28,8 +29,16 @@ _SUBSCRIPTS: Final = {"max": "ₘₐₓ", "r": "ᵣ", "s": "ₛ", "k": "ₖ"}
 
 
 def name_of(key: str) -> FigureName:
-    """A figure's name; one that nobody named yet is called by its key, in SI."""
-    plain = ("", 1.0)
+    """A figure's name; one that nobody named yet is called by its key, in SI. Of loops that were run together
+    its temperature coefficient and the scatter of a loop ("coefficient KEY", "scatter KEY")."""
+    plain, (what, _, figure) = ("", 1.0), key.partition(" ")
+    if what == "coefficient":
+        symbol = "Br" if figure == "remanence_A_per_m" else name_of(figure).printed
+        words, percent = f"temp. coefficient of {symbol}", ("%/K", 1e-2)
+        return FigureName(words, f"α({symbol})", percent, percent)
+    if what == "scatter":
+        name = name_of(figure)
+        return replace(name, words=f"scatter of {name.printed}")
     return FIGURE_NAMES.get(key) or NAMES.get(key) or FigureName(key.replace("_", " "), key, plain, plain)
 
 

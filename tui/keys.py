@@ -126,9 +126,16 @@ KEYS: Final[dict[str, tuple[Key, ...]]] = {
     "figures": (
         Key("compute", "r", "Again", "Compute the figures again."),
         Key("which_plot", "v", "Other plot", "Another plot of what a programme gave.", when=("plots",)),
+        Key(
+            "repeats",
+            "t",
+            "Repeats",
+            "Loops that were run together, against temperature and time; once more: back to this one.",
+            when=("loop",),
+        ),
         Key("copy", "y", "Copy", "Copy the table of figures.", when=("figures",)),
-        Key("report", "e", "Report", "Write the report of this run.", when=("figures",), acts="file"),
-        Key("package", "x", "Export", "Write this run as a data package.", when=("figures",), acts="file"),
+        Key("report", "e", "Report", "Write the report of this run.", when=("one run",), acts="file"),
+        Key("package", "x", "Export", "Write this run as a data package.", when=("one run",), acts="file"),
         Key(
             "present",
             "p",

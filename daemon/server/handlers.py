@@ -19,6 +19,7 @@ from ..control.queue import RunRequest
 from ..procedure import events
 from ..procedure.run import RunRecord, Series, edit_of
 from ..protocol import ERROR_BAD_INPUT, ERROR_NOT_POSSIBLE
+from ..store.night import runs_of_series
 from ..store.store import Store, StoreError
 from .connection import Connection, Handler, RpcError
 from .starting import REPEAT, entries_of, programme_of, request_of, series_of
@@ -63,6 +64,7 @@ class Methods:
             "run.note": self.note,
             "balance.rezero": self.rezero,
             "runs.list": self.runs_list,
+            "runs.together": self.together,
             "runs.get": self.runs_get,
             "runs.rename": self.rename,
             "runs.note": self.note_on,
@@ -186,6 +188,9 @@ class Methods:
 
     async def runs_get(self, connection: Connection, params: dict[str, Any]) -> Any:
         return await self._from_store(lambda store: store.run(_whole(params, "run")))
+
+    async def together(self, connection: Connection, params: dict[str, Any]) -> Any:
+        return await self._from_store(lambda store: runs_of_series(store, _whole(params, "run")))
 
     async def rename(self, connection: Connection, params: dict[str, Any]) -> bool:
         return await self._edit(_whole(params, "run"), "rename", params.get("name", ""))

@@ -111,7 +111,7 @@ async def test_where_there_is_nothing_to_draw_no_axes_stand() -> None:
 
 def test_every_way_to_find_the_loop_is_said_in_words() -> None:
     loop = {estimates.MEAN, estimates.SPLINE, estimates.DENSITY}
-    assert set(figures_view.METHODS) == loop | {"recoil", "remanence", "reversal", "decay"}
+    assert set(figures_view.METHODS) == loop | {"recoil", "remanence", "reversal", "decay", "repeat"}
 
 
 @pytest.mark.usefixtures("scripted_analysis")

@@ -1,7 +1,11 @@
-"""The figures of a run with intervals, the budget of the chosen one, and the warnings with their rows."""
+"""The figures of a run with intervals, the budget of the chosen one, and the warnings with their rows.
+
+Or what the loops that it was run with say together.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import time
 from math import inf
 from typing import Any
@@ -21,7 +25,7 @@ from ..bench_shifts import bench_rows
 from ..figure_words import figure_cells, name_of
 from ..keys import bindings
 from ..state.compute import NotYet, loop_points
-from ..state.compute_process import analyse_run
+from ..state.compute_process import analyse_run, follow_loops
 from ..state.snapshot import asides, goes_on
 from ..widgets.budget_bars import BudgetBars
 from ..widgets.listing import listing
@@ -44,12 +48,15 @@ METHODS = {
     "remanence": "remanence by switching grains",
     "reversal": "reversal curves by switching grains",
     "decay": "decay in one field",
+    "repeat": "loops against temperature and time",
 }
 
 #: Headings and widths; together they fit 80 columns with a scrollbar.
 COLUMNS = ((" figure", 25), (" " * 10 + "value", 15), (" unit", 8), (" " * 12 + "95 %", 16), (" status", 15))
 
 
+#: Loops below this number are not followed.
+LEAST_LOOPS = 3
 #: Over what the readings say of the bench.
 BENCH = "readings on the bench file"
 
@@ -70,6 +77,8 @@ class FiguresView(TakesAway):
         #: Of another programme than the loop: what there is to draw, and which of it is drawn.
         self._pictures: list[Picture] = []
         self._drawn = 0
+        #: Whether the loops run together are shown, or being followed, in place of the run.
+        self._together = False
 
     def body(self) -> ComposeResult:
         yield Static(id="about", markup=False)
@@ -104,6 +113,9 @@ class FiguresView(TakesAway):
             self._say("No run yet. w: weigh a new sample; 4: open an earlier one.")
             return
         of = (run["id"], len(run["points"]), asides(run), goes_on(run))
+        if self._together and self._of is not None and self._of[0] == run["id"]:
+            return
+        self._together = False
         if of == self._of:
             return
         other = self._of is None or self._of[0] != run["id"] or not goes_on(run)
@@ -155,14 +167,7 @@ class FiguresView(TakesAway):
         self._result = result
         self._pictures = programme_pictures(result) if hasattr(result, "gives") else []
         self._drawn = self._drawn if self._drawn < len(self._pictures) else 0
-        readings = sum(point["kind"] == "point" for point in run["points"])
-        method = METHODS.get(getattr(result, "gives", "")) or result.estimate.method_used
-        going = "" if run["state"] in ("finished", "stopped") else ", still being weighed"
-        used = "at the held gap" if method == METHODS["decay"] else "used"
-        self.query_one("#about", Static).update(
-            f"Run {run['id']}, {run['sample']}{going}: {result.used} of {readings} readings {used}; "
-            f"{METHODS.get(method, method)}"
-        )
+        self.query_one("#about", Static).update(_about(run, result))
         self._show()
 
     def _show(self) -> None:
@@ -181,7 +186,9 @@ class FiguresView(TakesAway):
         self._show_chosen()
         self.set_class(bool(self._pictures), "programme")
         if self._pictures:
-            self.query_one("#warnings", Static).update(warnings_list(result.warnings))
+            left_out = [("·", text) for text in getattr(result, "left_out", ())]
+            warnings = warnings_list(result.warnings) if result.warnings or not left_out else ""
+            self.query_one("#warnings", Static).update(Group(warnings, listing(left_out)))
             self._draw_picture()
             return
         self.query_one("#axes", Static).update("M against internal field, both kA/m")
@@ -201,6 +208,38 @@ class FiguresView(TakesAway):
         self.query_one("#axes", Static).update(f"{picture.axes}{other}")
         self.query_one("#curve-legend", Static).update(picture.legend)
         self.query_one(LoopPlot).draw_picture(picture)
+
+    @work(exclusive=True, group="figures")
+    async def action_repeats(self) -> None:
+        """What the loops that this one was run with say together; or back to this one."""
+        run = self.run_shown()
+        if run is None:
+            return
+        if self._together:
+            self.action_compute()
+            return
+        numbers = await self.owner.act("runs.together", run=run["id"])
+        if not isinstance(numbers, list) or len(numbers) < LEAST_LOOPS:
+            alone = f"Run {run['id']} was started alone." if numbers else ""
+            self.notify(f"{alone} Loops that are started together (programme repeat) are followed.".strip())
+            return
+        runs = await asyncio.gather(*[self.owner.act("runs.get", run=number) for number in numbers])
+        self._together = True
+        begun = f"Runs {numbers[0]} to {numbers[-1]}, {run['sample']}: following"
+        about = self.query_one("#about", Static)
+
+        def stage(done: str) -> None:
+            self.app.call_from_thread(about.update, f"{begun} {done} ...")
+
+        try:
+            result = await asyncio.to_thread(follow_loops, [one for one in runs if one], stage)
+        except NotYet as why:
+            self.notify(str(why), severity="warning", timeout=10, markup=False)
+            self.action_compute()
+            return
+        if self._together and run is self.run_shown():
+            self._drawn = 0
+            self._take(run, result)
 
     def action_which_plot(self) -> None:
         """The next of the pictures of a programme."""
@@ -232,6 +271,8 @@ class FiguresView(TakesAway):
         return (
             super().situation()
             | ({"figures"} if self._result is not None else set())
+            | ({"one run"} if self._result is not None and not self._together else set())
+            | ({"loop"} if self._together or hasattr(self._result, "estimate") else set())
             | ({"plots"} if self._result is not None and len(self._pictures) > 1 else set())
             | ({"opened"} if self.owner.opened is not None else set())
         )
@@ -241,13 +282,14 @@ class FiguresView(TakesAway):
 
     def action_compute(self) -> None:
         """Compute again."""
-        self._of = None
+        self._of, self._together = None, False
         self._compute_if_due(now=True)
 
     def action_present(self) -> None:
         """Back to the run on the bench."""
         self.owner.opened = None
         self._of = self._result = None
+        self._together = False
         self._compute_if_due(now=True)
 
     def action_copy(self) -> None:
@@ -258,6 +300,21 @@ class FiguresView(TakesAway):
             lines.append("\t".join(cells).replace("−", "-"))
         self.app.copy_to_clipboard("\n".join(lines))
         self.notify(f"Copied {len(lines)} figures.")
+
+
+def _about(run: Run, result: Any) -> str:
+    """What the figures are of, in a line."""
+    gives = getattr(result, "gives", "")
+    method = METHODS.get(gives) or result.estimate.method_used
+    if gives == "repeat":
+        return f"{result.used} loops of {run['sample']}, from {result.found.loops[0].name} on; {method}"
+    readings = sum(point["kind"] == "point" for point in run["points"])
+    going = "" if run["state"] in ("finished", "stopped") else ", still being weighed"
+    used = "at the held gap" if gives == "decay" else "used"
+    return (
+        f"Run {run['id']}, {run['sample']}{going}: {result.used} of {readings} readings {used}; "
+        f"{METHODS.get(method, method)}"
+    )
 
 
 def warnings_list(warnings: Any) -> Table | Text:

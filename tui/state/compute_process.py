@@ -13,7 +13,7 @@ import pickle
 import subprocess
 import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from .compute import Magnetised, NotYet, Progress, SteadyLook
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from ..bench_costs import Cost
     from .coil_look import CoilLook
     from .compute import Result
+    from .repeats import LoopsTogether
 
 #: Added to the screen's own niceness.
 NICER = 10
@@ -99,6 +100,16 @@ def write_run_package(run: Run, folder: str, progress: Progress | None = None) -
     return _process.ask("write_run_package", run, folder, progress=progress)
 
 
+def follow_loops(runs: Sequence[Run], progress: Progress | None = None) -> LoopsTogether:
+    """As ``repeats.follow_loops``, in a process that ends with it: loops take some seconds each, and the
+    live screen's questions do not wait for them. Raises NotYet in words."""
+    own = ComputeProcess()
+    try:
+        return own.ask("follow_loops", runs, progress=progress)
+    finally:
+        own.close()
+
+
 def coil_look(run: Run) -> CoilLook:
     """As ``compute.coil_look``."""
     return _process.ask("coil_look", run)
@@ -135,7 +146,8 @@ def _begin() -> subprocess.Popen[bytes]:
 
 
 def _answer_until_the_input_ends() -> None:
-    from . import compute as compute
+    from ...analysis.errors import WeighloopError
+    from . import compute, repeats
 
     if hasattr(os, "nice"):  # not on Windows
         os.nice(NICER)
@@ -157,8 +169,9 @@ def _answer_until_the_input_ends() -> None:
             return
         stages = {"progress": lambda stage: say("stage", stage)} if has_stages else {}
         try:
-            say("answer", getattr(compute, name)(*arguments, **stages))
-        except compute.NotYet as why:
+            where = repeats if hasattr(repeats, name) else compute
+            say("answer", getattr(where, name)(*arguments, **stages))
+        except WeighloopError as why:
             say("not yet", str(why))
 
 

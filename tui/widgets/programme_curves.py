@@ -1,4 +1,4 @@
-"""What a programme gave, as pictures: curves, marks and maps in the units of their axes."""
+"""What a programme, or loops run together, gave as pictures: curves, marks, maps in units of their axes."""
 
 from __future__ import annotations
 
@@ -8,8 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from ..figure_words import name_of
+from ..format import with_uncertainty
 from .dot_sheet import SHADES
 from .picture import Curve, Dot, Picture
+
+#: 0 degrees Celsius, K.
+ZERO_CELSIUS = 273.15
 
 
 def programme_pictures(result: Any) -> list[Picture]:
@@ -127,6 +132,47 @@ def _decay(found: Any) -> list[Picture]:
     ]
 
 
+def _repeat(found: Any) -> list[Picture]:
+    """Each figure that has a coefficient against temperature, with its line, and each against time."""
+    warmth = found.temperature - ZERO_CELSIUS
+    pictures: list[Picture] = []
+    followed = {line.figure: line for line in found.repeatability}
+    for c in found.coefficients:
+        if c.figure in followed and np.isfinite(warmth).any():
+            lines: list[Curve] = []
+            said = f"{name_of(f'coefficient {c.figure}').symbol} not determined"
+            if c.value is not None:
+                T = np.linspace(np.nanmin(warmth), np.nanmax(warmth), 2)
+                line = c.at_reference * (1.0 + c.value * (T - 20.0)) / name_of(c.figure).si[1]
+                lines = [(list(zip(T, line, strict=True)), "secondary")]
+                said = f"line: {said.split()[0]} = {with_uncertainty(100 * c.value, 100 * c.u)} %/K"
+            pictures.append(_loop_by_loop(found, followed[c.figure], warmth, "temperature, °C", said, lines))
+    hours = found.hours
+    x, over = (hours, "time, h") if np.isfinite(hours).all() else (1.0 + np.arange(len(hours)), "loop")
+    for line in found.repeatability:
+        said = f"scatter {100 * line.scatter / abs(line.mean):.2g} %"
+        pictures.append(_loop_by_loop(found, line, x, over, said))
+    dots = _dots(x, warmth, np.zeros(len(warmth)))
+    axes = f"temperature, °C, against {over}" if dots else "no loop noted its temperature"
+    return [*pictures, Picture("temperature", axes, "● a loop", dots=dots, origin=(False, False))]
+
+
+def _loop_by_loop(
+    found: Any, line: Any, x: np.ndarray, over: str, said: str, lines: list[Curve] | None = None
+) -> Picture:
+    name = name_of(line.figure)
+    unit, scale = name.si
+    u = np.full(len(x), line.expected / scale)
+    return Picture(
+        f"{name.printed} against {over.partition(',')[0]}",
+        f"{name.printed}, {unit}, against {over}",
+        f"● a loop, with 95 % by its own readings  {said}",
+        lines or [],
+        _dots(x, found.column(line.figure) / scale, u),
+        origin=(False, False),
+    )
+
+
 def _curve(H: np.ndarray, M: np.ndarray, colour: str = "primary") -> Curve:
     return list(zip(H / 1e3, M / 1e3, strict=True)), colour
 
@@ -135,7 +181,7 @@ def _dots(x: np.ndarray, y: np.ndarray, u: np.ndarray, orientation: int = 1) -> 
     return [
         Dot(float(a), float(b), float(c), orientation)
         for a, b, c in zip(x, y, u, strict=True)
-        if math.isfinite(b) and math.isfinite(c)
+        if math.isfinite(a) and math.isfinite(b) and math.isfinite(c)
     ]
 
 
@@ -144,4 +190,5 @@ _PICTURES: dict[str, Callable[[Any], list[Picture]]] = {
     "remanence": _remanence,
     "reversal": _reversal,
     "decay": _decay,
+    "repeat": _repeat,
 }

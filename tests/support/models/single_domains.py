@@ -1,12 +1,12 @@
-"""Single-domain particles that rotate as one and do not feel one another: their reversal curves in closed form.
+"""Single-domain particles that rotate as one and do not feel one another.
 
-E. C. Stoner and E. P. Wohlfarth, Phil. Trans. R. Soc. A 240 (1948) 599 (from memory). A particle whose easy axis
-lies at psi to the field is, at the angle phi to it, in equilibrium at
+E. C. Stoner and E. P. Wohlfarth, Phil. Trans. R. Soc. A 240 (1948) 599 (from memory). A particle whose easy
+axis lies at psi to the field is, at the angle phi to it, in equilibrium at
 
     h = sin(2 (psi - phi)) / (2 sin(phi)),    in parts of its anisotropy field,
 
-and turns over at h_s = (cos(psi)^(2/3) + sin(psi)^(2/3))^(-3/2) against it (the astroid). Aligned, at psi = 0, its
-loop is a square one, and turns at the anisotropy field itself.
+and turns over at h_s = (cos(psi)^(2/3) + sin(psi)^(2/3))^(-3/2) against it (the astroid). Aligned
+(psi = 0) its loop is a square one, and turns at the anisotropy field itself.
 """
 
 from __future__ import annotations
@@ -74,8 +74,8 @@ class Particles:
 
     @cached_property
     def _kinds(self) -> tuple[Array, Array]:
-        """Anisotropy field in the middle of each stretch (fields,), and M of a particle of each angle turned up
-        on a table of reduced fields (axes, m)."""
+        """Anisotropy field in the middle of each stretch (fields,), and M of a particle of each angle turned
+        up on a table of reduced fields (axes, m)."""
         middle = ndtri((np.arange(self.fields) + 0.5) / self.fields)
         table = np.array([up_branch(float(psi), self._reduced) for psi in self.angles[0]])
         return self.anisotropy * np.exp(self.spread * middle), table

@@ -13,6 +13,7 @@ from textual.widgets._tabs import Underline
 import tests.support.screen.scripted_daemon as S
 from tests.support.screen.screen_driver import Stage, stage
 from tests.support.screen.scripted_programmes import plan_of, programme_result, programme_run
+from tests.support.screen.scripted_repeats import followed
 from tests.support.screen.scripted_results import costs, finished, magnetised, result
 from weighloop.tui.screens import bench, new_run
 from weighloop.tui.screens import compare as compare_screen
@@ -97,6 +98,18 @@ def figures_of(words: str, *keys: str) -> Callable[[Stage], Any]:
     async def steps(st: Stage) -> None:
         await st.press("3")
         await st.until(lambda: words in st.text())
+        await st.press(*keys)
+
+    return steps
+
+
+def repeats_of(*keys: str) -> Callable[[Stage], Any]:
+    """To what the loops that were run together say, and on."""
+
+    async def steps(st: Stage) -> None:
+        await figures(st)
+        await st.press("t")
+        await st.until(lambda: "temp. coefficient of HcJ" in st.text())
         await st.press(*keys)
 
     return steps
@@ -228,6 +241,8 @@ SCREENS = {
     "figures-reversal": (on_programme("reversal"), figures_of("mean coercive field")),
     "figures-map": (on_programme("reversal"), figures_of("mean coercive field", "v")),
     "figures-decay": (on_programme("decay"), figures_of("viscosity")),
+    "figures-repeat": (lambda: S.snapshot(finished(), S.live_at(100.0)), repeats_of()),
+    "figures-repeat-time": (lambda: S.snapshot(finished(), S.live_at(100.0)), repeats_of("v", "v")),
     "find": (lambda: S.snapshot(finished(), S.live_at(100.0)), palette),
     "cautions": (lambda: S.snapshot(None), cautions),
     "help": (lambda: S.snapshot(None), help_page),
@@ -242,6 +257,7 @@ async def screen(name: str, size: tuple[int, int], light: bool = False) -> Async
     feed.answers["runs.list"] = [S.run_line(k, f"WP-07-{k}") for k in range(1, 12)]
     feed.answers["runs.list"][7]["notes"] = ["fired at 1180 °C, corner chipped"]
     feed.answers["runs.get"] = lambda run: finished(run)
+    feed.answers["runs.together"] = list(range(5, 13))
     feed.answers["run.plan"] = planned
     with ExitStack() as patches:
         for module, what, instead in (
@@ -250,6 +266,7 @@ async def screen(name: str, size: tuple[int, int], light: bool = False) -> Async
             (new_run, "bench_costs", costs),
             (new_run, "bench_sketch", compute.bench_sketch),
             (figures_view, "analyse_run", any_result),
+            (figures_view, "follow_loops", followed),
             (runs_view, "analyse_run", result),
             (compare_screen, "analyse_run", result),
             (compare_screen, "differing", lambda results: {(1, "remanence_A_per_m")}),

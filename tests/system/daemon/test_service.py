@@ -32,6 +32,7 @@ def test_loops_planned_for_later_outlive_the_daemon(tmp_path: Path) -> None:
     with Served(tmp_path) as daemon, daemon.client(control=True) as client:
         first = client.call("run.start", **START, loops=3, not_before_utc="2999-01-31T22:00:00+01:00")
         assert client.call("status")["planned"] == [first, first + 1, first + 2]
+        assert client.call("runs.together", run=first + 1) == [first, first + 1, first + 2]
         assert client.call("snapshot")["run"] is None
         with pytest.raises(ClientError, match="expected such as"):
             client.call("run.start", **START, not_before_utc="tonight")
