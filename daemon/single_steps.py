@@ -27,11 +27,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from .protocol import Point, Run
+from .protocol import ERROR_NOT_POSSIBLE, Point, Run
 from .server.client import Client, ClientError
 
 #: How often the daemon is asked whether a step is done, s.
 ASK_EVERY = 0.1
+#: A person's word that is refused may come after the balance noticed what was done, while that is written
+#: down: then the run goes on within this time, s.
+NOTICED_WITHIN = 5.0
 
 
 def at_the_terminal(text: str, choices: list[str]) -> str | None:
@@ -152,6 +155,7 @@ class SingleSteps:
     def _until(self, step: int | None, done: Callable[[Run], bool]) -> Run:
         """The run as soon as ``done`` says so; what a person must do meanwhile is asked once each."""
         asked: tuple[Any, ...] = ()
+        refused: tuple[float, ClientError] | None = None
         while True:
             run: Run | None = self.client.call("snapshot")["run"]
             if run is None or run["id"] != self.number:
@@ -165,9 +169,16 @@ class SingleSteps:
             action = run["action"]
             mark = (run["steps_done"], action["code"], action["text"])
             if action["needs_confirm"] and mark != asked:
-                asked = mark
+                asked, refused = mark, None
                 answer = self.person(action["text"], action["choices"])
-                self.client.call("run.confirm", choice=answer, code=action["code"])
+                try:
+                    self.client.call("run.confirm", choice=answer, code=action["code"])
+                except ClientError as error:
+                    if error.code != ERROR_NOT_POSSIBLE:
+                        raise
+                    refused = time.monotonic(), error
+            elif refused is not None and mark == asked and time.monotonic() - refused[0] > NOTICED_WITHIN:
+                raise refused[1]
             time.sleep(ASK_EVERY)
 
 

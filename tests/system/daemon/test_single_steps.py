@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -26,38 +27,64 @@ def rehearsal(tmp_path: Path) -> Iterator[Rehearsal]:
         yield begun
 
 
-def begin(rehearsal: Rehearsal) -> SingleSteps:
+def begin(rehearsal: Rehearsal, slow: bool = False) -> SingleSteps:
+    """``slow``: a person whose word comes when the balance has noticed what they did, where it does."""
+
     def hands(text: str, choices: list[str]) -> str | None:
         with rehearsal.client() as watcher:
-            rehearsal.twin.do(watcher.call("snapshot")["run"]["action"]["code"])
+            action = watcher.call("snapshot")["run"]["action"]
+            rehearsal.twin.do(action["code"])
+            end = time.monotonic() + (5.0 if slow else 0.0)
+            while time.monotonic() < end and watcher.call("snapshot")["run"]["action"] == action:
+                time.sleep(0.05)
         return choices[0] if choices else None
 
     return SingleSteps.begin(rehearsal.twin.places["bench_file"], socket=rehearsal.socket, person=hands)
 
 
-def test_a_run_engine_scans_the_gap(rehearsal: Rehearsal) -> None:
-    """Bluesky's own engine and plan; its protocols are checked by its own runtime checks."""
+def scanned(rehearsal: Rehearsal, tries: int = 3) -> tuple[int, list[tuple[str, Any]]]:
+    """The number of a run whose gaps Bluesky's own engine and plan went through; the engine's documents."""
     from bluesky import RunEngine
     from bluesky.plans import list_scan
     from bluesky.protocols import Movable, Readable, Stageable, Status, Triggerable
 
     documents: list[tuple[str, Any]] = []
     engine = RunEngine({}, context_managers=[])
-    with begin(rehearsal) as steps:
-        for device in (steps.axis, steps.balance):
-            assert isinstance(device, Readable)
-            assert isinstance(device, Stageable)
-        assert isinstance(steps.axis, Movable)
-        assert isinstance(steps.balance, Triggerable)
-        assert isinstance(steps.submit(lambda: None), Status)
-        engine(list_scan([steps.balance], steps.axis, GAPS), lambda *both: documents.append(both))
-        with pytest.raises(ClientError, match="lies back"):
-            steps.go(GAPS[0])
+    try:
+        with begin(rehearsal) as steps:
+            for device in (steps.axis, steps.balance):  # the protocols' own runtime checks
+                assert isinstance(device, Readable)
+                assert isinstance(device, Stageable)
+            assert isinstance(steps.axis, Movable)
+            assert isinstance(steps.balance, Triggerable)
+            assert isinstance(steps.submit(lambda: None), Status)
+            engine(list_scan([steps.balance], steps.axis, GAPS), lambda *both: documents.append(both))
+            with pytest.raises(ClientError, match="lies back"):
+                steps.go(GAPS[0])
+        return steps.number, documents
+    except Exception:  # of the engine's own kinds, or ClientError
+        if tries == 1 or not stalled(rehearsal):
+            raise
+    return scanned(rehearsal, tries - 1)
+
+
+def stalled(rehearsal: Rehearsal) -> bool:
+    """Whether the run is held, as by a machine that stalls: a second of it is a minute here. It is ended."""
+    with rehearsal.client() as client:
+        if client.call("snapshot")["run"]["state"] != "held":
+            return False
+        client.call("control.take", name="the test", force=True)
+        client.call("run.stop", why="the machine stalled")
+    return True
+
+
+def test_a_run_engine_scans_the_gap(rehearsal: Rehearsal) -> None:
+    number, documents = scanned(rehearsal)
     described = next(doc for name, doc in documents if name == "descriptor")["data_keys"]
     assert described["gap"]["units"] == "m"
     assert described["reading"]["units"] == "kg"
     events = [doc["data"] for name, doc in documents if name == "event"]
-    run = wl.read_run(1, rehearsal.store)
+    run = wl.read_run(number, rehearsal.store)
     np.testing.assert_array_equal([e["reading"] for e in events], run.readings.reading)
     np.testing.assert_allclose([e["gap"] for e in events], GAPS, atol=6e-6)
     assert next(doc for name, doc in documents if name == "stop")["exit_status"] == "success"
@@ -77,7 +104,7 @@ def test_a_run_engine_scans_the_gap(rehearsal: Rehearsal) -> None:
 
 def test_a_script_is_refused_what_a_person_would_be(rehearsal: Rehearsal) -> None:
     bench = Path(rehearsal.twin.places["bench_file"])
-    with begin(rehearsal) as steps:
+    with begin(rehearsal, slow=True) as steps:
         steps.go(10e-3)
         first = steps.read()
         with pytest.raises(ClientError, match="within the lift's reach"):
