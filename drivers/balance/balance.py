@@ -26,6 +26,9 @@ LEAST_SILENCE = 0.3
 #: The same where the clock runs faster than life: the far end is a program then, and a machine that stalls
 #: for a moment is no cable that came off.
 LEAST_SILENCE_OF_A_TWIN = 1.5
+#: The shortest read of a balance that is always asked, and of one that mostly speaks by itself: what it says
+#: ends the read, s of the machine's time.
+LEAST_READ, LEAST_READ_UNASKED = 0.002, 0.02
 #: How often, and after how long, s by the clock, a balance is asked for its serial number.
 IDENTITY_TRIES, IDENTITY_PATIENCE = 4, 1.5
 #: Arrivals from which the interval is learnt.
@@ -71,7 +74,8 @@ class SerialBalance:
         self._answers: list[Answer] = []
         patience = READ_TIMEOUT
         if dialect.ask is not None:  # ask in time, also on a clock faster than life
-            patience = min(patience, real_seconds(clock, (interval or dialect.ask.period) / 2, least=0.002))
+            least = LEAST_READ if self._asking else LEAST_READ_UNASKED
+            patience = min(patience, real_seconds(clock, (interval or dialect.ask.period) / 2, least))
         self._line = SerialLine(port, dialect.settings, self, clock, read_timeout=patience)
 
     def start(self) -> None:
