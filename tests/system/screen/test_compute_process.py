@@ -19,8 +19,9 @@ from weighloop.tui.state.compute import NotYet
 from weighloop.tui.state.compute_process import ComputeProcess, steady_look
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def apart() -> Iterator[ComputeProcess]:
+    """Where it was killed, the next question begins another."""
     made = ComputeProcess()
     yield made
     made.close()

@@ -235,17 +235,43 @@ def test_a_taken_port_is_named() -> None:
     assert "NotPossible" in done.stderr
 
 
-@pytest.fixture
-def twin_page(tmp_path: Path) -> Iterator[Served]:
-    """``weighloop tui --web``: all windows look at one bench twin."""
+@pytest.fixture(scope="module")
+def twin_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """``weighloop tui --web``: all windows look at one bench twin, which stands still at first."""
     port = free_port()
     words = [sys.executable, "-m", "weighloop.tui.cli", "tui", "--web", "--twin", "--port", str(port)]
     words += ["--speed", "20"]
-    state = tmp_path / "state"
+    state = tmp_path_factory.mktemp("twin") / "state"
     (state / "weighloop").mkdir(parents=True)
     (state / "weighloop" / "cautions-read").touch()
     with Served(words, port, {**os.environ, "XDG_STATE_HOME": str(state)}) as served:
         yield served
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")
+async def test_the_verb_shows_the_twins_bench_in_a_headless_browser(
+    twin_page: Served, tmp_path: Path
+) -> None:
+    from tests.support.screen.browser import Browser
+
+    async with Browser(twin_page.addresses["act"], tmp_path) as browser, asyncio.timeout(90):
+        while "-first-byte" not in (await browser.value("document.body.className") or ""):
+            await asyncio.sleep(0.1)
+        await browser.press("4")  # the runs: nothing moves there
+        runs = await settled_picture(browser)
+        await browser.press("?")
+        while await browser.snapshot() == runs:
+            await asyncio.sleep(0.1)
+        help_page = await settled_picture(browser)
+        await browser.press("q")  # leaves the page of help
+        while await browser.snapshot() == help_page:
+            await asyncio.sleep(0.1)
+        await browser.press("q")  # and the screen
+        while "-closed" not in (await browser.value("document.body.className") or ""):
+            await asyncio.sleep(0.1)
+    if folder := os.environ.get("WEIGHLOOP_PICTURES"):
+        (Path(folder) / "browser-twin-runs.png").write_bytes(runs)
+        (Path(folder) / "browser-twin-help.png").write_bytes(help_page)
 
 
 @pytest.mark.skipif(not Path("/proc").exists(), reason="looks for processes in /proc")
@@ -278,32 +304,6 @@ async def test_all_windows_are_views_of_one_daemon_and_a_reload_loses_no_run(twi
             run = client.call("snapshot")["run"]
             assert (run["id"], run["state"]) == (number, "running")
             await third.close()
-
-
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")
-async def test_the_verb_shows_the_twins_bench_in_a_headless_browser(
-    twin_page: Served, tmp_path: Path
-) -> None:
-    from tests.support.screen.browser import Browser
-
-    async with Browser(twin_page.addresses["act"], tmp_path) as browser, asyncio.timeout(90):
-        while "-first-byte" not in (await browser.value("document.body.className") or ""):
-            await asyncio.sleep(0.1)
-        await browser.press("4")  # the runs: nothing moves there
-        runs = await settled_picture(browser)
-        await browser.press("?")
-        while await browser.snapshot() == runs:
-            await asyncio.sleep(0.1)
-        help_page = await settled_picture(browser)
-        await browser.press("q")  # leaves the page of help
-        while await browser.snapshot() == help_page:
-            await asyncio.sleep(0.1)
-        await browser.press("q")  # and the screen
-        while "-closed" not in (await browser.value("document.body.className") or ""):
-            await asyncio.sleep(0.1)
-    if folder := os.environ.get("WEIGHLOOP_PICTURES"):
-        (Path(folder) / "browser-twin-runs.png").write_bytes(runs)
-        (Path(folder) / "browser-twin-help.png").write_bytes(help_page)
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine")
