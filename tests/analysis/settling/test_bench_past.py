@@ -46,6 +46,16 @@ def test_a_draught_has_the_power_it_was_made_with() -> None:
         assert p.wander[k + 1] / MG == pytest.approx(truth, rel=0.45)
 
 
+def test_the_law_that_a_bound_is_told_is_of_the_draught_that_is_made() -> None:
+    # the mean products of what is drawn, against the law (Wiener 1930, Khinchin 1934)
+    rng = np.random.default_rng(5)
+    made, laws = zip(*(draught(rng, int(120 * RATE), 2.0, 1.2) for _ in range(60)), strict=True)
+    x = np.array(made)
+    for lag in (0, 50, 200):
+        seen = float(np.mean(x[:, : x.shape[1] - lag] * x[:, lag:]))
+        assert seen == pytest.approx(laws[0][lag], rel=0.2)
+
+
 def test_steps_that_come_and_go_are_counted_sized_and_timed() -> None:
     rng = np.random.default_rng(3)
     made = 12 * stays(rng, int(3600 * RATE), 15.0, 45.0, (0.2, 0.7)) + rng.normal(0, 0.5, int(3600 * RATE))

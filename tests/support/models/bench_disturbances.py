@@ -92,15 +92,15 @@ def footsteps(rng: Rng, n: int, amplitude: float) -> Floats:
 
 
 def draught(rng: Rng, n: int, sd: float, alpha: float, slowest: float = 60.0) -> tuple[Floats, Floats]:
-    """1/f^alpha noise of ``sd`` between 0.02 and 2 Hz, flat below 1/``slowest`` (s) and falling above
-    5 Hz, and its autocovariance."""
+    """1/f^alpha noise of variance 2 ``sd``^2 between 0.02 and 2 Hz, flat below 1/``slowest`` (s) and falling
+    above 5 Hz, and its autocovariance."""
     N = 1 << int(np.ceil(np.log2(n * 2)))
     f = np.fft.rfftfreq(N, 1 / RATE)
     S = 1 / np.maximum(f, 1 / slowest) ** alpha / (1 + (f / 5.0) ** 2)
     S[0] = 0
     band = (f >= 0.02) & (f <= 2.0)
-    S *= sd**2 / (S[band].sum() * f[1])
-    z = (rng.standard_normal(len(f)) + 1j * rng.standard_normal(len(f))) * np.sqrt(S * f[1] / 2)
+    S *= 2 * sd**2 / (S[band].sum() * f[1])
+    z = (rng.standard_normal(len(f)) + 1j * rng.standard_normal(len(f))) * np.sqrt(S * f[1] / 4)
     return np.fft.irfft(z, N)[:n] * N, np.fft.irfft(S * f[1], N) * N / 2
 
 

@@ -49,7 +49,7 @@ class Disturbances:
     held: bool = False
     footsteps: float = 0.0
     vibration: float = 0.0
-    draught: float = 0.0  # rms between 0.02 and 2 Hz
+    draught: float = 0.0  # rms between 0.02 and 2 Hz, over the square root of two
     drift: float = 0.0  # digits/s
     creep: float = 0.0
     creep_time: float = 10.0
