@@ -138,8 +138,9 @@ REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
 #: power, widens the variance.
 LIVELY, MOST_LIVELY = 0.7, 3.0
 #: What the reading moved by in a level's first CALM s is the last of a change that dies with a time which is
-#: this share of how long the level must stand: as slowly as the change went.
-LEFT_SHARE = 0.5
+#: this share of how long the level must stand, an eighth of how long the change took (down to a few of some
+#: thousand digits), or TRANSIENT_TIME.
+LEFT_SHARE = 0.375
 
 # -- past --------------------------------------------------------------------------------------------
 
@@ -159,6 +160,8 @@ DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
 #: As TRUST, where drift, creep and slow noise beforehand are those of the bench; and of what models with
 #: draughts add, while the bench is no more restless than usual: its slow noise is known apart from that.
 KNOWN_TRUST, KNOWN_DRAUGHT = 0.6, 0.6
+#: What those say beyond this many times the variance of the models without draughts is a draught of today.
+OF_TODAY = 2.0
 #: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its
 #: root mean square: then a 95 % interval reaches as far as that, 1/1.96 of it is added.
 RARE, RARE_SHARE = 1e-3, 0.51

@@ -24,9 +24,11 @@ from .settings import (
     LEFT_SHARE,
     LIVELY,
     MOST_LIVELY,
+    OF_TODAY,
     RARE,
     RARE_SHARE,
     SWOLLEN,
+    TRANSIENT_TIME,
     TRUST,
     WATCHED,
 )
@@ -49,10 +51,12 @@ def of_a_bench_just_met(variances: Floats, age: float, watched: float) -> float:
 
 def of_a_known_bench(variances: Floats, slow: float, restless: float, grown: float) -> float:
     """Variance of the level where the past says how much slow noise (variance ``slow``) there is; ``grown``
-    is what a bench more restless than that adds: then models with draughts are believed."""
+    is what a bench more restless than that adds: then models with draughts are believed. What they say far
+    beyond the models without is a draught of today, and counts in full where the past knows of less."""
+    without, draughts = restless * variances
     draught = 1.0 if grown > 0 else KNOWN_DRAUGHT
-    seen = float(KNOWN_TRUST**2 * variances[0] + draught**2 * variances[1])
-    return seen * restless + slow + grown
+    slow_part = max(draught**2 * draughts + slow, draughts - OF_TODAY * without)
+    return float(KNOWN_TRUST**2 * without + slow_part) + grown
 
 
 def slow_noise(past: BenchPast, resolution: float, age: float) -> float:
@@ -84,5 +88,5 @@ def breath_left(amplitude: float, frequency: float, age: float, depth_before: fl
 def left_of_change(moved: float, stands: float, age: float) -> float:
     """Standard deviation left of the change before a level, ``age`` s after that began, which must stand for
     ``stands`` s. It dies exponentially, as slowly as it went, by ``moved`` in the first CALM s."""
-    time = LEFT_SHARE * stands
+    time = max(LEFT_SHARE * stands, TRANSIENT_TIME)
     return moved * math.exp(-age / time) / -math.expm1(-CALM / time)

@@ -188,3 +188,14 @@ def test_models_with_draughts_are_believed_in_full_once_the_bench_is_more_restle
     assert restless > usual + 0.5
     assert of_a_known_bench(models, learnt, 2.0, 0.0) > usual
     assert of_a_known_bench(models, 2 * learnt, 1.0, 0.0) == pytest.approx(usual + learnt)
+
+
+def test_a_draught_that_the_past_never_saw_is_believed_in_full_where_nothing_else_explains_it() -> None:
+    # all that is seen is a draught (the models without have no weight), on a bench that was always calm
+    assert of_a_known_bench(np.array([0.001, 1.0]), 0.01, 1.0, 0.0) > 0.95
+    # the past knows of as much, or other models explain it as well: in part
+    assert of_a_known_bench(np.array([0.001, 1.0]), 2.0, 1.0, 0.0) < 2.5
+    assert of_a_known_bench(np.array([1.0, 1.0]), 0.01, 1.0, 0.0) < 0.8
+    # more of the past's noise never makes a level known better
+    stated = [of_a_known_bench(np.array([0.1, 1.0]), slow, 1.0, 0.0) for slow in np.linspace(0, 2, 41)]
+    assert np.all(np.diff(stated) >= 0)
