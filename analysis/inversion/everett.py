@@ -24,6 +24,10 @@ class Steps:
         i = places.astype(np.intp)
         return self.sums[i] + (places - i) * self.masses[i]
 
+    def at(self, places: Floats) -> Floats:
+        """Mass of the step on which each of the places (...) is."""
+        return self.masses[places.astype(np.intp)]
+
 
 class Cells:
     """Masses (cells, cells), each on a cell of its own: summed up to alpha from below and down to beta from
@@ -68,10 +72,11 @@ class Triangles:
         x, y = high - i, low - j
         self.i, self.j, self.x, self.y = i, j, x, y
         self.corner = i * self.size + j
+        self.apart, self.one = i > j, i == j
         alone = x * (1.0 - y) - np.maximum(x - y, 0.0) ** 2
         #: How much less of the diagonal's cells at both ends there is than were it bilinear.
-        self.less_i = np.where(i > j, x * (1.0 - x), np.where(i == j, alone, 0.0))
-        self.less_j = np.where(i > j, y * (1.0 - y), 0.0)
+        self.less_i = np.where(self.apart, x * (1.0 - x), np.where(self.one, alone, 0.0))
+        self.less_j = np.where(self.apart, y * (1.0 - y), 0.0)
 
     def mass(self, cells: Cells) -> Floats:
         """Mass in every triangle (...)."""
@@ -80,6 +85,19 @@ class Triangles:
         near = near + self.y * (at[corner + 1] - near)
         far = far + self.y * (at[corner + size + 1] - far)
         return near + self.x * (far - near) - diagonal[self.i] * self.less_i - diagonal[self.j] * self.less_j
+
+    def slopes(self, cells: Cells) -> tuple[Floats, Floats]:
+        """By how much the mass grows with the higher place and shrinks with the lower (...)."""
+        size, corner, at, x, y = self.size, self.corner, cells.table, self.x, self.y
+        one, two = cells.diagonal[self.i], cells.diagonal[self.j]
+        near = at[corner + 1] - at[corner]
+        far = at[corner + size + 1] - at[corner + size]
+        higher = at[corner + size] - at[corner] + y * (far - near)
+        alone = 2.0 * np.maximum(x - y, 0.0)
+        higher -= one * np.where(self.apart, 1.0 - 2.0 * x, np.where(self.one, 1.0 - y - alone, 0.0))
+        lower = near + x * (far - near) - two * np.where(self.apart, 1.0 - 2.0 * y, 0.0)
+        lower -= one * np.where(self.one, alone - x, 0.0)
+        return higher, -lower
 
     def shares(self, which: Indices, weights: Floats, rows: Indices, count: int) -> Floats:
         """What of every cell lies in the triangles, of which ``which`` (p,) are meant, counted one after the

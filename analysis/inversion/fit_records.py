@@ -30,8 +30,13 @@ class Material(Protocol):
         and slopes (``state``), with what the nodes felt at earlier rows going with their own M."""
         ...
 
-    def state(self, c: Floats, H_local: Floats, M: Floats | None = None) -> tuple[Floats, Floats]:
-        """M (n, q) and its slope dM/du at each node in its own row's field, which was worked out by ``M``."""
+    def turned(self, H_local: Floats, M: Floats) -> bool:
+        """Take the turns of nodes that feel ``H_local`` (n, q), as worked out by ``M``: whether any is
+        another than before."""
+        ...
+
+    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
+        """M (n, q) and its slope dM/du at each node in its own row's field."""
         ...
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
@@ -211,16 +216,19 @@ def agreed(
     own: DemagnetisingField,
     M: Floats,
     felt: Callable[[Floats], Floats],
-    state: Callable[[Floats, Floats], tuple[Floats, Floats]],
+    material: Material,
+    c: Floats,
 ) -> tuple[Floats, Floats, Floats]:
     """M at the nodes (n, q) that follows from the field felt with it, that field and dM/du; begun from ``M``.
 
-    ``felt`` makes the field of M, ``state`` M and dM/du of the field and that M. Newton's method; the steps
-    of a row are shorter after one that has made it worse, or, where hysterons feel their own part, go by what
-    M did on the way of one that went too far: there branches are as steep as the material.
+    ``felt`` makes the field of M, in which the ``material`` has the coefficients ``c``. The turns are those
+    of the field at first, and looked at again once M follows from it. Newton's method; the steps of a row are
+    shorter after one that has made it worse, or, where hysterons feel their own part, go by what M did on the
+    way of one that went too far: there branches are as steep as the material.
     """
     H_local = felt(M)
-    value, slope = state(H_local, M)
+    material.turned(H_local, M)
+    value, slope = material.state(c, H_local)
     if not own.whole:
         return value, H_local, slope
     share, before = np.ones((len(M), 1)), np.inf
@@ -229,14 +237,18 @@ def agreed(
         off = value - M
         size = np.abs(off).max(axis=1, keepdims=True)
         if size.max() < AGREED * np.abs(M).max():
-            break
+            if not material.turned(H_local, M):
+                break
+            value, slope = material.state(c, H_local)
+            last = H_local, value, value - M
+            continue
         if own.felt:
             by, last = _on_the_way(slope, H_local, value, off, *last), (H_local, value, off)
         else:
             by, share = slope, np.where(size < before, np.minimum(2.0 * share, 1.0), SHORTER * share)
         M, before = M + share * own.answered(by, off), size
         H_local = felt(M)
-        value, slope = state(H_local, M)
+        value, slope = material.state(c, H_local)
     return M, H_local, slope
 
 

@@ -143,6 +143,12 @@ class _Fit:
             z = self._settle(model, z)
             chi, left = self._objective(z, _of_readings), self._left_over()
             scale = self.known_scale or (float(np.sqrt(chi / left)) if chi > CLAIM * left else 1.0)
+            if not (self.sought & ~self.by_side).any():
+                # Counted less beside nothing that is stated, the readings speak as before: found again with
+                # more smoothing, which leaves more, the ratio would grow on and on.
+                for p in self.parts.values():
+                    p.smoothing *= (self.scale / scale) ** 2
+                self.scale = scale
             steady = abs(scale / self.scale - 1.0) < ALIKE
             if (np.abs(z[: self.k] - model.z).max(initial=0.0) < NEAR and steady) or chi > self.enough:
                 break
@@ -166,9 +172,11 @@ class _Fit:
             if choosing and step < MOST_CHOICES:
                 self._choose(z, step)
             wanted = self._inputs(z) if step and self.sought.any() else z
-            reference = self._objective(z, self._told) if step else np.inf
             before = [(p.c, p.M) for p in self.parts.values()]
             coefficients = self._coefficients(wanted, z)
+            reference = np.inf
+            if step:
+                reference = max(self._objective(z, self._told), self._foreseen(coefficients, wanted, z))
             # Steps to and fro, between two sets of bounds that hold, are made shorter and shorter.
             back = step > MOST_CHOICES and (wanted - z) @ latest < -0.5 * (latest @ latest)
             length = longest = 0.5 * longest if back else longest
@@ -208,6 +216,7 @@ class _Fit:
                 M = np.repeat(plain[:, None], len(f.weights), axis=1)
             H_local = f.H - interaction_field(self.own, model, M) + self.steady
             role.material.begin(H_local, f.pull, 1.0 / model.field.N, self.own.felt)
+            role.material.turned(H_local, M)
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
             rows = role.rows[counted]
             sigma = weighing_spread(points.force[rows], points.u_force[rows])
@@ -240,8 +249,8 @@ class _Fit:
         for p in self.parts.values():
             assert p.c is not None
             f = field.rows(p.rows)
-            felt, state = partial(self._local_field, model, f, z), partial(p.material.state, p.c)
-            p.M, p.H_local, p.slope = agreed(self.own, p.M, felt, state)
+            felt = partial(self._local_field, model, f, z)
+            p.M, p.H_local, p.slope = agreed(self.own, p.M, felt, p.material, p.c)
             p.model = (f.pull * p.M).sum(axis=1)[p.counted] + self._zero(p, z)
 
     def _linearise(self, model: LinearisedBench, z: Floats, inputs: Bools) -> None:
@@ -338,6 +347,15 @@ class _Fit:
             float(np.sum((p.residual / spread(p)) ** 2)) for p in self.parts.values() if p.constrains_bench
         )
         return float(z @ self.precision @ z) + of_rows
+
+    def _foreseen(self, coefficients: list[Floats], wanted: Floats, z: Floats) -> float:
+        """What the objective becomes at the inputs ``wanted``, were it all linear."""
+        off = [
+            (self._targets(p, z) - p.design @ c - p.by_input @ wanted) / self._told(p)
+            for p, c in zip(self.parts.values(), coefficients, strict=True)
+            if p.constrains_bench
+        ]
+        return float(wanted @ self.precision @ wanted + sum(float(x @ x) for x in off))
 
     def _left_over(self) -> float:
         """Degrees of freedom that the coefficients leave, at least one."""

@@ -69,7 +69,11 @@ class MonotoneSpline:
 
         return BSpline.design_matrix(self.inside(u).ravel(), self.knots, _DEGREE)
 
-    def state(self, c: Floats, H_local: Floats, M: Floats | None = None) -> tuple[Floats, Floats]:
+    def turned(self, H_local: Floats, M: Floats) -> bool:
+        """Never: a branch has no turns."""
+        return False
+
+    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
         """f and df/du at ``H_local`` (...), A/m."""
         from scipy.interpolate import BSpline
 

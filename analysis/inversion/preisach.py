@@ -23,8 +23,8 @@ from ..records.arrays import Floats, Indices
 from .fit_records import weighing_spread
 from .nnls import nnls_warm, solved
 from .preisach_cells import Masses, Medium, columns, grid
-from .preisach_memory import Past
-from .settings import AT_ONCE, DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED
+from .preisach_memory import History, Past
+from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED
 
 
 class Density:
@@ -44,7 +44,7 @@ class Density:
         #: Which are free of the constraint in the solution before, to begin the next from.
         self.likely_free = np.ones(columns(), bool)
         self._latest: tuple[Floats, Masses] | None = None
-        self.felt, self._turning = 0.0, (np.zeros(0), np.zeros(0))
+        self.felt, self.history = 0.0, History((), np.zeros((0, 0)))
 
     def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
         """Cells for rows whose nodes feel ``H_local`` (n, q), A/m, ``felt`` times their own M taken off."""
@@ -55,34 +55,35 @@ class Density:
     def design(self, H_local: Floats, weights: Floats, around: tuple[Floats, Floats] | None = None) -> Floats:
         """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density; ``around`` densities and
         slopes, with the turns of nodes that feel themselves going with their M."""
-        turning, kept = self._turning_as(H_local), None
+        kept = None
         if around is not None and self.felt:
             c, slope = around
-            kept = self.past.kept(self.medium, H_local, self._masses(c), self.felt, slope, turning)
-        return self.past.design(self.medium, H_local, weights, turning, kept) * self.scale
+            kept = self.history.kept(self.medium, H_local, self._masses(c), self.felt, slope)
+        return self.history.design(self.medium, H_local, weights, kept) * self.scale
 
-    def state(self, c: Floats, H_local: Floats, M: Floats | None = None) -> tuple[Floats, Floats]:
-        """M and dM/du, by central differences within a cell, at every node (n, q), which feel ``H_local`` as
-        worked out by ``M``."""
-        if self.felt and not self.start and M is not None:
-            # M rises with the field, so both turn at the same rows; this one before M is found.
-            self._turning = H_local, H_local + self.felt * M
-        step = 0.25 * self.medium.narrowest
-        by = np.array([0.0, step, -step])
-        turning = self._turning_as(H_local)
-        here, ahead, behind = self.past.state(self.medium, H_local, self._masses(c), by, turning)
-        return here, np.maximum((ahead - behind) / (2.0 * step), 0.0)
+    def turned(self, H_local: Floats, M: Floats) -> bool:
+        """Take the turns of nodes that feel ``H_local`` (n, q), as worked out by ``M``: whether any is
+        another than before."""
+        # M rises with the field, so both turn at the same rows; this one before M is found.
+        history = self.past.followed(H_local if self.start else H_local + self.felt * M)
+        if history.like(self.history):
+            return False
+        self.history = history
+        return True
+
+    def state(self, c: Floats, H_local: Floats) -> tuple[Floats, Floats]:
+        """M and dM/du at every node (n, q), which feel ``H_local``, the turns being as taken before."""
+        M, slope = self.history.state(self.medium, H_local, self._masses(c))
+        return M, np.maximum(slope, 0.0)
 
     def changes(self, c: Floats, H_local: Floats, slope: Floats, by: Floats) -> Floats:
         """Change of M (k, n, q) with the nodes' local field at all rows, turning points included."""
-        out, moved, masses = np.zeros_like(by), np.flatnonzero(by.any(axis=(1, 2))), self._masses(c)
-        turning = self._turning_as(H_local)
-        for some in np.array_split(moved, 1 + by.size // AT_ONCE):
-            ahead, behind = H_local + 0.5 * by[some], H_local - 0.5 * by[some]
-            out[some] = (
-                self.past.state(self.medium, ahead, masses, turning_as=turning)[0]
-                - self.past.state(self.medium, behind, masses, turning_as=turning)[0]
+        out, masses = np.zeros_like(by), self._masses(c)
+        for k in np.flatnonzero(by.any(axis=(1, 2))):
+            ahead, behind = (
+                self.history.state(self.medium, H_local + half * by[k], masses)[0] for half in (0.5, -0.5)
             )
+            out[k] = ahead - behind
         return out
 
     def smoothing(self, X: Floats, y: Floats, bound: bool = False) -> float:
@@ -134,11 +135,6 @@ class Density:
         """M (m,) of such a sample."""
         return self.past.uniform(self.medium, row, turns_H_local, u, self._masses(c))
 
-    def _turning_as(self, H_local: Floats) -> Floats:
-        """Fields that turn where ``H_local`` does."""
-        of, turning = self._turning
-        return turning if of is H_local else H_local
-
     def _masses(self, c: Floats) -> Masses:
         """The same densities are asked of many times over."""
         if self._latest is None or self._latest[0] is not c:
@@ -188,7 +184,7 @@ def magnetised_before(field: NodeField, force: Floats, u_force: Floats, fitted: 
     scale = Density(0.0).scale
     sigma = weighing_spread(force[fitted], u_force[fitted])
     virgin, magnetised = (
-        Past(part).design(medium, field.H, field.pull)[fitted] * scale / sigma[:, None]
+        Past(part).followed(field.H).design(medium, field.H, field.pull)[fitted] * scale / sigma[:, None]
         for part in (0.0, sign)
     )
     y, shapes = force[fitted] / sigma, _penalties()[1]

@@ -89,7 +89,7 @@ class Medium:
         self._even, steps = fields is None, np.diff(fine)
         #: Of the fine steps from zero: the place each begins at, from the middle, and how far it goes on.
         self._begin, self._on = 0.5 * self.grid.cells * fine, 0.5 * self.grid.cells * np.append(steps, 0.0)
-        self.narrowest = float(largest / (FINE * self._on.max()))
+        self.ramps_by_field = RAMPS / largest
 
     def places(self, u: Floats) -> Floats:
         """The places of fields ``u`` (...)."""
@@ -100,14 +100,18 @@ class Medium:
         step = at.astype(np.intp)
         return half + np.copysign(self._begin[step] + (at - step) * self._on[step], u)
 
+    def cells_by_field(self, u: Floats) -> Floats:
+        """How the places go with fields ``u`` (...), cells in an A/m: none beyond the largest."""
+        step = np.minimum(np.abs(u) * (FINE / self.largest), FINE).astype(np.intp)
+        return self._on[step] * (FINE / self.largest)
+
     def width(self, u: Floats) -> Floats:
-        """The width of the cell at fields ``u`` (...), A/m."""
-        step = np.minimum(np.abs(u) * (FINE / self.largest), FINE - 1).astype(np.intp)
-        return self.largest / (FINE * self._on[step])
+        """The width of the cell at fields ``u`` (...), A/m, or of the last one."""
+        return 1.0 / self.cells_by_field(np.minimum(np.abs(u), (1.0 - 0.5 / FINE) * self.largest))
 
     def climbed(self, u: Floats) -> Floats:
         """How many ramps of the reversible part, odd in u, lie below its size: (...)."""
-        return np.minimum(np.abs(u) * (RAMPS / self.largest), RAMPS)
+        return np.minimum(np.abs(u) * self.ramps_by_field, RAMPS)
 
 
 class Masses:

@@ -7,7 +7,6 @@ Between two turning points M changes by twice the Everett function, a cell's par
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from copy import copy
 from itertools import pairwise
 
 import numpy as np
@@ -16,9 +15,6 @@ from ..records.arrays import Bools, Floats, Indices
 from .everett import Triangles, steps_below
 from .preisach_cells import Masses, Medium
 from .settings import IN_CACHE, RAMPS, ROWS_AT_ONCE
-
-#: No row farther on than it is.
-NOWHERE = np.zeros(1)
 
 
 def last_turns(u: Floats, start: int = 0) -> Indices:
@@ -92,72 +88,82 @@ class _Story:
     (n, q) at the rows of a run and last turned at the rows ``since`` (n, q).
 
     A node's state at a row is that at its last turn and what the field has turned over since: a link of a
-    chain that goes back, turn by turn, to where the sample began.
+    chain that goes back, turn by turn, to where the sample began. Rows and nodes are counted one after the
+    other, row by row.
     """
 
     def __init__(self, u: Floats, since: Indices, start: int) -> None:
-        self.since, self.start, self.node = since, start, np.arange(u.shape[1])
-        self.fresh = since == np.arange(len(u))[:, None]
+        n, q = u.shape
+        self.start, self.at = start, since * q + np.arange(q)
+        self.fresh = since == np.arange(n)[:, None]
         self.rising = np.where(self.fresh, u > 0.0, self.before(u) < u)
         self.factor = np.where(self.rising, 2.0, -2.0)
         if start == 0:
             # A virgin cell is up or down by the side of the mirror's line on which it lies.
             self.factor[self.fresh] *= 0.5
-        #: Link by link back from every row: where there is one more, and at which row, else -1 (n, q).
-        self.chain = list(self._chain())
-        origin = np.broadcast_to(np.arange(len(u))[:, None], u.shape)
-        for _, at in self.chain:
-            origin = np.where(at >= 0, at, origin)
+        #: Where any node turned, and which of those each last did; one more, which is none.
+        turns = np.zeros(n * q, bool)
+        turns[self.at[~self.fresh]] = True
+        self.turns, number = np.flatnonzero(turns), np.cumsum(turns) - 1
+        self.last = np.where(self.fresh, len(self.turns), number[self.at])
+        self.turn_before = np.append(self.last.ravel()[self.turns], len(self.turns))
         #: One begun along its magnetisation has turned in no field before, which took its upper cells down;
         #: one begun against it comes from farther away than any field here.
-        self.along = start * u[origin, self.node] > 0.0
+        self.along = np.zeros(u.shape, bool)
+        if start:
+            begun = np.where(self.fresh, start * u, 0.0)
+            self.along = begun + self.summed(begun) > 0.0
 
-    def _of(self, nodes: slice) -> _Story:
-        """Of some of the nodes."""
-        part = copy(self)
-        for name in ("since", "fresh", "rising", "factor", "along"):
-            setattr(part, name, np.ascontiguousarray(getattr(self, name)[:, nodes]))
-        part.node = np.arange(part.since.shape[1])
-        part.chain = [(on[:, nodes], at[:, nodes]) for on, at in self.chain]
-        return part
+    def like(self, other: _Story) -> bool:
+        """Whether all nodes turn at the same rows, and to the same side."""
+        same = np.array_equal(self.at, other.at) and np.array_equal(self.rising, other.rising)
+        return same and np.array_equal(self.along, other.along)
 
-    def before(self, values: Floats) -> Floats:
-        """What each node had at its last turn, of ``values`` (..., n, q)."""
-        return values[..., self.since, self.node]
+    def before(self, values: Floats, rows: slice = slice(None)) -> Floats:
+        """What each node had at its last turn, of ``values`` (n, q): of some of the rows."""
+        return values.ravel()[self.at[rows]]
 
-    def _chain(self) -> Iterator[tuple[Bools, Indices]]:
-        at, on = self.since, ~self.fresh
+    def chain(self) -> Iterator[tuple[Bools, Indices]]:
+        """Link by link back from every row: where there is one more (n, q), and where it ends."""
+        at, on = self.at, ~self.fresh
         while on.any():
-            yield on, np.where(on, at, -1)
-            on, at = on & ~self.fresh[at, self.node], self.since[at, self.node]
+            yield on, at
+            on, at = on & ~self.fresh.ravel()[at], self.at.ravel()[at]
 
-    def links(self, medium: Medium, now: Floats, turned: Floats) -> Triangles:
-        """What has turned over since each row's last turn, the rows having come to the places ``now``
-        (..., n, q) and turned at ``turned``."""
-        cells = medium.grid.cells
+    def summed(self, of_links: Floats) -> Floats:
+        """The sum of ``of_links`` (n, q) along the chain of each row, but for its own: (n, q)."""
+        own = np.append(of_links.ravel()[self.turns], 0.0)
+        at_turns, on = own.copy(), self.turn_before
+        while on.min() < len(self.turns):
+            at_turns += own[on]
+            on = self.turn_before[on]
+        return at_turns[self.last]
+
+    def links(self, medium: Medium, places: Floats, rows: slice = slice(None)) -> Triangles:
+        """What has turned over since each row's last turn, of some of the rows, all of which have come to
+        the ``places`` (n, q)."""
+        cells, now = medium.grid.cells, places[rows]
+        rising = self.rising[rows]
         if self.start == 0:
             begun = cells - now
         else:
-            begun = np.where(self.along, 0.5 * cells, np.where(self.rising, 0.0, cells))
-        since = np.where(self.fresh, begun, self.before(turned))
-        return Triangles(np.where(self.rising, now, since), np.where(self.rising, since, now), cells)
+            begun = np.where(self.along[rows], 0.5 * cells, np.where(rising, 0.0, cells))
+        since = np.where(self.fresh[rows], begun, self.before(places, rows))
+        return Triangles(np.where(rising, now, since), np.where(rising, since, now), cells)
 
     def reached(self, u: Floats) -> Floats:
-        """The largest field against ``start`` so far, from none; u (..., n, q)."""
-        return np.maximum.accumulate(np.maximum(-self.start * u, 0.0), axis=-2)
+        """The largest field against ``start`` so far, from none; u (n, q)."""
+        return np.maximum.accumulate(np.maximum(-self.start * u, 0.0))
 
     def kept(self, medium: Medium, u: Floats, masses: Masses, felt: float, slope: Floats) -> Floats:
         """What is left at each row (n, q) of a change of M at its last turn, by which all that was turned
         over since moves: nodes feel ``u`` (n, q), which ``felt`` times their own M was taken off, and M goes
         with that by ``slope`` (n, q)."""
-        places, by = medium.places(u), 0.02 * medium.narrowest  # a small part of a cell
-        ahead, behind = (
-            self.factor * self.links(medium, places, medium.places(at)).mass(masses.cells)
-            - self.before(np.sign(at) * masses.ramps.below(medium.climbed(at)))
-            for at in (u + by, u - by)
-        )
-        by_turn = (ahead - behind) / (2.0 * by)
-        return np.where(self.fresh, 1.0, (1.0 - felt * by_turn) / (1.0 + felt * self.before(slope)))
+        higher, lower = self.links(medium, medium.places(u)).slopes(masses.cells)
+        lost, by_field = np.where(self.rising, lower, higher), medium.cells_by_field(u)
+        by_field, slope = self.before(by_field), self.before(slope)
+        lost = 2.0 * lost * by_field + self.before(masses.ramps.at(medium.climbed(u)) * medium.ramps_by_field)
+        return np.where(self.fresh, 1.0, (1.0 + felt * lost) / (1.0 + felt * slope))
 
     def design(
         self, medium: Medium, u: Floats, reached: Floats, weights: Floats, kept: Floats | None = None
@@ -171,18 +177,18 @@ class _Story:
         ``start``: together twice ``start`` until then, nothing after. The last column is those never
         turned at all.
         """
-        n, places, q = medium.grid.cells, medium.places(u), len(self.node)
-        triangles, factor = self.links(medium, places, places), self.factor.ravel()
-        cells, every = np.empty((len(u), len(medium.grid.area))), np.arange(len(u))[:, None]
-        chain = [(np.ones(u.shape, bool), np.broadcast_to(every, u.shape)), *self.chain]
+        n, places = medium.grid.cells, medium.places(u)
+        triangles, factor = self.links(medium, places), self.factor.ravel()
+        cells = np.empty((len(u), len(medium.grid.area)))
+        chain = [(np.ones(u.shape, bool), np.arange(u.size).reshape(u.shape)), *self.chain()]
         by_turn = [weights]
         for (_, at), (on, _) in pairwise(chain):
             left = by_turn[-1]
-            by_turn.append(left if kept is None else np.where(on, left * kept[at, self.node], left))
+            by_turn.append(left if kept is None else np.where(on, left * kept.ravel()[at], left))
         for start in range(0, len(u), ROWS_AT_ONCE):
             some = slice(start, start + ROWS_AT_ONCE)
             rows, nodes = zip(*(np.nonzero(on[some]) for on, _ in chain), strict=True)
-            links = [at[some][i, j] * q + j for (_, at), i, j in zip(chain, rows, nodes, strict=True)]
+            links = [at[some][i, j] for (_, at), i, j in zip(chain, rows, nodes, strict=True)]
             row, link = np.concatenate(rows), np.concatenate(links)
             of_links = [w[some][i, j] for w, i, j in zip(by_turn, rows, nodes, strict=True)]
             by_link = factor[link] * np.concatenate(of_links)
@@ -190,10 +196,10 @@ class _Story:
             cells[some] = medium.grid.folded(shares)
         climbed, sign = medium.climbed(u), np.sign(u)
         ramps = steps_below(climbed, weights * sign, RAMPS)
-        for (before, after), (_, at) in zip(pairwise(by_turn), self.chain, strict=True):
+        for (before, after), (_, at) in zip(pairwise(by_turn), chain[1:], strict=True):
             # The reversible part is that of the row itself, and of a turn only as far as this was felt.
             if after is not before:
-                ramps += steps_below(climbed[at, self.node], (after - before) * sign[at, self.node], RAMPS)
+                ramps += steps_below(climbed.ravel()[at], (after - before) * sign.ravel()[at], RAMPS)
         weights = by_turn[-1]
         beyond = np.zeros((len(u), n + 1))
         if self.start:
@@ -205,31 +211,68 @@ class _Story:
             beyond = np.hstack([2.0 * (begun - self.start * passed), begun])
         return np.hstack([cells, ramps, beyond])
 
-    def magnetisation(
-        self, medium: Medium, u: Floats, reached: Floats, masses: Masses, by: Floats = NOWHERE
-    ) -> Floats:
-        """M (b, ..., n, q) by the columns' ``masses``, nodes feeling ``u`` (..., n, q), but each row by
-        itself by each of ``by`` (b,) farther on, the first of which is 0; ``reached`` as above."""
-        blocks = min(-(-len(by) * u.size // IN_CACHE), len(self.node))
-        if blocks > 1:
-            M = np.empty((len(by), *u.shape))
-            for nodes in np.array_split(self.node, blocks):
-                some = slice(nodes[0], nodes[-1] + 1)
-                part = self._of(some).magnetisation(medium, u[..., some], reached[..., some], masses, by)
-                M[..., some] = part
-            return M
-        now = u + by.reshape(-1, *(1,) * u.ndim)
-        places = medium.places(now)
-        M = self.factor * self.links(medium, places, places[0]).mass(masses.cells)
-        of_links = M[0].copy()
-        for on, at in self.chain:
-            M += np.where(on, of_links[..., at, self.node], 0.0)
-        M += np.sign(now) * masses.ramps.below(medium.climbed(now))
+    def state(self, medium: Medium, u: Floats, reached: Floats, masses: Masses) -> tuple[Floats, Floats]:
+        """M by the columns' ``masses``, nodes feeling ``u`` (n, q), and how it goes with each row's own
+        field; ``reached`` as above."""
+        places, M, slope = medium.places(u), np.empty(u.shape), np.empty(u.shape)
+        some = max(IN_CACHE // u.shape[1], 1)
+        for begin in range(0, len(u), some):
+            rows = slice(begin, begin + some)
+            links = self.links(medium, places, rows)
+            M[rows] = self.factor[rows] * links.mass(masses.cells)
+            higher, lower = links.slopes(masses.cells)
+            turned = np.where(self.rising[rows], higher, lower)
+            if self.start == 0:
+                # The other place of a virgin sample's triangle is the mirrored one.
+                turned = np.where(self.fresh[rows], 0.5 * (higher + lower), turned)
+            slope[rows] = 2.0 * turned
+        M += self.summed(M)
+        climbed, by_field = medium.climbed(u), medium.cells_by_field(u)
+        M += np.sign(u) * masses.ramps.below(climbed)
         if self.start:
             begun = masses.cells.whole - 2.0 * self.along * masses.cells.upper
-            passed = masses.beyond.below(medium.places(np.maximum(reached, -self.start * now)))
-            M += self.start * (begun + 2.0 * (masses.beyond.whole - passed) + masses.never)
-        return M
+            places = medium.places(reached)
+            never_yet = masses.beyond.whole - masses.beyond.below(places)
+            M += self.start * (begun + 2.0 * never_yet + masses.never)
+            slope += np.where(-self.start * u >= reached, 2.0 * masses.beyond.at(places), 0.0)
+        return M, slope * by_field + masses.ramps.at(climbed) * medium.ramps_by_field
+
+
+class History:
+    """What the nodes of a sample went through, each share of which began in a way of its own."""
+
+    def __init__(self, shares: Sequence[tuple[float, int]], turning: Floats) -> None:
+        self.shares = [(share, _Story(turning, last_turns(turning, start), start)) for share, start in shares]
+
+    def like(self, other: History) -> bool:
+        """Whether all nodes turn at the same rows, and to the same side."""
+        pairs = zip(self.shares, other.shares, strict=False)
+        return len(self.shares) == len(other.shares) and all(a.like(b) for (_, a), (_, b) in pairs)
+
+    def kept(self, medium: Medium, u: Floats, masses: Masses, felt: float, slope: Floats) -> list[Floats]:
+        """For each share of the sample (n, q): what is left at a row of a change of M at its last turn, where
+        nodes feel themselves (``_Story.kept``)."""
+        return [s.kept(medium, u, masses, felt, slope) for _, s in self.shares]
+
+    def design(
+        self, medium: Medium, u: Floats, weights: Floats, kept: Sequence[Floats] | None = None
+    ) -> Floats:
+        """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
+        column; ``kept`` of nodes that feel themselves."""
+        found = np.zeros(())
+        for i, (share, s) in enumerate(self.shares):
+            left = None if kept is None else kept[i]
+            found = found + share * s.design(medium, u, s.reached(u), weights, left)
+        return found
+
+    def state(self, medium: Medium, u: Floats, masses: Masses) -> tuple[Floats, Floats]:
+        """M by the columns' ``masses``, nodes feeling ``u`` (n, q), and how it goes with each row's own
+        field."""
+        M, slope = np.zeros(()), np.zeros(())
+        for share, s in self.shares:
+            one = s.state(medium, u, s.reached(u), masses)
+            M, slope = M + share * one[0], slope + share * one[1]
+        return M, slope
 
 
 class Past:
@@ -238,54 +281,10 @@ class Past:
     def __init__(self, part: float) -> None:
         shares = ((0, 1.0 - abs(part)), (int(np.sign(part)), abs(part)))
         self.shares = [(share, start) for start, share in shares if share > 0.0]
-        self._latest: tuple[Floats, list[tuple[float, _Story]]] | None = None
 
-    def _stories(self, u: Floats) -> list[tuple[float, _Story]]:
-        """The share of the sample and its history, nodes feeling ``u`` (n, q): the same are asked for again
-        and again."""
-        if self._latest is None or self._latest[0] is not u:
-            stories = [(share, _Story(u, last_turns(u, start), start)) for share, start in self.shares]
-            self._latest = u, stories
-        return self._latest[1]
-
-    def kept(
-        self, medium: Medium, u: Floats, masses: Masses, felt: float, slope: Floats, turning_as: Floats
-    ) -> list[Floats]:
-        """For each share of the sample (n, q): what is left at a row of a change of M at its last turn, where
-        nodes feel themselves (``_Story.kept``)."""
-        return [s.kept(medium, u, masses, felt, slope) for _, s in self._stories(turning_as)]
-
-    def design(
-        self,
-        medium: Medium,
-        u: Floats,
-        weights: Floats,
-        turning_as: Floats | None = None,
-        kept: Sequence[Floats] | None = None,
-    ) -> Floats:
-        """(n, columns): sums over the nodes, which feel ``u`` (n, q), of ``weights`` (n, q) times M by
-        column; ``turning_as`` as in ``state``, ``kept`` of nodes that feel themselves."""
-        found = np.zeros(())
-        for i, (share, s) in enumerate(self._stories(u if turning_as is None else turning_as)):
-            left = None if kept is None else kept[i]
-            found = found + share * s.design(medium, u, s.reached(u), weights, left)
-        return found
-
-    def state(
-        self,
-        medium: Medium,
-        u: Floats,
-        masses: Masses,
-        by: Floats = NOWHERE,
-        turning_as: Floats | None = None,
-    ) -> Floats:
-        """M by the columns' ``masses``, nodes feeling ``u`` (..., n, q): (b, ..., n, q), each row by itself
-        by each of ``by`` (b,), A/m, farther on, the first of which is 0. ``turning_as`` (n, q): fields whose
-        turns are taken for those of ``u``."""
-        turning = u if turning_as is None else turning_as
-        stories = self._stories(turning)
-        states = (share * s.magnetisation(medium, u, s.reached(u), masses, by) for share, s in stories)
-        return sum(states, np.zeros(()))
+    def followed(self, turning: Floats) -> History:
+        """What was before, and what nodes do whose fields turn as ``turning`` (n, q)."""
+        return History(self.shares, turning)
 
     def uniform(
         self, medium: Medium, row: int, turns_H_local: Floats, u: Floats, masses: Masses | None = None
@@ -299,7 +298,7 @@ class Past:
             if masses is None:
                 M = branch.design(medium, H_local, reached, np.ones_like(H_local))
             else:
-                M = branch.magnetisation(medium, H_local, reached, masses)[0, :, 0]
+                M = branch.state(medium, H_local, reached, masses)[0][:, 0]
             found = found + share * M[-len(u) :]
         return found
 
@@ -308,7 +307,7 @@ def _branch(start: int, turns_H_local: Floats, u: Floats) -> tuple[_Story, Float
     """The turns that the last of rows of local field ``turns_H_local`` (k,) rests on, and from there to each
     of ``u`` (m,); what is felt (turns + m, 1) and had been reached."""
     story = _Story(turns_H_local[:, None], last_turns(turns_H_local[:, None], start), start)
-    turns = np.array([at[-1, 0] for on, at in story.chain if on[-1, 0]][::-1], np.intp)
+    turns = np.array([at[-1, 0] for on, at in story.chain() if on[-1, 0]][::-1], np.intp)
     H_local = np.concatenate([turns_H_local[turns], u])[:, None]
     since, before = np.arange(len(H_local)), 0.0
     since[1 : len(turns)] -= 1

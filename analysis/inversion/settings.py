@@ -79,7 +79,6 @@ RAMPS = 4  # of the purely reversible part, odd in the field
 DENSE = 300  # rows whose covariance is written out; of more, only what they have in common
 IN_CACHE = 60_000  # values that are worked on at once, so that they stay in the processor's cache
 ROWS_AT_ONCE = 200  # whose cells are summed up at once: more take memory only
-AT_ONCE = 500_000  # nodes times rows that are worked on at once: more take memory only
 
 # -- smoothing ----------------------------------------------------------------------------------------
 

@@ -163,7 +163,8 @@ class HistoryFit:
 
     def _design(self, k: int, u: Floats) -> Floats:
         density = _density(self.fits[k])
-        return Past(0.0).design(density.medium, u[:, None], np.ones((len(u), 1))) * density.scale
+        path = u[:, None]
+        return Past(0.0).followed(path).design(density.medium, path, np.ones_like(path)) * density.scale
 
     @cached_property
     def _roots(self) -> list[Floats]:

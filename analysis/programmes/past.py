@@ -126,6 +126,7 @@ def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[BeforeRu
         material.likely_free = likely_free.get(ways, likely_free.get((), material.likely_free))
         H = np.vstack([node_field(with_past(points, past), bench).H[:n], run.H])
         pull = np.vstack([np.zeros((n, H.shape[1])), run.pull])
+        material.turned(H, np.zeros_like(H))
         X, y = material.design(H, pull)[n:][known] / spread[:, None], force / spread
         weight = material.smoothing(X, y)
         c, _ = material.fit(X, y, weight)

@@ -36,7 +36,7 @@ def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
     state = np.where(beta >= 0.0, -1.0, np.where(alpha <= 0.0, 1.0, state)) if start else state
     tilt = np.abs(middle) < 1e-12
     past = Past(float(start))
-    design = past.design(Medium(1.0), H[:, None], np.ones((len(H), 1)))
+    design = past.followed(H[:, None]).design(Medium(1.0), H[:, None], np.ones((len(H), 1)))
     g = grid()
     inside = (g.one // _CELLS != g.one % _CELLS) & (g.pair > 0)
     where = {int(c): k for k, c in enumerate(row * _CELLS + column)}
@@ -56,7 +56,7 @@ def test_a_sample_in_an_even_field_is_on_the_branch_its_rows_are_on(start: float
     leg = np.geomspace(0.03, 0.9, 9)
     H = np.concatenate([leg, leg[-2::-1], -leg, -leg[-2::-1], leg])
     past, medium = Past(start), Medium(1.0)
-    rows = past.design(medium, H[:, None], np.ones((len(H), 1)))
+    rows = past.followed(H[:, None]).design(medium, H[:, None], np.ones((len(H), 1)))
     for branch in (np.arange(9, 26), np.arange(26, 43)):
         curve = past.uniform(medium, int(branch[0]), H, H[branch])
         np.testing.assert_allclose(curve, rows[branch], atol=1e-9)
@@ -70,11 +70,20 @@ def test_masses_make_the_state_that_their_columns_say(start: float) -> None:
     H = np.array([0.1, 0.8, 0.5, -0.3, 0.4, -0.2, 0.3, -0.1, -0.9, -0.2, -0.6, 0.1, -0.4, 0.9, 0.2])
     u = H[:, None] * rng.uniform(0.9, 1.1, 6) + 0.02 * rng.standard_normal((len(H), 6))
     past, medium, masses = Past(start), Medium(1.0), rng.random(columns())
-    M = past.state(medium, u, Masses(masses))[0]
+    history = past.followed(u)
+    of = Masses(masses)
+    M, slope = history.state(medium, u, of)
     for node in range(u.shape[1]):
         alone = np.zeros(u.shape)
         alone[:, node] = 1.0
-        np.testing.assert_allclose(M[:, node], past.design(medium, u, alone) @ masses, atol=1e-9)
+        np.testing.assert_allclose(M[:, node], history.design(medium, u, alone) @ masses, atol=1e-9)
+    # The slope, between corners of the cells, is that of a sample whose every row alone goes on a little.
+    for row in range(len(H)):
+        ahead, behind = u.copy(), u.copy()
+        ahead[row] += 1e-7
+        behind[row] -= 1e-7
+        change = history.state(medium, ahead, of)[0] - history.state(medium, behind, of)[0]
+        np.testing.assert_allclose(slope[row], change[row] / 2e-7, rtol=1e-5)
     field, H_local = np.linspace(-0.9, 0.9, 31), u.mean(axis=1)
     for row in range(1, len(H)):
         curve = past.uniform(medium, row, H_local, field)
@@ -162,22 +171,20 @@ def test_nodes_that_feel_themselves_answer_with_all_their_turns() -> None:
     rng, felt = np.random.default_rng(3), 0.6
     turns = np.array([0.0, 0.9, -0.5, 0.4, -0.3, 0.6, -0.8, 0.7])
     H = np.concatenate([np.linspace(a, b, 9)[1:] for a, b in pairwise(turns)])[:, None] * [1.0, 0.8]
-    past, medium, masses = Past(0.0), Medium(1.0), rng.random(columns()) * 4e-3
+    history, medium, masses = Past(0.0).followed(H), Medium(1.0), rng.random(columns()) * 4e-3
 
     def solved(masses: Floats) -> Floats:
         M, of = np.zeros_like(H), Masses(masses)
         for _ in range(400):
-            M += 0.2 * (past.state(medium, H - felt * M, of, turning_as=H)[0] - M)
+            M += 0.2 * (history.state(medium, H - felt * M, of)[0] - M)
         return M
 
     M, by = solved(masses), 1e-4 * masses * rng.standard_normal(columns())
-    step = np.array([0.0, 1e-3, -1e-3])
-    _, ahead, behind = past.state(medium, H - felt * M, Masses(masses), step, H)
-    slope = (ahead - behind) / 2e-3
+    _, slope = history.state(medium, H - felt * M, Masses(masses))
     assert slope.max() > 1.0  # parts answer to themselves by more than half
-    kept = past.kept(medium, H - felt * M, Masses(masses), felt, slope, H)
+    kept = history.kept(medium, H - felt * M, Masses(masses), felt, slope)
     one = np.array([1.0, 0.0])
     for weights in (one, one[::-1]):
-        found = past.design(medium, H - felt * M, weights / (1.0 + felt * slope), H, kept) @ by
+        found = history.design(medium, H - felt * M, weights / (1.0 + felt * slope), kept) @ by
         changed = (0.5 * (solved(masses + by) - solved(masses - by))) @ weights
         assert np.abs(found - changed).max() < 0.03 * np.abs(changed).max()
