@@ -189,6 +189,15 @@ class JointFit:
         return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
 
 
+def begun_M(before: FittedBranch | None, force: Floats, f: NodeField) -> Floats:
+    """M (n, q) to begin with: of the fit ``before``, or by the field's means."""
+    if before is not None:
+        return before.M
+    with np.errstate(divide="ignore", invalid="ignore"):
+        plain = np.nan_to_num(force / f.pull_mean)
+    return np.repeat(plain[:, None], len(f.weights), axis=1)
+
+
 def interaction_field(
     own: DemagnetisingField, model: LinearisedBench, M: Floats, z: Floats | None = None
 ) -> Floats:

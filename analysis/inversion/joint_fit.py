@@ -22,6 +22,7 @@ problem, with the smoothing and the active constraints as they are.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import KW_ONLY, dataclass
 from functools import partial
 from operator import attrgetter
 
@@ -38,6 +39,7 @@ from .fit_records import (
     JointFit,
     LeftOver,
     agreed,
+    begun_M,
     interaction_field,
     local_field_changes,
     model_doubt,
@@ -62,56 +64,35 @@ from .settings import (
     WORSE,
 )
 
-
-def fit_jointly(
-    model: LinearisedBench,
-    roles: Mapping[str, BranchSpec],
-    hypothesis: str,
-    *,
-    smoothing: Mapping[str, float] | None = None,
-    scale: float | None = None,
-    z: Floats | None = None,
-    conditioned: bool = True,
-    follow_zero: bool = True,
-    steady_field: float = 0.0,
-    enough: float = np.inf,
-    near: JointFit | None = None,
-    felt: float = 0.0,
-) -> JointFit:
-    """Fit the parts by name under one ``hypothesis`` on the sample's own field.
-
-    ``smoothing`` by part with its ``scale`` (``JointFit``), and ``z`` (k,) to begin with, where known from
-    before. Not ``conditioned`` the bench stays at ``z``; zero and turner's eccentricity are sought, if
-    ``follow_zero``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first round, is
-    above ``enough`` is left as it then is. ``near``, under another hypothesis, is begun from.
-    ``felt``: which part of what each part does to itself its hysterons feel.
-    """
-    how = scale, conditioned, follow_zero, steady_field, enough, near, felt
-    fit = _Fit(model, roles, hypothesis, smoothing or {}, *how)
-    return fit.solve(np.zeros(len(model.keys)) if z is None else z)
-
-
 _of_readings = attrgetter("sigma")  # standard deviations, N
 
 
-class _Fit:
-    def __init__(
-        self,
-        model: LinearisedBench,
-        roles: Mapping[str, BranchSpec],
-        hypothesis: str,
-        smoothing: Mapping[str, float],
-        scale: float | None,
-        conditioned: bool,
-        follow_zero: bool,
-        steady_field: float,
-        enough: float,
-        near: JointFit | None,
-        felt: float,
-    ) -> None:
-        self.begun = {} if near is None else {name: p.M for name, p in near.parts.items()}
-        self.stated, self.roles, self.known = model, roles, smoothing
-        self.steady, self.enough = steady_field, enough
+@dataclass(eq=False)
+class JointFitting:
+    """How to fit parts by name under one ``hypothesis`` on the sample's own field.
+
+    ``smoothing`` by part with its ``known_scale`` (``JointFit``), where known from before. Not
+    ``conditioned`` the bench stays as it is begun; zero and turner's eccentricity are sought, if
+    ``follow_zero``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first round, is
+    above ``enough`` is left as it then is. ``near``, under another hypothesis, is begun from. ``felt``: which
+    part of what each part does to itself its hysterons feel.
+    """
+
+    stated: LinearisedBench
+    roles: Mapping[str, BranchSpec]
+    hypothesis: str
+    _: KW_ONLY
+    smoothing: Mapping[str, float] | None = None
+    known_scale: float | None = None
+    conditioned: bool = True
+    follow_zero: bool = True
+    steady_field: float = 0.0
+    enough: float = np.inf
+    near: JointFit | None = None
+    felt: float = 0.0
+
+    def __post_init__(self) -> None:
+        model = self.stated
         #: The inputs of the bench come first (k), then those of the zero.
         self.zero = model.points.zero or ZeroModes(np.zeros((len(model.points), 0)), np.zeros(0))
         self.k, s = len(model.keys), len(self.zero.begun)
@@ -125,16 +106,17 @@ class _Fit:
         self.reach = np.array(reach + [FARTHEST] * s)
         #: Which inputs mirrored rows differ by, and which are sought: no material bends to those.
         self.by_side = np.array([key == ECCENTRICITY for key in model.keys] + [True] * s)
-        self.sought = self.by_side & follow_zero
-        self.sought[: self.k] |= conditioned
-        self.scale, self.known_scale, self.chosen_at = scale or 1.0, scale, 0.0
-        f = model.stated_field
-        self.own = demagnetising_field(hypothesis, model.bench.sample, f.nodes, f.weights, felt)
+        self.sought = self.by_side & self.follow_zero
+        self.sought[: self.k] |= self.conditioned
+        self.scale, self.chosen_at, f = self.known_scale or 1.0, 0.0, model.stated_field
+        self.own = demagnetising_field(self.hypothesis, model.bench.sample, f.nodes, f.weights, self.felt)
         self.parts: dict[str, FittedBranch] = {}
         self.mirrored: MirroredRows | None = None
 
-    def solve(self, z: Floats) -> JointFit:
-        """The parts that tell, with the bench; then the others on the bench found."""
+    def solve(self, z: Floats | None = None) -> JointFit:
+        """The parts that tell, with the bench, from ``z`` (k,) on, or as stated; then the others on the bench
+        found."""
+        z = np.zeros(self.k) if z is None else z
         silent = {name: role for name, role in self.roles.items() if not role.constrains_bench}
         self.roles = {name: role for name, role in self.roles.items() if role.constrains_bench}
         model, chi = self.stated.moved(z), np.inf
@@ -203,18 +185,11 @@ class _Fit:
     def _begin(self, model: LinearisedBench) -> None:
         """The parts over what their nodes feel, M as found before or by plain means."""
         old, self.parts = self.parts, {}
-        points = model.points
+        points, begun = model.points, (self.near.parts if self.near else {}) | old
         for name, role in self.roles.items():
             f = model.field.rows(role.rows)
-            if name in old:
-                M = old[name].M
-            elif name in self.begun:
-                M = self.begun[name]
-            else:
-                with np.errstate(divide="ignore", invalid="ignore"):
-                    plain = np.nan_to_num(points.force[role.rows] / f.pull_mean)
-                M = np.repeat(plain[:, None], len(f.weights), axis=1)
-            H_local = f.H - interaction_field(self.own, model, M) + self.steady
+            M = begun_M(begun.get(name), points.force[role.rows], f)
+            H_local = f.H - interaction_field(self.own, model, M) + self.steady_field
             role.material.begin(H_local, f.pull, 1.0 / model.field.N, self.own.felt)
             role.material.turned(H_local, M)
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
@@ -231,7 +206,7 @@ class _Fit:
             self.mirrored = MirroredRows.of(model.points, self.parts["descending"], self.parts["ascending"])
 
     def _local_field(self, model: LinearisedBench, f: NodeField, z: Floats, M: Floats) -> Floats:
-        return f.H - interaction_field(self.own, model, M, z[: self.k]) + self.steady
+        return f.H - interaction_field(self.own, model, M, z[: self.k]) + self.steady_field
 
     def _zero(self, p: FittedBranch, z: Floats) -> Floats:
         """What the zero adds to a part's forces (m,), N, beyond what was taken off."""
@@ -285,8 +260,8 @@ class _Fit:
         """The smoothing of each part, the likeliest."""
         rough = not any(p.smoothing for p in self.parts.values()) or step < MOST_CHOICES // 2
         for name, p in self.parts.items():
-            if name in self.known:
-                p.smoothing = self.known[name]
+            if self.smoothing and name in self.smoothing:
+                p.smoothing = self.smoothing[name]
                 continue
             spread, y = p.sigma * self.scale, self._targets(p, z)
             if rough and p.constrains_bench and self.sought.any():
@@ -350,12 +325,11 @@ class _Fit:
 
     def _foreseen(self, coefficients: list[Floats], wanted: Floats, z: Floats) -> float:
         """What the objective becomes at the inputs ``wanted``, were it all linear."""
-        off = [
-            (self._targets(p, z) - p.design @ c - p.by_input @ wanted) / self._told(p)
-            for p, c in zip(self.parts.values(), coefficients, strict=True)
-            if p.constrains_bench
-        ]
-        return float(wanted @ self.precision @ wanted + sum(float(x @ x) for x in off))
+        value = float(wanted @ self.precision @ wanted)
+        for p, c in zip(self.parts.values(), coefficients, strict=True):
+            off = (self._targets(p, z) - p.design @ c - p.by_input @ wanted) / self._told(p)
+            value += float(off @ off) * p.constrains_bench
+        return value
 
     def _left_over(self) -> float:
         """Degrees of freedom that the coefficients leave, at least one."""
@@ -409,5 +383,5 @@ class _Fit:
             self.scale,
             self._objective(z, _of_readings),
             degrees,
-            self.steady,
+            self.steady_field,
         )

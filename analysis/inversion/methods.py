@@ -13,7 +13,7 @@ from ..magnetostatics.demagnetising_field import LOCAL
 from ..records.arrays import Floats, Indices
 from ..records.points import Branch, Points
 from .fit_records import BranchSpec, JointFit
-from .joint_fit import fit_jointly
+from .joint_fit import JointFitting
 from .loop import Curve, FixedChoices, LoopEstimate, Sensitivity, branch_rows
 from .monotone_spline import MonotoneSpline
 from .preisach import Density, magnetised_before
@@ -52,7 +52,7 @@ def spline_fit(
     """Every branch with rows enough by its own spline; None if neither returning branch has them.
 
     ``hypothesis`` on the sample's own field; ``settled`` as in ``invert``, ``near`` and ``enough`` as in
-    ``fit_jointly``.
+    ``JointFitting``.
     """
     points, H = model.points, model.field.H_mean
     roles: dict[str, BranchSpec] = {}
@@ -64,17 +64,16 @@ def spline_fit(
             roles[branch] = BranchSpec(rows, MonotoneSpline(), constrains_bench=branch != "first")
     if "descending" not in roles and "ascending" not in roles:
         return None
-    return fit_jointly(
+    return JointFitting(
         model,
         roles,
         hypothesis if settled is None else settled.demagnetising_field,
         smoothing=None if settled is None else settled.smoothing,
-        scale=None if settled is None else settled.scale,
-        z=None if settled is None else settled.z,
+        known_scale=None if settled is None else settled.scale,
         conditioned=settled is None or not settled.held,
         enough=enough,
         near=near,
-    )
+    ).solve(None if settled is None else settled.z)
 
 
 def spline_estimate(fit: JointFit) -> LoopEstimate:
@@ -133,19 +132,18 @@ def density_fit(
             fitted, start = before.rows[before.counted], before.material.start
             steady = near.steady_field
         roles = _whole_run(points, fitted, start)
-        return fit_jointly(
+        return JointFitting(
             model, roles, hypothesis, conditioned=False, steady_field=steady, enough=enough, near=near
-        )
-    return fit_jointly(
+        ).solve()
+    return JointFitting(
         model,
         _whole_run(points, fitted if settled.fitted is None else settled.fitted, settled.start, settled.free),
         settled.demagnetising_field,
         smoothing=settled.smoothing,
-        scale=settled.scale,
-        z=settled.z,
+        known_scale=settled.scale,
         conditioned=False,
         steady_field=settled.bias,
-    )
+    ).solve(settled.z)
 
 
 def density_estimate(fit: JointFit) -> LoopEstimate:
@@ -220,7 +218,9 @@ def _past(model: LinearisedBench, fitted: Indices) -> tuple[Indices, float, floa
 
     def with_bias(part: float) -> JointFit:
         steady = part * strongest
-        return fit_jointly(model, roles, LOCAL, conditioned=False, follow_zero=False, steady_field=steady)
+        return JointFitting(
+            model, roles, LOCAL, conditioned=False, follow_zero=False, steady_field=steady
+        ).solve()
 
     with np.errstate(divide="ignore", invalid="ignore"):
         M = np.abs(points.force / field.pull_mean)[fitted].max()

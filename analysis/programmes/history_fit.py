@@ -21,7 +21,7 @@ from ..forces.passages import passages_of
 from ..forces.zero_drift import ZeroReadings
 from ..forces.zeros import KnownZeros, bracket
 from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
-from ..inversion.joint_fit import fit_jointly
+from ..inversion.joint_fit import JointFitting
 from ..inversion.loop import Curve, Sensitivity
 from ..inversion.model_selection import hypothesis_likelihoods, hypothesis_weights
 from ..inversion.preisach import Density
@@ -347,7 +347,8 @@ def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
         for hypothesis in HYPOTHESES:
             role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}
             near = fits[0] if fits else None
-            fits.append(fit_jointly(model, role, hypothesis, conditioned=False, near=near, felt=felt))
+            fitting = JointFitting(model, role, hypothesis, conditioned=False, near=near, felt=felt)
+            fits.append(fitting.solve())
         fits.sort(key=lambda fit: fit.objective)
         if not best or fits[0].objective < best[0].objective:
             best = fits
