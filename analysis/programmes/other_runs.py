@@ -12,11 +12,14 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from ..errors import Fault, InputError, NotPossible
+from ..forces.branches import points
+from ..inversion.invert import invert
 from ..inversion.loop import OtherRun
+from ..records.arrays import Floats
 from ..records.bench import Bench, Sample
 from ..records.readings import Readings
 from ..units import Measured
-from .history_fit import fit_history
+from .history_fit import HistoryFit, fit_history
 from .settings import MISFIT
 from .turns import missed_turns
 
@@ -40,6 +43,29 @@ def _other_run(sample: Sample, source: str, readings: Readings, bench: Bench) ->
     if readings.gives == "decay":
         expected = "a recoil, remanence or reversal run, or another loop"
         raise InputError(source, [Fault("run", "a decay in one field", expected)])
+    history = _fitted(source, readings, bench)
+    used = int(history.points.used.sum())
+    return OtherRun(source, readings.gives, used, history.misfit, history.likelihood)
+
+
+def descending_branch(source: str, readings: Readings, bench: Bench) -> tuple[Floats, Floats]:
+    """Internal field and M (m,), A/m, of the branch from a run's largest field down: of a loop as weighed, of
+    another programme as the material that gives its readings has it.
+
+    Raises InputError for a decay, NotPossible for readings that are too few or fit nothing.
+    """
+    if readings.gives == "decay":
+        expected = "a loop, or a recoil, remanence or reversal run"
+        raise InputError(source, [Fault("run", "a decay in one field", expected)])
+    if readings.gives == "loop":
+        branch = invert(points(readings, bench), bench).descending
+    else:
+        branch, _ = _fitted(source, readings, bench).loop()
+    return branch.H_internal, branch.M
+
+
+def _fitted(source: str, readings: Readings, bench: Bench) -> HistoryFit:
+    """The readings' fit; raises NotPossible for a missed turn-over and a misfit."""
     turns = missed_turns(readings, bench)
     if turns:
         raise NotPossible(f"{source} cannot be counted: {turns[0].text}")
@@ -49,8 +75,7 @@ def _other_run(sample: Sample, source: str, readings: Readings, bench: Bench) ->
             f"{source} cannot be counted: its readings fit no hypothesis (mean square {history.misfit:.1f}, "
             f"{MISFIT:g} at most): look at the bench file and the order of the rows"
         )
-    used = int(history.points.used.sum())
-    return OtherRun(source, readings.gives, used, history.misfit, history.likelihood)
+    return history
 
 
 def _body(sample: Sample) -> Sample:

@@ -20,7 +20,7 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
 from .history_fit import history_points
-from .settings import ROUNDS
+from .settings import AGREED, MOST_ROUNDS
 
 
 def with_memory(ladder: LadderPlan, bench: Bench) -> LadderPlan:
@@ -74,7 +74,10 @@ def _magnetised(loop: AssumedLoop, H: Floats, N: float) -> Floats:
     c[: len(cells)] = cells / density.scale[: len(cells)]
     M = np.zeros_like(H)
     felt = H
-    for _ in range(ROUNDS):
+    for _ in range(MOST_ROUNDS):
         M, slope = density.state(c, felt)
-        felt = felt + (H - N * M - felt) / (1.0 + N * slope)
+        off = H - N * M - felt
+        if np.abs(off).max() < AGREED * np.abs(H).max():
+            break
+        felt = felt + off / (1.0 + N * slope)
     return M

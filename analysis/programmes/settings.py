@@ -22,7 +22,8 @@ FAMILY, POINTS, LONG = (
 )  # curves of a family, points of one back to no field, of one up to the largest
 #: Each draw leads a sample through its whole path; more than these change nothing.
 MOST_DRAWS = 2000
-EXPECTED_DRAWS, ROUNDS = 60, 12  # of what is expected of a plan: draws, and steps to M in its own field
+EXPECTED_DRAWS = 60  # of what is expected of a plan
+AGREED, MOST_ROUNDS = 1e-4, 60  # M in its own field: how closely, of the largest, and steps to it at most
 
 # -- what was before a run ----------------------------------------------------------------------------
 

@@ -7,13 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.support import EXAMPLES
 from tests.support.examples import in_turn
 from tests.support.models import programme_slips as P
 from tests.support.models.preisach_medium import Material
+from weighloop.analysis.files.bench_file import read_bench
 from weighloop.analysis.planning.assumed_loop import AssumedLoop
 from weighloop.analysis.programmes import predicted as module
 from weighloop.analysis.programmes.expected import expected
+from weighloop.analysis.programmes.path import plan_programme
 from weighloop.analysis.programmes.predicted import with_memory
+from weighloop.analysis.programmes.programme import programme
 from weighloop.analysis.programmes.results import analyse_programme
 
 #: A sample that the bench saturates, and what a plan assumes for it.
@@ -83,3 +87,13 @@ def test_the_plan_expects_a_sample_that_remembers() -> None:
     assert all(step.predicted_reading > 0 for step in small)
     top = max(steps, key=lambda step: abs(step.H_applied))
     assert top.predicted_reading < 0
+
+
+def test_the_plan_s_sample_is_in_its_own_field(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sought as closely and as long as one likes, its readings stay what they are."""
+    bench = read_bench(EXAMPLES / "wp-bench.toml")
+    found = [step.predicted_reading for step in plan_programme(bench, programme("recoil"), 16).steps]
+    monkeypatch.setattr(module, "AGREED", 1e-9)
+    monkeypatch.setattr(module, "MOST_ROUNDS", 500)
+    closer = [step.predicted_reading for step in plan_programme(bench, programme("recoil"), 16).steps]
+    assert found == pytest.approx(closer, abs=1e-3 * max(map(abs, closer)))

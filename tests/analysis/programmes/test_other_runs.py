@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -16,10 +18,14 @@ import weighloop
 from tests.support import EXAMPLES
 from tests.support.models import programme_slips as P
 from tests.support.models.runs import LAYERED, bench_of, points_of, weighed
+from weighloop.analysis.data_package import write_package
 from weighloop.analysis.errors import InputError
+from weighloop.analysis.files.bench_file import read_bench
+from weighloop.analysis.files.notebook import read_notebook
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import OtherRun
-from weighloop.analysis.programmes.other_runs import other_runs
+from weighloop.analysis.programmes.other_runs import descending_branch, other_runs
+from weighloop.analysis.programmes.results import analyse_programme
 from weighloop.tui.cli import weighloop as command
 
 
@@ -93,3 +99,27 @@ def test_with_goes_with_one_loop() -> None:
         result = CliRunner().invoke(command, [*words, "--with", loop])
         assert result.exit_code == 2
         assert "--with goes with" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["recoil", "reversal"])
+def test_the_branch_of_another_programme_is_the_material_s(name: str) -> None:
+    """The second model's own, led through the same internal fields after the run's largest."""
+    H, M = descending_branch(f"the {name} run", P.clean(name), P.bench())
+    true = P.led(P.MATERIAL, [H.max(), *H[::-1]])[:0:-1]
+    assert np.interp(0.0, M, H) == pytest.approx(np.interp(0.0, true, H), rel=0.03)
+    assert pytest.approx(true, abs=0.1 * true.max()) == M
+
+
+def test_a_decay_has_no_branch() -> None:
+    with pytest.raises(InputError, match="a loop, or a recoil, remanence or reversal run"):
+        descending_branch("run 4", P.clean("decay"), P.bench())
+
+
+def test_a_plan_may_follow_a_recoil_run(tmp_path: Path) -> None:
+    bench, notebook = (EXAMPLES / "overnight" / name for name in ("wp-11-4.toml", "wp-11-4-recoil.csv"))
+    read = read_bench(bench)
+    readings = replace(read_notebook(notebook, read), gives="recoil")
+    package = write_package(analyse_programme(readings, read, draws=20), tmp_path / "recoil").parent
+    said = CliRunner().invoke(command, ["plan", "--bench", str(bench), "--after", str(package)])
+    assert said.exit_code == 0, said.output
+    assert "expected of the sample measured before" in said.stdout

@@ -44,7 +44,9 @@ if TYPE_CHECKING:
     "Where nothing is asked: until more readings cannot help HcJ and Mr.",
 )
 @click.option(
-    "--after", "previous", help="A notebook or run measured before: puts gaps where its loop is steep."
+    "--after",
+    "previous",
+    help="A notebook or run measured before, a loop or another programme: puts gaps where its loop is steep.",
 )
 @click.option(
     "--expect", is_flag=True, help="Also print the uncertainty expected of each figure (takes some seconds)."
@@ -82,7 +84,7 @@ def command(
     A loop goes in, out, turned over in and out, and where its branches do not meet turned back in. It gets
     as few readings as the answer needs, closer together where it bends; with --points a plain ladder.
     Refuses when the magnet would be lifted off the pan or the balance's capacity exceeded.
-    What is expected is that of the loop measured before (``--after``), else of a middling hard ferrite.
+    What is expected is that of the sample measured before (``--after``), else of a middling hard ferrite.
     """
     from ....analysis.forces.force import force_per_kg
     from ....analysis.planning.fewest_readings import fewest_readings
@@ -91,12 +93,9 @@ def command(
     bench = bench_of(bench_path)
     loop = None
     if previous is not None:
-        from ....analysis.forces.branches import points as points_of
-        from ....analysis.inversion.invert import invert
+        from ....analysis.programmes.other_runs import descending_branch
 
-        readings, own_bench = read_input(previous, bench_path, None)
-        branch = invert(points_of(readings, own_bench), own_bench).descending
-        loop = (branch.H_internal, branch.M)
+        loop = descending_branch(previous, *read_input(previous, bench_path, None))
     if points is not None and until is not None:
         raise click.UsageError("--points and --until each say how many gaps there are: give one of them")
     is_loop = programme in ("loop", "repeat")
@@ -153,7 +152,7 @@ def command(
             f"capacity {ladder.capacity * 1e3:.1f} g. Expected time {duration(ladder.seconds)}."
         )
         if fewest is not None:
-            whose = "a middling hard ferrite" if loop is None else "the loop measured before"
+            whose = "a middling hard ferrite" if loop is None else "the sample measured before"
             print(f"\n{len(ladder.steps)} readings; expected of {whose}:")
             for expectation in fewest.expectations:
                 print(f"  {expectation.sentence()}.")
