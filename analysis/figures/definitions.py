@@ -192,7 +192,8 @@ def claim(name: str, value: float, verdict: Verdict) -> Figure:
             )
         return Figure(value, "measured")
     if name in NEARLY_TOLD and verdict.nearly:
-        return Figure(value, "measured", f"{verdict.why_not} By that much it may be larger.")
+        either_way = " or smaller" if name not in READ_OFF_A_MINOR_LOOP else ""
+        return Figure(value, "measured", f"{verdict.why_not} By that much it may be larger{either_way}.")
     if name in READ_OFF_A_MINOR_LOOP:
         return Figure(value, "bound", verdict.why_not)
     return Figure(

@@ -45,18 +45,15 @@ READ_INSIDE = {
     "knee_squareness",
     "recoil_permeability",
     "switching_field_width",
-}
-
-
-#: Where M or remanence is nothing, or is first lost: nearly as of a saturated sample before M itself is.
-NEARLY_TOLD = {
-    "coercivity_HcJ_A_per_m",
-    "remanence_coercivity_A_per_m",
-    "field_of_loss_A_per_m",
     "load_line_of_loss",
 }
+
+
+_NEARLY_TOLD = {"coercivity_HcJ_A_per_m", "remanence_coercivity_A_per_m", "field_of_loss_A_per_m"}
+#: Where M or remanence is nothing, or is first lost: nearly as of a saturated sample before M itself is.
+NEARLY_TOLD = _NEARLY_TOLD | {"load_line_of_loss"}
 #: Of a minor loop these are lower bounds.
-READ_OFF_A_MINOR_LOOP = NEARLY_TOLD | {
+READ_OFF_A_MINOR_LOOP = _NEARLY_TOLD | {
     "remanence_A_per_m",
     "coercivity_HcB_A_per_m",
     "BHmax_J_per_m3",

@@ -25,8 +25,6 @@ _KNOWN = "Over the part of the distribution that is known."
 
 #: Recoil before flux is lost is reversible, and what is symmetric stays so however far the field goes.
 _OF_ANY_LOOP = {"recoil_permeability", "interaction_field_A_per_m"}
-#: Ratios of M and field, which are both larger where the sample is saturated.
-_EITHER_WAY = {"load_line_of_loss"}
 
 Found = RecoilResult | RemanenceResult | ReversalResult | DecayResult
 #: What a run that is no loop can be read off for.
@@ -182,16 +180,12 @@ def _claimed(key: str, figure: FigureResult, verdict: Verdict, apart: float) -> 
         return figure
     assert figure.u is not None
     may = claim(key, figure.value, verdict)
-    if key in _EITHER_WAY and may.status == "bound":
-        why = f"{may.why} A minor loop's may be larger or smaller than the true one."
-        return FigureResult(None, None, None, None, "not determined", why)
     if may.status == "bound":
         return FigureResult(figure.low95, figure.u, figure.low95, None, may.status, may.why)
     if may.status == "measured":
-        if key in _EITHER_WAY:  # -B/(mu0 H) = M/|H| - 1: as much of M/|H| as the field is larger by
-            u = float(np.hypot(figure.u, apart * (figure.value + 1.0)))
-            return _about(figure.value, u, (may.why or "").replace("larger.", "larger or smaller."))
-        return _about(figure.value, float(np.hypot(figure.u, apart * figure.value)), may.why)
+        # A load line is M/|H| - 1: as much of M/|H| as the field is larger by.
+        of = figure.value + (key == "load_line_of_loss")
+        return _about(figure.value, float(np.hypot(figure.u, apart * of)), may.why)
     return FigureResult(None, None, None, None, may.status, may.why)
 
 
