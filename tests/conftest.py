@@ -75,4 +75,9 @@ def pytest_collection_finish() -> None:
     """
     gc.collect()
     gc.freeze()
-    gc.set_threshold(50_000, 20, 20)
+    gc.set_threshold(500_000, 20, 20)
+
+
+def pytest_sessionfinish() -> None:
+    """What is left goes with the process: nobody need look through it once more."""
+    gc.freeze()
