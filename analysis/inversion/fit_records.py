@@ -189,10 +189,12 @@ class JointFit:
         return self.own.others(self.model.stated_field.N) * self.model.field.N / self.model.stated_field.N
 
 
-def begun_M(before: FittedBranch | None, force: Floats, f: NodeField) -> Floats:
-    """M (n, q) to begin with: of the fit ``before``, or by the field's means."""
-    if before is not None:
+def begun_M(before: FittedBranch | None, rows: Indices, force: Floats, f: NodeField) -> Floats:
+    """M (n, q) to begin with at the ``rows``: of the fit ``before``, or by the field's means."""
+    if before is not None and np.array_equal(before.rows, rows):
         return before.M
+    if before is not None:
+        return np.stack([np.interp(rows, before.rows, M) for M in before.M.T], axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         plain = np.nan_to_num(force / f.pull_mean)
     return np.repeat(plain[:, None], len(f.weights), axis=1)

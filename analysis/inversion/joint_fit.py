@@ -74,8 +74,8 @@ class JointFitting:
     ``smoothing`` by part with its ``known_scale`` (``JointFit``), where known from before. Not
     ``conditioned`` the bench stays as it is begun; zero and turner's eccentricity are sought, if
     ``follow_zero``. ``steady_field`` (A/m) is felt besides. A fit whose objective, after a first round, is
-    above ``enough`` is left as it then is. ``near``, under another hypothesis, is begun from. ``felt``: which
-    part of what each part does to itself its hysterons feel.
+    above ``enough`` is left as it then is. ``near``, under another hypothesis or to some of the rows, is
+    begun from. ``felt``: which part of what each part does to itself its hysterons feel.
     """
 
     stated: LinearisedBench
@@ -119,22 +119,23 @@ class JointFitting:
         z = np.zeros(self.k) if z is None else z
         silent = {name: role for name, role in self.roles.items() if not role.constrains_bench}
         self.roles = {name: role for name, role in self.roles.items() if role.constrains_bench}
-        model, chi = self.stated.moved(z), np.inf
+        model, chi, scale = self.stated.moved(z), np.inf, self.scale
+        alone = not (self.sought & ~self.by_side).any()
         z = np.append(z, self.zero.begun)
         for _ in range(MOST_BENCHES):
             z = self._settle(model, z)
             chi, left = self._objective(z, _of_readings), self._left_over()
             scale = self.known_scale or (float(np.sqrt(chi / left)) if chi > CLAIM * left else 1.0)
-            if not (self.sought & ~self.by_side).any():
-                # Counted less beside nothing that is stated, the readings speak as before: found again with
-                # more smoothing, which leaves more, the ratio would grow on and on.
-                for p in self.parts.values():
-                    p.smoothing *= (self.scale / scale) ** 2
-                self.scale = scale
-            steady = abs(scale / self.scale - 1.0) < ALIKE
+            steady = alone or abs(scale / self.scale - 1.0) < ALIKE
             if (np.abs(z[: self.k] - model.z).max(initial=0.0) < NEAR and steady) or chi > self.enough:
                 break
-            model, self.scale = self.stated.moved(z[: self.k]), scale
+            model, self.scale = self.stated.moved(z[: self.k]), self.scale if alone else scale
+        if alone:
+            # Counted less beside nothing that is stated, the readings speak as before: found again with more
+            # smoothing, which leaves more, the ratio would grow on and on.
+            for p in self.parts.values():
+                p.smoothing *= (self.scale / scale) ** 2
+            self.scale = scale
         if silent and chi <= self.enough:
             usable, self.parts, self.roles, sought = self.parts, {}, silent, self.sought
             self.sought = np.zeros_like(sought)
@@ -188,7 +189,7 @@ class JointFitting:
         points, begun = model.points, (self.near.parts if self.near else {}) | old
         for name, role in self.roles.items():
             f = model.field.rows(role.rows)
-            M = begun_M(begun.get(name), points.force[role.rows], f)
+            M = begun_M(begun.get(name), role.rows, points.force[role.rows], f)
             H_local = f.H - interaction_field(self.own, model, M) + self.steady_field
             role.material.begin(H_local, f.pull, 1.0 / model.field.N, self.own.felt)
             role.material.turned(H_local, M)

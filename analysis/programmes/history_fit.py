@@ -36,11 +36,12 @@ from ..records.arrays import Bools, Floats, Indices
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
-from .past import BeforeRun, likeliest_past, with_past
+from .past import BeforeRun, likeliest_past, some_rows, with_past
 from .settings import (
     CELL_DOUBT,
     DENSITY_DOUBT,
     FIELD_DOUBT,
+    FIRST_ROWS,
     FITS,
     IN_FIELD,
     LEAST_ROWS,
@@ -224,7 +225,7 @@ def fit_history(
             break  # too few would be left
         code, reason = found.words()
         warnings.append(about_rows(code, points.row[found.rows], f"{reason}; set aside"))
-    objectives = [fit.objective for fit in fits]
+    objectives = _objectives(fits, len(_fitted(points)))
     weights = hypothesis_weights(fits, objectives)
     weights = weights / weights.sum()
     likelihood = hypothesis_likelihoods(fits, objectives)
@@ -335,26 +336,45 @@ def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
 
 
 def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
-    """A fit under each hypothesis, the likeliest first.
+    """A fit under each hypothesis, the likeliest first, those that are not likely to some of the rows only.
 
     Hysterons feel all of the sample's own field, or, where that misses the readings and this less, their own
     part's not.
     """
     fitted, model = _fitted(points), bench_model(points, bench)
-    best: list[JointFit] = []
+    every, best = np.arange(len(points)), list[JointFit]()
+    rows = some_rows(points, fitted, FIRST_ROWS) if len(fitted) > 2 * FIRST_ROWS else every
+
+    def fitted_to(rows: Indices, hypothesis: str, felt: float, near: JointFit | None) -> JointFit:
+        counted = np.flatnonzero(np.isin(rows, fitted))
+        role = {DENSITY: BranchSpec(rows, Density(past.magnetised), counted)}
+        return JointFitting(model, role, hypothesis, conditioned=False, near=near, felt=felt).solve()
+
     for felt in (1.0, 0.0):
         fits: list[JointFit] = []
         for hypothesis in HYPOTHESES:
-            role = {DENSITY: BranchSpec(np.arange(len(points)), Density(past.magnetised), fitted)}
-            near = fits[0] if fits else None
-            fitting = JointFitting(model, role, hypothesis, conditioned=False, near=near, felt=felt)
-            fits.append(fitting.solve())
-        fits.sort(key=lambda fit: fit.objective)
+            fits.append(fitted_to(rows, hypothesis, felt, fits[0] if fits else None))
+        fits.sort(key=_of_reading)
         if not best or fits[0].objective < best[0].objective:
             best = fits
         if _misfit(best[0]) < FITS:
             break
-    return best
+    if len(rows) < len(every):
+        weights = hypothesis_weights(best, _objectives(best, len(fitted)))
+        for k in np.flatnonzero(weights > UNLIKELY * weights.max()):
+            own = best[k].own
+            best[k] = fitted_to(every, own.name, float(own.felt > 0.0), best[k])
+    return sorted(best, key=_of_reading)
+
+
+def _objectives(fits: Sequence[JointFit], readings: int) -> list[float]:
+    """The objectives, those of fits to some of the ``readings`` as if they were of all."""
+    return [readings * _of_reading(fit) for fit in fits]
+
+
+def _of_reading(fit: JointFit) -> float:
+    """The objective by reading."""
+    return fit.objective / len(_part(fit).force)
 
 
 def _part(fit: JointFit) -> FittedBranch:

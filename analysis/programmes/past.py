@@ -106,12 +106,17 @@ def _finer(past: BeforeRun, best: float, log_gaps: Floats, score: Callable[[Befo
     return past
 
 
-def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[BeforeRun], float]:
-    """How badly a density gives the rows after a past: squares left, in standard deviations, and roughness.
-    Of many rows some are asked, every turn of the field among them."""
+def some_rows(points: Points, fitted: Indices, most: int) -> Indices:
+    """About ``most`` of the rows ``fitted``, and those at which the field turns."""
     ends = np.flatnonzero(np.diff(points.leg) != 0)
-    some = fitted[:: -(-len(fitted) // MOST_ROWS_OF_PAST)]
-    rows = np.unique(np.concatenate([[0, 1], ends, ends + 1, some])).astype(np.intp)
+    some = fitted[:: -(-len(fitted) // most)]
+    return np.unique(np.concatenate([[0, 1, len(points) - 1], ends, ends + 1, some])).astype(np.intp)
+
+
+def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[BeforeRun], float]:
+    """How badly a density gives the rows after a past, of many some: squares left, in standard deviations,
+    and roughness."""
+    rows = some_rows(points, fitted, MOST_ROWS_OF_PAST)
     known = np.flatnonzero(np.isin(rows, fitted))
     run = node_field(points, bench).rows(rows)
     force = points.force[rows[known]]
