@@ -12,7 +12,7 @@ from .bodies import Body, block, cylinder, sphere
 from .magnets import SheetMagnet
 from .materials import KINDS, Material, Scaled
 from .sample import Sample
-from .truth import MU0, descending, figures
+from .truth import MU0, descending, figures, open_at
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +40,8 @@ class Case:
     #: The figures of the loop whose largest field is the one that every cell has seen: what the bench can
     #: reach.
     reached: dict[str, float]
+    #: How far the major loop is open, by M, in the field that every cell has seen.
+    open: float
     parts: dict[str, object] = field(default_factory=dict)
     solved_to: float = 0.0
 
@@ -77,8 +79,7 @@ def _body(shape: str, sizes: dict[str, float], around: int, fold: int) -> Body:
 
 
 class FieldMap:
-    """Field (T) and gradient (T/m), averaged over each cell, at any gap in a range; with the sample as it is
-    or upside down."""
+    """Field (T) and gradient (T/m), averaged over each cell, at any gap in a range, as it is or turned."""
 
     def __init__(
         self, magnet: SheetMagnet, body: Body, height: float, gaps: tuple[float, float], offset: float
@@ -156,9 +157,13 @@ def _solid(
     return SheetMagnet(shape, length, width, sizes["height"], remanence, hole, core, core_size)
 
 
-def draw(seed: int) -> Case:
+def draw(seed: int, *, lifted: bool = False, exact: bool = False, plain: bool = False) -> Case:
     """The case of this seed: the bench, the file that says it nearly, the loop weighed on it and its true
-    figures."""
+    figures.
+
+    What would be on a better bench: ``lifted``, on a lift, if it was not; ``exact``, by a file that says the
+    bench as it is and is sure of it; ``plain``, with nothing beside the file.
+    """
     rng = np.random.default_rng([18, seed])
     shape = _pick(rng, SHAPES, [0.3, 0.1, 0.15, 0.2, 0.12, 0.13])
     magnet_shape = _pick(rng, MAGNETS, [0.5, 0.25, 0.25])
@@ -189,6 +194,8 @@ def draw(seed: int) -> Case:
     offset = float(abs(0.5e-3 * off())) if beside == "offset" else 0.0
     grading = 0.04 * off() if beside == "graded" else 0.0
     material = KINDS[kind](rng)
+    if plain:
+        scale = core = offset = grading = 0.0
 
     round_field = magnet_shape != "block" and not offset
     square = magnet_shape == "block" and stated_magnet["length"] == stated_magnet["width"] and not offset
@@ -219,6 +226,8 @@ def draw(seed: int) -> Case:
         heights = closest - stated_contact + (far - closest) * np.linspace(0, 1, count) ** 2
     heights = np.round(np.sort(heights), 6)
     jitter = np.cumsum(2e-6 * off(64)) if ladder == "spacers" else np.zeros(64)
+    if lifted:
+        ladder = "lift"
 
     # How hard the sample is, by the field its least exposed cell sees at the closest gap.
     best = np.min(where.at(contact + heights[0] * (1 + scale), False)[0]) / MU0
@@ -251,12 +260,14 @@ def draw(seed: int) -> Case:
         jitter,
         scale,
         used,
-        stated_contact,
+        (contact, 1 + scale) if exact else (stated_contact, 1.0),
         magnet_shape == "ring",
     )
     top = body.factor * mean_saturation + 12 * hard.field
     true = figures(*descending(body, hard, top))
+    true["squareness"] = true["remanence_A_per_m"] / mean_saturation
     reached = figures(*descending(body, hard, best, 200))
+    apart = open_at(body, hard, best)
     strata = {
         "sample": shape,
         "magnet": magnet_shape,
@@ -268,6 +279,10 @@ def draw(seed: int) -> Case:
         "turned": turned_part,
         "interaction": coupled,
     }
+    if exact:
+        stated_magnet, stated_sizes = true_magnet, true_sizes
+        stated_remanence, stated_contact = remanence, contact
+        u_remanence = u_size = u_contact = u_spacer = 0.0
     file = _bench_text(
         stated_magnet,
         magnet_shape,
@@ -280,8 +295,11 @@ def draw(seed: int) -> Case:
         u_contact,
         ladder,
         u_spacer,
+        sure=exact,
     )
-    return Case(strata, file, rows, true, reached, {"body": body, "material": hard, "closest": best}, solved)
+    return Case(
+        strata, file, rows, true, reached, apart, {"body": body, "material": hard, "closest": best}, solved
+    )
 
 
 def _own_loop(material: Material) -> tuple[float, float]:
@@ -316,10 +334,11 @@ def _weigh(
     jitter: Floats,
     scale: float,
     used: NDArray[np.int_],
-    stated_contact: float,
+    noted: tuple[float, float],
     ring: bool,
 ) -> tuple[str, float]:
-    """The notebook's text: in, out, turned over, in, out, turned back, in."""
+    """The notebook's text: in, out, turned over, in, out, turned back, in; by contact gap and scale as they
+    are ``noted``."""
     out = len(heights) - 1
     inward, outward = list(range(out, -1, -1)), list(range(1, out + 1))
     passages = [(1, inward), (1, outward), (-1, inward), (-1, outward), (1, inward)]
@@ -343,7 +362,7 @@ def _weigh(
             m = sample.apply(orientation * b / MU0)
             attraction = -orientation * float(sample.body.volume @ (m * db))
             reading = -attraction / PER_KG + u_reading * rng.standard_normal()
-            place = f"{used[k]}" if spacers else f"{1e3 * (stated_contact + heights[k]):.4f}"
+            place = f"{used[k]}" if spacers else f"{1e3 * (noted[0] + heights[k] * noted[1]):.4f}"
             lines.append(f"{place},{orientation:+d},{1e3 * reading:.4f},{1e3 * u_reading:.5f}")
             last = gap
     return "\n".join(lines) + "\n", sample.worst
@@ -361,18 +380,21 @@ def _bench_text(
     u_contact: float,
     ladder: str,
     u_spacer: float,
+    sure: bool,
 ) -> str:
-    """The bench file: each size with its uncertainty."""
+    """The bench file: each size with its uncertainty; ``sure`` of what it does not state otherwise."""
 
     def lengths(values: dict[str, float], u: float) -> str:
         return "".join(f'{k} = "{1e3 * v:.5f} mm +/- {1e3 * u:.4f} mm"\n' for k, v in values.items())
 
     kind = {"rod": "block", "block": "block", "sphere": "sphere"}.get(shape, "cylinder")
     text = f'[reference_magnet]\nshape = "{magnet_shape}"\n{lengths(magnet, 0.01e-3)}'
+    text += 'core_excess = "0 +/- 0"\n' if sure else ""
     text += f'remanence = "{remanence:.6f} T +/- {u_remanence:.4f} T"\n'
     text += f'[sample]\nname = "WP-07"\nshape = "{kind}"\n{lengths(sizes, u_size)}'
     text += f'[gap]\ncontact = "{1e3 * contact:.5f} mm +/- {1e3 * u_contact:.4f} mm"\nladder = "{ladder}"\n'
     if ladder == "spacers":
         text += f'spacer = "1.0000 mm +/- {1e3 * u_spacer:.4f} mm"\nspacers = 60\n'
+    text += '[lift]\nport = "none"\nscale = "1 +/- 0"\n' if sure else ""
     text += '[balance]\nresolution = "0.1 mg"\ncapacity = "1200 g"\nattraction = "lighter"\n'
     return text + '[site]\nlatitude = "53.4 deg"\naltitude = "60 m"\ntemperature = "20 degC"\n'

@@ -42,6 +42,19 @@ def descending(body: Body, material: Scaled, top: float, steps: int = 500) -> tu
     return np.array(h), np.array(m)
 
 
+def open_at(body: Body, material: Scaled, top: float) -> float:
+    """How far the branches of the major loop are apart, by M, in the applied field ``top`` A/m: what that
+    does not turn over, twice."""
+    beyond = top + body.factor * float(np.max(material.saturation)) + 12 * material.field
+    m = []
+    for begin in (beyond, -beyond):
+        sample = uniform(body, material)
+        for field in (*np.linspace(0.0, begin, 25), *np.linspace(begin, -top, 50)):
+            sample.apply(field * np.ones(1))
+        m.append(sample.mean)
+    return abs(m[0] / m[1] - 1.0)
+
+
 def _cross(x: Floats, y: Floats, level: float) -> float:
     """The last-falling ``x`` where the falling ``y`` first goes below ``level``; nan if it does not."""
     below = np.flatnonzero(y < level)
