@@ -67,7 +67,8 @@ class FittedBranch:
 
     ``rows`` (n,) of the run, of which ``counted`` (m,) are fitted, the others being history only. A part
     that ``constrains_bench`` has a say in the bench. ``M``, ``H_local`` (u) and ``slope`` (dM/du) are (n,
-    q), at the nodes; ``force``, ``sigma``, ``doubt`` (what any model of a sample is off by besides),
+    q), at the nodes; ``force``, ``sigma``, ``doubt`` (with what any model of a sample is off by),
+    ``spread`` (what the coefficients were found by),
     ``model`` and ``hat`` (m,); ``c`` (K,), of which the unknowns ``free`` are within their bounds;
     ``c_d_force`` (K, m), ``c_to_z`` (K, k) and ``c_to_zero`` (K, s) say how c answers.
     """
@@ -91,6 +92,7 @@ class FittedBranch:
     design: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     by_input: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     doubt: Floats = field(default_factory=lambda: np.zeros(0))
+    spread: Floats = field(default_factory=lambda: np.zeros(0))
     c_d_force: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     c_to_z: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     c_to_zero: Floats = field(default_factory=lambda: np.zeros((0, 0)))
@@ -181,7 +183,7 @@ class JointFit:
 
     def unseen(self, part: FittedBranch) -> Floats:
         """(K, r): what the readings leave unknown of a part's coefficients (``Material.unseen``)."""
-        X = part.design / (part.sigma * self.scale)[:, None]
+        X = part.design / part.spread[:, None]
         return part.material.unseen(X, part.smoothing, part.free)
 
     def others(self) -> float:

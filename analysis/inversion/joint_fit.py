@@ -155,7 +155,7 @@ class JointFitting:
             if choosing and step < MOST_CHOICES:
                 self._choose(z, step)
             wanted = self._inputs(z) if step and self.sought.any() else z
-            before = [(p.c, p.M) for p in self.parts.values()]
+            before = [(p.c, p.M, p.free) for p in self.parts.values()]
             coefficients = self._coefficients(wanted, z)
             reference = np.inf
             if step:
@@ -165,13 +165,18 @@ class JointFitting:
             length = longest = 0.5 * longest if back else longest
             while True:
                 at = z + length * (wanted - z)
-                for p, (c, M), target in zip(self.parts.values(), before, coefficients, strict=True):
+                for p, (c, M, _), target in zip(self.parts.values(), before, coefficients, strict=True):
                     p.c, p.M = target if c is None else c + length * (target - c), M
                 self._follow(model, at)
                 new = self._objective(at, self._told)
                 if new <= WORSE * (1.0 + reference) or length < 0.2:
                     break
                 length *= 0.5
+            if step > MOST_CHOICES and new > WORSE * (1.0 + reference):  # no step helps any more
+                for p, held in zip(self.parts.values(), before, strict=True):
+                    p.c, p.M, p.free = held
+                self._follow(model, z)
+                break
             latest, z = at - z, at
             moved = float(np.abs(latest).max(initial=0.0))
             if not self.sought.any() and not self.own.whole:
@@ -196,11 +201,11 @@ class JointFitting:
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
             rows = role.rows[counted]
             sigma = weighing_spread(points.force[rows], points.u_force[rows])
-            self.parts[name] = FittedBranch(
+            self.parts[name] = p = FittedBranch(
                 role.rows, counted, role.material, points.force[rows], sigma, role.constrains_bench, M
             )
-            if name in old:
-                self.parts[name].smoothing = old[name].smoothing
+            p.doubt = np.hypot(sigma, model_doubt(p, self.stated.field))
+            p.smoothing = old[name].smoothing if name in old else p.smoothing
         turner = model.bench.gap.turner
         known = turner is None or turner.eccentricity.u or not turner.eccentricity.value
         if known and (self.sought & self.by_side).any() and {"descending", "ascending"} <= self.parts.keys():
@@ -228,6 +233,7 @@ class JointFitting:
             felt = partial(self._local_field, model, f, z)
             p.M, p.H_local, p.slope = agreed(self.own, p.M, felt, p.material, p.c)
             p.model = (f.pull * p.M).sum(axis=1)[p.counted] + self._zero(p, z)
+            p.doubt = np.hypot(p.sigma, model_doubt(p, self.stated.field))
 
     def _linearise(self, model: LinearisedBench, z: Floats, inputs: Bools) -> None:
         """Forces by coefficient (design) and by those of the ``inputs`` (k + s), around where the fit
@@ -264,7 +270,7 @@ class JointFitting:
             if self.smoothing and name in self.smoothing:
                 p.smoothing = self.smoothing[name]
                 continue
-            spread, y = p.sigma * self.scale, self._targets(p, z)
+            spread, y = self._spread(p), self._targets(p, z)
             if rough and p.constrains_bench and self.sought.any():
                 # What the bench may be off by counts as noise that the rows have in common.
                 off = (p.by_input @ self.root)[:, self.sought] / spread[:, None]
@@ -273,9 +279,16 @@ class JointFitting:
             # A steep sample far from where it must be is led astray by too little smoothing.
             p.smoothing = p.material.smoothing(*whitened(p.design, y, spread, off), bound=not rough)
 
+    def _spread(self, p: FittedBranch) -> Floats:
+        """What the coefficients expect of each force (m,), N. On a bench that is sought too, by no more than
+        any model of a sample may be off by: a smoother curve would miss more, and the ratio grow on and
+        on."""
+        spread = p.sigma * self.scale
+        return np.minimum(spread, p.doubt) if (self.sought & ~self.by_side).any() else spread
+
     def _left(self, p: FittedBranch) -> LeftOver:
         """What a part's coefficients leave of changes of its forces."""
-        spread = p.sigma * self.scale
+        spread = self._spread(p)
         answer = p.material.answer(p.design / spread[:, None], p.smoothing, p.free) / spread
         return LeftOver(p.design, answer)
 
@@ -311,7 +324,7 @@ class JointFitting:
     def _coefficients(self, wanted: Floats, z: Floats) -> list[Floats]:
         found = []
         for p in self.parts.values():
-            spread = p.sigma * self.scale
+            spread = self._spread(p)
             y = (self._targets(p, z) - p.by_input @ wanted) / spread
             c, p.free = p.material.fit(p.design / spread[:, None], y, p.smoothing)
             found.append(c)
@@ -346,9 +359,8 @@ class JointFitting:
         normal = self.precision.copy()
         seen: dict[str, LeftOver] = {}
         for name, p in self.parts.items():
-            seen[name] = left = self._left(p)
+            seen[name], p.spread = (left := self._left(p)), self._spread(p)
             p.c_d_force, p.hat = left.answer, left.hat
-            p.doubt = np.hypot(p.sigma, model_doubt(p, self.stated.field))
             p.c_to_z, p.c_to_zero = np.split(-p.c_d_force @ p.by_input, [k], axis=1)
             if p.constrains_bench:
                 J = left.of(p.by_input) / self._told(p)[:, None]

@@ -42,7 +42,7 @@ def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> Lo
         return _with(
             spline, "The branches meet before the largest field, so M is one function of the field on each."
         )
-    density = best_hypothesis(WAYS[DENSITY], model, others)
+    density = best_hypothesis(WAYS[DENSITY], model, others, enough=_far(spline.evidence["objective"]))
     if density is None:
         return _with(
             spline,
@@ -76,20 +76,27 @@ def _unfit(estimate: LoopEstimate) -> bool:
     return estimate.evidence["misfit"] > 1.0
 
 
-def best_hypothesis(way: Way, model: LinearisedBench, others: Sequence[OtherRun] = ()) -> LoopEstimate | None:
+def _far(objective: float) -> float:
+    """The objective above which a fit is given up beside one of this."""
+    return max(FAR * objective, FAR_AT_LEAST)
+
+
+def best_hypothesis(
+    way: Way, model: LinearisedBench, others: Sequence[OtherRun] = (), enough: float = np.inf
+) -> LoopEstimate | None:
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good; ``others``
-    are runs of the same sample, which say of them what they can."""
+    are runs of the same sample, which say of them what they can. None for too few rows. ``enough`` as in
+    ``fit_jointly``."""
     tried: list[JointFit] = []
-    likely_at_all: list[bool] = []
-    enough, near = np.inf, None
+    near = None
     for hypothesis in HYPOTHESES:
         fit = way.fit(model, hypothesis, near=near, enough=enough)
         if fit is None:
             return None
         tried.append(fit)
-        likely_at_all.append(fit.objective <= enough)
-        enough = min(enough, max(FAR * fit.objective, FAR_AT_LEAST))
+        enough = min(enough, _far(fit.objective))
         near = near or fit
+    likely_at_all = np.array([fit.objective <= min(_far(f.objective) for f in tried) for fit in tried])
     weights = hypothesis_weights(tried, [_misfit(fit) for fit in tried]) * likely_at_all
     for other in others:
         weights = weights * np.array([other.likelihood[fit.own.name] for fit in tried])
