@@ -65,7 +65,7 @@ int main(int argc, char **argv) {
         wire_run();
         if (chip.avr->cycle < poll_at)
             continue;
-        poll_at = chip.avr->cycle + CHIP_HZ / 2000;
+        poll_at = chip.avr->cycle + CHIP_HZ / 700;
         wire_poll();
         control_poll();
         chip_pace();

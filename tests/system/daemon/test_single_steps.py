@@ -34,7 +34,7 @@ def begin(rehearsal: Rehearsal, slow: bool = False) -> SingleSteps:
         with rehearsal.client() as watcher:
             action = watcher.call("snapshot")["run"]["action"]
             rehearsal.twin.do(action["code"])
-            end = time.monotonic() + (5.0 if slow else 0.0)
+            end = time.monotonic() + (1.5 if slow else 0.0)
             while time.monotonic() < end and watcher.call("snapshot")["run"]["action"] == action:
                 time.sleep(0.05)
         return choices[0] if choices else None
