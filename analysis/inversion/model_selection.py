@@ -59,11 +59,14 @@ def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> Lo
             spline, "The branches meet before the largest field, so M should be one function of the field."
         )
     unfit = _unfit(density) and not _unfit(spline)
-    if unfit or worse > NO_WORSE:
+    given_up = not _unfit(spline) and _given_up(density, spline)
+    if unfit or given_up or worse > NO_WORSE:
         spline = replace(spline, evidence=spline.evidence | evidence)
         missed = (
             "misses the readings, which the splines do not"
             if unfit
+            else "fits only if its parts feel one another as the splines say they do not"
+            if given_up
             else (f"predicts held-out points {worse:.1f} times worse than the splines")
         )
         return _with(spline, f"The sample may not be saturated, but a hysteron density {missed}.")
@@ -74,6 +77,13 @@ def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> Lo
 def _unfit(estimate: LoopEstimate) -> bool:
     """Whether the readings miss an estimate by more than any model of a sample may be off by."""
     return estimate.evidence["misfit"] > 1.0
+
+
+def _given_up(density: LoopEstimate, spline: LoopEstimate) -> bool:
+    """Whether the splines give up the hypothesis on the sample's own field that a density goes by."""
+    assert density.settled is not None
+    objective = spline.evidence[f"objective_{density.settled.demagnetising_field}"]
+    return objective > _far(spline.evidence["objective"])
 
 
 def _far(objective: float) -> float:
