@@ -24,7 +24,7 @@ from .fit_records import weighing_spread
 from .nnls import nnls_warm, solved
 from .preisach_cells import Masses, Medium, columns, grid
 from .preisach_memory import History, Past
-from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED
+from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED, UNMOVED
 
 
 class Density:
@@ -44,7 +44,8 @@ class Density:
         #: Which are free of the constraint in the solution before, to begin the next from.
         self.likely_free = np.ones(columns(), bool)
         self._latest: tuple[Floats, Masses] | None = None
-        self.felt, self.history = 0.0, History((), np.zeros((0, 0)))
+        self.felt, self._turning = 0.0, np.zeros((0, 0))
+        self.history = History((), self._turning)
 
     def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
         """Cells for rows whose nodes feel ``H_local`` (n, q), A/m, ``felt`` times their own M taken off."""
@@ -65,7 +66,10 @@ class Density:
         """Take the turns of nodes that feel ``H_local`` (n, q), as worked out by ``M``: whether any is
         another than before."""
         # M rises with the field, so both turn at the same rows; this one before M is found.
-        history = self.past.followed(H_local if self.start else H_local + self.felt * M)
+        turning, before = H_local if self.start else H_local + self.felt * M, self._turning
+        if turning.shape == before.shape and np.abs(turning - before).max() < UNMOVED * self.medium.largest:
+            return False
+        history, self._turning = self.past.followed(turning), turning
         if history.like(self.history):
             return False
         self.history = history

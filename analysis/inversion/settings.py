@@ -54,6 +54,8 @@ WORSE = 1.1
 #: The parts agree with their local field when M is off by less than this part of the largest; and rounds,
 #: the second where hysterons feel their own part.
 AGREED, AGREED_ROUNDS, MOST_ROUNDS = 1e-5, 8, 20
+#: Fields that move by less than this part of the largest turn where they did.
+UNMOVED = 1e-9
 #: Where a step of that makes a row worse its next is this part of it; steps grow again by twice.
 SHORTER = 0.25
 #: How often the bench is worked out again at the inputs found, until they (in standard uncertainties) and the
