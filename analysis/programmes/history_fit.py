@@ -36,7 +36,7 @@ from ..records.arrays import Bools, Floats, Indices
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
-from .past import BeforeRun, likeliest_past, some_rows, with_past
+from .past import BeforeRun, likeliest_past, some_rows, taken_off_between, with_past
 from .settings import (
     CELL_DOUBT,
     DENSITY_DOUBT,
@@ -200,7 +200,7 @@ def fit_history(
     What its sample went through before is sought (``past``). ``slips``: look for rows that are off, and set
     them aside. Raises NotPossible for too few readings, or of one orientation only.
     """
-    points = history_points(readings, bench)
+    points = taken_off_between(history_points(readings, bench))
     fitted = _fitted(points)
     points, past = _doubted(points, node_field(points, bench), fitted), BeforeRun()
     fits = _fits(points, bench, past)
@@ -214,7 +214,7 @@ def fit_history(
     warnings: list[Finding] = []
     # One after the other, the worst first: what is far off bends the fit to all others, so that the next is
     # begun from nothing of it.
-    for _ in range(max(MOST_SLIPS, len(points) // MOST_OFF) if slips else 0):
+    for _ in range(max(MOST_SLIPS, len(readings) // MOST_OFF) if slips else 0):
         found = slipped_rows(_part(fits[0]), points, bench)
         if found is None:
             break

@@ -17,8 +17,10 @@ from ..magnetostatics.applied_field import node_field
 from ..records.arrays import Bools, Floats, Indices
 from ..records.bench import Bench
 from ..records.points import Points
-from .settings import ELSEWHERE, FEW_PLACES, FINER, MOST_ROWS_OF_PAST, PLACES
+from .settings import AWAY, ELSEWHERE, FEW_PLACES, FINER, MOST_ROWS_OF_PAST, PLACES
 
+#: Why there is no reading of a row.
+OFF = "taken off"
 #: Gap (m) and orientation of a place on the bench.
 Place = tuple[float, int]
 
@@ -38,23 +40,40 @@ def with_past(points: Points, past: BeforeRun) -> Points:
     if not n:
         return points
     gap, orientation = (np.array(column) for column in zip(*past.turns, strict=True))
-    nothing, none = np.full(n, np.nan), np.zeros(n)
+    return _led_through(points, np.zeros(n, np.intp), gap, orientation, np.arange(-n, 0), "before the run")
+
+
+def taken_off_between(points: Points) -> Points:
+    """The points with what the sample goes through where spacers are changed: before each reading but the
+    first it is taken off the magnet, so that its field turns at almost none."""
+    if not points.taken_off:
+        return points
+    at = np.arange(1, len(points))
+    return _led_through(points, at, np.full(len(at), AWAY), points.orientation[at], points.leg[at - 1], OFF)
+
+
+def _led_through(
+    points: Points, at: Indices, gap: Floats, orientation: Indices, leg: Indices, why: str
+) -> Points:
+    """The points with rows before those ``at`` (m,), which no force is known of."""
+
+    def put(column: Floats, value: Floats | float) -> Floats:
+        return np.insert(column, at, value, axis=0)
+
     zero = points.zero
-    if zero is not None:
-        zero = replace(zero, root=np.vstack([np.zeros((n, zero.root.shape[1])), zero.root]))
     return Points(
-        row=np.concatenate([np.zeros(n, np.int64), points.row]),
-        gap=np.concatenate([gap, points.gap]),
-        spacers=np.concatenate([nothing, points.spacers]),
-        orientation=np.concatenate([orientation.astype(np.int64), points.orientation]),
-        force=np.concatenate([none, points.force]),
-        u_force=np.concatenate([none, points.u_force]),
-        temperature=np.concatenate([nothing, points.temperature]),
-        leg=np.concatenate([np.arange(-n, 0), points.leg]),
-        branch=(*(points.branch[0] for _ in past.turns), *points.branch),
-        used=np.concatenate([np.zeros(n, bool), points.used]),
-        why_not=(*("before the run",) * n, *points.why_not),
-        zero=zero,
+        row=np.insert(points.row, at, 0),
+        gap=put(points.gap, gap),
+        spacers=put(points.spacers, np.nan),
+        orientation=np.insert(points.orientation, at, orientation),
+        force=put(points.force, 0.0),
+        u_force=put(points.u_force, 0.0),
+        temperature=put(points.temperature, np.nan),
+        leg=np.insert(points.leg, at, leg),
+        branch=tuple(np.insert(np.array(points.branch), at, np.array(points.branch)[at]).tolist()),
+        used=np.insert(points.used, at, False),
+        why_not=tuple(np.insert(np.array(points.why_not, object), at, why).tolist()),
+        zero=zero and replace(zero, root=put(zero.root, 0.0)),
     )
 
 
@@ -110,7 +129,10 @@ def some_rows(points: Points, fitted: Indices, most: int) -> Indices:
     """About ``most`` of the rows ``fitted``, and those at which the field turns."""
     ends = np.flatnonzero(np.diff(points.leg) != 0)
     some = fitted[:: -(-len(fitted) // most)]
-    return np.unique(np.concatenate([[0, 1, len(points) - 1], ends, ends + 1, some])).astype(np.intp)
+    rows = np.concatenate([[0, 1, len(points) - 1], ends, ends + 1, some])
+    # A sample that was taken off before a row has turned there.
+    off = np.array([why == OFF for why in points.why_not])
+    return np.unique(np.concatenate([rows, rows[off[rows - 1]] - 1])).astype(np.intp)
 
 
 def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[BeforeRun], float]:

@@ -20,13 +20,18 @@ from ..records.arrays import Floats
 from ..records.bench import Bench
 from ..records.readings import Readings
 from .history_fit import history_points
+from .past import taken_off_between
 from .settings import AGREED, MOST_ROUNDS
 
 
 def with_memory(ladder: LadderPlan, bench: Bench) -> LadderPlan:
-    """The plan with the readings of a sample that remembers the plan's earlier steps."""
-    field = node_field(history_points(plan_readings(ladder, np.zeros(len(ladder.steps))), bench), bench)
+    """The plan with the readings of a sample that remembers the plan's earlier steps, and that it was taken
+    off between them where spacers are changed."""
+    points = history_points(plan_readings(ladder, np.zeros(len(ladder.steps))), bench)
+    weighed = taken_off_between(points)
+    field = node_field(weighed, bench)
     M = _magnetised(ladder.assumed, field.H, field.N)
+    field, M = field.rows(np.flatnonzero(weighed.row)), M[weighed.row > 0]
     readings = reading_change((field.pull * M).sum(axis=1), bench)
     steps = (
         replace(step, predicted_reading=float(reading))
@@ -45,7 +50,7 @@ def plan_readings(ladder: LadderPlan, reading: Floats, gives: str = "recoil") ->
     return Readings(
         row=np.arange(1, n + 1),
         gap=np.array([step.gap for step in steps]),
-        spacers=nan,
+        spacers=np.array([np.nan if step.spacers is None else step.spacers for step in steps]),
         orientation=np.array([step.orientation for step in steps], np.int64),
         reading=reading,
         zero_before=nan if far else np.zeros(n),

@@ -36,6 +36,7 @@ PLACES, FEW_PLACES, FINER, MOST_ROWS_OF_PAST = 24, 6, 6, 120
 #: Hysterons feel all of the sample's own field where the misfit is below this; another past than a virgin's
 #: is believed where it makes this part of the score or less.
 FITS, MUCH_BETTER = 1.0, 0.2
+AWAY = 0.3  # gap of a sample that is taken off, m: its field there is nothing
 #: What was done elsewhere must be this many times better than what can have been done on this bench.
 ELSEWHERE = 2.0
 
