@@ -50,7 +50,7 @@ def plan_readings(ladder: LadderPlan, reading: Floats, gives: str = "recoil") ->
     return Readings(
         row=np.arange(1, n + 1),
         gap=np.array([step.gap for step in steps]),
-        spacers=np.array([np.nan if step.spacers is None else step.spacers for step in steps]),
+        spacers=np.array([np.nan if s.spacers is None else s.spacers for s in steps], float),
         orientation=np.array([step.orientation for step in steps], np.int64),
         reading=reading,
         zero_before=nan if far else np.zeros(n),

@@ -4,12 +4,15 @@ with the analysis."""
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from tests.benchmarks.programmes import true_figures
 from tests.support.models.programme_samples import DrawnSample, second_model, twins_own, way
 from weighloop.analysis.programmes.history_fit import HistoryFit, fit_history
+from weighloop.analysis.programmes.results import analyse_programme
 
 pytestmark = pytest.mark.slow
 
@@ -59,3 +62,28 @@ def test_minor_loops_of_a_flat_disc_are_no_slips(drawn: Drawn) -> None:
     history = run(drawn, "reversal", seed=1)
     assert history.warnings == ()
     assert history.misfit < 0.5
+
+
+@pytest.mark.parametrize("drawn", [twins_own, coarse])
+@pytest.mark.parametrize("name", ["recoil", "remanence"])
+def test_a_sample_taken_off_for_its_spacers_is_no_misfit(drawn: Drawn, name: str) -> None:
+    """Between two readings it is far away, where its own field turns over some of it: what is lost so on the
+    way to a reading is no loss by that reading's field."""
+    rng = np.random.default_rng(2)
+    sample = drawn(rng)
+    gap, orientation, leg = way(sample, name, 9)
+    off = np.repeat(gap, 2)
+    off[::2] = 0.5
+    pull = sample.pulls([(off, np.repeat(orientation, 2), np.repeat(leg, 2))])[1::2]
+    by_hand = replace(sample, pulls=lambda ways: pull)
+    table = by_hand.weighed([(gap, orientation, leg)], rng, name)
+    found = analyse_programme(replace(table, spacers=np.ones(len(gap))), sample.bench, name, draws=200)
+    assert found.history is not None
+    assert found.history.warnings == ()
+    assert found.history.misfit < 1.0
+    assert found.used == len(gap)
+    true = true_figures(found.found, found.history, sample)
+    for key, figure in found.figures.items():
+        if figure.value is not None and figure.u is not None:
+            off = (true[key] - figure.value) / figure.u
+            assert off >= 0.0 if figure.status == "bound" else abs(off) < 3.0, key
