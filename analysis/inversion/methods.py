@@ -56,12 +56,16 @@ def spline_fit(
     """
     points, H = model.points, model.field.H_mean
     roles: dict[str, BranchSpec] = {}
+    # What a smooth curve explains under one hypothesis is not explained by knees under another.
+    order = settled.order if settled else _orders(near) if near and near.scale == 1.0 else {}
     for branch in BRANCHES:
         rows = branch_rows(points, branch, H)
         rows = rows[np.isfinite(points.force[rows])]
         if len(rows) >= LEAST_ROWS_OF_SPLINE:
             # The first curve may have begun anywhere: it has no say in the bench.
-            roles[branch] = BranchSpec(rows, MonotoneSpline(), constrains_bench=branch != "first")
+            roles[branch] = BranchSpec(
+                rows, MonotoneSpline(order.get(branch)), constrains_bench=branch != "first"
+            )
     if "descending" not in roles and "ascending" not in roles:
         return None
     return JointFitting(
@@ -93,12 +97,18 @@ def spline_estimate(fit: JointFit) -> LoopEstimate:
         if branch not in curves:
             curves[branch] = found.curve(branch)
     evidence = {f"reduced_chi_square_{b}": p.reduced_chi_square for b, p in fit.parts.items()}
-    evidence |= {f"smoothing_{b}": p.smoothing for b, p in fit.parts.items()}
+    smoothing = {b: p.smoothing for b, p in fit.parts.items()}
+    order = _orders(fit)
+    evidence |= {f"smoothing_{b}": weight for b, weight in smoothing.items()}
+    evidence |= {f"order_{b}": float(n) for b, n in order.items()}
     evidence |= _evidence(fit)
-    chosen = FixedChoices(
-        SPLINE, fit.own.name, {b: p.smoothing for b, p in fit.parts.items()}, fit.scale, fit.model.z
-    )
+    chosen = FixedChoices(SPLINE, fit.own.name, smoothing, order, fit.scale, fit.model.z)
     return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen)
+
+
+def _orders(fit: JointFit) -> dict[str, int]:
+    """Which derivative each branch is smoothed through."""
+    return {b: p.material.order for b, p in fit.parts.items() if isinstance(p.material, MonotoneSpline)}
 
 
 def density_fit(
@@ -177,6 +187,7 @@ def density_estimate(fit: JointFit) -> LoopEstimate:
         DENSITY,
         fit.own.name,
         {DENSITY: part.smoothing},
+        {},
         fit.scale,
         fit.model.z,
         start,

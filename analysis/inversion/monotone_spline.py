@@ -2,9 +2,9 @@
 
 On a branch that starts with the whole sample past its largest field, M is one function of the field each
 part of the sample feels: a spline f, linear in its coefficients. It rises (its coefficients do), and is
-smoothed through its third derivative; how much, the readings' likelihood says (``smoothness``). It rises by
-less than 1/N: a material whose M rises by m' with the field inside it rises by m'/(1 + N m') with the field
-that is felt besides its own magnetisation.
+smoothed through its third derivative or, where it has knees, through its second; through which and how much,
+the readings' likelihood says (``reml``). It rises by less than 1/N: a material whose M rises by m' with the
+field inside it rises by m'/(1 + N m') with the field that is felt besides its own magnetisation.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ import numpy as np
 
 from ..records.arrays import Floats, Indices
 from .nnls import nnls_within
-from .reml import restricted_likelihoods
-from .settings import CLOSEST_KNOTS, FARTHEST_KNOTS, MARGIN, WEIGHT_STRIDE
+from .reml import RestrictedLikelihoods, restricted_likelihoods
+from .settings import CLOSEST_KNOTS, FARTHEST_KNOTS, KNEES, MARGIN, SMOOTH, SURE_OF_KNEES, WEIGHT_STRIDE
 
 _DEGREE = 3
 
@@ -26,14 +26,18 @@ class MonotoneSpline:
     """The space of splines over the local field at some rows, and its linear problems (``joint_fit``)."""
 
     knots: Floats
-    #: (rows, K): coefficients to the third derivative, so that its square sums to an integral.
-    bend: Floats
+    #: Which derivative it is smoothed through.
+    order: int
     #: c = rising @ d, all d but the first not negative and none above its ``most`` (K,): the spline rises,
     #: no more steeply than it may.
     rising: Floats
     most: Floats
     #: The coefficients that were asked for last, their spline and its derivative.
     _asked: tuple[Any, Any, Any]
+
+    def __init__(self, order: int | None = None) -> None:
+        """``order``, where it is settled beforehand."""
+        self.order, self._settled = order or SMOOTH, order is not None
 
     def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
         """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q); f may rise by
@@ -48,16 +52,30 @@ class MonotoneSpline:
         self.knots = np.concatenate([[low] * _DEGREE, breaks, [high] * _DEGREE])
         self.size, self._asked = len(self.knots) - _DEGREE - 1, (None, None, None)
         span, widths = high - low, np.diff(breaks)
-        third = BSpline(self.knots, np.eye(self.size), _DEGREE).derivative(3)(breaks[:-1] + 0.5 * widths)
-        self.bend = third * (np.sqrt(widths / span) * span**3)[:, None]
-        # What the penalty does not see, parabolas, and a root of its inverse for the rest.
-        _, size, axes = np.linalg.svd(self.bend, full_matrices=True)
-        seen = self.size - _DEGREE
-        self._level, self._bent = axes[seen:].T, axes[:seen].T / size[:seen]
+        # Straight between two knots at most: two places in each are enough for the integral of its square.
+        nodes = (breaks[:-1] + widths * (0.5 + np.array([[-1.0], [1.0]]) / np.sqrt(12.0))).ravel()
+        share, of_all = np.tile(widths, 2) / (2.0 * span), BSpline(self.knots, np.eye(self.size), _DEGREE)
+        #: By the derivative, a root of the penalty's inverse (K, K - 3) but for parabolas, which none sees.
+        self._bent: dict[int, Floats] = {}
+        for order in (SMOOTH, KNEES):
+            root = np.sqrt(share)[:, None] * span**order * of_all.derivative(order)(nodes)
+            _, size, axes = np.linalg.svd(root)
+            seen = self.size - order
+            if order == SMOOTH:
+                self._level = axes[seen:].T
+            shapes = axes[:seen].T / size[:seen]
+            axes, size, _ = np.linalg.svd(shapes - self._level @ (self._level.T @ shapes))
+            self._bent[order] = axes[:, : self.size - SMOOTH] * size[: self.size - SMOOTH]
         self.rising = np.tril(np.ones((self.size, self.size)))
         # The slope is a spline of its own, never above the largest of its coefficients.
         apart = self.knots[_DEGREE + 1 : -1] - self.knots[1 : self.size]
         self.most = np.append(np.inf, steepest / _DEGREE * apart)
+
+    @property
+    def bend(self) -> Floats:
+        """(K - 3, K): a root of the penalty."""
+        bent = self._bent[self.order]
+        return (bent / (bent**2).sum(axis=0)).T
 
     def inside(self, u: Floats) -> Floats:
         """Beyond its knots the branch goes on level."""
@@ -99,24 +117,27 @@ class MonotoneSpline:
         return (rows @ self.basis(H_local)).toarray()
 
     def smoothing(self, X: Floats, y: Floats, bound: bool = True) -> float:
-        """The smoothing weight that makes the readings likeliest (``smoothness``); ``bound``: of splines that
-        rise, else of all. ``X`` (n, K) and ``y`` (n,) in standard deviations.
+        """The smoothing weight that makes the readings likeliest (``reml``); how likely all splines make them
+        settles the ``order``. ``bound``: of splines that rise, else of all. ``X`` (n, K) and ``y`` (n,) in
+        standard deviations.
 
         A knee between two steep and level stretches is followed by a smooth spline only if it may swing to
         both sides of it; one that must not cuts the corner, by many standard deviations.
         """
-        if bound:
-            return self._likeliest(X, y)
-        found = restricted_likelihoods(X, y, self._bent, self._level)
-        return float(found.weights[found.best])
+        tried = {n: restricted_likelihoods(X, y, bent, self._level) for n, bent in self._bent.items()}
+        if not self._settled:
+            likelier = tried[SMOOTH].least - tried[KNEES].least
+            self.order = KNEES if likelier > 2.0 * np.log(SURE_OF_KNEES) else SMOOTH
+        found = tried[self.order]
+        return self._likeliest(X, y, found) if bound else float(found.weights[found.best])
 
-    def _likeliest(self, X: Floats, y: Floats) -> float:
+    def _likeliest(self, X: Floats, y: Floats, found: RestrictedLikelihoods) -> float:
         """The weight at which the readings are likeliest if the spline rises.
 
         What they leave is then counted as of the best spline that rises (Laplace's approximation, at the
         edge of what is allowed).
         """
-        weights, log_det, penalised_rss = found = restricted_likelihoods(X, y, self._bent, self._level)
+        weights, log_det, penalised_rss = found
         best, deviance = np.nan, np.inf
         for i in range(found.best, -1, -WEIGHT_STRIDE):
             if log_det[i] + penalised_rss[i] >= deviance:
@@ -143,7 +164,7 @@ class MonotoneSpline:
 
     def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
         """(K, r): what the readings leave unknown of the coefficients, by one standard normal a column: the
-        penalty taken as knowledge (``smoothness``). On all increments, ``free`` or not: that a stretch was
+        penalty taken as knowledge (``reml``). On all increments, ``free`` or not: that a stretch was
         found to be level does not mean that its slope is known to be nothing."""
         normal = X.T @ X + weight * self.bend.T @ self.bend
         return np.linalg.lstsq(normal, np.sqrt(weight) * self.bend.T, rcond=1e-13)[0]

@@ -124,7 +124,7 @@ class Density:
 
     def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
         """(K, r): what the readings leave unknown of the densities, by one standard normal a column: the
-        penalty taken as knowledge (``smoothness``), on the free ones."""
+        penalty taken as knowledge (``reml``), on the free ones."""
         A, P = X[:, free], weight * self.penalty[np.ix_(free, free)]
         whole = np.zeros((X.shape[1], len(free)))
         whole[free] = solved(A.T @ A + P, np.asarray(np.linalg.cholesky(P), float))

@@ -35,6 +35,11 @@ class RestrictedLikelihoods(NamedTuple):
         """Which weight is the likeliest."""
         return int(np.argmin(self.log_det + self.penalised_rss))
 
+    @property
+    def least(self) -> float:
+        """Minus twice the logarithm of how likely the readings are at that."""
+        return float(np.min(self.log_det + self.penalised_rss))
+
 
 def restricted_likelihoods(
     X: Floats, y: Floats, shapes: Floats, level: Floats | None = None

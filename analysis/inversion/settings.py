@@ -87,6 +87,9 @@ ROWS_AT_ONCE = 200  # whose cells are summed up at once: more take memory only
 #: Weights tried, by the one at which the best-determined combination of readings is half smoothed away.
 WEIGHTS = 10.0 ** np.arange(-15.0, 2.1, 0.25)
 LEAST_COLUMN = 3e-3  # columns of less than this part of the largest are left out
+#: The derivative that a branch is smoothed through: of one that is smooth, and of one with knees.
+SMOOTH, KNEES = 3, 2
+SURE_OF_KNEES = 20.0  # a curve has knees where they make its readings this many times likelier
 WEIGHT_STRIDE = 2  # every second weight is tried with a spline that rises
 #: Weight of plain size beside curvature in the penalty: keeps what no force sees from wandering.
 SIZE = 1e-4

@@ -13,6 +13,7 @@ from scipy.stats import multivariate_normal
 from tests.support.examples import examples
 from weighloop.analysis.inversion.monotone_spline import MonotoneSpline
 from weighloop.analysis.inversion.reml import main_columns, restricted_likelihoods
+from weighloop.analysis.inversion.settings import KNEES, SMOOTH
 
 
 def problem(seed: int, n: int = 12, K: int = 9, level: int = 2) -> tuple[np.ndarray, ...]:
@@ -64,34 +65,36 @@ def test_fewer_columns_say_the_same(seed: int) -> None:
 
 @pytest.mark.costly
 def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
-    """A knee sharper than any smooth spline that rises can follow: the weight chosen is the one at which what
-    scipy's ``lsq_linear`` leaves under the bound, and the freedom of the curve, are least; where the bound is
-    idle it is the weight of all splines."""
+    """A knee sharper than any smooth spline that rises can follow: penalty and weight chosen are those
+    at which what scipy's ``lsq_linear`` leaves under the bound, and the freedom of the curve, are least;
+    where the bound is idle they are those of all splines. Parabolas are free, whatever the penalty."""
     u, ones = np.linspace(-1.0, 1.0, 16), np.ones((16, 1))
     spline = MonotoneSpline()
     spline.begin(u[:, None], ones)
     X = spline.design(u[:, None], ones) / 1e-3
     sharp, dull = np.tanh((u - 0.03) / 0.04) / 1e-3, np.tanh((u - 0.03) / 0.8) / 1e-3
     assert spline.smoothing(X, dull) == spline.smoothing(X, dull, bound=False)
-    assert spline.smoothing(X, sharp) < spline.smoothing(X, sharp, bound=False)
-
-    size = X.shape[1]
-    to_axes = np.linalg.svd(spline.bend, full_matrices=True)
-    shapes, level = to_axes[2][: size - 3].T / to_axes[1][: size - 3], to_axes[2][size - 3 :].T
-    found = restricted_likelihoods(X, sharp, shapes, level)
-    lowest = np.r_[-np.inf, np.zeros(size - 1)]
-
-    def deviance(i: int) -> float:
-        A = np.vstack([X, np.sqrt(found.weights[i]) * spline.bend]) @ spline.rising
-        best = lsq_linear(A, np.r_[sharp, np.zeros(len(spline.bend))], (lowest, np.inf), tol=1e-12)
-        return float(found.log_det[i] + 2.0 * best.cost)
-
+    assert spline.order == SMOOTH
     weight = spline.smoothing(X, sharp)
-    chosen = int(np.argmin(np.abs(np.log(found.weights / weight))))
-    assert found.weights[chosen] == pytest.approx(weight)
-    for other in range(chosen - 8, found.best + 5):
-        # Every second weight is tried.
-        assert deviance(chosen) <= deviance(other) + 1.0
+    assert spline.order == KNEES
+
+    size, lowest = X.shape[1], np.r_[-np.inf, np.zeros(X.shape[1] - 1)]
+    deviances: dict[int, list[float]] = {}
+    for order in (SMOOTH, KNEES):
+        spline.order = order
+        _, sizes, axes = np.linalg.svd(spline.bend)
+        found = restricted_likelihoods(X, sharp, axes[: size - 3].T / sizes, axes[size - 3 :].T)
+        closest = int(np.argmin(np.abs(np.log(found.weights / weight))))
+        deviances[order] = []
+        for i in range(max(closest - 8, 0), found.best + 5):
+            A = np.vstack([X, np.sqrt(found.weights[i]) * spline.bend]) @ spline.rising
+            best = lsq_linear(A, np.r_[sharp, np.zeros(len(spline.bend))], (lowest, np.inf), tol=1e-12)
+            deviances[order].append(float(found.log_det[i] + 2.0 * best.cost))
+            if order == KNEES and i == closest:
+                assert found.weights[i] == pytest.approx(weight)
+                chosen = deviances[order][-1]
+    # Every second weight is tried.
+    assert chosen <= min(deviances[SMOOTH] + deviances[KNEES]) + 1.0
 
 
 @pytest.mark.costly

@@ -60,7 +60,7 @@ def _body(shape: str, sizes: dict[str, float], around: int, fold: int) -> Body:
             sizes["length"],
             sizes["width"],
             sizes["height"],
-            4 if tall else 6,
+            4 if tall else 10,
             (16 if tall else 12) - 4 * (fold == 1),
             whole=fold == 1,
         )
