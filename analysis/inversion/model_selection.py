@@ -96,7 +96,7 @@ def best_hypothesis(
 ) -> LoopEstimate | None:
     """The best of the hypotheses on the sample's own field, averaged with those nearly as good; ``others``
     are runs of the same sample, which say of them what they can. None for too few rows. ``enough`` as in
-    ``fit_jointly``."""
+    ``JointFitting``."""
     tried: list[JointFit] = []
     near = None
     for hypothesis in HYPOTHESES:
