@@ -1,7 +1,7 @@
 """Programmes of drawn samples on benches whose files are wrong within what they state: errors in units of u.
 
     python -m tests.benchmarks.programmes [--samples 10] [--seed 3] [--model second|twin] [--after recoil]
-        [--programmes recoil,remanence,reversal,decay]
+        [--programmes recoil,remanence,reversal,decay] [--spacers]
 
 The samples are the second model's, with memory at every point, or the bench twin's. Curves are judged by what
 their material does in a uniform internal field as large as the run's, figures by what it does in any: of one
@@ -189,6 +189,7 @@ def main() -> int:
     parser.add_argument("--programmes", default=",".join(GIVES))
     parser.add_argument("--after", default="", help="a programme that each sample was run through before")
     parser.add_argument("--points", type=int, default=16)
+    parser.add_argument("--spacers", action="store_true", help="it is taken off before each reading")
     o = parser.parse_args()
     errors: Errors = defaultdict(list)
     steps: Errors = defaultdict(list)
@@ -204,7 +205,11 @@ def main() -> int:
             if name == "decay":
                 table, S = held(sample, random, o.points)
             else:
-                table = sample.weighed([way(sample, each, o.points) for each in names], random, name)
+                ways = [way(sample, each, o.points) for each in names]
+                if o.spacers:
+                    table = sample.weighed_by_hand(ways[-1], random, name)
+                else:
+                    table = sample.weighed(ways, random, name)
             begun = time.process_time()
             result = analyse_programme(table, sample.bench, name, draws=300)
             seconds.append(time.process_time() - begun)

@@ -4,7 +4,6 @@ with the analysis."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -71,17 +70,12 @@ def test_a_sample_taken_off_for_its_spacers_is_no_misfit(drawn: Drawn, name: str
     way to a reading is no loss by that reading's field."""
     rng = np.random.default_rng(2)
     sample = drawn(rng)
-    gap, orientation, leg = way(sample, name, 9)
-    off = np.repeat(gap, 2)
-    off[::2] = 0.5
-    pull = sample.pulls([(off, np.repeat(orientation, 2), np.repeat(leg, 2))])[1::2]
-    by_hand = replace(sample, pulls=lambda ways: pull)
-    table = by_hand.weighed([(gap, orientation, leg)], rng, name)
-    found = analyse_programme(replace(table, spacers=np.ones(len(gap))), sample.bench, name, draws=200)
+    table = sample.weighed_by_hand(way(sample, name, 9), rng, name)
+    found = analyse_programme(table, sample.bench, name, draws=200)
     assert found.history is not None
     assert found.history.warnings == ()
     assert found.history.misfit < 1.0
-    assert found.used == len(gap)
+    assert found.used == len(table)
     true = true_figures(found.found, found.history, sample)
     for key, figure in found.figures.items():
         if figure.value is not None and figure.u is not None:

@@ -77,6 +77,15 @@ class DrawnSample:
             gives=gives,
         )
 
+    def weighed_by_hand(self, way: Way, rng: np.random.Generator, gives: str) -> Readings:
+        """The notebook of one run with spacers, for which the sample is taken off before each reading."""
+        gap, orientation, leg = way
+        off = np.repeat(gap, 2)
+        off[::2] = 0.5
+        pull = self.pulls([(off, np.repeat(orientation, 2), np.repeat(leg, 2))])[1::2]
+        table = replace(self, pulls=lambda ways: pull).weighed([way], rng, gives)
+        return replace(table, spacers=np.ones(len(gap)))
+
 
 def way(sample: DrawnSample, name: str, points: int) -> Way:
     """What a programme leads the sample through."""
