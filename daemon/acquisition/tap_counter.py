@@ -5,14 +5,14 @@ disturbances and comes back, each time to where it stood. What a person changes 
 level behind, so that it is not taken for a word.
 
 A count is sure or it is none. Another number would be another word, so a press too light to be one, two that
-run into each other, a hand that leans on the pan, or a reading that is missing spoil the whole row. What is
-shorter than two readings the balance may not show at all.
+run into each other, a shoulder, a hand that leans on the pan, or a reading that is missing spoil the whole
+row. What is shorter than two readings the balance may not show at all.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 from .settings import (
     BETWEEN_TAPS,
@@ -37,7 +37,8 @@ class Taps:
     def __init__(self, capacity: float, resolution: float) -> None:
         self._capacity, self._press = capacity, PRESS * capacity
         self._light = LIGHT * self._press
-        self._same = max(SAME_SHARE * self._press, SAME_DIGITS * resolution)
+        self._noise = SAME_DIGITS * resolution
+        self._same = max(SAME_SHARE * self._press, self._noise)
         self._recent: deque[tuple[float, float]] = deque()
         #: When the row under way began, s; None while there is none.
         self.began: float | None = None
@@ -106,7 +107,19 @@ class Taps:
         alone = any(max(self._row[k - 1] if k else 0.0, self._row[k + 1]) < self._light for k in peaks)
         level = self._recent[-1][1] - self._level
         firm = min(heights, default=0.0) > self._press
-        return len(peaks) if firm and apart and not alone and abs(level) <= self._same else 0
+        sure = firm and apart and not alone and not self._shouldered(peaks)
+        return len(peaks) if sure and abs(level) <= self._same else 0
+
+    def _shouldered(self, peaks: list[int]) -> bool:
+        """Whether the way to a peak, or back from it, turned well below it: a press too short to reach its
+        height may have been there."""
+        dips = [a + self._row[a:b].index(min(self._row[a:b])) for a, b in pairwise(peaks)]
+        for start, peak, end in zip([0, *dips], peaks, [*dips, len(self._row)], strict=True):
+            for way in (self._row[start : peak + 1], self._row[peak:end][::-1]):
+                for highest, height in zip(accumulate(way, max), way, strict=True):
+                    if self._light < highest < ONE * way[-1] and height < highest - self._noise:
+                        return True
+        return False
 
     def _apart(self, a: int, b: int) -> bool:
         """Whether two peaks are surely two presses: a pause that shows once may also not show."""

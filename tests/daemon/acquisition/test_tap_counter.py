@@ -186,6 +186,7 @@ balances = st.builds(
     natural_frequency=st.floats(3.0, 8.0),
     damping=st.floats(0.6, 1.0 - 1e-6),
 )
+LAGGING = BalanceMaker(rate=10.0, averaging=0.3984, noise=0.0078, natural_frequency=3.0, damping=0.969)
 SLOW = BalanceMaker(rate=5.0, averaging=0.375, noise=0.0078125, natural_frequency=3.0, damping=0.96875)
 
 
@@ -230,6 +231,9 @@ SEEN_WELL = 10.0
 
 @settings(max_examples=examples(100))
 @given(rows((0.2, 1.6), (0.25, 1.0)), balances, st.floats(0.0, 0.05), st.integers(0, 2**31))
+# A short press that shows as a shoulder of the one after it, or before it.
+@example([(1.0, 0.6, 18.0), (0.2, 0.25, 18.0), (1.0, 0.6, 18.0)], LAGGING, 0.0, 0)
+@example([(1.0, 0.25, 30.0), (0.2, 0.6, 18.0), (1.0, 0.6, 18.0)], LAGGING, 0.0, 0)
 def test_taps_in_haste_are_never_another_number(
     row: list[tuple[float, ...]], maker: BalanceMaker, breath: float, seed: int
 ) -> None:
