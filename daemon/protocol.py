@@ -284,7 +284,7 @@ METHODS: Final[dict[str, tuple[str, dict[str, str], str, bool]]] = {
             "bench_text": "str",
             "points": "int or null, optional with until: gaps on each passage",
             "until": UNTIL,
-            "target_u_kg": "float or null, optional: the wanted uncertainty of a reading, above zero",
+            "target_u_kg": "float or null, optional: wanted u of a reading, a mass in kg above zero",
             "zeros": ZEROS,
             **COIL,
             **PROGRAMME,
