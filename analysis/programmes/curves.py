@@ -7,7 +7,7 @@ internal; every number comes with its standard uncertainty and 95 % interval fro
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from ..figures.monte_carlo import summarise
 from ..records.arrays import Floats
 from .history_fit import HistoryFit
-from .settings import CELL_DOUBT, FAMILY, LONG, LOSS, MAP_DOUBT, PERMEABILITY_DOUBT, POINTS, SEEN
+from .settings import CELL_DOUBT, FAMILY, LONG, LOSS, MAP_DOUBT, ONSET_DOUBT, PERMEABILITY_DOUBT, POINTS, SEEN
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,11 @@ class Estimated:
     low95: float
     high95: float
     told: float
+
+    def wider(self, by: float) -> Estimated:
+        """With a doubt besides, of standard uncertainty ``by``."""
+        low, high = (float(np.hypot(end - self.value, 1.96 * by)) for end in (self.low95, self.high95))
+        return replace(self, u=float(np.hypot(self.u, by)), low95=self.value - low, high95=self.value + high)
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,16 +131,19 @@ def recoil(history: HistoryFit) -> RecoilResult:
         np.array([_where(x, lost, LOSS) for x, lost in zip(along, loss, strict=True)])
         for along in (-H[:, :, 0], line)
     )
+    field, line_of_loss = _estimated(costly), _estimated(costly_line)
+    doubt = ONSET_DOUBT * history.cell
     return RecoilResult(
         H[0, :, 0],
         1.0 + slope[0],
         np.hypot(_spread(H[:, :, 0], slope), PERMEABILITY_DOUBT * shorter),
         loss[0],
         np.hypot(_spread(H[:, :, 0], loss), CELL_DOUBT),
-        _estimated(costly),
+        field.wider(doubt),
         CurveFamily(H[0], M[0], M[1:].std(axis=0)),
         np.where((H[0, :, 0] < 0.0) & (line[0] > 0.0), line[0], np.nan),
-        _estimated(costly_line),
+        # M over the field, less one.
+        line_of_loss.wider((line_of_loss.value + 1.0) * doubt / field.value),
     )
 
 
