@@ -245,8 +245,8 @@ def test_the_lift_reset_stuck_and_stopped(bench: Bench) -> None:
     # A stage that does not follow the motor is told by the balance, which shows nothing of the move.
     bench.start()
     bench.operate(bench.points(2))
-    before = len(bench.run()["points"])
     bench.twin.do("lift-stuck")
+    before = len(bench.run()["points"])
     run = bench.operate(lambda run: run["state"] == "held")
     # Stuck on its way to a gap, or, on a slow machine, already on its way home.
     told = "nothing of the move was seen|did the lift stop short|homing failed|the motion did not end"
