@@ -86,6 +86,12 @@ class Coefficient:
     u_at_reference: float | None = None
     budget: tuple[BudgetLine, ...] = ()
 
+    def line(self, degrees: Floats) -> Floats:
+        """The figure (k,), SI, at temperatures (k,), degrees Celsius; of a coefficient that is determined."""
+        assert self.value is not None
+        assert self.at_reference is not None
+        return self.at_reference * (1.0 + self.value * (degrees - (REFERENCE - ZERO_CELSIUS)))
+
 
 @dataclass(frozen=True, eq=False)
 class RepeatResult:
@@ -111,6 +117,11 @@ class RepeatResult:
     def temperature(self) -> Floats:
         """Loop by loop, K."""
         return np.array([loop.temperature for loop in self.loops])
+
+    @property
+    def degrees(self) -> Floats:
+        """The same in degrees Celsius."""
+        return self.temperature - ZERO_CELSIUS
 
     @property
     def hours(self) -> Floats:

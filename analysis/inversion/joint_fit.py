@@ -119,8 +119,7 @@ class JointFitting:
         z = np.zeros(self.k) if z is None else z
         silent = {name: role for name, role in self.roles.items() if not role.constrains_bench}
         self.roles = {name: role for name, role in self.roles.items() if role.constrains_bench}
-        model, chi, scale = self.stated.moved(z), np.inf, self.scale
-        alone = not (self.sought & ~self.by_side).any()
+        model, chi, scale, alone = self.stated.moved(z), np.inf, self.scale, not self._seeks_bench
         z = np.append(z, self.zero.begun)
         for _ in range(MOST_BENCHES):
             z = self._settle(model, z)
@@ -131,8 +130,7 @@ class JointFitting:
                 break
             model, self.scale = self.stated.moved(z[: self.k]), self.scale if alone else scale
         if alone:
-            # Counted less beside nothing that is stated, the readings speak as before: found again with more
-            # smoothing, which leaves more, the ratio would grow on and on.
+            # Readings that count less beside nothing stated speak as before, or the ratio grew on and on.
             for p in self.parts.values():
                 p.smoothing *= (self.scale / scale) ** 2
             self.scale = scale
@@ -279,12 +277,16 @@ class JointFitting:
             # A steep sample far from where it must be is led astray by too little smoothing.
             p.smoothing = p.material.smoothing(*whitened(p.design, y, spread, off), bound=not rough)
 
+    @property
+    def _seeks_bench(self) -> bool:
+        """Whether more is sought than what mirrored rows differ by."""
+        return bool((self.sought & ~self.by_side).any())
+
     def _spread(self, p: FittedBranch) -> Floats:
-        """What the coefficients expect of each force (m,), N. On a bench that is sought too, by no more than
-        any model of a sample may be off by: a smoother curve would miss more, and the ratio grow on and
-        on."""
+        """What the coefficients expect of each force (m,), N; on a bench that is sought too, at most what any
+        model may be off by: a smoother curve would miss more, and the ratio grow on and on."""
         spread = p.sigma * self.scale
-        return np.minimum(spread, p.doubt) if (self.sought & ~self.by_side).any() else spread
+        return np.minimum(spread, p.doubt) if self._seeks_bench else spread
 
     def _left(self, p: FittedBranch) -> LeftOver:
         """What a part's coefficients leave of changes of its forces."""
@@ -294,8 +296,8 @@ class JointFitting:
 
     def _told(self, p: FittedBranch) -> Floats:
         """By what a part's misfits count against the bench, N."""
-        few = max(len(p.force) / TELLING, 1.0) if (self.sought & ~self.by_side).any() else 1.0
-        return np.hypot(p.sigma, model_doubt(p, self.stated.field) * few**0.5)
+        few = len(p.force) / TELLING if self._seeks_bench else 1.0
+        return p.doubt if few <= 1.0 else np.hypot(p.sigma, model_doubt(p, self.stated.field) * few**0.5)
 
     def _inputs(self, z: Floats) -> Floats:
         """The inputs that fit best once every part's coefficients have done their best."""
@@ -347,10 +349,8 @@ class JointFitting:
 
     def _left_over(self) -> float:
         """Degrees of freedom that the coefficients leave, at least one."""
-        return max(
-            sum(float(np.sum(1.0 - self._left(p).hat)) for p in self.parts.values() if p.constrains_bench),
-            1.0,
-        )
+        left = (1.0 - self._left(p).hat for p in self.parts.values() if p.constrains_bench)
+        return max(sum(float(np.sum(x)) for x in left), 1.0)
 
     def _finished(self, model: LinearisedBench, z: Floats) -> JointFit:
         """Every answer, from the linear problem at the end."""

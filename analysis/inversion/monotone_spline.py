@@ -57,6 +57,7 @@ class MonotoneSpline:
         share, of_all = np.tile(widths, 2) / (2.0 * span), BSpline(self.knots, np.eye(self.size), _DEGREE)
         #: By the derivative, a root of the penalty's inverse (K, K - 3) but for parabolas, which none sees.
         self._bent: dict[int, Floats] = {}
+        self._bend: dict[int, Floats] = {}
         for order in (SMOOTH, KNEES):
             root = np.sqrt(share)[:, None] * span**order * of_all.derivative(order)(nodes)
             _, size, axes = np.linalg.svd(root)
@@ -65,7 +66,8 @@ class MonotoneSpline:
                 self._level = axes[seen:].T
             shapes = axes[:seen].T / size[:seen]
             axes, size, _ = np.linalg.svd(shapes - self._level @ (self._level.T @ shapes))
-            self._bent[order] = axes[:, : self.size - SMOOTH] * size[: self.size - SMOOTH]
+            self._bent[order] = bent = axes[:, : self.size - SMOOTH] * size[: self.size - SMOOTH]
+            self._bend[order] = (bent / (bent**2).sum(axis=0)).T
         self.rising = np.tril(np.ones((self.size, self.size)))
         # The slope is a spline of its own, never above the largest of its coefficients.
         apart = self.knots[_DEGREE + 1 : -1] - self.knots[1 : self.size]
@@ -74,8 +76,7 @@ class MonotoneSpline:
     @property
     def bend(self) -> Floats:
         """(K - 3, K): a root of the penalty."""
-        bent = self._bent[self.order]
-        return (bent / (bent**2).sum(axis=0)).T
+        return self._bend[self.order]
 
     def inside(self, u: Floats) -> Floats:
         """Beyond its knots the branch goes on level."""

@@ -25,7 +25,8 @@ MOST_DRAWS = 2000
 EXPECTED_DRAWS = 60  # of what is expected of a plan
 AGREED, MOST_ROUNDS = 1e-4, 60  # M in its own field: how closely, of the largest, and steps to it at most
 
-#: Of more than twice as many readings so many, and those at the turns, say first which hypothesis is likely.
+#: Of more than twice this number of readings this number, with those at the turns, say first which hypothesis
+#: is likely.
 FIRST_ROWS = 300
 
 # -- what was before a run ----------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..figures.names import FIGURE_NAMES
-from ..repeat import COEFFICIENTS, ZERO_CELSIUS
+from ..repeat import COEFFICIENTS
 from .output import filled, page_file, write_page
 from .page import versions
 from .style import BRANCH_STYLE, MUTED, new_figure, svg
@@ -58,7 +58,7 @@ def temperature_drawing(result: RepeatResult, units: str = "si") -> Figure:
     """The figures with a coefficient against temperature, each with its line."""
     shown = [c for c in result.coefficients if c.value is not None]
     figure, axes = new_figure(height=2.5 * max(len(shown), 1) + 0.4, rows=max(len(shown), 2))
-    warmth = result.temperature - ZERO_CELSIUS
+    warmth = result.degrees
     for ax in axes[len(shown) :]:
         ax.remove()
     for c, ax in zip(shown, axes, strict=False):
@@ -70,7 +70,7 @@ def temperature_drawing(result: RepeatResult, units: str = "si") -> Figure:
         values = result.column(c.figure)
         _bars(ax, warmth, name.shown(1.0, units) * values, name.shown(own.expected, units))
         T = np.linspace(warmth.min(), warmth.max(), 60)
-        line = c.at_reference * (1.0 + c.value * (T - 20.0))
+        line = c.line(T)
         middle = float(np.mean(warmth[np.isfinite(values)]))
         half = (c.high95 - c.value) / c.u
         band = np.hypot(half * c.u * c.at_reference * (T - middle), half * own.scatter / np.sqrt(own.loops))
@@ -100,7 +100,7 @@ def time_drawing(result: RepeatResult, units: str = "si") -> Figure:
         ax.set_ylabel(f"{name.printed}, {name.unit(units)}")
     if noted:
         ax = axes[rows - 1]
-        ax.plot(result.hours, result.temperature - ZERO_CELSIUS, color=MUTED, marker=".", linewidth=1.0)
+        ax.plot(result.hours, result.degrees, color=MUTED, marker=".", linewidth=1.0)
         ax.set_ylabel("temperature, °C")
     axes[rows - 1].tick_params(labelbottom=True)
     axes[rows - 1].set_xlabel("time since the first loop, h")
@@ -182,13 +182,13 @@ def _heading(key: str, units: str) -> dict[str, str]:
 def _loops(result: RepeatResult, followed: list[str], units: str) -> list[dict[str, Any]]:
     scatter = {r.figure: r.scatter for r in result.repeatability}
     rows = []
-    for loop, hour, kelvin in zip(result.loops, result.hours, result.temperature, strict=True):
+    for loop, hour, degrees in zip(result.loops, result.hours, result.degrees, strict=True):
         cells = []
         for key in followed:
             name, f = FIGURE_NAMES[key], loop.figures.get(key)
             measured = f is not None and f.value is not None and f.status == "measured"
             value = name.shown(f.value, units) if measured else None  # type: ignore[union-attr]
             cells.append(rounded(value, name.shown(scatter[key], units) or None))
-        time, warmth = (f"{v:.{n}f}" if v == v else "–" for v, n in ((hour, 2), (kelvin - ZERO_CELSIUS, 1)))
+        time, warmth = (f"{v:.{n}f}" if v == v else "–" for v, n in ((hour, 2), (degrees, 1)))
         rows.append({"name": loop.name, "time": time, "warmth": warmth, "cells": cells})
     return rows

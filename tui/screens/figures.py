@@ -55,8 +55,6 @@ METHODS = {
 COLUMNS = ((" figure", 25), (" " * 10 + "value", 15), (" unit", 8), (" " * 12 + "95 %", 16), (" status", 15))
 
 
-#: Loops below this number are not followed.
-LEAST_LOOPS = 3
 #: Over what the readings say of the bench.
 BENCH = "readings on the bench file"
 
@@ -219,7 +217,7 @@ class FiguresView(TakesAway):
             self.action_compute()
             return
         numbers = await self.owner.act("runs.together", run=run["id"])
-        if not isinstance(numbers, list) or len(numbers) < LEAST_LOOPS:
+        if not isinstance(numbers, list) or len(numbers) < 2:
             alone = f"Run {run['id']} was started alone." if numbers else ""
             self.notify(f"{alone} Loops that are started together (programme repeat) are followed.".strip())
             return

@@ -13,9 +13,6 @@ from ..format import with_uncertainty
 from .dot_sheet import SHADES
 from .picture import Curve, Dot, Picture
 
-#: 0 degrees Celsius, K.
-ZERO_CELSIUS = 273.15
-
 
 def programme_pictures(result: Any) -> list[Picture]:
     """The pictures of an ``analysis.programmes`` result, what it was run for first."""
@@ -134,7 +131,7 @@ def _decay(found: Any) -> list[Picture]:
 
 def _repeat(found: Any) -> list[Picture]:
     """Each figure that has a coefficient against temperature, with its line, and each against time."""
-    warmth = found.temperature - ZERO_CELSIUS
+    warmth = found.degrees
     pictures: list[Picture] = []
     followed = {line.figure: line for line in found.repeatability}
     for c in found.coefficients:
@@ -143,7 +140,7 @@ def _repeat(found: Any) -> list[Picture]:
             said = f"{name_of(f'coefficient {c.figure}').symbol} not determined"
             if c.value is not None:
                 T = np.linspace(np.nanmin(warmth), np.nanmax(warmth), 2)
-                line = c.at_reference * (1.0 + c.value * (T - 20.0)) / name_of(c.figure).si[1]
+                line = c.line(T) / name_of(c.figure).si[1]
                 lines = [(list(zip(T, line, strict=True)), "secondary")]
                 said = f"line: {said.split()[0]} = {with_uncertainty(100 * c.value, 100 * c.u)} %/K"
             pictures.append(_loop_by_loop(found, followed[c.figure], warmth, "temperature, °C", said, lines))

@@ -55,6 +55,14 @@ class GrainKinds(Protocol):
         ...
 
 
+def directions(count: int, texture: float = 0.0) -> tuple[Array, Array]:
+    """Angles to the field and their shares (count,), which go as cos(angle)^texture over the half sphere."""
+    x, w = np.polynomial.legendre.leggauss(count)
+    theta = 0.25 * np.pi * (x + 1.0)
+    share = w * np.cos(theta) ** texture * np.sin(theta)
+    return theta, share / share.sum()
+
+
 @dataclass(frozen=True)
 class Grains:
     """Fields in A/m: ``anisotropy`` of a grain, median ``switching`` field, ``spread`` of its logarithm."""
@@ -73,10 +81,7 @@ class Grains:
     @cached_property
     def axes(self) -> tuple[Array, Array]:
         """Angles and their shares (a,)."""
-        x, w = np.polynomial.legendre.leggauss(_AXES)
-        theta = 0.25 * np.pi * (x + 1.0)
-        share = w * np.cos(theta) ** self.texture * np.sin(theta)
-        return theta, share / share.sum()
+        return directions(_AXES, self.texture)
 
     @property
     def shares(self) -> Array:

@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from tests.support.models.grains import GrainMemory
+from tests.support.models.grains import GrainMemory, directions
 from tests.support.models.preisach_medium import Start
 
 Array = np.ndarray
@@ -62,10 +62,7 @@ class Particles:
         """Angles to the field and their shares (axes,)."""
         if self.aligned:
             return np.zeros(1), np.ones(1)
-        x, w = np.polynomial.legendre.leggauss(self.axes)
-        psi = 0.25 * np.pi * (x + 1.0)
-        share = w * np.sin(psi)
-        return psi, share / share.sum()
+        return directions(self.axes)
 
     @cached_property
     def shares(self) -> Array:

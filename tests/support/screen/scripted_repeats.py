@@ -37,7 +37,7 @@ def _loop(number: int, hour: float, kelvin: float) -> RepeatedLoop:
 
 @cache
 def repeats(count: int = 8) -> LoopsTogether:
-    """What so many loops of a night say, the last of them run 12."""
+    """What ``count`` loops of a night say, the last of them run 12."""
     hours = 0.6 * np.arange(count)
     kelvin = 291.0 + 10.0 * np.sin(np.pi * np.arange(count) / (count - 1))
     loops = [_loop(13 - count + k, h, T) for k, (h, T) in enumerate(zip(hours, kelvin, strict=True))]

@@ -66,12 +66,11 @@ def _with_its_series(sources: Sequence[str], store_path: Path | None) -> list[st
 def repeat_table(r: RepeatResult, units: str = "si") -> str:
     """The loops, what they repeat to, and the temperature coefficients, as people read them."""
     from ....analysis.figures.names import FIGURE_NAMES
-    from ....analysis.repeat import ZERO_CELSIUS
 
     shown = {line.figure: line for line in r.repeatability}
     rows = []
-    for loop, hour, kelvin in zip(r.loops, r.hours, r.temperature, strict=True):
-        row = [loop.name, _cell(hour, 2), _cell(kelvin - ZERO_CELSIUS, 1)]
+    for loop, hour, degrees in zip(r.loops, r.hours, r.degrees, strict=True):
+        row = [loop.name, _cell(hour, 2), _cell(degrees, 1)]
         for key, line in shown.items():
             name, figure = FIGURE_NAMES[key], loop.figures.get(key)
             measured = figure is not None and figure.status == "measured" and figure.value is not None
