@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -32,6 +32,14 @@ from .settings import BAND_TRIALS, BATCH, MISSING, VAGUE, VAGUE_BY
 
 #: Half width of a 95 % interval by standard uncertainties, normal distribution (JCGM 100, G.1).
 _K95 = 1.959963984540054
+
+#: What each of these cannot be below: M never falls towards a larger field, and B = μ0 (H + M) changes its
+#: sign before M.
+_EXCEEDS = {
+    "saturation_A_per_m": "remanence_A_per_m",
+    "specific_saturation_A_m2_per_kg": "specific_remanence_A_m2_per_kg",
+    "coercivity_HcJ_A_per_m": "coercivity_HcB_A_per_m",
+}
 
 
 @dataclass(frozen=True)
@@ -256,7 +264,11 @@ def _result(
 
 
 def _possible(name: str, found: FigureResult, all_: dict[str, FigureResult]) -> FigureResult:
-    """A figure that cannot be what it says is not reported."""
+    """A figure that cannot be what it says is not reported; a bound is no lower than what it exceeds."""
+    less = all_.get(_EXCEEDS.get(name, ""))
+    if found.status == "bound" and found.low95 is not None and less is not None and less.low95 is not None:
+        low = max(found.low95, less.low95)
+        return replace(found, value=low, low95=low)
     if found.status != "measured" or found.value is None or found.u is None:
         return found
     most, least = np.inf, -np.inf

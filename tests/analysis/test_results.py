@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.support import EXAMPLES
 from tests.support.models.forward import Magnet, Pellet, weigh
 from tests.support.models.grains import Grains
 from tests.support.models.loops import PER_KG, TanhLoop, noisy_run, readings_of, reclaimed_bench
 from weighloop.analysis.figures.names import FIGURE_NAMES, rows_of
-from weighloop.analysis.files.notebook import parse_notebook
+from weighloop.analysis.files.bench_file import read_bench
+from weighloop.analysis.files.notebook import parse_notebook, read_notebook
 from weighloop.analysis.results import LoopResult, analyse
 
 BENCH = reclaimed_bench()
@@ -325,3 +327,16 @@ def test_intervals_cover_the_truth():
         assert inside >= 0.75 * count
         # The mean of 12 values of unit spread scatters by 0.29; a bias of the method would show.
         assert abs(bias) < 1.0
+
+
+def test_a_bound_is_no_lower_than_what_it_exceeds():
+    """M never falls towards a larger field: Ms is Mr at the least, however little is known at the top (by
+    definition of both, IEC 60404-8-1)."""
+    notebook = EXAMPLES / "wp-07-1.csv"
+    bench = read_bench(notebook.with_suffix(".toml"))
+    found = analyse(read_notebook(notebook, bench), bench, trials=500).figures
+    Ms, Mr = found["saturation_A_per_m"], found["remanence_A_per_m"]
+    assert (Ms.status, Mr.status) == ("bound", "measured")
+    assert Ms.u > 2.0 * Mr.u  # so that by itself its lower limit were the lower
+    assert Ms.low95 == Ms.value == Mr.low95 == pytest.approx(Mr.value - 1.96 * Mr.u, rel=0.01)
+    assert found["specific_saturation_A_m2_per_kg"].low95 == found["specific_remanence_A_m2_per_kg"].low95
