@@ -1,20 +1,20 @@
 """A bank of Kalman filters run side by side on the same readings.
 
-Each model says what may lie over the level: the balance's own filtered sensor noise, slow coloured
-noise (draughts) of some strength, and breathing at some frequency. Every model estimates the level
-under its own assumption; how well it predicts the next reading gives its weight, and the spread
-between the models is part of the uncertainty (Magill 1965, IEEE Trans. Autom. Control 10, 434:
-multiple-model adaptive estimation). Everything here is in units of the balance's resolution and in
-seconds; nothing here knows about acceptance.
+Each model says what may lie over the level: the balance's own filtered sensor noise, slow coloured noise
+(draughts) of some strength, and breathing at some frequency. Every model estimates the level under its own
+assumption; how well it predicts the next reading gives its weight, and the spread between the models is part
+of the uncertainty (Magill 1965, IEEE Trans. Autom. Control 10, 434: multiple-model adaptive estimation).
+Everything here is in units of the balance's resolution and in seconds; nothing here knows about acceptance.
 
-All models share one state layout, so that one reading costs a fixed number of numpy operations
-over the model axis, which comes last: numpy is quickest along it. The oscillators are kept in a
-frame that turns with their frequency: the turning then sits in the observation row and not in the
-transition, which stays diagonal but for the value-rate pairs.
+All models share one state layout, so that one reading costs a fixed number of numpy operations over the model
+axis, which comes last: numpy is quickest along it. The oscillators are kept in a frame that turns with their
+frequency: the turning then sits in the observation row and not in the transition, which stays diagonal but
+for the value-rate pairs.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -26,6 +26,7 @@ from .settings import (
     CREEP_PRIOR,
     CREEP_TIMES,
     DEEPEST,
+    DEPTH_SHARE,
     DRAUGHTY,
     DRIFT_PRIOR,
     DRIFT_TIME,
@@ -72,6 +73,7 @@ _HARMONICS = np.array([[harmonic] for _, harmonic in _SWINGS])
 #: Of each overtone: how loosely it follows the wander of the breath, the square of the most it may be of it.
 _LOOSE = np.array([[harmonic**2 / 4] for harmonic, _ in OVERTONES]) * SWING_RATE_TIME / 2
 _MOST = np.array([[(2 * share) ** 2] for _, share in OVERTONES])
+_SHARES = np.array([[[share]] for _, share in OVERTONES])
 _DRIFT_POWER = 2 * DRIFT_WANDER**2 / DRIFT_TIME
 _LEVEL_ROWS, _LEVEL_COLUMNS = np.ix_(LEVEL_STATES, LEVEL_STATES)
 
@@ -85,12 +87,11 @@ class Bank:
         reading: float,
         swing: float,
         scale: Floats | None = None,
-        drift: float = DRIFT_PRIOR,
-        creep: float = CREEP_PRIOR,
+        moves: tuple[float, float] = (DRIFT_PRIOR, CREEP_PRIOR),
     ) -> None:
-        """``scale`` (models,) is each model's noise variance beforehand, worth SCALE_DOF readings."""
+        """Beforehand: ``scale`` (models,), variance worth SCALE_DOF readings; ``moves``, drift and creep."""
         self.shapes = shapes
-        self._drift, self._creep = drift, creep
+        self._drift, self._creep = moves
         m = len(shapes)
         self.scale = np.full(m, SCALE_PRIOR**2) if scale is None else np.maximum(scale, SCALE_PRIOR**2)
         self._scale_before = self.scale.copy()
@@ -163,10 +164,8 @@ class Bank:
 
     # -- what is known and what is not --------------------------------------------------------
 
-    def recall(self, scale: Floats, log_weight: Floats, count: Floats) -> None:
-        """Start from noise scales, weights and counts learnt before; another bank's are left alone."""
-        if not len(self.shapes) == len(scale) == len(log_weight) == len(count):
-            return
+    def recall(self, scale: Floats, log_weight: Floats, count: Floats, depth: float) -> None:
+        """Start from noise scales, weights, counts and depth of breathing learnt before."""
         ratio = self.scale / scale**2
         self.P *= np.minimum(ratio, WIDEST / np.maximum(self._diagonal.max(axis=0), 1.0)).astype(np.float32)
         self.scale = scale**2
@@ -174,6 +173,7 @@ class Bank:
         self.sum_squares = self.scale * (SCALE_DOF + self.count) - SCALE_DOF * self._scale_before
         self.log_weight = np.maximum(log_weight, log_weight.max() - MOST_RECALLED)
         self.weight = _normalised(self.log_weight)
+        self._depth = np.maximum(self._depth, self._breathes * depth**2)
 
     def forget(self, swing: float, growth: float) -> None:
         """The noise itself has changed: let every model try again, with breathing up to ``swing`` and
@@ -197,17 +197,18 @@ class Bank:
         self.P[SWING_STATES] = 0.0
         self.P[:, SWING_STATES] = 0.0
         self.x[SWING_STATES] = 0.0
-        power = self._breathes * np.minimum(amplitude**2 / self.scale, WIDEST)
-        self._diagonal[LEVEL + SWING : LEVEL + NOISE] = power
-        for k, (_, share) in enumerate(OVERTONES):
-            self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] = share**2 * power
+        self._widen_swing(amplitude**2)
+
+    def _widen_swing(self, square: float | Floats) -> None:
+        power = self._breathes * np.minimum(square / self.scale, WIDEST)
+        self._diagonal[LEVEL + SWING : LEVEL + NOISE] += power
+        self._over_diagonal += _SHARES**2 * power
 
     def within_breath(self, reading: float) -> bool:
         """Whether breathing as deep as of late may explain a reading: what lies further off is a change."""
         w = self.weight
-        if float(w @ self._breathes) < 0.5:
-            return False
-        return abs(reading - float(w @ self.x[LEVEL])) < DEEPEST * self.depth()
+        breathes = float(w @ self._breathes) >= 0.5
+        return breathes and abs(reading - float(w @ self.x[LEVEL])) < DEEPEST * self.depth()
 
     def depth(self) -> float:
         """Amplitude (resolutions) of the breathing of late, under the mixture."""
@@ -215,10 +216,7 @@ class Bank:
 
     def loosen_swing(self) -> None:
         """The breath is not as predicted (held, released): the next prediction leaves it room."""
-        power = self._breathes * np.minimum(LOOSE**2 * self._depth / self.scale, WIDEST)
-        self._diagonal[LEVEL + SWING : LEVEL + NOISE] += power
-        for k, (_, share) in enumerate(OVERTONES):
-            self._diagonal[OVERTONE + 2 * k : OVERTONE + 2 * k + 2] += share**2 * power
+        self._widen_swing(LOOSE**2 * self._depth)
 
     @classmethod
     def from_readings(
@@ -226,26 +224,28 @@ class Bank:
         shapes: Shapes,
         first: list[tuple[float, float]],
         swing: float,
-        drift: float = DRIFT_PRIOR,
-        creep: float = CREEP_PRIOR,
+        moves: tuple[float, float] = (DRIFT_PRIOR, CREEP_PRIOR),
+        known: tuple[Floats, Floats, Floats, float] | None = None,
     ) -> Bank:
         """A bank that has taken in the ``first`` readings (time, value), each model's noise scale begun
-        from how far off it was on them (the median, so that a jump among them does not count)."""
+        from how far off it was on them (the median, so that a jump among them does not count), but no less
+        than ``known`` (see ``recall``), for a breath that turns stands still."""
         trial = cls(shapes, first[0][1], swing)
         off = []
-        last = first[0][0]
-        for t, value in first:
-            trial.predict(t - last)
+        steps = [(t - before, value) for (before, _), (t, value) in itertools.pairwise([first[0], *first])]
+        for dt, value in steps:
+            trial.predict(dt)
             off.append((value - trial.predicted) ** 2 / trial.variance)
-            trial.update(value, t - last, learn=0.0)
-            last = t
+            trial.update(value, dt, learn=0.0)
+        least = 0.0 if known is None else known[0] ** 2
         # the median of a squared standard normal is 0.455
-        bank = cls(shapes, first[0][1], swing, np.median(off[1:], axis=0) / 0.455, drift, creep)
-        last = first[0][0]
-        for t, value in first:
-            bank.predict(t - last)
-            bank.update(value, t - last)
-            last = t
+        scale = np.maximum(np.median(off[1:], axis=0) / 0.455, least)
+        bank = cls(shapes, first[0][1], swing, scale, moves)
+        for dt, value in steps:
+            bank.predict(dt)
+            bank.update(value, dt)
+        if known is not None:
+            bank.recall(*known)
         return bank
 
     # -- one reading --------------------------------------------------------------------------
@@ -380,13 +380,13 @@ class Bank:
         return decay
 
     def swing(self) -> tuple[float, float]:
-        """Frequency (Hz) and amplitude (resolutions) of the breathing, weighted; 0 if there is none."""
-        w = self.weight
-        share = float(w @ self._breathes)
+        """Frequency (Hz) and amplitude (resolutions) of the breathing, weighted; 0 if there is none. It is no
+        shallower than a share of its depth of late: a part of a breath passes for a change of level."""
+        share = float(self.weight @ self._breathes)
         if share < 0.5:
             return 0.0, 0.0
-        amplitude = np.hypot(*self.x[LEVEL + SWING : LEVEL + NOISE])
-        return float(w @ self.shapes.frequency) / share, float(w @ amplitude)
+        amplitude = float(self.weight @ np.hypot(*self.x[LEVEL + SWING : LEVEL + NOISE]))
+        return float(self.weight @ self.shapes.frequency) / share, max(amplitude, DEPTH_SHARE * self.depth())
 
     def sigma(self) -> float:
         """Standard deviation of the fast noise of one reading under the best model (resolutions)."""

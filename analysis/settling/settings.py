@@ -121,11 +121,14 @@ MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breath
 # -- statement of u -----------------------------------------------------------------------------------
 
 #: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
-#: after a part of one (a quarter at least counts as seen), less after several.
-BREATH_LEFT, BREATHS_SEEN, BREATH_POWER = 0.016, 0.25, 2.5
+#: after a part of one (a quarter at least counts as seen), less after several (as their square).
+BREATH_LEFT, BREATHS_SEEN = 0.08, 0.25
+#: A part of a breath passes for a change of level, and the breath then for a shallow one: it is reckoned with
+#: as no shallower than this share of its depth of late.
+DEPTH_SHARE = 0.7
 #: What is deeper than DEEPER times the breath before the level began is likelier the change dying away (a
 #: touch just after placing, the tail of a slow balance filter): it counts SWOLLEN times more.
-DEEPER, SWOLLEN = 1.3, 10.0
+DEEPER, SWOLLEN = 1.3, 2.0
 #: A bench not known: true errors over the bank's standard deviations (it reckons with drift and creep that
 #: most benches do not have). What models with draughts add to the variance weighs more while the level is
 #: young (FIRST_TIME): slow noise looks like a level for a while.
@@ -133,14 +136,14 @@ TRUST, DRAUGHT_TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.5, 0.85, 2.5, 0.5
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
 WATCHED = 14.0
 #: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
-REVISED, REVISED_TIME, REVISED_AGE = 0.9, 0.2, 0.2
+REVISED, REVISED_TIME, REVISED_AGE = 1.0, 0.2, 0.2
 #: Readings that scatter more than predicted of late: their mean square over the one predicted, to this
 #: power, widens the variance.
 LIVELY, MOST_LIVELY = 0.7, 3.0
 #: What the reading moved by in a level's first CALM s is the last of a change that dies with a time which is
 #: this share of how long the level must stand, an eighth of how long the change took (down to a few of some
-#: thousand digits), or TRANSIENT_TIME.
-LEFT_SHARE = 0.375
+#: thousand digits), or TRANSIENT_TIME. Noise alone would have moved it by NOISE_MOVES standard deviations.
+LEFT_SHARE, NOISE_MOVES = 0.375, 2.0
 
 # -- past --------------------------------------------------------------------------------------------
 
@@ -159,7 +162,7 @@ STEEPEST = 1.6  # of variance from one band to the next slower: 1/f noise
 DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
 #: As TRUST, where drift, creep and slow noise beforehand are those of the bench; and of what models with
 #: draughts add, while the bench is no more restless than usual: its slow noise is known apart from that.
-KNOWN_TRUST, KNOWN_DRAUGHT = 0.6, 0.6
+KNOWN_TRUST, KNOWN_DRAUGHT = 0.62, 0.5
 #: What those say beyond this many times the variance of the models without draughts is a draught of today.
 OF_TODAY = 2.0
 #: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its

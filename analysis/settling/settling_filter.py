@@ -36,6 +36,7 @@ from .settings import (
     LONGEST_FALL,
     MOST_GROWTH,
     MOST_SWING,
+    NOISE_MOVES,
     PATIENCE,
     QUIET_SINCE,
     RECENT,
@@ -81,7 +82,7 @@ class SettlingFilter:
         self._memory = memory or NoiseMemory((), (), ())
         past = self._memory.past
         self._past = past if past is not None and past.seconds >= ENOUGH else None
-        self._drift_prior, self._creep_prior = moves_beforehand(self._past, resolution, self._target)
+        self._moves = moves_beforehand(self._past, resolution, self._target)
         self._shapes = standard_shapes()
         self._first_look = FirstLook()
         self._restlessness = Restlessness(self._memory.usual_change / resolution**2)
@@ -173,19 +174,16 @@ class SettlingFilter:
             interval=self._interval,
             past=self._memory.past,
             usual_change=self._restlessness.usual * self._d**2,
+            breath=b.depth() * self._d,
         )
 
     # -- inside -------------------------------------------------------------------------------
 
     def _start(self, first: Readings, now: float) -> Literal["level"]:
-        """Begin with the first second: its spread says how much breathing to reckon with."""
-        swing = min(max(0.7 * spread(first), 1.0), MOST_SWING)
-        bank = self._bank = Bank.from_readings(
-            self._shapes, first, swing, self._drift_prior, self._creep_prior
-        )
-        m = self._memory
-        if m.scales:
-            bank.recall(np.array(m.scales) / self._d, np.array(m.log_weights), np.array(m.counts))
+        """Begin with the first second: its spread, or the memory, says how much breathing to reckon with."""
+        known = self._memory.of_bank(len(self._shapes), self._d)
+        swing = min(max(0.7 * spread(first), 1.0, known[-1] if known else 0.0), MOST_SWING)
+        self._bank = Bank.from_readings(self._shapes, first, swing, self._moves, known)
         self._recent.clear()
         self._recent.extend(first)
         self._carried = now
@@ -289,7 +287,7 @@ class SettlingFilter:
         bank.predict(max(times[0] - self._carried, 0.0))
         wide = spread + limit
         bank.begin_level(clean.mean(), 3 * wide)
-        self._remainder = max(spread, 1.0)
+        self._remainder = math.sqrt(max(spread**2 - (NOISE_MOVES * sigma) ** 2, 1.0))
         self._youngest = must_stand(times[0] - self._moving_since, off)
         self._carried = self._since = times[0]
         self._readings = 0

@@ -12,13 +12,13 @@ from .bench_past import BenchPast
 from .settings import (
     BANDS,
     BREATH_LEFT,
-    BREATH_POWER,
     BREATHS_SEEN,
     CALM,
     DEEPER,
     DRAUGHT_AT_FIRST,
     DRAUGHT_TRUST,
     FIRST_TIME,
+    FREQUENCIES,
     KNOWN_DRAUGHT,
     KNOWN_TRUST,
     LEFT_SHARE,
@@ -80,9 +80,11 @@ def jumped(past: BenchPast, resolution: float, age: float) -> float:
 
 def breath_left(amplitude: float, frequency: float, age: float, depth_before: float) -> float:
     """Standard deviation left by breathing of ``amplitude`` at ``frequency`` (Hz) after ``age`` s, which was
-    ``depth_before`` deep before the level began."""
+    ``depth_before`` deep before the level began: infinite where nobody knows, and then it may be slow."""
+    if math.isinf(depth_before):
+        frequency = min(frequency, FREQUENCIES[0])
     swollen = SWOLLEN * max(amplitude - DEEPER * depth_before, 0.0)
-    return BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** BREATH_POWER
+    return BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** 2
 
 
 def left_of_change(moved: float, stands: float, age: float) -> float:

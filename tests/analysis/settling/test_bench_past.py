@@ -181,7 +181,7 @@ def test_what_is_left_of_slow_noise_is_never_less_than_what_a_mean_leaves() -> N
 
 
 def test_models_with_draughts_are_believed_in_full_once_the_bench_is_more_restless_than_its_past() -> None:
-    models, learnt = np.array([0.2, 1.0]), 0.3
+    models, learnt = np.array([0.2, 0.8]), 0.3
     usual = of_a_known_bench(models, learnt, 1.0, 0.0)
     restless = of_a_known_bench(models, learnt, 1.0, 1e-6)
     assert learnt < usual < learnt + models.sum()
