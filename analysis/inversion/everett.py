@@ -31,24 +31,29 @@ class Steps:
 
 class Cells:
     """Masses (cells, cells), each on a cell of its own: summed up to alpha from below and down to beta from
-    above, at the corners of a table."""
+    above, at the corners of a table. ``line`` (cells / 2,): masses on the line alpha = -beta, on its steps
+    from the middle outwards."""
 
-    def __init__(self, masses: Floats) -> None:
+    def __init__(self, masses: Floats, line: Floats) -> None:
         n = len(masses)
         table = np.zeros((n + 2, n + 2))
         table[1 : n + 1, :n] = masses.cumsum(axis=0)[:, ::-1].cumsum(axis=1)[:, ::-1]
         table[n + 1] = table[n]
         self.table = table.ravel()
         self.diagonal = np.append(masses.diagonal(), 0.0)
-        self.whole, self.upper = float(masses.sum()), float(masses[:, n // 2 :].sum())
+        self.line = Steps(line)
+        self.whole, self.upper = float(masses.sum()) + self.line.whole, float(masses[:, n // 2 :].sum())
 
 
 def steps_below(places: Floats, weights: Floats, steps: int) -> Floats:
     """What of every step lies below the places (n, q), summed over q by ``weights`` (n, q): (n, steps)."""
-    rows, i = np.arange(len(places))[:, None], places.astype(np.intp)
-    inside, ended = (
-        _gathered(rows, i, part, (len(places), steps + 1)) for part in (weights * (places - i), weights)
-    )
+    return _below(np.arange(len(places))[:, None], places, weights, (len(places), steps))
+
+
+def _below(rows: Indices, places: Floats, weights: Floats, shape: tuple[int, int]) -> Floats:
+    """The same of places and ``weights`` of one form, summed over those of a row: ``shape`` (rows, steps)."""
+    i, size = places.astype(np.intp), (shape[0], shape[1] + 1)
+    inside, ended = (_gathered(rows, i, part, size) for part in (weights * (places - i), weights))
     return inside[:, :-1] + ended[:, :0:-1].cumsum(axis=1)[:, ::-1]
 
 
@@ -77,6 +82,9 @@ class Triangles:
         #: How much less of the diagonal's cells at both ends there is than were it bilinear.
         self.less_i = np.where(self.apart, x * (1.0 - x), np.where(self.one, alone, 0.0))
         self.less_j = np.where(self.apart, y * (1.0 - y), 0.0)
+        #: How far from the middle either place is, and how far the line lies within the triangle.
+        self.above, self.below = high - 0.5 * cells, 0.5 * cells - low
+        self.along = np.maximum(np.minimum(self.above, self.below), 0.0)
 
     def mass(self, cells: Cells) -> Floats:
         """Mass in every triangle (...)."""
@@ -84,7 +92,8 @@ class Triangles:
         near, far = at[corner], at[corner + size]
         near = near + self.y * (at[corner + 1] - near)
         far = far + self.y * (at[corner + size + 1] - far)
-        return near + self.x * (far - near) - diagonal[self.i] * self.less_i - diagonal[self.j] * self.less_j
+        mass = near + self.x * (far - near) - diagonal[self.i] * self.less_i - diagonal[self.j] * self.less_j
+        return mass + cells.line.below(self.along) if cells.line.whole else mass
 
     def slopes(self, cells: Cells) -> tuple[Floats, Floats]:
         """By how much the mass grows with the higher place and shrinks with the lower (...)."""
@@ -97,7 +106,15 @@ class Triangles:
         higher -= one * np.where(self.apart, 1.0 - 2.0 * x, np.where(self.one, 1.0 - y - alone, 0.0))
         lower = near + x * (far - near) - two * np.where(self.apart, 1.0 - 2.0 * y, 0.0)
         lower -= one * np.where(self.one, alone - x, 0.0)
+        if cells.line.whole:
+            line = np.where(np.minimum(self.above, self.below) > 0.0, cells.line.at(self.along), 0.0)
+            nearer = self.above < self.below
+            higher, lower = higher + np.where(nearer, line, 0.0), lower - np.where(nearer, 0.0, line)
         return higher, -lower
+
+    def line_shares(self, which: Indices, weights: Floats, rows: Indices, count: int) -> Floats:
+        """The same as ``shares`` of every step of the line: (count, cells / 2)."""
+        return _below(rows, self.along.ravel()[which], weights, (count, self.cells // 2))
 
     def shares(self, which: Indices, weights: Floats, rows: Indices, count: int) -> Floats:
         """What of every cell lies in the triangles, of which ``which`` (p,) are meant, counted one after the

@@ -39,7 +39,9 @@ class MonotoneSpline:
         """``order``, where it is settled beforehand."""
         self.order, self._settled = order or SMOOTH, order is not None
 
-    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
+    def begin(
+        self, H_local: Floats, pull: Floats, M: Floats, steepest: float = np.inf, felt: float = 0.0
+    ) -> None:
         """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q); f may rise by
         ``steepest`` at most."""
         from scipy.interpolate import BSpline

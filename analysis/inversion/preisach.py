@@ -22,7 +22,7 @@ from ..magnetostatics.applied_field import NodeField
 from ..records.arrays import Floats, Indices
 from .fit_records import weighing_spread
 from .nnls import nnls_warm, solved
-from .preisach_cells import Masses, Medium, columns, grid
+from .preisach_cells import Masses, Medium, columns, grid, where_fields_are, where_M_changes
 from .preisach_memory import History, Past
 from .settings import DEGREES_WEIGHT, LEAST_LEFT, MARGIN, RAMPS, SIZE, UNMAGNETISED, UNMOVED
 
@@ -32,14 +32,20 @@ class Density:
 
     ``start`` between -1 and 1: how much of the sample was magnetised before, the rest being virgin.
     ``free``: unknowns that may differ from zero, as found before, in place of the constraint.
+    ``line``: whether some of the hysterons turn up and down at the same field (they feel nothing of one
+    another): the line alpha = -beta is narrower than any cell. ``by_changes``: half of the cells that are not
+    even lie where M changes, in place of where the fields are.
     """
 
     medium: Medium
 
-    def __init__(self, start: float, free: Indices | None = None) -> None:
-        self.past, self.start, self.known_free = Past(start), start, free
+    def __init__(
+        self, start: float, free: Indices | None = None, *, line: bool = False, by_changes: bool = False
+    ) -> None:
+        self.past, self.start, self.known_free, self.by_changes = Past(start), start, free, by_changes
         #: Unknowns are densities: masses by the cells' areas, the others by as many as there are in a row.
         self.scale = np.concatenate([grid().area, np.full(columns() - len(grid().area), float(grid().cells))])
+        self.scale[_line()] *= line
         self.penalty, self.shapes = _penalties()
         #: Which are free of the constraint in the solution before, to begin the next from.
         self.likely_free = np.ones(columns(), bool)
@@ -47,11 +53,18 @@ class Density:
         self.felt, self._turning = 0.0, np.zeros((0, 0))
         self.history = History((), self._turning)
 
-    def begin(self, H_local: Floats, pull: Floats, steepest: float = np.inf, felt: float = 0.0) -> None:
+    def begin(
+        self, H_local: Floats, pull: Floats, M: Floats, steepest: float = np.inf, felt: float = 0.0
+    ) -> None:
         """Cells for rows whose nodes feel ``H_local`` (n, q), A/m, ``felt`` times their own M taken off."""
-        self.felt, largest = felt, float(np.abs(H_local).max()) * (1.0 + MARGIN)
-        # Parts that feel themselves stay long where the material is steep.
-        self.medium = Medium(largest, H_local, np.abs(pull)) if felt else Medium(largest)
+        self.felt, largest, wanted = felt, float(np.abs(H_local).max()) * (1.0 + MARGIN), None
+        if felt:
+            # Parts that feel themselves stay long where the material is steep.
+            at, weights = H_local / largest, np.abs(pull)
+            wanted = where_fields_are(at, weights)
+            if self.by_changes:
+                wanted = wanted + where_M_changes(at, M, weights)
+        self.medium = Medium(largest, wanted)
 
     def design(self, H_local: Floats, weights: Floats, around: tuple[Floats, Floats] | None = None) -> Floats:
         """(n, K): sums over the nodes of ``weights`` (n, q) times M, by density; ``around`` densities and
@@ -157,17 +170,24 @@ def _components(X: Floats, shapes: Floats, y: Floats) -> tuple[Floats, Floats]:
     return np.maximum(values, 0.0), vectors.T @ y
 
 
+def _line() -> slice:
+    """Which columns are the line's."""
+    g = grid()
+    return slice(len(g.area), len(g.area) + g.cells // 2)
+
+
 @lru_cache(maxsize=2)
 def _penalties() -> tuple[Floats, Floats]:
     """The penalty (K, K), of second differences of all columns that have neighbours, and a root of its
     inverse."""
     g = grid()
-    inside, pairs = len(g.area), g.cells
-    roughness = np.zeros((len(g.roughness) + pairs - 2, columns()))
-    roughness[: len(g.roughness), :inside] = g.roughness
-    at = inside + RAMPS
-    for k in range(pairs - 2):
-        roughness[len(g.roughness) + k, at + k : at + k + 3] = (1.0, -2.0, 1.0)
+    inside, line, pairs = len(g.area), _line(), g.cells
+    bends = np.zeros((len(g.roughness), columns()))
+    bends[:, :inside] = g.roughness
+    rows = [bends]
+    for first, last in ((line.start, line.stop), (line.stop + RAMPS, line.stop + RAMPS + pairs)):
+        rows.append(np.diff(np.eye(columns())[first:last], 2, axis=0))
+    roughness = np.vstack(rows)
     penalty = roughness.T @ roughness
     penalty[np.diag_indices_from(penalty)] += SIZE
     return penalty, np.asarray(np.linalg.inv(np.linalg.cholesky(penalty)).T, float)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..records.arrays import Floats
-from .everett import Cells, Steps
+from .everett import Cells, Steps, steps_below
 from .settings import CELLS, EVEN, FINE, RAMPS
 
 
@@ -77,16 +77,15 @@ def grid(cells: int = CELLS) -> Grid:
 
 class Medium:
     """Cells and ramps for fields up to ``largest``, A/m; a place is a field counted in cells from the
-    lowest. Cells are even, or, where ``fields`` (...) are given, closer together where those are by their
-    ``weights``."""
+    lowest. Cells are even, or closer together where ``wanted`` (FINE,) is larger, on even steps from zero to
+    the largest field."""
 
-    def __init__(self, largest: float, fields: Floats | None = None, weights: Floats | None = None) -> None:
+    def __init__(self, largest: float, wanted: Floats | None = None) -> None:
         self.grid, self.largest = grid(), largest
         fine = np.linspace(0.0, 1.0, FINE + 1)
-        if fields is not None:
-            there, _ = np.histogram(np.abs(fields) / largest, fine, weights=weights)
-            fine = EVEN * fine + (1.0 - EVEN) * np.append(0.0, np.cumsum(there)) / there.sum()
-        self._even, steps = fields is None, np.diff(fine)
+        if wanted is not None:
+            fine = EVEN * fine + (1.0 - EVEN) * np.append(0.0, np.cumsum(wanted)) / wanted.sum()
+        self._even, steps = wanted is None, np.diff(fine)
         #: Of the fine steps from zero: the place each begins at, from the middle, and how far it goes on.
         self._begin, self._on = 0.5 * self.grid.cells * fine, 0.5 * self.grid.cells * np.append(steps, 0.0)
         self.ramps_by_field = RAMPS / largest
@@ -114,16 +113,33 @@ class Medium:
         return np.minimum(np.abs(u) * self.ramps_by_field, RAMPS)
 
 
+def where_fields_are(at: Floats, weights: Floats) -> Floats:
+    """How much of the ``weights`` (n, q) is on each of the steps (FINE,), in all one; ``at`` (n, q) fields by
+    the largest."""
+    there, _ = np.histogram(np.abs(at), np.linspace(0.0, 1.0, FINE + 1), weights=weights)
+    return there / there.sum()
+
+
+def where_M_changes(at: Floats, M: Floats, weights: Floats) -> Floats:
+    """How much M (n, q) changes on each of the steps (FINE,), in all one, by ``weights`` (n, q), from one of
+    the fields ``at`` (n, q), by the largest, to the next."""
+    place = FINE * np.abs(at)
+    way, change = np.diff(place, axis=0), np.abs(np.diff(M, axis=0)) * np.minimum(weights[1:], weights[:-1])
+    by_way = np.divide(change, way, out=np.zeros_like(way), where=way != 0.0)
+    there = (steps_below(place[1:], by_way, FINE) - steps_below(place[:-1], by_way, FINE)).sum(axis=0)
+    return there / there.sum()
+
+
 class Masses:
     """Masses of all columns (K,), summed up to be looked up at any place."""
 
     def __init__(self, columns: Floats) -> None:
         g = grid()
-        cells, ramps, beyond = np.split(columns[:-1], [len(g.area), -g.cells])
-        self.cells, self.ramps, self.beyond = Cells(g.unfolded(cells)), Steps(ramps), Steps(beyond)
+        cells, line, ramps, beyond = np.split(columns[:-1], [len(g.area), -g.cells - RAMPS, -g.cells])
+        self.cells, self.ramps, self.beyond = Cells(g.unfolded(cells), line), Steps(ramps), Steps(beyond)
         self.never = float(columns[-1])
 
 
 def columns() -> int:
-    """Unknowns of the linear problem: folded cells, ramps, and what lies beyond."""
-    return len(grid().area) + RAMPS + grid().cells + 1
+    """Unknowns of the linear problem: folded cells, the line's steps, ramps, and what lies beyond."""
+    return len(grid().area) + grid().cells // 2 + RAMPS + grid().cells + 1

@@ -179,7 +179,7 @@ class _Story:
         """
         n, places = medium.grid.cells, medium.places(u)
         triangles, factor = self.links(medium, places), self.factor.ravel()
-        cells = np.empty((len(u), len(medium.grid.area)))
+        cells, line = np.empty((len(u), len(medium.grid.area))), np.empty((len(u), n // 2))
         chain = [(np.ones(u.shape, bool), np.arange(u.size).reshape(u.shape)), *self.chain()]
         by_turn = [weights]
         for (_, at), (on, _) in pairwise(chain):
@@ -192,8 +192,8 @@ class _Story:
             row, link = np.concatenate(rows), np.concatenate(links)
             of_links = [w[some][i, j] for w, i, j in zip(by_turn, rows, nodes, strict=True)]
             by_link = factor[link] * np.concatenate(of_links)
-            shares = triangles.shares(link, by_link, row, len(weights[some]))
-            cells[some] = medium.grid.folded(shares)
+            of = link, by_link, row, len(weights[some])
+            cells[some], line[some] = medium.grid.folded(triangles.shares(*of)), triangles.line_shares(*of)
         climbed, sign = medium.climbed(u), np.sign(u)
         ramps = steps_below(climbed, weights * sign, RAMPS)
         for (before, after), (_, at) in zip(pairwise(by_turn), chain[1:], strict=True):
@@ -207,9 +207,10 @@ class _Story:
             along = 2.0 * self.start * (self.along * weights).sum(axis=1, keepdims=True)
             upper = np.broadcast_to(np.arange(n) >= n // 2, (n, n)).astype(float)
             cells += begun * medium.grid.folded(np.ones((n, n))) - along * medium.grid.folded(upper)
+            line += begun
             passed = steps_below(medium.places(reached), weights, n)
             beyond = np.hstack([2.0 * (begun - self.start * passed), begun])
-        return np.hstack([cells, ramps, beyond])
+        return np.hstack([cells, line, ramps, beyond])
 
     def state(self, medium: Medium, u: Floats, reached: Floats, masses: Masses) -> tuple[Floats, Floats]:
         """M by the columns' ``masses``, nodes feeling ``u`` (n, q), and how it goes with each row's own

@@ -133,12 +133,13 @@ def recoil(history: HistoryFit) -> RecoilResult:
     )
     field, line_of_loss = _estimated(costly), _estimated(costly_line)
     doubt = ONSET_DOUBT * history.cell
+    of_onset = np.where(loss[0] < 2.0 * LOSS, doubt * np.abs(np.gradient(loss[0], H[0, :, 0])), 0.0)
     return RecoilResult(
         H[0, :, 0],
         1.0 + slope[0],
         np.hypot(_spread(H[:, :, 0], slope), PERMEABILITY_DOUBT * shorter),
         loss[0],
-        np.hypot(_spread(H[:, :, 0], loss), CELL_DOUBT),
+        np.sqrt(_spread(H[:, :, 0], loss) ** 2 + CELL_DOUBT**2 + of_onset**2),
         field.wider(doubt),
         CurveFamily(H[0], M[0], M[1:].std(axis=0)),
         np.where((H[0, :, 0] < 0.0) & (line[0] > 0.0), line[0], np.nan),

@@ -20,39 +20,31 @@ from ..forces.force import force as force_by_mass
 from ..forces.passages import passages_of
 from ..forces.zero_drift import ZeroReadings
 from ..forces.zeros import KnownZeros, bracket
-from ..inversion.fit_records import BranchSpec, FittedBranch, JointFit
-from ..inversion.joint_fit import JointFitting
+from ..inversion.fit_records import FittedBranch, JointFit
 from ..inversion.loop import Curve, Sensitivity
 from ..inversion.model_selection import hypothesis_likelihoods, hypothesis_weights
-from ..inversion.preisach import Density
+from ..inversion.preisach_cells import Masses
 from ..inversion.preisach_memory import Past
 from ..inversion.settings import CURVE_POINTS, UNLIKELY
 from ..inversion.uniform_loop import answer_of
-from ..magnetostatics.applied_field import NodeField, node_field
-from ..magnetostatics.bench_linearisation import bench_model
-from ..magnetostatics.demagnetising_field import HYPOTHESES
+from ..magnetostatics.applied_field import node_field
 from ..magnetostatics.quadrature import volume
-from ..records.arrays import Bools, Floats, Indices
+from ..records.arrays import Bools, Floats
 from ..records.bench import Bench
 from ..records.points import Branch, Points
 from ..records.readings import Readings
-from .past import BeforeRun, likeliest_past, some_rows, taken_off_between, with_past
+from .density_fits import density_fits, density_of, doubted, fitted_rows, misfit_of, objectives, part_of
+from .past import BeforeRun, likeliest_past, taken_off_between, with_past
 from .settings import (
-    CELL_DOUBT,
     DENSITY_DOUBT,
     FIELD_DOUBT,
-    FIRST_ROWS,
-    FITS,
-    IN_FIELD,
-    LEAST_ROWS,
     MISFIT,
     MOST_OFF,
     MOST_SLIPS,
     MUCH_BETTER,
+    STRETCH,
 )
 from .slipped_rows import SlippedRows, slipped_rows
-
-DENSITY = "density"
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,17 +81,17 @@ class HistoryFit:
     def largest(self) -> float:
         """The largest field the sample has felt, A/m, the mean over its volume: what few parts felt is known
         of them only, and beyond it the rest would go on rising."""
-        return min(float(np.abs(_part(fit).H_local @ fit.field.weights).max()) for fit in self.fits)
+        return min(float(np.abs(part_of(fit).H_local @ fit.field.weights).max()) for fit in self.fits)
 
     @property
     def cell(self) -> float:
         """The width of the density's cells about no field, A/m: over less no slope is known."""
-        return float(_density(self.fits[0]).medium.width(np.zeros(1))[0])
+        return float(density_of(self.fits[0]).medium.width(np.zeros(1))[0])
 
     @property
     def misfit(self) -> float:
         """Mean square of the residuals in standard deviations, what any model is off by included."""
-        return _misfit(self.fits[0])
+        return misfit_of(self.fits[0])
 
     def follow(self, path: Sequence[float] | Floats) -> UniformHistory:
         """Lead a virgin sample through ``path`` (m,): what its parts feel, A/m, in order. Beyond ``largest``
@@ -113,13 +105,15 @@ class HistoryFit:
         # Readings that fit less well than they claim tell less well (Birge ratio).
         wider = np.sqrt(max(self.misfit, 1.0))
         for k, (fit, root) in enumerate(zip(self.fits, self._roots, strict=True)):
-            mine, c = np.flatnonzero(which == k), _part(fit).c
+            mine, c = np.flatnonzero(which == k), part_of(fit).c
             assert c is not None
             design = self._design(k, u)
             if k == 0:
                 M[0] = design @ c
                 H[0] = u + self._off(k) * M[0]
-            drawn = (c + normals[mine] @ root) @ design.T
+            farther, nearer = (self._magnetised(k, (1.0 + by) * u) for by in (-0.5 * STRETCH, 0.5 * STRETCH))
+            stretched = np.vstack([design.T, (farther - nearer) / STRETCH])
+            drawn = np.append(c, 0.0) @ stretched + (normals[mine] @ root) @ stretched
             M[mine + 1] = M[0] + wider * (drawn * scale[mine, None] - M[0])
         # Switching fields are known to a part of a cell: all a little larger, or a little smaller.
         M[1:] += random.standard_normal((self.draws, 1)) * self._switching_later(u)
@@ -131,21 +125,19 @@ class HistoryFit:
     def _switching_later(self, u: Floats) -> Floats:
         """Change of M (m,) where every switching field is larger by ``FIELD_DOUBT``, but on the way that the
         field first goes, which a run that begins virgin has read."""
-        c, cell = _part(self.fits[0]).c, _density(self.fits[0]).medium.width(u)
-        assert c is not None
+        cell = density_of(self.fits[0]).medium.width(u)
         furthest = np.maximum.accumulate(np.abs(u))
         later = np.where(np.abs(u) < furthest, FIELD_DOUBT * cell * np.tanh(u / cell), 0.0)
         after, before = (np.clip(u + by, -furthest, furthest) for by in (-later, later))
-        return 0.5 * (self._design(0, after) - self._design(0, before)) @ c
+        return 0.5 * (self._magnetised(0, after) - self._magnetised(0, before))
 
     def loop(self) -> tuple[Curve, Curve]:
         """Descending and ascending branch of the likeliest fit's material, between the largest field felt and
         its reverse."""
         up = np.linspace(-self.largest, self.largest, CURVE_POINTS)
-        c, N, count = _part(self.fits[0]).c, self.fits[0].field.N, CURVE_POINTS
-        assert c is not None
+        N, count = self.fits[0].field.N, CURVE_POINTS
         path = np.concatenate([up[::-1], up])
-        M = self._design(0, path) @ c
+        M = self._magnetised(0, path)
         H = path + self._off(0) * M
         nothing = np.zeros((count, 0))
 
@@ -163,28 +155,50 @@ class HistoryFit:
         return fit.others() - fit.field.N
 
     def _design(self, k: int, u: Floats) -> Floats:
-        density = _density(self.fits[k])
+        density = density_of(self.fits[k])
         path = u[:, None]
         return Past(0.0).followed(path).design(density.medium, path, np.ones_like(path)) * density.scale
 
+    def _magnetised(self, k: int, u: Floats) -> Floats:
+        """M of the estimate at each of the fields (m,)."""
+        density, path, c = density_of(self.fits[k]), u[:, None], part_of(self.fits[k]).c
+        assert c is not None
+        return Past(0.0).followed(path).state(density.medium, path, Masses(c * density.scale))[0][:, 0]
+
     @cached_property
     def _roots(self) -> list[Floats]:
-        """Of each fit (K, K): a row of standard normals times this is what its coefficients may be off by,
-        for readings, bench and what the readings leave open, to first order."""
+        """Of each fit (K + 1, K + 1): a row of standard normals times this is what its coefficients may be
+        off by, and by which part all switching fields, for readings, bench and what the readings leave open,
+        to first order. Cells go with the fields of the bench: were they to stay where they are, what they
+        are off by would seem to be the bench's."""
         found = []
         for fit in self.fits:
-            part = _part(fit)
-            whole = np.eye(part.design.shape[1])
-            by_force, by_prior = answer_of(fit, part, whole, np.zeros((len(whole), len(fit.model.keys))))
+            part = part_of(fit)
+            by_field, longer = _stretched(fit, part)
+            whole = np.eye(len(by_field) + 1, len(by_field))
+            by_z = np.outer(np.append(by_field, 1.0), longer)
+            by_force, by_prior = answer_of(fit, part, whole, by_z)
             rows = part.rows[part.counted]
             independent = [
                 by_force[:, rows] * (part.sigma * fit.scale),
                 by_prior @ np.linalg.cholesky(fit.model.prior),
-                fit.unseen(part),
+                whole @ fit.unseen(part),
             ]
             root = np.linalg.qr(np.concatenate(independent, axis=1).T, mode="r")
             found.append(np.concatenate([root, np.zeros((len(whole) - len(root), len(whole)))]))
         return found
+
+
+def _stretched(fit: JointFit, part: FittedBranch) -> tuple[Floats, Floats]:
+    """How the coefficients (K,) answer to the forces of nodes whose fields are all larger by a part, by that
+    part; and by which part each input of the bench (k,) makes them larger, by what they pull."""
+    assert part.c is not None
+    f, u = fit.field.rows(part.rows), part.H_local
+    weights = u * f.pull**2
+    longer = np.einsum("knq,nq->k", fit.local_field_changes(part), weights) / np.sum(weights * u)
+    change = part.material.changes(part.c, u, part.slope, STRETCH * u[None])[0] / STRETCH
+    force = np.sum(fit.own.undone(part.slope, f.pull) * change, axis=1)[part.counted]
+    return part.c_d_force @ force, longer
 
 
 def fit_history(
@@ -201,34 +215,34 @@ def fit_history(
     them aside. Raises NotPossible for too few readings, or of one orientation only.
     """
     points = taken_off_between(history_points(readings, bench))
-    fitted = _fitted(points)
-    points, past = _doubted(points, node_field(points, bench), fitted), BeforeRun()
-    fits = _fits(points, bench, past)
-    if _misfit(fits[0]) > MISFIT:
+    fitted = fitted_rows(points)
+    points, past = doubted(points, node_field(points, bench), fitted), BeforeRun()
+    fits = density_fits(points, bench, past)
+    if misfit_of(fits[0]) > MISFIT:
         other = likeliest_past(points, bench, fitted)
         if other != past:
             led = with_past(points, other)
-            better = _fits(led, bench, other)
+            better = density_fits(led, bench, other)
             if better[0].objective < MUCH_BETTER * fits[0].objective:
                 points, fits, past = led, better, other
     warnings: list[Finding] = []
     # One after the other, the worst first: what is far off bends the fit to all others, so that the next is
     # begun from nothing of it.
     for _ in range(max(MOST_SLIPS, len(readings) // MOST_OFF) if slips else 0):
-        found = slipped_rows(_part(fits[0]), points, bench)
+        found = slipped_rows(part_of(fits[0]), points, bench)
         if found is None:
             break
         try:
             without = _without(points, found)
-            fits, points = _fits(without, bench, past), without
+            fits, points = density_fits(without, bench, past), without
         except NotPossible:
             break  # too few would be left
         code, reason = found.words()
         warnings.append(about_rows(code, points.row[found.rows], f"{reason}; set aside"))
-    objectives = _objectives(fits, len(_fitted(points)))
-    weights = hypothesis_weights(fits, objectives)
+    whole = objectives(fits, len(fitted_rows(points)))
+    weights = hypothesis_weights(fits, whole)
     weights = weights / weights.sum()
-    likelihood = hypothesis_likelihoods(fits, objectives)
+    likelihood = hypothesis_likelihoods(fits, whole)
     kept = [
         (float(weights[i]), fits[i]) for i in np.argsort(-weights, kind="stable") if weights[i] > UNLIKELY
     ]
@@ -315,78 +329,3 @@ def _far(readings: Readings, bench: Bench, H: Floats, gradient: Floats, used: Bo
     passages = passages_of(H, readings.orientation, readings.gap, np.flatnonzero(used))
     found = far_zeros(readings, bench, H, M_by_kg, passages)
     return found and replace(found, apart=ZeroReadings(*np.zeros((3, 0))))
-
-
-def _fitted(points: Points) -> Indices:
-    """The rows that a fit can use; raises NotPossible for too few."""
-    fitted = np.flatnonzero(points.used & np.isfinite(points.force) & np.isfinite(points.gap))
-    if len(fitted) < LEAST_ROWS or len(np.unique(points.orientation[fitted])) < 2:
-        raise NotPossible(
-            f"{len(fitted)} usable readings: a history wants {LEAST_ROWS} or more, in both orientations"
-        )
-    return fitted
-
-
-def _doubted(points: Points, field: NodeField, fitted: Indices) -> Points:
-    """With what a density of even cells is off by: a part of the largest M, wherever a reading is taken."""
-    H, pull = np.abs(field.H_mean), np.abs(field.pull_mean)
-    in_field = fitted[H[fitted] > IN_FIELD * H[fitted].max()]
-    largest = float(np.abs(points.force[in_field] / pull[in_field]).max())
-    return replace(points, u_force=np.hypot(points.u_force, CELL_DOUBT * largest * pull))
-
-
-def _fits(points: Points, bench: Bench, past: BeforeRun) -> list[JointFit]:
-    """A fit under each hypothesis, the likeliest first, those that are not likely to some of the rows only.
-
-    Hysterons feel all of the sample's own field, or, where that misses the readings and this less, their own
-    part's not.
-    """
-    fitted, model = _fitted(points), bench_model(points, bench)
-    every, best = np.arange(len(points)), list[JointFit]()
-    rows = some_rows(points, fitted, FIRST_ROWS) if len(fitted) > 2 * FIRST_ROWS else every
-
-    def fitted_to(rows: Indices, hypothesis: str, felt: float, near: JointFit | None) -> JointFit:
-        counted = np.flatnonzero(np.isin(rows, fitted))
-        role = {DENSITY: BranchSpec(rows, Density(past.magnetised), counted)}
-        return JointFitting(model, role, hypothesis, conditioned=False, near=near, felt=felt).solve()
-
-    for felt in (1.0, 0.0):
-        fits: list[JointFit] = []
-        for hypothesis in HYPOTHESES:
-            fits.append(fitted_to(rows, hypothesis, felt, fits[0] if fits else None))
-        fits.sort(key=_of_reading)
-        if not best or fits[0].objective < best[0].objective:
-            best = fits
-        if _misfit(best[0]) < FITS:
-            break
-    if len(rows) < len(every):
-        weights = hypothesis_weights(best, _objectives(best, len(fitted)))
-        for k in np.flatnonzero(weights > UNLIKELY * weights.max()):
-            own = best[k].own
-            best[k] = fitted_to(every, own.name, float(own.felt > 0.0), best[k])
-    return sorted(best, key=_of_reading)
-
-
-def _objectives(fits: Sequence[JointFit], readings: int) -> list[float]:
-    """The objectives, those of fits to some of the ``readings`` as if they were of all."""
-    return [readings * _of_reading(fit) for fit in fits]
-
-
-def _of_reading(fit: JointFit) -> float:
-    """The objective by reading."""
-    return fit.objective / len(_part(fit).force)
-
-
-def _part(fit: JointFit) -> FittedBranch:
-    return fit.parts[DENSITY]
-
-
-def _misfit(fit: JointFit) -> float:
-    part = _part(fit)
-    return float(np.mean((part.residual / part.doubt) ** 2))
-
-
-def _density(fit: JointFit) -> Density:
-    material = _part(fit).material
-    assert isinstance(material, Density)
-    return material

@@ -42,7 +42,7 @@ def test_mass_between_places_is_counted() -> None:
     """From every place down to every other, those above it included."""
     masses = np.tril(np.random.default_rng(1).random((CELLS, CELLS)))
     high, low = (a.ravel() for a in np.meshgrid(PLACES, PLACES, indexing="ij"))
-    found = Triangles(high, low, CELLS).mass(Cells(masses))
+    found = Triangles(high, low, CELLS).mass(Cells(masses, np.zeros(CELLS // 2)))
     # Half of the squares that the hypotenuse cuts count, or none.
     for h, l, mass in zip(high, low, found, strict=True):
         assert mass == pytest.approx(np.sum(masses * counted(h, l)), abs=0.05), (h, l)
@@ -60,6 +60,20 @@ def test_what_lies_in_triangles_is_the_transposed() -> None:
         for b in range(a + 1):
             masses = np.zeros((CELLS, CELLS))
             masses[a, b] = 1.0
-            of_each = weights * triangles.mass(Cells(masses)).ravel()[which]
+            of_each = weights * triangles.mass(Cells(masses, np.zeros(CELLS // 2))).ravel()[which]
             expected = np.bincount(rows, of_each, 3)
             np.testing.assert_allclose(found[:, a, b], expected, atol=1e-12)
+
+
+def test_mass_on_the_line_is_counted() -> None:
+    """On alpha = -beta from the middle outwards, by grains; and what of every step lies there."""
+    masses = np.array([2.0, 0.5, 3.0])
+    out = (np.arange(CELLS // 2 * FINE) + 0.5) / FINE
+    high, low = (a.ravel() for a in np.meshgrid(PLACES, PLACES, indexing="ij"))
+    triangles, none = Triangles(high, low, CELLS), np.zeros((CELLS, CELLS))
+    inside = (CELLS / 2 + out < high[:, None]) & (CELLS / 2 - out > low[:, None])
+    counted = np.array([np.bincount(out[row].astype(int), minlength=CELLS // 2) for row in inside]) / FINE
+    np.testing.assert_allclose(triangles.mass(Cells(none, masses)), counted @ masses, atol=1e-12)
+    all_of_them = np.arange(len(high))
+    shares = triangles.line_shares(all_of_them, np.ones(len(high)), all_of_them, len(high))
+    np.testing.assert_allclose(shares, counted, atol=1e-12)

@@ -49,6 +49,20 @@ def test_cells_turn_as_single_hysterons_do(path: list[int], start: int) -> None:
         np.testing.assert_allclose(design[k, : len(g.one)][inside][clear], expected[clear], atol=1e-9)
 
 
+@settings(max_examples=examples(80))
+@given(path=_fields, start=st.sampled_from([0, 1, -1]))
+def test_the_line_turns_as_particles_that_feel_nothing_do(path: list[int], start: int) -> None:
+    """Square loops, each of a width of its own (E. C. Stoner and E. P. Wohlfarth, Phil. Trans. R. Soc. A 240
+    (1948) 599, aligned, from memory): they go with the last field that was larger; virgin half of them up."""
+    H = np.array(path) / (_CELLS // 2)
+    particles = np.full(_CELLS // 2, float(start))
+    design = Past(float(start)).followed(H[:, None]).design(Medium(1.0), H[:, None], np.ones((len(H), 1)))
+    line = len(grid().area)
+    for k, field in enumerate(path):
+        particles[: abs(field)] = np.sign(field)
+        np.testing.assert_allclose(design[k, line : line + _CELLS // 2], particles, atol=1e-9)
+
+
 @pytest.mark.parametrize("start", [0.0, 1.0, -1.0, 0.5, -0.5])
 def test_a_sample_in_an_even_field_is_on_the_branch_its_rows_are_on(start: float) -> None:
     """Five legs of a run whose sample is all in one field: the branch worked out as a curve against the run's
@@ -92,7 +106,7 @@ def test_masses_make_the_state_that_their_columns_say(start: float) -> None:
 
 
 def test_every_column_is_there() -> None:
-    assert len(grid().area) + RAMPS + _CELLS + 1 == columns()
+    assert len(grid().area) + _CELLS // 2 + RAMPS + _CELLS + 1 == columns()
     assert grid().area.sum() == pytest.approx(_CELLS**2 / 2)
 
 

@@ -27,8 +27,9 @@ from weighloop.drivers.twin.sample import SampleMaterial, TwinSample, magnetisat
 Array = np.ndarray
 #: One reading: 1 mg, and how exactly a lift comes back to a gap, m.
 U_READING, U_GAP = 1e-6, 1e-6
-#: What a file states of its values: remanence (T), contact gap and sizes (m).
-U_REMANENCE, U_CONTACT, U_SIZE = 5e-3, 20e-6, 10e-6
+#: What a file states of its values: remanence (T), contact gap and sizes (m); what the remanence loses in the
+#: kelvin by which the room may be warmer than stated.
+U_REMANENCE, U_CONTACT, U_SIZE, BY_WARMTH = 5e-3, 20e-6, 10e-6, 1.1e-3
 #: (gap, orientation, passage), (n,) each.
 Way = tuple[Array, Array, Array]
 
@@ -96,22 +97,21 @@ def way(sample: DrawnSample, name: str, points: int) -> Way:
     return gap, orientation, leg
 
 
-def _stated(magnet: Magnet, pellet: Pellet, rng: np.random.Generator) -> Bench:
-    """The bench as its file states it: each value off by a part of its uncertainty."""
+def _stated(magnet: Magnet, pellet: Pellet, rng: np.random.Generator) -> tuple[Bench, float]:
+    """The bench as its file states it, each value off by its uncertainty times a standard normal, and by how
+    much the contact gap is, m."""
 
     def off(value: float, u: float) -> Measured:
-        return Measured(value + u * float(np.clip(rng.standard_normal(), -2.0, 2.0)), u)
+        return Measured(value + u * float(rng.standard_normal()), u)
 
     exact = bench_of(magnet, pellet)
     sample = replace(exact.sample, diameter=off(pellet.diameter, U_SIZE), height=off(pellet.height, U_SIZE))
-    reference = replace(
-        exact.reference_magnet,
-        remanence=off(magnet.remanence, U_REMANENCE),
-        pan_load=Measured(0.4),
-    )
+    remanence, contact_error = off(magnet.remanence, U_REMANENCE), U_CONTACT * float(rng.standard_normal())
+    cold = replace(remanence, value=remanence.value * (1.0 + BY_WARMTH * float(rng.standard_normal())))
+    reference = replace(exact.reference_magnet, remanence=cold, pan_load=Measured(0.4))
     # Gaps are the magnet's own here: what the contact is off by lies in all of them.
     contact = replace(exact.gap, contact=Measured(1e-3, U_CONTACT), ladder="lift", travel=30e-3)
-    return replace(
+    bench = replace(
         exact,
         site=reclaimed_bench().site,
         sample=sample,
@@ -119,6 +119,7 @@ def _stated(magnet: Magnet, pellet: Pellet, rng: np.random.Generator) -> Bench:
         gap=contact,
         balance=replace(exact.balance, capacity=0.6),
     )
+    return bench, contact_error
 
 
 def _pull_by_M(magnet: Magnet, pellet: Pellet, error: float) -> Callable[[Array], Array]:
@@ -143,7 +144,7 @@ def second_model(rng: np.random.Generator, *, rings: int = 3, layers: int = 6) -
         rng.uniform(8e3, 25e3),
         reversible=rng.uniform(2e3, 15e3),
     )
-    bench, error = _stated(magnet, pellet, rng), U_CONTACT * float(np.clip(rng.standard_normal(), -2, 2))
+    bench, error = _stated(magnet, pellet, rng)
 
     def pulls(ways: Sequence[Way]) -> Array:
         gap, orientation, leg = (np.concatenate(column) for column in zip(*ways, strict=True))
@@ -191,7 +192,7 @@ def of_twin(
 ) -> DrawnSample:
     """The twin's own disc of a material."""
     source = twin_field.Magnet("cylinder", (magnet.diameter,), magnet.height, magnet.remanence, 0.0)
-    bench, error = _stated(magnet, pellet, rng), U_CONTACT * float(np.clip(rng.standard_normal(), -2, 2))
+    bench, error = _stated(magnet, pellet, rng)
 
     def pulls(ways: Sequence[Way]) -> Array:
         sample = TwinSample(material, source, pellet.diameter, pellet.height)
