@@ -162,7 +162,7 @@ STEEPEST = 1.6  # of variance from one band to the next slower: 1/f noise
 DRIFT_KNOWN, LEAST_DRIFT, LEAST_CREEP = 2.0, 0.05, 1.0
 #: As TRUST, where drift, creep and slow noise beforehand are those of the bench; and of what models with
 #: draughts add, while the bench is no more restless than usual: its slow noise is known apart from that.
-KNOWN_TRUST, KNOWN_DRAUGHT = 0.62, 0.5
+KNOWN_TRUST, KNOWN_DRAUGHT = 0.6, 0.5
 #: What those say beyond this many times the variance of the models without draughts is a draught of today.
 OF_TODAY = 2.0
 #: A level that may be one of the jumps, likelier than RARE, may be wrong by their whole size, not by its

@@ -13,6 +13,7 @@ from tests.benchmarks.settling import stood
 from tests.support.models.streams import RATE, Floats, stream
 
 LAG = 0.3  # s, of a balance's moving average
+LEVELS = 40_000
 
 
 def without_a_sign(seed: int, count: int, seconds: float = 3.0) -> str:
@@ -33,10 +34,13 @@ def without_a_sign(seed: int, count: int, seconds: float = 3.0) -> str:
     return "\n".join(lines)
 
 
-def hidden(rng: np.random.Generator, noise: float, rate: float, seconds: float = 1.0) -> tuple[float, float]:
-    """Of levels anywhere in a digit, read for ``seconds`` under sensor noise (digits) that is known: the rms
-    error of the best estimate from the mean of the readings, and how often its 95 % interval holds."""
-    count, lag, n = 40_000, round(LAG * RATE), round(seconds * RATE)
+def hidden(
+    rng: np.random.Generator, noise: float | Floats, rate: float, seconds: float = 1.0
+) -> tuple[float, float]:
+    """Of LEVELS levels anywhere in a digit, read for ``seconds`` under sensor noise (digits) that is known,
+    or whose law is known (draws of it, (LEVELS, 1)): the rms error of the best estimate from the mean of the
+    readings, and how often its 95 % interval holds."""
+    count, lag, n = LEVELS, round(LAG * RATE), round(seconds * RATE)
     level = rng.uniform(-0.5, 0.5, count)
     steps = np.cumsum(rng.standard_normal((count, n + lag), np.float32), axis=1)
     smooth: Floats = (steps[:, lag:] - steps[:, :-lag]) * noise / np.sqrt(lag)
@@ -61,6 +65,9 @@ def main() -> None:
     for noise in (0.02, 0.05, 0.1, 0.2, 0.35):
         rms, held = np.mean([hidden(rng, noise, rate) for rate in (5.0, 10.0, 20.0)], axis=0)
         print(f"noise {noise:4.2f} digits: rms error {rms:.3f} digits, 95 % interval holds {held:.1%}")
+    law = np.exp(rng.uniform(np.log(0.02), np.log(0.35), (LEVELS, 1)))
+    rms, held = np.mean([hidden(rng, law, rate) for rate in (5.0, 10.0, 20.0)], axis=0)
+    print(f"told only that it lies between 0.02 and 0.35: rms error {rms:.3f}, interval holds {held:.1%}")
 
 
 if __name__ == "__main__":
