@@ -74,6 +74,10 @@ class Curve:
     M_sensitivity: Sensitivity
     unseen: Floats
     undecided: Floats
+    #: The farthest field that each part of the sample came to along the branch, as one of an evenly
+    #: magnetised sample, A/m, and its share of the volume; NaN where the parts are not known apart.
+    farthest: Floats = field(default_factory=lambda: np.full(1, np.nan))
+    shares: Floats = field(default_factory=lambda: np.ones(1))
 
     @property
     def H_internal(self) -> Floats:

@@ -38,7 +38,7 @@ def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> Lo
     if not len(spline.descending):
         return _with(spline, "There is no descending branch, only an ascending one.")
     verdict = judge(spline.descending, spline.ascending)
-    if verdict.saturated and not _unfit(spline):
+    if verdict.met and not _unfit(spline):
         return _with(
             spline, "The branches meet before the largest field, so M is one function of the field on each."
         )
@@ -54,7 +54,7 @@ def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> Lo
         "held_out_branch_spline": spline.evidence["held_out"],
         "held_out_hysteron_density": density.evidence["held_out"],
     }
-    if verdict.saturated and _unfit(density):
+    if verdict.met and _unfit(density):
         return _with(
             spline, "The branches meet before the largest field, so M should be one function of the field."
         )

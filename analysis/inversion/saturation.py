@@ -77,6 +77,8 @@ class Verdict:
     sign_change: bool
     reverse_field: float
     second_quadrant: bool
+    #: The branches have met in the mean field, so that a less exposed part alone may have turned over less.
+    met: bool = False
     #: The branches have not quite met, but HcJ may be reported (``NEARLY``).
     nearly: bool = False
     #: Figures that are not claimed though they could be read off, and why, a sentence each.
@@ -90,7 +92,9 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
     top, reverse = float(H[-1]), float(max(-H[0], 0.0))
     sign_change = bool(M[0] < 0.0 < M[-1])
     quadrant = bool(H[0] < 0.0 < H[-1] and H[0] + M[0] < 0.0)
-    saturated, why = _saturated(curve, other, top, sign_change)
+    apart = _apart(curve, other)
+    saturated, why = _saturated(curve, apart, top, sign_change)
+    met = apart is not None and sign_change and top > 0.0 and apart[0] <= TOGETHER
     law = saturated and _follows_law(H, M, top)
     withheld: dict[str, str] = {}
     if (closed := _closed(curve, other)) is not None:
@@ -99,30 +103,36 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
         withheld = dict.fromkeys(READ_INSIDE, sheared)
     if misfit > MOST_MISFIT:
         withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | withheld
-    return Verdict(
-        saturated, why, law, sign_change, reverse, quadrant, nearly_saturated(curve, other) > 0.0, withheld
-    )
+    nearly = nearly_saturated(curve, other) > 0.0
+    return Verdict(saturated, why, law, sign_change, reverse, quadrant, saturated or met, nearly, withheld)
 
 
 def nearly_saturated(curve: Curve, other: Curve | None) -> float:
     """How far apart the branches of a loop that all but saturates are near the top, by M; else 0."""
-    apart = abs(_apart(curve, other) or 0.0)
+    apart = max(_apart(curve, other) or (0.0,))
     return apart if TOGETHER < apart <= NEARLY and curve.M[0] < 0.0 < curve.M[-1] else 0.0
 
 
-def _apart(curve: Curve, other: Curve | None) -> float | None:
-    """How far apart the branches are near the top, by M there; None where that cannot be told.
+def _apart(curve: Curve, other: Curve | None) -> tuple[float, float] | None:
+    """How far apart the branches are near the top, by M there: of a sample that is everywhere in the mean
+    field, and of the sample as it lay in the field; None where that cannot be told.
+
+    Near the top is at ``MEET`` of the largest internal field. A part that was never in so strong a field has
+    not turned over what others turned over beyond its own: it counts where it was, by its share.
 
     An ascending branch that was followed only on its way out, so that it ends before the top, is compared at
     the other end, where it begins: a loop between two fields of one size is symmetric.
     """
     if not len(curve) or other is None or len(other) < 2:
         return None
-    for end in (-1, 0):
+    for end, came in ((-1, other), (0, curve)):
         at = MEET * curve.H_internal[end]
         if abs(other.H_internal[end]) >= abs(at) and other.H_internal[end] * at > 0:
-            M = (float(np.interp(at, c.H_internal, c.M)) for c in (curve, other))
-            return (next(M) - next(M)) / abs(float(curve.M[-1]))
+            felt = np.interp(came.farthest, came.H_applied, came.H_internal)
+            where = np.append(at, np.fmin(felt, at) if at > 0.0 else np.fmax(felt, at))
+            M, M_other = (np.interp(where, c.H_internal, c.M) for c in (curve, other))
+            gaps = np.abs(M - M_other) / abs(float(curve.M[-1]))
+            return float(gaps[0]), float(came.shares @ gaps[1:])
     return None
 
 
@@ -163,7 +173,9 @@ def _sheared(curve: Curve, sign_change: bool) -> str | None:
     )
 
 
-def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool) -> tuple[bool, str | None]:
+def _saturated(
+    curve: Curve, apart: tuple[float, float] | None, top: float, sign_change: bool
+) -> tuple[bool, str | None]:
     H, M = curve.H_internal, curve.M
     if not sign_change or top <= 0.0:
         return False, (
@@ -176,15 +188,21 @@ def _saturated(curve: Curve, other: Curve | None, top: float, sign_change: bool)
         )
     HcJ = float(-np.interp(0.0, M, H))
     times = top / HcJ if HcJ > 0.0 else np.inf
-    if (apart := _apart(curve, other)) is not None:
-        if abs(apart) > TOGETHER:
-            # Crossed branches are no better: taken for functions of the field they are none.
-            return False, (
-                f"The branches are still {100 * abs(apart):.1f} % of M apart at five sixths of the largest "
-                f"internal field ({top / 1e3:.0f} kA/m, {times:.1f} times HcJ): the sample is not "
-                "saturated, and the loop is a minor loop."
+    if apart is not None:
+        # Crossed branches are no better: taken for functions of the field they are none.
+        if max(apart) <= TOGETHER:
+            return True, None
+        largest = f"({top / 1e3:.0f} kA/m, {times:.1f} times HcJ)"
+        where = f"at five sixths of the largest internal field {largest}"
+        if apart[0] <= TOGETHER:
+            where = (
+                "in the mean over the sample's parts, at the strongest field that each came to (five sixths "
+                f"of the largest internal field {largest} are beyond some)"
             )
-        return True, None
+        return False, (
+            f"The branches are still {100 * max(apart):.1f} % of M apart {where}: the sample is not "
+            "saturated, and the loop is a minor loop."
+        )
     if times < TIMES_HCJ:
         return False, (
             f"The largest internal field, {top / 1e3:.0f} kA/m, is {times:.1f} times HcJ; about "

@@ -120,7 +120,8 @@ TOP = 2 / 3  # above this part of the largest internal field the law of approach
 #: The branches of a saturated loop have met before the top: at this part of the largest internal field
 #: they may be no farther apart than this part of M at the top. What turns over beyond the top is then
 #: less than 1 %, in the spirit of IEC 60404-5 (50 % more field raises (BH)max by less than 1 %; by the
-#: introduction to IEC/TR 62517, which finds multiples of HcJ too crude).
+#: introduction to IEC/TR 62517, which finds multiples of HcJ too crude). The same where the parts that were
+#: in weaker fields came to, in the mean over all: so much of the sample never turned.
 MEET, TOGETHER = 5 / 6, 0.01
 #: Where they are no farther apart than this HcJ is reported all the same, with as large a part of it in its
 #: uncertainty: up to twice as much was missing, of grains that turn together.

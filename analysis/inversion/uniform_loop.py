@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..records.arrays import Floats, Indices
 from ..records.points import Branch
 from .fit_records import FittedBranch, JointFit
-from .loop import Curve, Sensitivity
+from .loop import Curve, Sensitivity, branch_rows
 from .monotone_spline import MonotoneSpline
 from .preisach import Density
 from .reml import main_columns
@@ -100,7 +100,15 @@ def _curve(
 ) -> Curve:
     unseen = main_columns(by_c @ fit.unseen(part))
     M_sensitivity, decided = answer_of(fit, part, by_c, by_z), np.zeros((len(H), 0))
-    return Curve(branch, H, M, fit.field.N, H_sensitivity, M_sensitivity, unseen, decided)
+    N, farthest = fit.field.N, _farthest(fit, part, branch)
+    return Curve(branch, H, M, N, H_sensitivity, M_sensitivity, unseen, decided, farthest, fit.field.weights)
+
+
+def _farthest(fit: JointFit, part: FittedBranch, branch: Branch) -> Floats:
+    """The farthest field that each node came to along a branch, as one of a uniform sample (q,)."""
+    on = np.isin(part.rows, branch_rows(fit.model.points, branch, fit.model.stated_field.H_mean))
+    H = part.H_local[on] + fit.others() * part.M[on]
+    return H.min(axis=0) if branch == "descending" else H.max(axis=0)
 
 
 def _grid(fit: JointFit, rows: Indices, points: int) -> tuple[Floats, Sensitivity, Floats]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from tests.support.examples import examples
@@ -16,7 +16,7 @@ from weighloop.analysis.figures.definitions import claim, figures
 from weighloop.analysis.figures.extract import NAMES, read_figures
 from weighloop.analysis.inversion.invert import invert
 from weighloop.analysis.inversion.loop import Curve, Sensitivity
-from weighloop.analysis.inversion.saturation import judge
+from weighloop.analysis.inversion.saturation import Verdict, judge
 from weighloop.analysis.units import Measured
 
 _SOFT = next(case for case in CASES if case.name == "soft disc")
@@ -170,6 +170,32 @@ def test_branches_that_cross_have_not_met_either() -> None:
     verdict = judge(crossed, up)
     assert not verdict.saturated
     assert "apart" in str(verdict.why_not)
+
+
+@settings(max_examples=examples(30))
+@given(share=st.floats(0.02, 0.5), N=st.floats(0.0, 0.5), whole=st.booleans())
+def test_a_part_in_too_weak_a_field_has_not_turned(share: float, N: float, whole: bool) -> None:
+    """Where the branches of the rest are open in the strongest field that a part came to, that part is short
+    of half of that, by its share (common practice, no source)."""
+    down, up = tanh_pair(3e5, 5e4, 8e3, 2e5, N)
+    stops = 6e4
+    short = share * float(1.0 - np.tanh((stops - 5e4) / 8e3))
+    assume(min(abs(short / limit - 1.0) for limit in (0.01, 0.05)) > 0.02)
+
+    def verdict(part: float) -> Verdict:
+        farthest = np.array([stops, 2e5]) + N * np.interp([stops, 2e5], up.H_internal, up.M)
+        parted = replace(up, farthest=farthest, shares=np.array([part, 1.0 - part]))
+        if whole:
+            return judge(down, parted)
+        mirrored = replace(down, farthest=-farthest, shares=parted.shares)
+        return judge(mirrored, to_the_far_end(up))
+
+    found = verdict(share)
+    assert found.met
+    assert found.saturated is (short <= 0.01)
+    assert found.nearly is (0.01 < short <= 0.05)
+    assert found.saturated or "parts" in (found.why_not or "")
+    assert verdict(1e-3).saturated
 
 
 def test_a_loop_that_does_not_open_tells_nothing() -> None:
