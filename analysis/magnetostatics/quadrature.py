@@ -12,7 +12,7 @@ over a block one quadrant does; off the magnet's axis it takes the whole body.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import pairwise
 from typing import Literal
 
@@ -289,7 +289,7 @@ def _graded(
     """
     targets = {min(max(edge, low), high) for edge in edges}
     corners = sorted({low, high, *targets, *(kink for kink in kinks if low < kink < high)})
-    x, w = np.polynomial.legendre.leggauss(order)
+    x, w = _gauss_legendre(order)
     shrinking = SHRINK ** np.arange(1, levels + 1)
     nodes, weights = [], []
     for start, end in pairwise(corners):
@@ -303,6 +303,14 @@ def _graded(
         nodes.append(start + (end - start) * t)
         weights.append((end - start) * dt)
     return np.concatenate(nodes), np.concatenate(weights)
+
+
+@cache
+def _gauss_legendre(order: int) -> tuple[Floats, Floats]:
+    """Nodes and weights (order,) of the Gauss-Legendre rule on -1 ... 1: worked out once for all panels."""
+    x, w = np.polynomial.legendre.leggauss(order)
+    x.flags.writeable = w.flags.writeable = False
+    return x, w
 
 
 def _grid(x: Floats, wx: Floats, y: Floats, wy: Floats, z: Floats, wz: Floats) -> tuple[Floats, Floats]:

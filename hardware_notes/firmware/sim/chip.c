@@ -95,7 +95,7 @@ int chip_hang(void) {
 
 int chip_step(void) {
     static int bitten;
-    int state = avr_run(chip.avr);
+    chip.avr->run(chip.avr);
     if (chip.avr->run != usual_run && !bitten) { /* the watchdog: simavr resets in its next step */
         bitten = 1;
         chip.resets++;
@@ -104,7 +104,7 @@ int chip_step(void) {
         bitten = 0;
         after_reset();
     }
-    return state == cpu_Done || state == cpu_Crashed;
+    return chip.avr->state == cpu_Done || chip.avr->state == cpu_Crashed;
 }
 
 void chip_set_speed(double speed) {

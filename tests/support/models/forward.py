@@ -212,13 +212,7 @@ def weigh(
             h = solve_local(memory, applied, N)
         else:
             assert tensor is not None
-            h = solve_local(memory, applied, N)
-            for _ in range(60):
-                m = memory.magnetisation(h)
-                step = solve_local(memory, applied - tensor @ m + N * m, N) - h
-                h = h + 0.7 * step
-                if np.abs(step).max() < 30.0:  # A/m, a ten-thousandth of the fields
-                    break
+            h = solve_layered(memory, applied, tensor, N)
         m = memory.magnetisation(h)
         memory.go(h)
         force[k] = -orientation[k] * pellet.volume * (weight * gradient) @ m
@@ -268,4 +262,28 @@ def solve_local(memory: Remembers, applied: Array, N: float) -> Array:
         at_high = np.where(rises, np.where(stayed < 0, 0.5 * at_high, at_high), found)
         at_low = np.where(rises, found, np.where(stayed > 0, 0.5 * at_low, at_low))
         low, high, stayed = np.where(rises, h, low), np.where(rises, high, h), np.where(rises, -1.0, 1.0)
+    raise AssertionError("the sample's own field was not found")
+
+
+def solve_layered(memory: Remembers, applied: Array, tensor: Array, N: float) -> Array:
+    """h + T M(h) = applied, by Newton's method from the elements alone: half the way where the whole would
+    make it worse, and off a bend of M by the elements alone in what the others make."""
+    h = solve_local(memory, applied, N)
+    begun, step, length, least = h, np.zeros(len(h)), 1.0, np.inf
+    for _ in range(300):
+        m = memory.magnetisation(h)
+        off = h + tensor @ m - applied
+        size = float(np.abs(off).max())
+        if size < _CLOSE:
+            return h
+        if size < least:
+            slope = memory.magnetisation(h + 1.0) - m  # dM/dh, over 1 A/m
+            begun, length, least = h, 1.0, size
+            step = np.linalg.solve(np.eye(len(h)) + tensor * slope, off)
+        elif length > 0.01:
+            length *= 0.5
+        else:
+            m, length, least = memory.magnetisation(begun), 0.3, np.inf
+            step = begun - solve_local(memory, applied - tensor @ m + N * m, N)
+        h = begun - length * step
     raise AssertionError("the sample's own field was not found")

@@ -95,7 +95,7 @@ class Grains:
 
     @cached_property
     def _leaning(self) -> tuple[Array, Array]:
-        """Fields (m,) and M (a, m), per saturation, of grains that were turned up.
+        """Fields (m,), evenly apart, and M (m, a), per saturation, of grains that were turned up.
 
         The least energy at an angle phi to the disc's axis: sin(2 (phi - theta)) / 2 + h sin(phi) = 0, from
         theta on by Newton's method.
@@ -107,12 +107,14 @@ class Grains:
             slope = np.maximum(np.cos(2.0 * (phi - theta)) + h * np.cos(phi), 0.05)
             step = (0.5 * np.sin(2.0 * (phi - theta)) + h * np.sin(phi)) / slope
             phi = phi - np.clip(step, -0.1, 0.1)
-        return h * self.anisotropy, np.cos(phi)
+        return h * self.anisotropy, np.ascontiguousarray(np.cos(phi).T)
 
     def leaning(self, h: Array) -> Array:
         """M per saturation (n, a) of grains turned up, at ``h`` (n,)."""
         fields, M = self._leaning
-        return np.stack([np.interp(h, fields, of_axis) for of_axis in M], axis=-1)
+        place = np.clip((h - fields[0]) / (fields[1] - fields[0]), 0.0, len(fields) - 1.0)
+        i = np.minimum(place.astype(int), len(fields) - 2)
+        return M[i] + (place - i)[:, None] * (M[i + 1] - M[i])
 
     def major_descending(self, h: Array) -> Array:
         """M on the branch from full positive saturation."""

@@ -138,6 +138,7 @@ def points_of(run: Weighed, seed: int | None = None) -> Points:
     )
 
 
+@cache
 def uniform_loop(
     material: Material, N: float, largest: float, start: Start = "virgin"
 ) -> tuple[Array, Array]:
