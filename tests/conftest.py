@@ -5,7 +5,9 @@ from __future__ import annotations
 import gc
 import os
 import sys
+from collections import defaultdict
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -51,21 +53,54 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=list(later))
         items[:] = [item for item in items if item not in later]
     if hasattr(config, "workerinput"):
-        turn = begin_of(items)
+        turn = begin_of(items, config.workerinput["seconds"])  # pyright: ignore[reportAttributeAccessIssue]
         items.sort(key=lambda item: turn[item.path])
 
 
-def begin_of(items: list[pytest.Item]) -> dict[Path, float]:
+#: How long each file took the last time: all that is kept from one session to the next. The two loops apart.
+SECONDS = f"weighloop/seconds of {'check' if QUICK else 'test'}"
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """To every worker the same, or they would disagree about the order."""
+    cache = node.config.cache
+    node.workerinput["seconds"] = cache.get(SECONDS, {}) if cache else {}
+
+
+def begin_of(items: list[pytest.Item], seconds: dict[str, float]) -> dict[Path, float]:
     """When each file begins, of the whole time: a worker takes the next file when it is done with one.
 
-    Files that wait for ports and processes and files that compute take turns, so that while some workers wait
-    the others keep the processor busy; the last are short ones of those that compute.
+    The longest come first, so that at the end no worker has a long one to itself. Files that wait for ports
+    and processes and files that compute take turns, so that while some workers wait the others keep the
+    processor busy; the last are some that compute. A file not known is as long as a usual one.
     """
     files = list(dict.fromkeys(item.path for item in items))
-    waiting = [path for path in files if SYSTEM in path.parents]
-    computing = [path for path in files if SYSTEM not in path.parents][::-1]
-    shares = ((waiting, 0.8), (computing, 1.0))
-    return {path: share * (k + 0.5) / len(some) for some, share in shares for k, path in enumerate(some)}
+    long = {path: seconds.get(path.relative_to(ROOT).as_posix(), 1.0) + 0.01 for path in files}
+    begin: dict[Path, float] = {}
+    for waits, share in ((True, 0.9), (False, 1.0)):
+        some = [path for path in files if (SYSTEM in path.parents) is waits]
+        some.sort(key=lambda path: -long[path])
+        whole, before = sum(long[path] for path in some), 0.0
+        for path in some:
+            begin[path] = share * before / whole
+            before += long[path]
+    return begin
+
+
+class Clock:
+    """Adds up how long the tests of each file take."""
+
+    def __init__(self) -> None:
+        self.seconds: defaultdict[str, float] = defaultdict(float)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.seconds[report.nodeid.partition("::")[0]] += report.duration
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if not hasattr(config, "workerinput"):
+        config.pluginmanager.register(Clock(), "clock")
 
 
 def pytest_collection_finish() -> None:
@@ -78,6 +113,11 @@ def pytest_collection_finish() -> None:
     gc.set_threshold(500_000, 20, 20)
 
 
-def pytest_sessionfinish() -> None:
+def pytest_sessionfinish(session: pytest.Session) -> None:
     """What is left goes with the process: nobody need look through it once more."""
     gc.freeze()
+    config = session.config
+    clock = config.pluginmanager.get_plugin("clock")
+    whole = config.args_source is config.ArgsSource.TESTPATHS and not config.option.keyword
+    if isinstance(clock, Clock) and whole and not session.shouldstop and config.cache:
+        config.cache.set(SECONDS, {file: round(seconds, 2) for file, seconds in clock.seconds.items()})
