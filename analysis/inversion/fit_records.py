@@ -21,11 +21,16 @@ class Material(Protocol):
     """What a part of the sample does in its local field: linear in its coefficients (K,)."""
 
     def begin(
-        self, H_local: Floats, pull: Floats, M: Floats, steepest: float = np.inf, felt: float = 0.0
+        self,
+        H_local: Floats,
+        pull: Floats,
+        steepest: float = np.inf,
+        felt: float = 0.0,
+        M: Floats | None = None,
     ) -> None:
         """Make ready for rows whose nodes feel ``H_local`` (n, q), A/m, from which ``felt`` times their own M
-        was taken off, count ``pull`` (n, q) and have about ``M`` (n, q); M may rise with that field by
-        ``steepest`` at most."""
+        was taken off, count ``pull`` (n, q) and have about ``M`` (n, q), where that is known; M may rise with
+        that field by ``steepest`` at most."""
         ...
 
     def design(self, H_local: Floats, weights: Floats, around: tuple[Floats, Floats] | None = None) -> Floats:

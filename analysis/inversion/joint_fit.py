@@ -194,7 +194,7 @@ class JointFitting:
             f = model.field.rows(role.rows)
             M = begun_M(begun.get(name), role.rows, points.force[role.rows], f)
             H_local = f.H - interaction_field(self.own, model, M) + self.steady_field
-            role.material.begin(H_local, f.pull, M, 1.0 / model.field.N, self.own.felt)
+            role.material.begin(H_local, f.pull, 1.0 / model.field.N, self.own.felt, M)
             role.material.turned(H_local, M)
             counted = np.arange(len(role.rows)) if role.counted is None else role.counted
             rows = role.rows[counted]

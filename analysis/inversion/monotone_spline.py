@@ -40,7 +40,12 @@ class MonotoneSpline:
         self.order, self._settled = order or SMOOTH, order is not None
 
     def begin(
-        self, H_local: Floats, pull: Floats, M: Floats, steepest: float = np.inf, felt: float = 0.0
+        self,
+        H_local: Floats,
+        pull: Floats,
+        steepest: float = np.inf,
+        felt: float = 0.0,
+        M: Floats | None = None,
     ) -> None:
         """Knots for rows whose nodes feel ``H_local`` (n, q), A/m, and count ``pull`` (n, q); f may rise by
         ``steepest`` at most."""

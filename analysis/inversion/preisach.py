@@ -54,7 +54,12 @@ class Density:
         self.history = History((), self._turning)
 
     def begin(
-        self, H_local: Floats, pull: Floats, M: Floats, steepest: float = np.inf, felt: float = 0.0
+        self,
+        H_local: Floats,
+        pull: Floats,
+        steepest: float = np.inf,
+        felt: float = 0.0,
+        M: Floats | None = None,
     ) -> None:
         """Cells for rows whose nodes feel ``H_local`` (n, q), A/m, ``felt`` times their own M taken off."""
         self.felt, largest, wanted = felt, float(np.abs(H_local).max()) * (1.0 + MARGIN), None
@@ -62,7 +67,7 @@ class Density:
             # Parts that feel themselves stay long where the material is steep.
             at, weights = H_local / largest, np.abs(pull)
             wanted = where_fields_are(at, weights)
-            if self.by_changes:
+            if self.by_changes and M is not None:
                 wanted = wanted + where_M_changes(at, M, weights)
         self.medium = Medium(largest, wanted)
 
