@@ -79,6 +79,7 @@ class MonotoneSpline:
         # The slope is a spline of its own, never above the largest of its coefficients.
         apart = self.knots[_DEGREE + 1 : -1] - self.knots[1 : self.size]
         self.most = np.append(np.inf, steepest / _DEGREE * apart)
+        self._likely_most = np.zeros(self.size, bool)
 
     @property
     def bend(self) -> Floats:
@@ -159,7 +160,9 @@ class MonotoneSpline:
     def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
         """Coefficients (K,) under the constraint, and which increments are free of it."""
         A = np.vstack([X, np.sqrt(weight) * self.bend]) @ self.rising
-        d = nnls_within(A, np.concatenate([y, np.zeros(len(self.bend))]), self.most)
+        d, self._likely_most = nnls_within(
+            A, np.concatenate([y, np.zeros(len(self.bend))]), self.most, self._likely_most
+        )
         # Those at their most count as free: held, they let the readings seem to tell more of the bench.
         free = np.flatnonzero((d > 0.0) | (np.arange(len(d)) == 0))
         return self.rising @ d, free

@@ -45,26 +45,31 @@ def nnls_warm(normal: Floats, target: Floats, free: Bools) -> Floats:
     return nnls(root, np.linalg.solve(root.T, target), maxiter=50 * len(target))[0]
 
 
-def nnls_within(A: Floats, b: Floats, most: Floats) -> Floats:
-    """The c (K,) at which |A c - b| is least, all from 0 to ``most`` (K,) but the first, which may be any.
+def nnls_within(A: Floats, b: Floats, most: Floats, held: Bools) -> tuple[Floats, Bools]:
+    """The c (K,) at which |A c - b| is least, all from 0 to ``most`` (K,) but the first, which may be any;
+    and which are at their ``most``.
 
-    Those found above their bounds are held there and the others found again; those held that would rather be
-    smaller are let off. Where that does not end, scipy's slower ``lsq_linear`` finds the same.
+    ``held`` (K,) guesses which those are: whatever it is the answer is the same. Those found above their
+    bounds are held there and the others found again; those held that would rather be smaller are let off.
+    Where that does not end, from the guess or from none, scipy's slower ``lsq_linear`` finds the same.
     """
     from scipy.optimize import lsq_linear, nnls
 
-    size, held = np.linalg.norm(A, axis=0), np.zeros(len(most), bool)
-    for _ in range(MOST_BOUNDED):
-        c = np.where(held, most, 0.0)
-        # The first may have either sign: the difference of two that may not.
-        unknown = np.hstack([A[:, ~held], -A[:, :1]])
-        found, _ = nnls(unknown, b - A[:, held] @ most[held], maxiter=50 * len(most))
-        c[~held] = found[:-1]
-        c[0] -= found[-1]
-        above = c > most
-        smaller = held & (A.T @ (A @ c - b) > ROUNDING * size * (size @ np.abs(c)))
-        if not (above.any() or smaller.any()):
-            return c
-        held = held | above if above.any() else held & ~smaller
+    size, none = np.linalg.norm(A, axis=0), np.zeros(len(most), bool)
+    for begun in (held, none) if held.any() else (none,):
+        held = begun
+        for _ in range(MOST_BOUNDED):
+            c = np.where(held, most, 0.0)
+            # The first may have either sign: the difference of two that may not.
+            unknown = np.hstack([A[:, ~held], -A[:, :1]])
+            found, _ = nnls(unknown, b - A[:, held] @ most[held], maxiter=50 * len(most))
+            c[~held] = found[:-1]
+            c[0] -= found[-1]
+            above = c > most
+            smaller = held & (A.T @ (A @ c - b) > ROUNDING * size * (size @ np.abs(c)))
+            if not (above.any() or smaller.any()):
+                return c, held
+            held = held | above if above.any() else held & ~smaller
     lowest = np.append(-np.inf, np.zeros(len(most) - 1))
-    return np.clip(lsq_linear(A, b, (lowest, most), "bvls", max_iter=50 * len(most)).x, lowest, most)
+    c = np.clip(lsq_linear(A, b, (lowest, most), "bvls", max_iter=50 * len(most)).x, lowest, most)
+    return c, c == most

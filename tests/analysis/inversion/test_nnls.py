@@ -46,16 +46,24 @@ def test_freed_one_by_one_they_are_the_same(seed: int, monkeypatch: pytest.Monke
 
 
 @settings(max_examples=examples(60))
-@given(seed=st.integers(0, 10**6), tight=st.floats(-3.0, 1.0), rounds=st.sampled_from([0, 20]))
-def test_the_least_within_bounds(seed: int, tight: float, rounds: int) -> None:
-    """Of any first unknown and others up to bounds that some reach; ``rounds`` 0 is the way taken where
-    holding and letting off does not end."""
+@given(
+    seed=st.integers(0, 10**6),
+    tight=st.floats(-3.0, 1.0),
+    rounds=st.sampled_from([0, 20]),
+    guess=st.sampled_from([0.0, 0.3, 1.0]),
+)
+def test_the_least_within_bounds(seed: int, tight: float, rounds: int, guess: float) -> None:
+    """Of any first unknown and others up to bounds that some reach, from any guess of those; ``rounds`` 0 is
+    the way taken where holding and letting off does not end."""
     A, y, *_ = problem(seed)
     most = 10.0 ** (tight + np.random.default_rng(seed).random(A.shape[1]))
     most[0] = np.inf
+    held = np.random.default_rng(seed).random(A.shape[1]) < guess
+    held[0] = False
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(module, "MOST_BOUNDED", rounds)
-        c = nnls_within(A, y, most)
+        c, at_most = nnls_within(A, y, most, held)
+    np.testing.assert_array_equal(at_most, c == most)
     lowest = np.r_[-np.inf, np.zeros(len(c) - 1)]
     other = lsq_linear(A, y, (lowest, most), tol=1e-14).x
     assert (c[1:] >= 0.0).all()
