@@ -66,7 +66,7 @@ FAR_OFF = 8.0  # standard deviations; a larger residual is no reading of this sa
 MOST_OFF = 30  # of the readings, one in this many may be set aside one by one
 #: Slips are looked for where a residual is more than this number of standard deviations; one must explain
 #: this part of all that the fit leaves; and how many are looked for at most.
-RESTLESS, MUCH_OF_ALL, MOST_SLIPS = 3.0, 0.3, 3
+RESTLESS, MUCH_OF_ALL, MOST_SLIPS = 6.0, 0.3, 3
 AT_ONCE = 500_000  # stretches times unknowns that are worked on at once: more take memory only
 
 #: A pull is clear above this number of standard uncertainties; it has kept its sign where it is this part of
