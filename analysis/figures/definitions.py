@@ -58,8 +58,8 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
         return found | _of_the_body(found, bench)
     verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0))
     if estimate.points.taken_off:
-        # Of a loop of recoil lines the branches near the top tell nothing of its width.
-        verdict = replace(verdict, nearly=False)
+        # Branches of recoil lines tell nothing of the loop's width; how far the parts came does.
+        verdict = replace(verdict, nearly=verdict.nearly and verdict.met, met=False)
     raw = read_figures(
         curve.H_applied,
         curve.M,
@@ -191,7 +191,7 @@ def claim(name: str, value: float, verdict: Verdict) -> Figure:
                 f"be larger than M there. Mr by the largest M is {value:.3f}; Mr/Ms is at most that.",
             )
         return Figure(value, "measured")
-    if name in NEARLY_TOLD and verdict.nearly:
+    if verdict.nearly and name in (NEARLY_TOLD | READ_OFF_A_MINOR_LOOP if verdict.met else NEARLY_TOLD):
         either_way = " or smaller" if name not in READ_OFF_A_MINOR_LOOP else ""
         return Figure(value, "measured", f"{verdict.why_not} By that much it may be larger{either_way}.")
     if name in READ_OFF_A_MINOR_LOOP:

@@ -14,7 +14,7 @@ import numpy as np
 from ..constants import MU0
 from ..forces import force as weighing
 from ..inversion.loop import LoopEstimate, Sensitivity
-from ..inversion.saturation import nearly_saturated
+from ..inversion.saturation import judge, nearly_saturated
 from ..magnetostatics import quadrature
 from ..magnetostatics.bench_linearisation import DEMAGNETISING, ECCENTRICITY, measured_inputs, with_value
 from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
@@ -173,16 +173,19 @@ def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Fl
     own, knees, off, minor, approach = (np.zeros((len(centre.vector), 1)) for _ in range(5))
     centre.part("approach", approach.T)[:] = model_error.SATURATION
     taken_off, apart = estimate.points.taken_off, nearly_saturated(down, up)
+    met = len(down) > 0 and judge(down, up).met
     if taken_off and len(down):
         Mr, HcJ = np.interp(0.0, down.H_internal, down.M), -np.interp(0.0, down.M, down.H_internal)
         loses = HcJ > 0.0 and model_error.loses_when_taken_off(down, float(down.N * Mr / HcJ))
-        apart = LOST_WIDTH if loses else 0.0
+        apart = max(apart if met else 0.0, LOST_WIDTH if loses else 0.0)
     for curve, side in ((down, "down"), (up, "up")):
         if curve is not None and len(curve):
             centre.part(f"H_{side}", own.T)[0] = model_error.of_own_field(curve)
             centre.part(f"H_{side}", minor.T)[0] = model_error.of_minor_loop(curve, apart)
             fields = estimate.H_applied[_on(estimate, curve.branch)]
             centre.part(f"M_{side}", knees.T)[0] = model_error.of_knees(curve, fields)
+            if met and not taken_off:
+                centre.part(f"M_{side}", minor.T)[0] = apart * curve.M
             if taken_off:
                 centre.part(f"M_{side}", off.T)[0] = model_error.of_taking_off(curve)
     return (

@@ -79,7 +79,8 @@ class Verdict:
     second_quadrant: bool
     #: The branches have met in the mean field, so that a less exposed part alone may have turned over less.
     met: bool = False
-    #: The branches have not quite met, but HcJ may be reported (``NEARLY``).
+    #: The branches have not quite met, but HcJ may be reported, and if they have ``met`` in the mean field
+    #: what else is read off the loop (``NEARLY``).
     nearly: bool = False
     #: Figures that are not claimed though they could be read off, and why, a sentence each.
     withheld: Mapping[str, str] = field(default_factory=dict)
@@ -192,15 +193,15 @@ def _saturated(
         # Crossed branches are no better: taken for functions of the field they are none.
         if max(apart) <= TOGETHER:
             return True, None
-        largest = f"({top / 1e3:.0f} kA/m, {times:.1f} times HcJ)"
-        where = f"at five sixths of the largest internal field {largest}"
+        largest = f"{top / 1e3:.0f} kA/m, {times:.1f} times HcJ"
+        where = f"five sixths of the largest internal field ({largest})"
         if apart[0] <= TOGETHER:
             where = (
-                "in the mean over the sample's parts, at the strongest field that each came to (five sixths "
-                f"of the largest internal field {largest} are beyond some)"
+                "the strongest field that each of the sample's parts came to, in the mean over them (the "
+                f"largest mean internal field is {largest})"
             )
         return False, (
-            f"The branches are still {100 * max(apart):.1f} % of M apart {where}: the sample is not "
+            f"The branches are still {100 * max(apart):.1f} % of M apart at {where}: the sample is not "
             "saturated, and the loop is a minor loop."
         )
     if times < TIMES_HCJ:
