@@ -13,9 +13,9 @@ from tests.support.examples import examples
 from tests.support.models.forward import Magnet, Pellet, block_factor
 from tests.support.models.grains import Grains
 from tests.support.models.preisach_medium import Material, Memory
-from weighloop.analysis.inversion.preisach_cells import Masses, Medium, columns, grid
+from weighloop.analysis.inversion.preisach_cells import Masses, Medium, columns, grid, where_M_changes
 from weighloop.analysis.inversion.preisach_memory import Past
-from weighloop.analysis.inversion.settings import RAMPS
+from weighloop.analysis.inversion.settings import FINE, RAMPS
 from weighloop.analysis.records.arrays import Floats
 
 _CELLS = grid().cells
@@ -103,6 +103,16 @@ def test_masses_make_the_state_that_their_columns_say(start: float) -> None:
         curve = past.uniform(medium, row, H_local, field)
         state = past.uniform(medium, row, H_local, field, Masses(masses))
         np.testing.assert_allclose(state, curve @ masses, atol=1e-9)
+
+
+def test_changes_of_M_are_counted_where_they_are() -> None:
+    """Up by 3 from 0.25 to 0.5 of the largest field, by 1 from there to 0.75, and back along the same way."""
+    at = np.array([0.0, 0.25, 0.5, 0.75, 0.97])
+    M = np.array([0.0, 0.0, 3.0, 4.0, 4.0])
+    there = where_M_changes(*(np.concatenate([x, x[::-1]])[:, None] for x in (at, M)), np.ones((10, 1)))
+    expected = np.zeros(FINE)
+    expected[FINE // 4 : FINE // 2], expected[FINE // 2 : 3 * FINE // 4] = 3.0, 1.0
+    np.testing.assert_allclose(there, expected / expected.sum(), atol=1e-12)
 
 
 def test_every_column_is_there() -> None:

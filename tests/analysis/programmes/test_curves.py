@@ -106,6 +106,24 @@ def test_a_sample_off_the_turners_axis_is_no_misfit(eccentricity: float) -> None
     assert found["gap.turner.eccentricity"] == pytest.approx(eccentricity / 50e-6, abs=0.4)
 
 
+def test_a_bench_value_widens_curves_by_what_fits_on_other_benches_differ() -> None:
+    """What a remanence known to 5 mT adds to the uncertainty of M on a branch and its recoil lines, against
+    fits on benches with a magnet stronger and weaker by that."""
+
+    def led_through(remanence: Measured) -> np.ndarray:
+        stated = replace(bench().reference_magnet, remanence=remanence)
+        history = fit_history(measured("recoil"), replace(bench(), reference_magnet=stated), draws=400)
+        return history.follow([140e3, 0.0, -50e3, 0.0, -80e3, 0.0, -110e3, 0.0]).M
+
+    known, wide, strong, weak = (
+        led_through(Measured(MAGNET.remanence + off, u))
+        for off, u in ((0.0, 0.0), (0.0, 5e-3), (5e-3, 0.0), (-5e-3, 0.0))
+    )
+    added = np.sqrt(np.maximum(wide[1:].var(axis=0) - known[1:].var(axis=0), 0.0))
+    apart = 0.5 * np.abs(strong[0] - weak[0])
+    np.testing.assert_allclose(added, apart, rtol=0.6, atol=1e3)
+
+
 def test_both_remanence_curves_are_those_of_the_material() -> None:
     history = fitted("remanence")
     found = curves.remanence(history)
