@@ -132,7 +132,7 @@ DEEPER, SWOLLEN = 1.3, 2.0
 #: A bench not known: true errors over the bank's standard deviations (it reckons with drift and creep that
 #: most benches do not have). What models with draughts add to the variance weighs more while the level is
 #: young (FIRST_TIME): slow noise looks like a level for a while.
-TRUST, DRAUGHT_TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.5, 0.85, 2.5, 0.5
+TRUST, DRAUGHT_TRUST, DRAUGHT_AT_FIRST, FIRST_TIME = 0.45, 0.8, 2.5, 0.5
 #: The slow noise of a bench watched for hardly more than WATCHED s is hardly known.
 WATCHED = 14.0
 #: A level taken for another a moment ago (s, and of its age) may not be found yet: a share of the difference.
