@@ -170,15 +170,15 @@ static int state(char *text, size_t room) {
         text, room,
         "{\"seconds\":%.6f,\"edges\":%lld,\"net\":%lld,\"lost\":%lld,\"unpowered\":%lld,"
         "\"motor_um\":%.4f,\"carriage_um\":%.4f,\"nearest_um\":%.4f,\"farthest_um\":%.4f,"
-        "\"interval_us\":%.3f,\"pulse_us\":%.3f,\"lead_us\":%.3f,\"powered\":%d,"
+        "\"interval_us\":%.3f,\"run_us\":%.3f,\"pulse_us\":%.3f,\"lead_us\":%.3f,\"powered\":%d,"
         "\"damaged\":%llu,\"passed\":%llu,\"overruns\":%llu,\"resets\":%u,\"watchdog\":%u,"
         "\"turn_edges\":%lld,\"turn_lost\":%lld,\"rod\":%lld,\"lowest_turn_um\":%.4f,"
         "\"nearest_between_um\":%.4f,\"way\":%d,\"mA\":%.4f,\"largest_mA\":%.4f,"
         "\"switched\":%lld,\"both\":%d,\"longest_s\":%.4f,\"off_us\":%.3f}\n",
         chip_seconds(), (long long)stage.edges, (long long)stage.net, (long long)stage.lost,
         (long long)stage.unpowered, stage.motor, stage.carriage, stage.nearest, stage.farthest,
-        MICROSECONDS(stage.shortest_interval), MICROSECONDS(stage.shortest_pulse),
-        MICROSECONDS(stage.shortest_lead), stage.powered,
+        MICROSECONDS(stage.shortest_interval), MICROSECONDS(stage.shortest_run),
+        MICROSECONDS(stage.shortest_pulse), MICROSECONDS(stage.shortest_lead), stage.powered,
         (unsigned long long)(wire.to_chip.damaged + wire.from_chip.damaged),
         (unsigned long long)(wire.to_chip.passed + wire.from_chip.passed),
         (unsigned long long)wire.overruns, chip.resets, chip.watchdog_resets,
@@ -205,7 +205,7 @@ static int obey(const char *line, char *answer, size_t room) {
 void control_poll(void) {
     static char line[256];
     static unsigned length;
-    char bytes[256], answer[1024];
+    char bytes[256], answer[1280];
     if (client < 0) {
         client = accept4(listening, NULL, NULL, SOCK_NONBLOCK);
         length = 0;

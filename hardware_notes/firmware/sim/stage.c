@@ -18,7 +18,8 @@ stage_t stage = {
     .switch_at = 50000, .switch_travel = 30, .switch_stuck = -1, .temperature = 23, .vibration = 4};
 
 static avr_irq_t *port_b, *converter;
-static uint64_t rose_at, stepped_at, turned_at;
+static uint64_t rose_at, stepped_at, turned_at, ring[STEPS_OF_RUN];
+static unsigned in_ring;
 static int opening, switch_shown = -1;
 
 /* Both ways of simavr to drive a pin: else the firmware's pull-up wins over the outside. */
@@ -77,6 +78,9 @@ static void on_step(avr_irq_t *irq, uint32_t high, void *param) {
     stage.edges++;
     if (stepped_at)
         shorter(&stage.shortest_interval, now - stepped_at);
+    if (in_ring >= STEPS_OF_RUN)
+        shorter(&stage.shortest_run, now - ring[in_ring % STEPS_OF_RUN]);
+    ring[in_ring++ % STEPS_OF_RUN] = now;
     shorter(&stage.shortest_lead, now - turned_at);
     stepped_at = now;
     if (!stage.powered) {
@@ -162,8 +166,8 @@ void stage_after_reset(void) {
 
 void stage_mark(void) {
     stage.nearest = stage.farthest = stage.carriage;
-    stage.shortest_interval = stage.shortest_pulse = stage.shortest_lead = NEVER;
-    stepped_at = 0;
+    stage.shortest_interval = stage.shortest_run = stage.shortest_pulse = stage.shortest_lead = NEVER;
+    stepped_at = in_ring = 0;
 }
 
 void stage_set_backlash(double um) {

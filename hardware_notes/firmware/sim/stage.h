@@ -5,6 +5,8 @@
 #define STAGE_H
 #include <stdint.h>
 
+#define STEPS_OF_RUN 64
+
 typedef struct {
     int64_t edges, net;                        /* on the STEP pin: all, and opening less closing */
     int64_t lost;                              /* of them, not followed by the motor */
@@ -14,8 +16,9 @@ typedef struct {
     int lose;                                  /* steps still to be lost */
     int switch_stuck;                          /* -1 healthy, 0 never presses, 1 always */
     int switch_closed, button, powered;
-    uint64_t shortest_interval, shortest_pulse, shortest_lead; /* cycles; lead: DIR before STEP */
-    double temperature, vibration, hall;                       /* degC, mV rms, mV offset */
+    uint64_t shortest_interval, shortest_run;  /* cycles; a run is STEPS_OF_RUN steps on end */
+    uint64_t shortest_pulse, shortest_lead;    /* cycles; lead: DIR before STEP */
+    double temperature, vibration, hall;       /* degC, mV rms, mV offset */
 } stage_t;
 
 extern stage_t stage;
