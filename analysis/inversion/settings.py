@@ -125,7 +125,7 @@ TOP = 2 / 3  # above this part of the largest internal field the law of approach
 MEET, TOGETHER = 5 / 6, 0.01
 #: Where they are no farther apart than this HcJ is reported all the same, with as large a part of it in its
 #: uncertainty: up to twice as much was missing, of grains that turn together. Where less exposed parts alone
-#: are short, so are Mr, HcB and (BH)max: M was then too small by as much, in the mean.
+#: are short, so is what else is read off the loop: M was then too small by as much, in the mean.
 NEARLY = 0.05
 #: Largest internal field by HcJ that is taken for saturating when there is no second branch to compare
 #: with: the rule of thumb of the trade for hard ferrite (IEC 60404-5: 3 to 5).
