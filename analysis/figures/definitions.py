@@ -191,7 +191,7 @@ def claim(name: str, value: float, verdict: Verdict) -> Figure:
                 f"be larger than M there. Mr by the largest M is {value:.3f}; Mr/Ms is at most that.",
             )
         return Figure(value, "measured")
-    if verdict.nearly and (verdict.met and name != "squareness" or name in NEARLY_TOLD):
+    if verdict.nearly and ((verdict.met and name != "squareness") or name in NEARLY_TOLD):
         either_way = " or smaller" if name not in READ_OFF_A_MINOR_LOOP else ""
         return Figure(value, "measured", f"{verdict.why_not} By that much it may be larger{either_way}.")
     if name in READ_OFF_A_MINOR_LOOP:
