@@ -38,11 +38,15 @@ def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> Lo
     if not len(spline.descending):
         return _with(spline, "There is no descending branch, only an ascending one.")
     verdict = judge(spline.descending, spline.ascending)
-    if verdict.met and not _unfit(spline):
-        return _with(
-            spline, "The branches meet before the largest field, so M is one function of the field on each."
-        )
+    one_function = _with(
+        spline, "The branches meet before the largest field, so M is one function of the field on each."
+    )
+    if verdict.saturated and not _unfit(spline):
+        return one_function
     density = best_hypothesis(WAYS[DENSITY], model, others, enough=_far(spline.evidence["objective"]))
+    if verdict.met and not _unfit(spline) and (density is None or not _clearly_better(density, spline)):
+        # Parts of the sample are short, but the curve of the others is what the readings follow.
+        return one_function
     if density is None:
         return _with(
             spline,
@@ -77,6 +81,12 @@ def best_estimate(model: LinearisedBench, others: Sequence[OtherRun] = ()) -> Lo
 def _unfit(estimate: LoopEstimate) -> bool:
     """Whether the readings miss an estimate by more than any model of a sample may be off by."""
     return estimate.evidence["misfit"] > 1.0
+
+
+def _clearly_better(density: LoopEstimate, spline: LoopEstimate) -> bool:
+    """Whether a density both follows the readings and predicts held-out points better than the splines."""
+    mine, splines = density.evidence, spline.evidence
+    return mine["misfit"] < splines["misfit"] and NO_WORSE * mine["held_out"] < splines["held_out"]
 
 
 def _given_up(density: LoopEstimate, spline: LoopEstimate) -> bool:

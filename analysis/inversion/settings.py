@@ -108,6 +108,7 @@ OUT_OF_TUNE = 4.0
 BIASES, BIAS_ROUNDS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4), 4
 UNMAGNETISED = 0.05  # a sample whose first M is below this part of the largest counts as virgin
 #: The density may predict held-out points worse by this factor: the splines have their freedom by branch.
+#: Where the branches meet in the mean field it must predict them better by as much.
 NO_WORSE = 3.0
 #: A hypothesis is given up where its objective is this many times the best one's, and above the second.
 FAR, FAR_AT_LEAST = 5.0, 200.0
