@@ -61,6 +61,7 @@ async def test_what_is_asked_of_a_slow_daemon_is_asked_in_order() -> None:
         assert [method for method, _ in st.feed.calls] == ["run.hold", "run.repeat", "run.stop", "run.note"]
 
 
+@pytest.mark.costly
 async def test_the_form_takes_the_keys_that_come_before_it() -> None:
     """It asks the daemon for the newest run first; "1" and "4" would go to other views, "?" ask for help."""
     feed = bench()

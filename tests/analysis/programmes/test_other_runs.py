@@ -115,6 +115,7 @@ def test_a_decay_has_no_branch() -> None:
         descending_branch("run 4", P.clean("decay"), P.bench())
 
 
+@pytest.mark.costly
 def test_a_plan_may_follow_a_recoil_run(tmp_path: Path) -> None:
     bench, notebook = (EXAMPLES / "overnight" / name for name in ("wp-11-4.toml", "wp-11-4-recoil.csv"))
     read = read_bench(bench)

@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.examples import in_turn, pairs
 from tests.support.models import programme_slips as P
 from weighloop.analysis.programmes.results import ProgrammeResult, analyse_programme
 from weighloop.analysis.records.readings import Readings
@@ -74,7 +73,9 @@ def test_a_clean_run_has_nothing_set_aside(name: str) -> None:
     assert all("not saturated" in why or "of the distribution is known" in why for why in whys)
 
 
-@pytest.mark.parametrize(("name", "slip"), in_turn(pairs(P.NAMES, P.SLIPS)))
+@pytest.mark.slow
+@pytest.mark.parametrize("slip", P.SLIPS)
+@pytest.mark.parametrize("name", P.NAMES)
 def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.Slip, tmp_path: Path) -> None:
     readings, rows = slip(name, np.random.default_rng(5))
     result = analysed(readings)
@@ -90,7 +91,7 @@ def test_a_slip_is_found_or_nothing_wrong_is_called_measured(name: str, slip: P.
         assert programme_table(result).startswith("Not determined. A turn-over was missed")
 
 
-@pytest.mark.costly
+@pytest.mark.slow
 def test_a_stretch_that_was_not_re_zeroed_is_set_aside_row_by_row() -> None:
     """From the middle of a passage to its end off by three spacers' mass, and no other row."""
     readings = P.clean("remanence")

@@ -45,6 +45,7 @@ def taken(load: float, lag: float, seed: int) -> float | None:
     return None
 
 
+@pytest.mark.costly
 def test_what_is_left_of_the_way_through_a_slow_filter_is_within_what_is_stated() -> None:
     odd = [
         taken(load, lag, seed) for lag in (0.5, 0.75) for load in (150.0, 1000.0, 20000.0) for seed in (0, 1)
