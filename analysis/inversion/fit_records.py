@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -56,15 +56,19 @@ class Material(Protocol):
         ``X`` (n, K); ``bound``: with regard to the bounds of the coefficients, if that matters."""
         ...
 
-    def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Indices]:
-        """Coefficients within their bounds, and which unknowns are free of them."""
+    def fit(self, X: Floats, y: Floats, weight: float) -> tuple[Floats, Any]:
+        """Coefficients within their bounds, and which unknowns are ``free`` of them."""
         ...
 
-    def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
+    def could_be_free(self, free: Any) -> Any:
+        """Which unknowns could have been free with other readings."""
+        ...
+
+    def answer(self, X: Floats, weight: float, free: Any) -> Floats:
         """(K, n): coefficients by readings, with bounds as they are."""
         ...
 
-    def unseen(self, X: Floats, weight: float, free: Indices) -> Floats:
+    def unseen(self, X: Floats, weight: float, free: Any) -> Floats:
         """(K, r): what the readings leave unknown of the coefficients, by one standard normal a column."""
         ...
 
@@ -90,7 +94,7 @@ class FittedBranch:
     M: Floats
     smoothing: float = 0.0
     c: Floats | None = None
-    free: Indices = field(default_factory=lambda: np.zeros(0, np.intp))
+    free: Any = None
     H_local: Floats = field(default_factory=lambda: np.zeros(0))
     slope: Floats = field(default_factory=lambda: np.zeros(0))
     model: Floats = field(default_factory=lambda: np.zeros(0))
@@ -166,7 +170,7 @@ class JointFit:
     ``of_inputs`` and ``of_zero`` (k and s values): how the bench's inputs and the zero's answer to errors of
     the forces and of what is stated; ``zero`` (n,), N, what the zero adds to each force of the run; ``scale``
     the Birge ratio the weights were loosened by; ``objective`` as minimised but for the roughness, in the
-    readings' own standard deviations; ``degrees`` of freedom used; ``steady_field`` (A/m) as given.
+    readings' own standard deviations; ``degrees`` of freedom there were; ``steady_field`` (A/m) as given.
     """
 
     model: LinearisedBench

@@ -25,6 +25,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass
 from functools import partial
 from operator import attrgetter
+from typing import Any
 
 import numpy as np
 
@@ -288,10 +289,10 @@ class JointFitting:
         spread = p.sigma * self.scale
         return np.minimum(spread, p.doubt) if self._seeks_bench else spread
 
-    def _left(self, p: FittedBranch) -> LeftOver:
-        """What a part's coefficients leave of changes of its forces."""
-        spread = self._spread(p)
-        answer = p.material.answer(p.design / spread[:, None], p.smoothing, p.free) / spread
+    def _left(self, p: FittedBranch, free: Any = None) -> LeftOver:
+        """What a part's coefficients leave of changes of its forces; ``free`` of their bounds as they are."""
+        spread, free = self._spread(p), p.free if free is None else free
+        answer = p.material.answer(p.design / spread[:, None], p.smoothing, free) / spread
         return LeftOver(p.design, answer)
 
     def _told(self, p: FittedBranch) -> Floats:
@@ -355,8 +356,7 @@ class JointFitting:
     def _finished(self, model: LinearisedBench, z: Floats) -> JointFit:
         """Every answer, from the linear problem at the end."""
         self._linearise(model, z, np.ones_like(self.sought))
-        k, on = self.k, self.sought
-        normal = self.precision.copy()
+        k, on, normal = self.k, self.sought, self.precision.copy()
         seen: dict[str, LeftOver] = {}
         for name, p in self.parts.items():
             seen[name], p.spread = (left := self._left(p)), self._spread(p)
@@ -379,10 +379,10 @@ class JointFitting:
                 continue
             by_input = seen[name].of(p.by_input[:, on])
             by_force = seen[name].answered(inverse @ (by_input / self._told(p)[:, None] ** 2).T)
-            p.hat = p.hat + np.einsum("ij,ji->i", by_input, by_force)
+            p.hat += (by_bench := np.einsum("ij,ji->i", by_input, by_force))
+            degrees += float(np.sum(self._left(p, p.material.could_be_free(p.free)).hat + by_bench))
             # A row at which two branches meet is in both.
             np.add.at(z_d_force, np.ix_(p.rows[p.counted], on), by_force.T)
-            degrees += float(p.hat.sum())
         if self.mirrored is not None:
             J, white = self._by_mirrored(self.mirrored)
             z_d_force[:, on] += self.mirrored.by_row(inverse @ J.T @ white, len(z_d_force)).T

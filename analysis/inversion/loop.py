@@ -12,6 +12,7 @@ from ..magnetostatics.bench_linearisation import LinearisedBench
 from ..magnetostatics.demagnetising_field import WORDS
 from ..records.arrays import Floats
 from ..records.points import Branch, Points
+from .monotone_spline import Order
 from .settings import LITTLE
 
 
@@ -129,7 +130,7 @@ class FixedChoices:
 
     ``method`` as in ``LoopEstimate.method_used``; ``demagnetising_field`` the hypothesis on the sample's own
     field (``demagnetising_field``); ``smoothing`` by branch, or of the density, with the Birge ratio
-    ``scale`` it was chosen at, and ``order`` the derivative that a branch is smoothed through; ``z`` (k,) the
+    ``scale`` it was chosen at, and ``orders`` by branch and derivative (``MonotoneSpline``); ``z`` (k,) the
     bench found. Of the density also the state the hysterons began
     in, the rows fitted, the columns free of the constraint and the steady field of what never turned (A/m).
     ``held``: the bench stays at ``z``, whatever the readings say of it.
@@ -138,7 +139,7 @@ class FixedChoices:
     method: str
     demagnetising_field: str
     smoothing: dict[str, float] = field(default_factory=dict)
-    order: dict[str, int] = field(default_factory=dict)
+    orders: dict[str, dict[int, Order]] = field(default_factory=dict)
     scale: float = 1.0
     z: Floats | None = None
     start: float = 0.0

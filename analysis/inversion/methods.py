@@ -15,7 +15,7 @@ from ..records.points import Branch, Points
 from .fit_records import BranchSpec, JointFit
 from .joint_fit import JointFitting
 from .loop import Curve, FixedChoices, LoopEstimate, Sensitivity, branch_rows
-from .monotone_spline import MonotoneSpline
+from .monotone_spline import MonotoneSpline, Order
 from .preisach import Density, magnetised_before
 from .settings import (
     BIAS_ROUNDS,
@@ -57,14 +57,14 @@ def spline_fit(
     points, H = model.points, model.field.H_mean
     roles: dict[str, BranchSpec] = {}
     # What a smooth curve explains under one hypothesis is not explained by knees under another.
-    order = settled.order if settled else _orders(near) if near and near.scale == 1.0 else {}
+    orders = settled.orders if settled else _orders(near) if near and near.scale == 1.0 else {}
     for branch in BRANCHES:
         rows = branch_rows(points, branch, H)
         rows = rows[np.isfinite(points.force[rows])]
         if len(rows) >= LEAST_ROWS_OF_SPLINE:
             # The first curve may have begun anywhere: it has no say in the bench.
             roles[branch] = BranchSpec(
-                rows, MonotoneSpline(order.get(branch)), constrains_bench=branch != "first"
+                rows, MonotoneSpline(orders.get(branch)), constrains_bench=branch != "first"
             )
     if "descending" not in roles and "ascending" not in roles:
         return None
@@ -98,17 +98,17 @@ def spline_estimate(fit: JointFit) -> LoopEstimate:
             curves[branch] = found.curve(branch)
     evidence = {f"reduced_chi_square_{b}": p.reduced_chi_square for b, p in fit.parts.items()}
     smoothing = {b: p.smoothing for b, p in fit.parts.items()}
-    order = _orders(fit)
+    orders = _orders(fit)
     evidence |= {f"smoothing_{b}": weight for b, weight in smoothing.items()}
-    evidence |= {f"order_{b}": float(n) for b, n in order.items()}
+    evidence |= {f"order_{b}": sum(n * by.share for n, by in of.items()) for b, of in orders.items()}
     evidence |= _evidence(fit)
-    chosen = FixedChoices(SPLINE, fit.own.name, smoothing, order, fit.scale, fit.model.z)
+    chosen = FixedChoices(SPLINE, fit.own.name, smoothing, orders, fit.scale, fit.model.z)
     return found.estimate(curves, found.residual, SPLINE, "", evidence, chosen)
 
 
-def _orders(fit: JointFit) -> dict[str, int]:
-    """Which derivative each branch is smoothed through."""
-    return {b: p.material.order for b, p in fit.parts.items() if isinstance(p.material, MonotoneSpline)}
+def _orders(fit: JointFit) -> dict[str, dict[int, Order]]:
+    """Which derivatives each branch is smoothed through."""
+    return {b: p.material.orders for b, p in fit.parts.items() if isinstance(p.material, MonotoneSpline)}
 
 
 def density_fit(

@@ -50,26 +50,26 @@ def nnls_within(A: Floats, b: Floats, most: Floats, held: Bools) -> tuple[Floats
     and which are at their ``most``.
 
     ``held`` (K,) guesses which those are: whatever it is the answer is the same. Those found above their
-    bounds are held there and the others found again; those held that would rather be smaller are let off.
-    Where that does not end, from the guess or from none, scipy's slower ``lsq_linear`` finds the same.
+    bounds are held there and the others found again; those held that would rather be smaller are let off;
+    after a few rounds one at a time, the first (K. G. Murty, Opsearch 11 (1974) 123, from memory), as all at
+    once may go round in a circle. Where that does not end, scipy's slower ``lsq_linear`` finds the same.
     """
     from scipy.optimize import lsq_linear, nnls
 
-    size, none = np.linalg.norm(A, axis=0), np.zeros(len(most), bool)
-    for begun in (held, none) if held.any() else (none,):
-        held = begun
-        for _ in range(MOST_BOUNDED):
-            c = np.where(held, most, 0.0)
-            # The first may have either sign: the difference of two that may not.
-            unknown = np.hstack([A[:, ~held], -A[:, :1]])
-            found, _ = nnls(unknown, b - A[:, held] @ most[held], maxiter=50 * len(most))
-            c[~held] = found[:-1]
-            c[0] -= found[-1]
-            above = c > most
-            smaller = held & (A.T @ (A @ c - b) > ROUNDING * size * (size @ np.abs(c)))
-            if not (above.any() or smaller.any()):
-                return c, held
-            held = held | above if above.any() else held & ~smaller
+    size = np.linalg.norm(A, axis=0)
+    for turn in range(MOST_BOUNDED):
+        c = np.where(held, most, 0.0)
+        # The first may have either sign: the difference of two that may not.
+        unknown = np.hstack([A[:, ~held], -A[:, :1]])
+        found, _ = nnls(unknown, b - A[:, held] @ most[held], maxiter=50 * len(most))
+        c[~held] = found[:-1]
+        c[0] -= found[-1]
+        above = c > most
+        smaller = held & (A.T @ (A @ c - b) > ROUNDING * size * (size @ np.abs(c)))
+        wrong = above if above.any() and turn < NNLS_PATIENCE else above | smaller
+        if not wrong.any():
+            return c, held
+        held = held ^ (wrong if turn < NNLS_PATIENCE else np.arange(len(c)) == np.argmax(wrong))
     lowest = np.append(-np.inf, np.zeros(len(most) - 1))
     c = np.clip(lsq_linear(A, b, (lowest, most), "bvls", max_iter=50 * len(most)).x, lowest, most)
     return c, c == most

@@ -132,6 +132,10 @@ class Density:
         self.likely_free = c > 0.0
         return c, np.flatnonzero(self.likely_free)
 
+    def could_be_free(self, free: Indices) -> Indices:
+        """Those that are: of the others there are far more than readings."""
+        return free
+
     def answer(self, X: Floats, weight: float, free: Indices) -> Floats:
         """(K, n): densities by readings, on the free ones."""
         A = X[:, free]

@@ -87,9 +87,8 @@ ROWS_AT_ONCE = 200  # whose cells are summed up at once: more take memory only
 #: Weights tried, by the one at which the best-determined combination of readings is half smoothed away.
 WEIGHTS = 10.0 ** np.arange(-15.0, 2.1, 0.25)
 LEAST_COLUMN = 3e-3  # columns of less than this part of the largest are left out
-#: The derivative that a branch is smoothed through: of one that is smooth, and of one with knees.
+#: The derivatives that a branch may be smoothed through: of one that is smooth, and of one with knees.
 SMOOTH, KNEES = 3, 2
-SURE_OF_KNEES = 20.0  # a curve has knees where they make its readings this many times likelier
 WEIGHT_STRIDE = 2  # every second weight is tried with a spline that rises
 #: Weight of plain size beside curvature in the penalty: keeps what no force sees from wandering.
 SIZE = 1e-4
@@ -113,7 +112,9 @@ NO_WORSE = 3.0
 #: A hypothesis is given up where its objective is this many times the best one's, and above the second.
 FAR, FAR_AT_LEAST = 5.0, 200.0
 LITTLE = 1.5  # odds below which another run does not tell two hypotheses apart
-UNLIKELY = 0.05  # hypotheses with less than this part of the best one's weight are not averaged in
+#: Hypotheses, and derivatives to smooth through, with less than this part of the best one's weight are not
+#: averaged in.
+UNLIKELY = 0.05
 
 # -- what may be claimed ------------------------------------------------------------------------------
 
@@ -150,6 +151,6 @@ TIP, LEAST_SLIP = 0.85, 0.04  # rows above this part of the strongest field; a s
 
 # -- non-negative least squares -----------------------------------------------------------------------
 
-NNLS_PATIENCE = 3  # changes of the guess in a row that may bring no fewer faults
-MOST_BOUNDED = 20  # changes of which unknowns are held at their upper bounds
+NNLS_PATIENCE = 3  # changes of the guess, all at once, that may bring no fewer faults
+MOST_BOUNDED = 40  # changes of which unknowns are held at their upper bounds
 ROUNDING = 1e-14  # a slope of this part of what its terms may be is zero

@@ -49,12 +49,13 @@ def test_freed_one_by_one_they_are_the_same(seed: int, monkeypatch: pytest.Monke
 @given(
     seed=st.integers(0, 10**6),
     tight=st.floats(-3.0, 1.0),
-    rounds=st.sampled_from([0, 20]),
+    rounds=st.sampled_from([0, 40]),
+    patience=st.sampled_from([0, 3]),
     guess=st.sampled_from([0.0, 0.3, 1.0]),
 )
-def test_the_least_within_bounds(seed: int, tight: float, rounds: int, guess: float) -> None:
-    """Of any first unknown and others up to bounds that some reach, from any guess of those; ``rounds`` 0 is
-    the way taken where holding and letting off does not end."""
+def test_the_least_within_bounds(seed: int, tight: float, rounds: int, patience: int, guess: float) -> None:
+    """Of any first unknown and others up to bounds that some reach, from any guess of those, changed all
+    at once or (``patience`` 0) one by one; ``rounds`` 0 is the way taken where that does not end."""
     A, y, *_ = problem(seed)
     most = 10.0 ** (tight + np.random.default_rng(seed).random(A.shape[1]))
     most[0] = np.inf
@@ -62,6 +63,7 @@ def test_the_least_within_bounds(seed: int, tight: float, rounds: int, guess: fl
     held[0] = False
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(module, "MOST_BOUNDED", rounds)
+        patch.setattr(module, "NNLS_PATIENCE", patience)
         c, at_most = nnls_within(A, y, most, held)
     np.testing.assert_array_equal(at_most, c == most)
     lowest = np.r_[-np.inf, np.zeros(len(c) - 1)]

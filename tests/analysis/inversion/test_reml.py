@@ -11,7 +11,7 @@ from scipy.optimize import lsq_linear
 from scipy.stats import multivariate_normal
 
 from tests.support.examples import examples
-from weighloop.analysis.inversion.monotone_spline import MonotoneSpline
+from weighloop.analysis.inversion.monotone_spline import MonotoneSpline, Order
 from weighloop.analysis.inversion.reml import main_columns, restricted_likelihoods
 from weighloop.analysis.inversion.settings import KNEES, SMOOTH
 
@@ -74,21 +74,21 @@ def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
     X = spline.design(u[:, None], ones) / 1e-3
     sharp, dull = np.tanh((u - 0.03) / 0.04) / 1e-3, np.tanh((u - 0.03) / 0.8) / 1e-3
     assert spline.smoothing(X, dull) == spline.smoothing(X, dull, bound=False)
-    assert spline.order == SMOOTH
+    assert list(spline.orders) == [SMOOTH]
     weight = spline.smoothing(X, sharp)
-    assert spline.order == KNEES
+    assert list(spline.orders) == [KNEES]
 
     size, lowest = X.shape[1], np.r_[-np.inf, np.zeros(X.shape[1] - 1)]
     deviances: dict[int, list[float]] = {}
     for order in (SMOOTH, KNEES):
-        spline.order = order
-        _, sizes, axes = np.linalg.svd(spline.bend)
+        bend = spline.bend[order]
+        _, sizes, axes = np.linalg.svd(bend)
         found = restricted_likelihoods(X, sharp, axes[: size - 3].T / sizes, axes[size - 3 :].T)
         closest = int(np.argmin(np.abs(np.log(found.weights / weight))))
         deviances[order] = []
         for i in range(max(closest - 8, 0), found.best + 5):
-            A = np.vstack([X, np.sqrt(found.weights[i]) * spline.bend]) @ spline.rising
-            best = lsq_linear(A, np.r_[sharp, np.zeros(len(spline.bend))], (lowest, np.inf), tol=1e-12)
+            A = np.vstack([X, np.sqrt(found.weights[i]) * bend]) @ spline.rising
+            best = lsq_linear(A, np.r_[sharp, np.zeros(len(bend))], (lowest, np.inf), tol=1e-12)
             deviances[order].append(float(found.log_det[i] + 2.0 * best.cost))
             if order == KNEES and i == closest:
                 assert found.weights[i] == pytest.approx(weight)
@@ -97,13 +97,46 @@ def test_of_splines_that_rise_the_likeliest_weight_is_found() -> None:
     assert chosen <= min(deviances[SMOOTH] + deviances[KNEES]) + 1.0
 
 
+def test_a_branch_that_either_may_have_given_is_the_mean_of_both() -> None:
+    """Of a curve whose readings tell neither penalty apart each counts by its likelihood, that of scipy's
+    ``multivariate_normal`` with parabolas as good as unknown; what the two differ by is left open."""
+    u, ones = np.linspace(-1.0, 1.0, 9), np.ones((9, 1))
+    spline = MonotoneSpline()
+    spline.begin(u[:, None], ones)
+    X, y = spline.design(u[:, None], ones) / 3e-3, np.tanh((u + 0.1) / 0.3) / 3e-3
+    weight = spline.smoothing(X, y, bound=False)
+    assert set(spline.orders) == {SMOOTH, KNEES}
+    assert sum(by.share for by in spline.orders.values()) == pytest.approx(1.0)
+    logs = {}
+    for order, by in spline.orders.items():
+        _, sizes, axes = np.linalg.svd(spline.bend[order])
+        rough, level = X @ (axes[: len(sizes)].T / sizes), X @ axes[len(sizes) :].T
+        spread = np.eye(len(y)) + rough @ rough.T / (weight * by.weight) + 1e3 * level @ level.T
+        logs[order] = float(multivariate_normal(np.zeros(len(y)), spread).logpdf(y))
+    odds = spline.orders[KNEES].share / spline.orders[SMOOTH].share
+    assert np.log(odds) == pytest.approx(logs[KNEES] - logs[SMOOTH], abs=0.02)
+
+    c, free = spline.fit(X, y, weight)
+    each = {}
+    for order, by in spline.orders.items():
+        alone = MonotoneSpline({order: Order(1.0, 1.0)})
+        alone.begin(u[:, None], ones)
+        each[order] = alone.fit(X, y, weight * by.weight)[0]
+    np.testing.assert_allclose(c, sum(by.share * each[n] for n, by in spline.orders.items()), rtol=1e-9)
+    apart = (each[KNEES] - each[SMOOTH]) ** 2 * np.prod([by.share for by in spline.orders.values()])
+    left = spline.unseen(X, weight, free)
+    assert np.all((left**2).sum(axis=1) >= apart * (1.0 - 1e-9))
+
+
 @pytest.mark.costly
-def test_a_branch_between_few_readings_errs_as_much_as_it_says() -> None:
-    """A tanh seen at twelve fields with noise: what is left open (``unseen``) and the readings' own spread
-    together are what the branch is off by; scipy's smoothing spline by generalised cross-validation, which
+@pytest.mark.parametrize(("width", "count"), [(0.3, 12), (0.1, 12), (0.1, 24)])
+def test_a_branch_between_few_readings_errs_as_much_as_it_says(width: float, count: int) -> None:
+    """A tanh seen at some fields with noise, which may fall through between two of them: what is left open
+    (``unseen``) and the readings' own spread together are what the branch is off by, level stretches and
+    steep ones alike; scipy's smoothing spline by generalised cross-validation, which
     knows nothing of the noise, is off by no less."""
-    u, fine = np.linspace(-1.0, 1.0, 12), np.linspace(-0.98, 0.98, 160)
-    true = lambda h: np.tanh((h - 0.05) / 0.3)  # noqa: E731
+    u, fine = np.linspace(-1.0, 1.0, count), np.linspace(-0.98, 0.98, 160)
+    true = lambda h: np.tanh((h - 0.05) / width)  # noqa: E731
     squares, others = [], []
     for seed in range(60):
         rng = np.random.default_rng(seed)
