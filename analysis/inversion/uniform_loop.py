@@ -9,9 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ..magnetostatics.demagnetising_field import SHAPE, demagnetising_field
 from ..records.arrays import Floats, Indices
 from ..records.points import Branch
-from .fit_records import FittedBranch, JointFit
+from .fit_records import FittedBranch, JointFit, agreed
 from .loop import Curve, Sensitivity, branch_rows
 from .monotone_spline import MonotoneSpline
 from .preisach import Density
@@ -105,9 +106,19 @@ def _curve(
 
 
 def _farthest(fit: JointFit, part: FittedBranch, branch: Branch) -> Floats:
-    """The farthest field that each node came to along a branch, as one of a uniform sample (q,)."""
+    """The farthest field that each node came to along a branch, as one of a uniform sample (q,).
+
+    As the sample's shape has it, also where the branch fits better as if each part felt itself alone: where
+    parts are short that may be so because neither is true.
+    """
     on = np.isin(part.rows, branch_rows(fit.model.points, branch, fit.model.stated_field.H_mean))
     H = part.H_local[on] + fit.others() * part.M[on]
+    if fit.own.name != SHAPE and isinstance(part.material, MonotoneSpline) and part.c is not None:
+        stated = fit.model.stated_field
+        own = demagnetising_field(SHAPE, fit.model.bench.sample, stated.nodes, stated.weights)
+        applied = fit.field.H[part.rows[on]]
+        felt = lambda M: applied - own.interaction_field(M)  # noqa: E731
+        _, H, _ = agreed(own, part.M[on], felt, part.material, part.c)
     return H.min(axis=0) if branch == "descending" else H.max(axis=0)
 
 
