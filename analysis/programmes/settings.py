@@ -55,7 +55,7 @@ MISFIT = 4.0  # mean square of the residuals from which a past is sought, and a 
 DENSITY_DOUBT, FIELD_DOUBT, PERMEABILITY_DOUBT, MAP_DOUBT = 0.005, 0.05, 0.003, 0.035
 #: Where flux begins to be lost the smaller switching fields of a cell are rarer, which it does not know, and
 #: so loses too early, up to twice ``LOSS``: a part of its width.
-ONSET_DOUBT = 0.04
+ONSET_DOUBT = 0.05
 STRETCH = 0.01  # by which fields are made larger to see what that changes: a part
 #: The same of each reading, a part of the largest M, looked for above this part of the largest field.
 CELL_DOUBT, IN_FIELD = 0.001, 0.3
