@@ -230,6 +230,8 @@ def block_factor(pellet: Pellet) -> float:
 
 #: How closely the fields in a sample are solved for, A/m.
 _CLOSE = 1e-3
+#: The same of layers that feel one another: at a bend of M what is left only creeps on.
+_CLOSE_BY_LAYER = 0.1
 
 
 def solve_mean(memory: Remembers, applied: Array, weight: Array, N: float) -> Array:
@@ -274,7 +276,7 @@ def solve_layered(memory: Remembers, applied: Array, tensor: Array, N: float) ->
         m = memory.magnetisation(h)
         off = h + tensor @ m - applied
         size = float(np.abs(off).max())
-        if size < _CLOSE:
+        if size < _CLOSE_BY_LAYER:
             return h
         if size < least:
             slope = memory.magnetisation(h + 1.0) - m  # dM/dh, over 1 A/m
