@@ -234,8 +234,11 @@ class MonotoneSpline:
     def _room(self, X: Floats) -> Floats:
         """How much the readings leave to each coefficient (K,), as they rise: what one reads, a mean of some,
         is no less than the first of these and no more than the last."""
-        total, lowest, highest = X.sum(axis=1), np.full(self.size, -np.inf), np.full(self.size, np.inf)
-        for row, mean in zip(X / total[:, None], X @ self._mean / total, strict=True):
+        lowest, highest = np.full(self.size, -np.inf), np.full(self.size, np.inf)
+        X = X[X.sum(axis=1) != 0.0]
+        for row in X / X.sum(axis=1, keepdims=True):
+            mean = row @ self._mean
+            # Over a hole parts may pull either way, and what is read is no mean.
             if row.min() >= -1e-6:
                 told = np.flatnonzero(row > 1e-6)
                 lowest[told[-1] :] = np.maximum(lowest[told[-1] :], mean)
