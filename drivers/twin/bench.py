@@ -172,10 +172,10 @@ class TwinBench:
 
     def _weigh(self) -> None:
         """Pass one time step to the balance."""
-        if self.load < 0.0:
+        if (load := self.load) < 0.0:
             # The pull is more than stands on the pan: the magnet jumps to the sample and stays there.
-            self.lifted_off = True
-        self.balance.step(self.load + self.disturbances.step())
+            self.lifted_off, load = True, 0.0
+        self.balance.step(load + self.disturbances.step())
 
     def take_off(self) -> None:
         """The sample goes away from the magnet through every field between."""

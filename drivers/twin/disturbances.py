@@ -21,22 +21,24 @@ class Normals:
         self._block: list[float] = []
 
     def next(self) -> float:
-        if not self._block:
+        try:
+            return self._block.pop()
+        except IndexError:
             self._block = self.rng.standard_normal(2048).tolist()
-        return self._block.pop()
+            return self._block.pop()
 
 
 class Wander:
     """A stationary random walk that forgets itself in ``tau`` (Ornstein-Uhlenbeck), deviation ``sd``."""
 
     def __init__(self, normals: Normals, dt: float, tau: float, sd: float) -> None:
-        self.normals, self.keep = normals, exp(-dt / tau)
+        self._next, self.keep = normals.next, exp(-dt / tau)
         self.kick = sd * sqrt(1.0 - self.keep**2)
         self.value = sd * normals.next()
 
     def step(self) -> float:
-        self.value = self.keep * self.value + self.kick * self.normals.next()
-        return self.value
+        self.value = value = self.keep * self.value + self.kick * self._next()
+        return value
 
 
 class Breathing:
@@ -145,6 +147,7 @@ class Disturbances:
         self._creep = 0.0
         self._creep_keep = exp(-dt / levels.creep_time)
         self._knock = 0.0
+        self._knock_keep = exp(log(0.02) * dt / 0.5)
 
     def placed(self) -> None:
         """Something was put down: what follows creeps to rest."""
@@ -169,7 +172,3 @@ class Disturbances:
         if self.hand_level:
             load += self.hand_level * touch
         return load
-
-    @property
-    def _knock_keep(self) -> float:
-        return exp(log(0.02) * self.dt / 0.5)
