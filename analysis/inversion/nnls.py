@@ -10,11 +10,19 @@ from .settings import MOST_BOUNDED, NNLS_PATIENCE, ROUNDING
 
 
 def solved(normal: Floats, target: Floats) -> Floats:
-    """The c at which normal @ c = target (K, ...), for a positive definite ``normal`` (K, K)."""
-    from scipy.linalg import cho_factor, cho_solve
+    """The c at which normal @ c = target (K, ...), for a positive definite ``normal`` (K, K).
 
-    factor = cho_factor(normal, check_finite=False)
-    return np.asarray(cho_solve(factor, target, check_finite=False), float)
+    By LAPACK itself: the problems are small and many, and what stands around it costs as much again.
+    Raises ``numpy.linalg.LinAlgError`` where ``normal`` is not positive definite.
+    """
+    from scipy.linalg.lapack import dposv  # pyright: ignore[reportAttributeAccessIssue]
+
+    if not len(target):
+        return target.copy()
+    _, c, info = dposv(normal, target)
+    if info:
+        raise np.linalg.LinAlgError(f"leading minor {info} of the matrix is not positive")
+    return c
 
 
 def nnls_warm(normal: Floats, target: Floats, free: Bools) -> Floats:
