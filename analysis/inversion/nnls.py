@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..records.arrays import Bools, Floats
-from .settings import MOST_BOUNDED, NNLS_PATIENCE, ROUNDING
+from .settings import AT_ONCE, MOST_BOUNDED, ROUNDING
 
 
 def solved(normal: Floats, target: Floats) -> Floats:
@@ -29,23 +29,37 @@ def nnls_warm(normal: Floats, target: Floats, free: Bools) -> Floats:
     """The c >= 0 (K,) at which c @ normal @ c / 2 - target @ c is least.
 
     ``normal`` (K, K) is positive definite. ``free`` (K,) guesses which are not zero: whatever it is the
-    answer is the same, but near the truth it takes a step or two. All that turn out wrong are changed at once
-    (block pivoting: L. F. Portugal, J. J. Judice and L. N. Vicente, Math. Comp. 63 (1994) 625, from memory);
-    where that goes round in a circle the unknowns are freed one by one instead.
+    answer is the same, but near the truth it takes few steps. Those found negative are all held at zero; once
+    none is, the steepest of the others are freed, as many as are free already, or one by one where that
+    leads to no less (active sets: C. L. Lawson and R. J. Hanson, Solving Least Squares Problems, chapter 23,
+    from memory, who free one at a time). Where that does not help, ``nnls_cold`` finds the same.
     """
     size = np.sqrt(np.diag(normal))
-    free, fewest, patience = free.copy(), len(target) + 1, NNLS_PATIENCE
-    while patience:
+    free, least, one_by_one = free.copy(), np.inf, False
+    while True:
+        at = np.flatnonzero(free)
         c = np.zeros(len(target))
-        c[free] = solved(normal[np.ix_(free, free)], target[free])
-        slope = normal @ c - target
-        wrong = np.where(free, c < 0.0, slope < -ROUNDING * size * (size @ np.abs(c)))
-        faults = int(wrong.sum())
-        if not faults:
+        c[at] = solved(normal[np.ix_(at, at)], target[at])
+        if (c < 0.0).any():
+            free &= c >= 0.0
+            continue
+        slope = normal[:, at] @ c[at] - target
+        wrong = np.flatnonzero(~free & (slope < -ROUNDING * size * (size @ c)))
+        if not len(wrong):
             return c
-        patience = NNLS_PATIENCE if faults < fewest else patience - 1
-        fewest = min(fewest, faults)
-        free ^= wrong
+        reached = -0.5 * float(target @ c)
+        if not reached < least:
+            if one_by_one:
+                break
+            one_by_one = True
+        least = reached
+        steepest = wrong[np.argsort((slope / size)[wrong])]
+        free[steepest[: 1 if one_by_one else max(len(at), 1)]] = True
+    return nnls_cold(normal, target)
+
+
+def nnls_cold(normal: Floats, target: Floats) -> Floats:
+    """The same without a guess, by scipy."""
     from scipy.optimize import nnls
 
     # The same least squares by as few rows as there are unknowns.
@@ -74,10 +88,10 @@ def nnls_within(A: Floats, b: Floats, most: Floats, held: Bools) -> tuple[Floats
         c[0] -= found[-1]
         above = c > most
         smaller = held & (A.T @ (A @ c - b) > ROUNDING * size * (size @ np.abs(c)))
-        wrong = above if above.any() and turn < NNLS_PATIENCE else above | smaller
+        wrong = above if above.any() and turn < AT_ONCE else above | smaller
         if not wrong.any():
             return c, held
-        held = held ^ (wrong if turn < NNLS_PATIENCE else np.arange(len(c)) == np.argmax(wrong))
+        held = held ^ (wrong if turn < AT_ONCE else np.arange(len(c)) == np.argmax(wrong))
     lowest = np.append(-np.inf, np.zeros(len(most) - 1))
     c = np.clip(lsq_linear(A, b, (lowest, most), "bvls", max_iter=50 * len(most)).x, lowest, most)
     return c, c == most

@@ -151,6 +151,6 @@ TIP, LEAST_SLIP = 0.85, 0.04  # rows above this part of the strongest field; a s
 
 # -- non-negative least squares -----------------------------------------------------------------------
 
-NNLS_PATIENCE = 3  # changes of the guess, all at once, that may bring no fewer faults
-MOST_BOUNDED = 40  # changes of which unknowns are held at their upper bounds
+#: Changes of which unknowns are held at their upper bounds, in all, and of those the first, all at once.
+MOST_BOUNDED, AT_ONCE = 40, 3
 ROUNDING = 1e-14  # a slope of this part of what its terms may be is zero
