@@ -225,12 +225,19 @@ def reversal(history: HistoryFit) -> ReversalResult:
 def _distribution(H: Floats, M: Floats, fields: Floats) -> Floats:
     """-1/2 d2M / dHr dH (n - 1, n - 1) between the ``fields`` (n,), by field and by reversal field, per A/m;
     NaN below the reversal field. ``H``, ``M`` (curves, points): each curve from its reversal field up."""
+    H = np.maximum.accumulate(H, axis=1)
     reversal_fields = np.maximum.accumulate(H[:, 0])
-    on_grid = np.array([np.interp(fields, np.maximum.accumulate(h), m) for h, m in zip(H, M, strict=True)])
+    # All curves in one, each beside the one before it.
+    beside = 2.0 * np.ptp(H) * np.arange(len(H))[:, None]
+    at = np.clip(fields, H[:, :1], H[:, -1:]) + beside
+    on_grid = np.interp(at.ravel(), (H + beside).ravel(), M.ravel()).reshape(at.shape)
     # Below its reversal field a curve is the branch it left: M of the reversal fields themselves.
     branch = np.interp(fields, reversal_fields, M[:, 0])
     on_grid = np.where(fields >= reversal_fields[:, None], on_grid, branch)
-    both = np.array([np.interp(fields, reversal_fields, column) for column in on_grid.T])
+    place = np.interp(fields, reversal_fields, np.arange(len(H)))
+    before = np.minimum(place.astype(np.intp), len(H) - 2)
+    on = (place - before)[:, None]
+    both = ((1.0 - on) * on_grid[before] + on * on_grid[before + 1]).T
     step = fields[1] - fields[0]
     found = -0.5 * np.diff(np.diff(both, axis=0), axis=1) / step**2
     return np.where(np.tri(len(found), k=0) > 0, found, np.nan)
