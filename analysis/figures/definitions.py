@@ -59,7 +59,7 @@ def figures(estimate: LoopEstimate, bench: Bench) -> dict[str, Figure]:
     verdict = judge(curve, other, estimate.evidence.get("misfit", 0.0))
     if estimate.points.taken_off:
         # Branches of recoil lines tell nothing of the loop's width; how far the parts came does.
-        verdict = replace(verdict, nearly=verdict.nearly and verdict.met, met=False)
+        verdict = replace(verdict, apart=verdict.apart if verdict.met else 0.0, met=False)
     raw = read_figures(
         curve.H_applied,
         curve.M,

@@ -14,7 +14,7 @@ import numpy as np
 from ..constants import MU0
 from ..forces import force as weighing
 from ..inversion.loop import LoopEstimate, Sensitivity
-from ..inversion.saturation import judge, nearly_saturated
+from ..inversion.saturation import judge
 from ..magnetostatics import quadrature
 from ..magnetostatics.bench_linearisation import DEMAGNETISING, ECCENTRICITY, measured_inputs, with_value
 from ..magnetostatics.bench_linearisation import WORDS as FIELD_WORDS
@@ -172,8 +172,10 @@ def of_method(centre: State, estimate: LoopEstimate) -> tuple[tuple[str, str, Fl
         centre.part("M_up", undecided.T)[:] = up.undecided.T
     own, knees, off, minor, approach = (np.zeros((len(centre.vector), 1)) for _ in range(5))
     centre.part("approach", approach.T)[:] = model_error.SATURATION
-    taken_off, apart = estimate.points.taken_off, nearly_saturated(down, up)
-    met = len(down) > 0 and judge(down, up).met
+    taken_off, apart, met = estimate.points.taken_off, 0.0, False
+    if len(down):
+        verdict = judge(down, up)
+        apart, met = verdict.apart, verdict.met
     if taken_off and len(down):
         Mr, HcJ = np.interp(0.0, down.H_internal, down.M), -np.interp(0.0, down.M, down.H_internal)
         loses = HcJ > 0.0 and model_error.loses_when_taken_off(down, float(down.N * Mr / HcJ))

@@ -79,11 +79,16 @@ class Verdict:
     second_quadrant: bool
     #: The branches have met in the mean field, so that a less exposed part alone may have turned over less.
     met: bool = False
-    #: The branches have not quite met, but HcJ may be reported, and if they have ``met`` in the mean field
-    #: what else is read off the loop (``NEARLY``).
-    nearly: bool = False
+    #: How far apart, by M, branches are that have not quite met (``NEARLY``); else 0.
+    apart: float = 0.0
     #: Figures that are not claimed though they could be read off, and why, a sentence each.
     withheld: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def nearly(self) -> bool:
+        """The branches have not quite met, but HcJ may be reported, and if they have ``met`` in the mean
+        field what else is read off the loop."""
+        return self.apart > 0.0
 
 
 def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
@@ -104,14 +109,9 @@ def judge(curve: Curve, other: Curve | None, misfit: float = 0.0) -> Verdict:
         withheld = dict.fromkeys(READ_INSIDE, sheared)
     if misfit > MOST_MISFIT:
         withheld = dict.fromkeys(READ_INSIDE | READ_OFF_A_MINOR_LOOP, _unfit(misfit)) | withheld
-    nearly = nearly_saturated(curve, other) > 0.0
+    short = max(apart or (0.0,))
+    nearly = short if sign_change and TOGETHER < short <= NEARLY else 0.0
     return Verdict(saturated, why, law, sign_change, reverse, quadrant, saturated or met, nearly, withheld)
-
-
-def nearly_saturated(curve: Curve, other: Curve | None) -> float:
-    """How far apart the branches of a loop that all but saturates are near the top, by M; else 0."""
-    apart = max(_apart(curve, other) or (0.0,))
-    return apart if TOGETHER < apart <= NEARLY and curve.M[0] < 0.0 < curve.M[-1] else 0.0
 
 
 def _apart(curve: Curve, other: Curve | None) -> tuple[float, float] | None:

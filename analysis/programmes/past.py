@@ -147,7 +147,7 @@ def _scores(points: Points, bench: Bench, fitted: Indices) -> Callable[[BeforeRu
 
     def score(past: BeforeRun) -> float:
         n, material = len(past.turns), Density(past.magnetised)
-        material.begin(run.H, pull=run.pull)
+        material.begin(run.H, run.pull)
         # Begun from what was free after a past that went the same ways, or else after the one before.
         ways = (past.magnetised, *(orientation for _, orientation in past.turns))
         material.likely_free = likely_free.get(ways, likely_free.get((), material.likely_free))

@@ -70,7 +70,7 @@ def _magnetised(loop: AssumedLoop, H: Floats, N: float) -> Floats:
     """M (n, q) of the parts of a virgin sample, each in its own applied field ``H`` (n, q) less N of its own
     M: Newton's steps, each part's by the slope that it has."""
     density = Density(0.0)
-    density.begin(H, pull=H)
+    density.begin(H, H)
     density.turned(H, np.zeros_like(H))
     edges = np.linspace(-1.0, 1.0, grid().cells + 1) * density.medium.largest
     up = np.diff(0.5 * (1.0 - np.interp(-edges, loop.H, loop.M) / np.abs(loop.M).max()))

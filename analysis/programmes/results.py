@@ -11,7 +11,7 @@ import numpy as np
 from ..errors import Fault, Finding, InputError, nearest
 from ..figures.definitions import claim
 from ..figures.uncertainty import FigureResult
-from ..inversion.saturation import Verdict, judge, nearly_saturated
+from ..inversion.saturation import Verdict, judge
 from ..records.bench import Bench
 from ..records.readings import Readings
 from ..threads import on_one_thread
@@ -65,8 +65,8 @@ class ProgrammeResult:
         if self.history is None:
             return found
         loop = self.history.loop()
-        verdict, apart = judge(*loop), nearly_saturated(*loop)
-        return {key: _claimed(key, figure, verdict, apart) for key, figure in found.items()}
+        verdict = judge(*loop)
+        return {key: _claimed(key, figure, verdict) for key, figure in found.items()}
 
     @property
     def why_not(self) -> str | None:
@@ -173,9 +173,9 @@ def _main_numbers(found: Found) -> dict[str, FigureResult]:
     return {"viscosity_A_per_m": FigureResult(found.bound, found.u, None, found.bound, "bound", why)}
 
 
-def _claimed(key: str, figure: FigureResult, verdict: Verdict, apart: float) -> FigureResult:
-    """What a figure of the largest field may claim of the material; ``apart``: by how much it may be larger
-    where the branches have all but met."""
+def _claimed(key: str, figure: FigureResult, verdict: Verdict) -> FigureResult:
+    """What a figure of the largest field may claim of the material: where the branches have all but met it
+    may be larger by as much as they are apart."""
     if figure.value is None or verdict.saturated or key in _OF_ANY_LOOP:
         return figure
     assert figure.u is not None
@@ -185,7 +185,7 @@ def _claimed(key: str, figure: FigureResult, verdict: Verdict, apart: float) -> 
     if may.status == "measured":
         # A load line is M/|H| - 1: as much of M/|H| as the field is larger by.
         of = figure.value + (key == "load_line_of_loss")
-        return _about(figure.value, float(np.hypot(figure.u, apart * of)), may.why)
+        return _about(figure.value, float(np.hypot(figure.u, verdict.apart * of)), may.why)
     return FigureResult(None, None, None, None, may.status, may.why)
 
 
