@@ -25,7 +25,7 @@ from ..constants import MU0
 from ..errors import NotPossible
 from ..magnetostatics.demagnetising_factor import demagnetising_factor
 from ..magnetostatics.magnet_pair import force_between
-from ..magnetostatics.quadrature import choose_order, mean_field, volume
+from ..magnetostatics.quadrature import choose_order, mean_field, mean_gradient, volume
 from ..magnetostatics.reference_magnet import REMANENCE_TEMPERATURE, on_axis
 from ..records.arrays import Floats
 from ..records.bench import ReferenceMagnet, Sample
@@ -82,7 +82,7 @@ def standard(
     rule = choose_order(magnet, sample, max(float(np.nanmin(h)) + contact.value / 2, 0.0))
 
     def model(body: ReferenceMagnet, gap: Floats, nuisance: Floats) -> Floats:
-        return -nuisance[0] * mean_field(body, sample, gap, rule=rule)[1]
+        return -nuisance[0] * mean_gradient(body, gap, rule)
 
     used, warnings = None, ()
     if soft:
@@ -125,7 +125,7 @@ def pair(
     closest = max(float(np.nanmin(h)) + contact.value / 2, 0.0)
 
     def model(body: ReferenceMagnet, gap: Floats, nuisance: Floats) -> Floats:
-        return force_between(body, body, gap, closest=closest, tolerance=1e-8)
+        return force_between(body, body, gap, closest=closest, tolerance=1e-8, stated=magnet)
 
     return Source("pair of like magnets", model, h, np.asarray(force, float), _numbers(u_force))
 

@@ -79,7 +79,7 @@ class MonotoneSpline:
         self._bent: dict[int, Floats] = {}
         for order in (SMOOTH, KNEES):
             root = np.sqrt(share)[:, None] * span**order * of_all.derivative(order)(nodes)
-            _, size, axes = np.linalg.svd(root)
+            _, size, axes = np.linalg.svd(root, full_matrices=False)
             seen = self.size - order
             if order == SMOOTH:
                 self._level = axes[seen:].T

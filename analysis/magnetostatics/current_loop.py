@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from ..records.arrays import Floats
 from ..records.bench import Coil, ReferenceMagnet
 from ..units import Measured
-from .reference_magnet import axial_field_and_gradient, cylinders, is_round
+from .reference_magnet import axial_gradient, cylinders, is_round
 from .settings import TURN_NODES, WINDING_NODES
 
 #: Resistance of annealed copper by kelvin, of that at 20 degrees Celsius, and its linear expansion by kelvin:
@@ -73,7 +73,7 @@ def coil_gradient(magnet: ReferenceMagnet, coil: Coil, gaps: ArrayLike, offset: 
     angle = (np.arange(4 * TURN_NODES) + 0.5) * 2 * np.pi / (4 * TURN_NODES)
     rho = radius[:, None, None, None] * np.sqrt((1 + x[:, None]) / 2)  # radius, height, disc, angle
     places = (offset + rho * np.cos(angle), rho * np.sin(angle), z[..., None, None])
-    slope = axial_field_and_gradient(magnet, np.stack(np.broadcast_arrays(*places), axis=-1))[1]
+    slope = axial_gradient(magnet, np.stack(np.broadcast_arrays(*places), axis=-1))
     return -np.einsum("nrhda,rh,d->n", slope, weight, w / (2 * len(angle)))
 
 

@@ -15,7 +15,7 @@ one cell of what another makes."""
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -59,14 +59,20 @@ class DemagnetisingField:
         """The interaction field of a uniformly magnetised body beside ``own``: N - own."""
         return N - self.own
 
-    @property
+    @cached_property
     def whole(self) -> bool:
         """Whether what the parts feel depends on M."""
-        return bool(self.felt) or bool(self.between.any())
+        return bool(self.felt) or not self._alone
+
+    @cached_property
+    def _alone(self) -> bool:
+        """Whether no part feels another."""
+        return not self.between.any()
 
     def interaction_field(self, M: Floats) -> Floats:
         """(felt + D) M for magnetisations (n, q)."""
-        return self.felt * M + (M @ self.mean @ self.between.T)[:, self.group]
+        own = self.felt * M
+        return own if self._alone else own + (M @ self.mean @ self.between.T)[:, self.group]
 
     def undone(self, slope: Floats, weights: Floats) -> Floats:
         """(n, q) rows w' = w (1 + diag(slope) (felt + D))^-1 for rows w of ``weights`` (n, q): how a sum over
@@ -74,6 +80,8 @@ class DemagnetisingField:
         if not self.whole:
             return weights
         slower = 1.0 + self.felt * slope
+        if self._alone:
+            return weights / slower
         slope = slope / slower
         pulled = self._summed(weights * slope) @ self.between
         return (weights - self._solved(slope, pulled, turned=True) @ self.mean.T) / slower
@@ -84,6 +92,8 @@ class DemagnetisingField:
         if not self.whole:
             return change
         slower = 1.0 + self.felt * slope
+        if self._alone:
+            return change / slower
         slope, change = slope / slower, change / slower
         means = self._solved(slope, change @ self.mean)
         return change - slope * (means @ self.between.T)[:, self.group]

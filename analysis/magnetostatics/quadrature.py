@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 
 from ..records.arrays import Floats, KnownArray, for_all
 from ..records.bench import ReferenceMagnet, Sample
-from .reference_magnet import axial_field_and_gradient, cylinders, half_sides, is_round
+from .reference_magnet import axial_field_and_gradient, axial_gradient, cylinders, half_sides, is_round
 from .settings import DIRECTIONS, LEAST_ACROSS, LEAST_ORDER_OF_LAYERS, MOST_NODES, REFINEMENTS, SHRINK
 
 Symmetry = Literal["axis", "quadrant", "none"]
@@ -174,10 +174,15 @@ def _known_layers(magnet: ReferenceMagnet, sample: Sample, gaps: KnownArray, off
 
 
 def _layers(magnet: ReferenceMagnet, at: Floats, rule: Rule, offset: float) -> Layers:
+    Bz, dBz = axial_field_and_gradient(magnet, _places(rule, at, offset))
+    return Layers(Bz, dBz, rule.weights)
+
+
+def _places(rule: Rule, at: Floats, offset: float = 0.0) -> Floats:
+    """Where the nodes are (n, q, 3), m above the magnet, at the gaps ``at`` (n,)."""
     shift = np.zeros((len(at), 1, 3))
     shift[:, 0, 0], shift[:, 0, 2] = offset, at
-    Bz, dBz = axial_field_and_gradient(magnet, rule.points[None, :, :] + shift)
-    return Layers(Bz, dBz, rule.weights)
+    return rule.points[None, :, :] + shift
 
 
 def rule_of_layers(magnet: ReferenceMagnet, sample: Sample, gap: float, offset: float = 0.0) -> Rule:
@@ -233,6 +238,12 @@ def mean_field(
         rule = choose_order(magnet, sample, float(np.min(gaps)), offset=offset)
     at = layers(magnet, sample, gaps, rule=rule, offset=offset)
     return at.Bz @ at.weights, at.dBz @ at.weights
+
+
+def mean_gradient(magnet: ReferenceMagnet, gaps: ArrayLike, rule: Rule) -> Floats:
+    """The average of dBz/dz (n,) in T/m over the nodes of ``rule`` at ``gaps`` (n,) in m: that of
+    ``mean_field`` for a third of its work."""
+    return axial_gradient(magnet, _places(rule, np.atleast_1d(np.asarray(gaps, float)))) @ rule.weights
 
 
 def volume(sample: Sample) -> float:

@@ -13,6 +13,7 @@ moment together as the even one.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -117,28 +118,47 @@ def axial_field_and_gradient(magnet: ReferenceMagnet, points: ArrayLike) -> tupl
     """Bz (T) and dBz/dz (T/m), each of shape (...), at ``points`` (..., 3) in m above the near face.
 
     Field: Derby & Olbert, Am. J. Phys. 78 (2010) 229, for round magnets, corner sum
-    of arc tangents for a block. Gradient: current loops at the two faces (complete elliptic
-    integrals), respectively the corner sum's derivative; both exact.
+    of arc tangents for a block. Gradient: ``axial_gradient``; both exact.
     """
     at = np.asarray(points, float)
     x, y, z = at[..., 0], at[..., 1], at[..., 2]
-    height, Br = magnet.height.value, magnet.remanence.value
-    B, slope = np.zeros(x.shape), np.zeros(x.shape)
+    height, B = magnet.height.value, np.zeros(at.shape[:-1])
     if is_round(magnet):
         rho = np.hypot(x, y)
         for sign, R in cylinders(magnet):
             B += sign * _unit_cylinder(R, height, rho, z)
-            slope += sign * (_unit_loop(R, rho, z + height) - _unit_loop(R, rho, z))
     else:
-        for weight, a, b in blocks(magnet):
-            for end, u in ((weight, z), (-weight, z + height)):
-                for X in (a - x, a + x):
-                    for Y in (b - y, b + y):
-                        sign = end / (4 * np.pi)
-                        r = np.sqrt(X**2 + Y**2 + u**2)
-                        B += sign * np.arctan2(X * Y, u * r)
-                        slope += sign * _corner_slope(X, Y, u)
-    return Br * B, Br * slope
+        for sign, X, Y, u in _corners(magnet, x, y, z):
+            B += sign * np.arctan2(X * Y, u * np.sqrt(X**2 + Y**2 + u**2))
+    return magnet.remanence.value * B, axial_gradient(magnet, at)
+
+
+def axial_gradient(magnet: ReferenceMagnet, points: ArrayLike) -> Floats:
+    """dBz/dz (T/m) of shape (...) at ``points`` (..., 3) in m above the near face: current loops at the two
+    faces of a round magnet (complete elliptic integrals), the corner sum's derivative of a block."""
+    at = np.asarray(points, float)
+    x, y, z = at[..., 0], at[..., 1], at[..., 2]
+    slope = np.zeros(x.shape)
+    if is_round(magnet):
+        rho = np.hypot(x, y)
+        for sign, R in cylinders(magnet):
+            slope += sign * (_unit_loop(R, rho, z + magnet.height.value) - _unit_loop(R, rho, z))
+    else:
+        for sign, X, Y, u in _corners(magnet, x, y, z):
+            slope += sign * _corner_slope(X, Y, u)
+    return magnet.remanence.value * slope
+
+
+def _corners(
+    magnet: ReferenceMagnet, x: Floats, y: Floats, z: Floats
+) -> Iterator[tuple[float, Floats, Floats, Floats]]:
+    """The corners of a block's charged faces as seen from places (...): weight, and how far (m) along each
+    axis."""
+    for weight, a, b in blocks(magnet):
+        for end, u in ((weight, z), (-weight, z + magnet.height.value)):
+            for X in (a - x, a + x):
+                for Y in (b - y, b + y):
+                    yield end / (4 * np.pi), X, Y, u
 
 
 def _size(magnet: ReferenceMagnet, name: str) -> float:
