@@ -26,7 +26,7 @@ def run(drawn: Drawn, *names: str, seed: int = 0) -> HistoryFit:
     """The last of several programmes of one sample, one after the other."""
     rng = np.random.default_rng(seed)
     sample = drawn(rng)
-    table = sample.weighed([way(sample, name, 9) for name in names], rng, names[-1])
+    table = sample.weighed([way(sample, name, 7) for name in names], rng, names[-1])
     return fit_history(table, sample.bench, draws=2)
 
 
@@ -70,7 +70,7 @@ def test_a_sample_taken_off_for_its_spacers_is_no_misfit(drawn: Drawn, name: str
     way to a reading is no loss by that reading's field."""
     rng = np.random.default_rng(2)
     sample = drawn(rng)
-    table = sample.weighed_by_hand(way(sample, name, 9), rng, name)
+    table = sample.weighed_by_hand(way(sample, name, 7), rng, name)
     found = analyse_programme(table, sample.bench, name, draws=200)
     assert found.history is not None
     assert found.history.warnings == ()

@@ -25,8 +25,8 @@ ALIGNED = Particles(anisotropy=107e3, spread=0.25, aligned=True)
 AT_RANDOM = Particles(anisotropy=180e3, axes=6, fields=12)
 
 
-def fitted(material: Particles, *, slips: bool = True) -> HistoryFit:
-    run = weighed(MAGNET, PELLET, material, plan_programme(bench(), programme("reversal"), 10))
+def fitted(material: Particles, points: int, *, slips: bool = True) -> HistoryFit:
+    run = weighed(MAGNET, PELLET, material, plan_programme(bench(), programme("reversal"), points))
     table = readings(run, 3, attraction=-1.0, gravity=force_per_kg(bench().site))
     return fit_history(table, bench(), draws=200, slips=slips)
 
@@ -49,7 +49,7 @@ def test_aligned_particles_give_their_reversal_curves_back() -> None:
     """Of square loops M = Ms (1 - 2 (F(-Hr) - F(H))) on the way up from Hr, F the share of the particles that
     turn in less. No particle feels another, so that all lie on a line of the map: that is found, the first
     passage is no slip, and the curves hold within what is stated."""
-    history = fitted(ALIGNED)
+    history = fitted(ALIGNED, 10)
     assert history.misfit < 0.5
     assert history.warnings == ()
     found = curves.reversal(history)
@@ -77,7 +77,7 @@ def test_aligned_particles_give_their_reversal_curves_back() -> None:
 def test_particles_that_rotate_are_no_hysterons_and_nothing_is_claimed_of_them() -> None:
     """What rotates reversibly of axes at random goes with what has turned over: no density gives that. It is
     seen, and the curves stay within their wider bands."""
-    history = fitted(AT_RANDOM, slips=False)
+    history = fitted(AT_RANDOM, 7, slips=False)
     assert history.misfit > MISFIT
     found = curves.reversal(history)
     largest = top(history)

@@ -28,8 +28,7 @@ SHORT = """
 [recoil]
 passages = [
   {orientation = 1, from = 0, to = 1}, {orientation = 1, from = 1, to = 0},
-  {orientation = -1, from = 0, to = 0.3}, {orientation = -1, from = 0.3, to = 0},
-  {orientation = -1, from = 0, to = 0.5}, {orientation = -1, from = 0.5, to = 0},
+  {orientation = -1, from = 0, to = 0.4}, {orientation = -1, from = 0.4, to = 0},
   {orientation = -1, from = 0, to = 1}, {orientation = -1, from = 1, to = 0},
 ]
 [remanence]
