@@ -1,5 +1,7 @@
 """How long a bench is watched before a reading is believed: today's breathing, and what came by again."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -24,26 +26,27 @@ def breath(n: int, depth: float, phase: float = 0.0) -> np.ndarray:
     return depth * np.sin(2 * np.pi * 0.2 * 0.1 * np.arange(n) + phase)
 
 
-def calm() -> NoiseMemory:
-    return shown(noise(900, 1))[1].memory()
+@cache
+def learnt(depth: float = 0.0) -> NoiseMemory:
+    """What a bench is known for after a minute and a half, of breath of a ``depth``."""
+    return shown(breath(900, depth) + noise(900, 1))[1].memory()
 
 
 @pytest.mark.parametrize("phase", np.linspace(0, 5.5, 12))
 def test_a_known_bench_is_watched_for_the_breathing_of_today(phase: float) -> None:
-    memory = shown(breath(900, 8) + noise(900, 1))[1].memory()
-    states, _ = shown(50 + breath(300, 8, phase) + noise(300, 2), memory)
+    states, _ = shown(50 + breath(300, 8, phase) + noise(300, 2), learnt(8.0))
     accepted = next(s for s in states if s.accepted)
     assert accepted.value == pytest.approx(50 * MG, abs=4 * accepted.u)
 
 
 def test_a_calm_known_bench_is_believed_when_it_was_watched() -> None:
-    states, _ = shown(50 + noise(60, 3), calm())
+    states, _ = shown(50 + noise(60, 3), learnt())
     assert WATCH_QUIET <= 0.1 * next(k for k, s in enumerate(states) if s.accepted) < WATCH_QUIET + 0.5
 
 
 def test_a_level_taken_up_again_must_be_quiet_from_then_on() -> None:
     values = np.concatenate([np.zeros(18), [30, 80, 90, 60, 20], np.zeros(40)])
-    states, _ = shown(1000 + values + noise(len(values), 4), calm())
+    states, _ = shown(1000 + values + noise(len(values), 4), learnt())
     events = [(k, s.event) for k, s in enumerate(states) if s.event]
     assert [event for _, event in events] == ["level", "moving", "level"]
     taken_up = events[-1][0]
@@ -55,7 +58,7 @@ def test_a_level_taken_up_again_must_be_quiet_from_then_on() -> None:
 def test_a_small_change_that_pauses_is_no_level_yet() -> None:
     # hands hold a light sample over the pan, through a balance filter of 3 s
     way = np.interp(np.arange(160), [0, 60, 76, 82, 112, 160], [0, 0, -40, -40, -160, -160])
-    states, _ = shown(1000 + way + noise(160, 5) / 2, calm())
+    states, _ = shown(1000 + way + noise(160, 5) / 2, learnt())
     paused = [s for s in states[76:86] if s.accepted and s.level_since is not None and s.level_since > 6.0]
     assert not paused
     assert states[-1].accepted

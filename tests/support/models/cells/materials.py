@@ -210,8 +210,11 @@ class JilesAtherton:
 
     def _anhysteretic(self, field: Floats) -> Floats:
         x = field / self.shape
-        safe = np.where(np.abs(x) < 1e-3, 1.0, x)
-        return np.where(np.abs(x) < 1e-3, x / 3, 1 / np.tanh(safe) - 1 / safe)
+        small = np.abs(x) < 1e-3
+        if not small.any():
+            return 1 / np.tanh(x) - 1 / x
+        safe = np.where(small, 1.0, x)
+        return np.where(small, x / 3, 1 / np.tanh(safe) - 1 / safe)
 
     def _slope(self, field: Floats, irreversible: Floats, total: Floats, sign: Floats) -> Floats:
         short = self._anhysteretic(field + self.coupling * total) - irreversible
