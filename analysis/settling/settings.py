@@ -122,13 +122,10 @@ MOST_GROWTH = 4.0  # of the noise variance in one go: the rest is learnt, breath
 
 #: No breath is quite like the one before: this share of its depth is left in a level after one breath, more
 #: after a part of one (a quarter at least counts as seen), less after several (as their square).
-BREATH_LEFT, BREATHS_SEEN = 0.08, 0.25
+BREATH_LEFT, BREATHS_SEEN = 0.06, 0.25
 #: A part of a breath passes for a change of level, and the breath then for a shallow one: it is reckoned with
 #: as no shallower than this share of its depth of late.
 DEPTH_SHARE = 0.7
-#: What is deeper than DEEPER times the breath before the level began is likelier the change dying away (a
-#: touch just after placing, the tail of a slow balance filter): it counts SWOLLEN times more.
-DEEPER, SWOLLEN = 1.3, 2.0
 #: A bench not known: true errors over the bank's standard deviations (it reckons with drift and creep that
 #: most benches do not have). What models with draughts add to the variance weighs more while the level is
 #: young (FIRST_TIME): slow noise looks like a level for a while.

@@ -103,7 +103,7 @@ class SettlingFilter:
         self._run = 0
         self._suspects = 0.0
         self._remainder = 0.0  # resolutions the reading still moved by when the level began
-        self._depth_before = math.inf  # resolutions, of the breath before this level; unknown at first
+        self._low, self._high = math.inf, -math.inf  # resolutions, between which this level's readings lie
         self._youngest = YOUNGEST  # s for which it must stand
         self._moving_since = 0.0  # own time the level was found to be over
         self._announced = False  # whether the present change was announced by ``begin``
@@ -122,7 +122,6 @@ class SettlingFilter:
         self._announced = True
         if self._bank is not None:
             self._phase = Phase.WAIT_FOR_CALM
-            self._depth_before = self._bank.depth()
             self._moving_since = max(time + self._shift, self._last or -math.inf)
 
     def feed(self, time: float, reading: float | None, mark: str | None = None) -> Settling:
@@ -197,6 +196,7 @@ class SettlingFilter:
     def _level_begins(self) -> None:
         self._phase = Phase.TRACK
         self._run = self._side = 0
+        self._low, self._high = math.inf, -math.inf
         self._restlessness.level_begins()
 
     def _track(self, now: float, y: float) -> Literal["moving"] | None:
@@ -226,7 +226,6 @@ class SettlingFilter:
             if self._run >= IN_A_ROW or far or self._suspects > SUSPECTS:
                 self._phase = Phase.WAIT_FOR_CALM
                 self._moving_since = now
-                self._depth_before = bank.depth()
                 self._announced = False
                 recent = list(self._recent)[-self._run :]
                 self._recent.clear()
@@ -241,6 +240,7 @@ class SettlingFilter:
         self._readings += 1
         if age > TRANSIENT_TIME:
             self._restlessness.feed(now, y)
+            self._low, self._high = min(self._low, y), max(self._high, y)
         return None
 
     def _transient(self, now: float) -> float:
@@ -330,7 +330,7 @@ class SettlingFilter:
         frequency, amplitude = bank.swing()
         u = math.hypot(
             math.sqrt(self._level_variance(variances, age, now)),
-            stated.breath_left(amplitude, frequency, age, self._depth_before),
+            stated.breath_left(amplitude, frequency, age, max(self._high - self._low, 0.0)),
             hidden,
             REVISED * self._revision(level, age, now),
             stated.left_of_change(self._remainder, self._youngest, age - lag),

@@ -14,11 +14,9 @@ from .settings import (
     BREATH_LEFT,
     BREATHS_SEEN,
     CALM,
-    DEEPER,
     DRAUGHT_AT_FIRST,
     DRAUGHT_TRUST,
     FIRST_TIME,
-    FREQUENCIES,
     KNOWN_DRAUGHT,
     KNOWN_TRUST,
     LEFT_SHARE,
@@ -27,7 +25,6 @@ from .settings import (
     OF_TODAY,
     RARE,
     RARE_SHARE,
-    SWOLLEN,
     TRANSIENT_TIME,
     TRUST,
     WATCHED,
@@ -78,13 +75,14 @@ def jumped(past: BenchPast, resolution: float, age: float) -> float:
     return (past.jump_size / resolution) ** 2 * (there + (RARE_SHARE * there / (there + RARE)) ** 2)
 
 
-def breath_left(amplitude: float, frequency: float, age: float, depth_before: float) -> float:
-    """Standard deviation left by breathing of ``amplitude`` at ``frequency`` (Hz) after ``age`` s, which was
-    ``depth_before`` deep before the level began: infinite where nobody knows, and then it may be slow."""
-    if math.isinf(depth_before):
-        frequency = min(frequency, FREQUENCIES[0])
-    swollen = SWOLLEN * max(amplitude - DEEPER * depth_before, 0.0)
-    return BREATH_LEFT * (amplitude + swollen) / max(age * frequency, BREATHS_SEEN) ** 2
+def breath_left(amplitude: float, frequency: float, age: float, across: float) -> float:
+    """Standard deviation left by breathing of ``amplitude`` at ``frequency`` (Hz) in a level ``age`` s old
+    whose readings lie within ``across``. A breath goes through twice its amplitude: where they do not, only
+    a part of one was seen, and of a part the frequency is not known either."""
+    if amplitude <= 0:
+        return 0.0
+    seen = age * frequency * min(across / (2 * amplitude), 1.0)
+    return BREATH_LEFT * amplitude / max(seen, BREATHS_SEEN) ** 2
 
 
 def left_of_change(moved: float, stands: float, age: float) -> float:

@@ -8,10 +8,11 @@ from itertools import product
 import numpy as np
 import pytest
 
+from tests.benchmarks.settling import remembered, settle
+from tests.support.models.streams import stream
 from weighloop.analysis.settling import NoiseMemory, Settling, SettlingFilter
 from weighloop.analysis.settling.kalman_bank import Bank
 from weighloop.analysis.settling.noise_shapes import standard_shapes
-from weighloop.analysis.settling.settings import FREQUENCIES
 from weighloop.analysis.settling.stated_uncertainty import breath_left
 
 MG = 1e-6
@@ -58,10 +59,21 @@ def test_the_memory_tells_how_deep_anybody_breathes() -> None:
     assert unaware.breath == 0.0
 
 
-def test_a_breath_nobody_followed_before_may_be_slow() -> None:
-    assert breath_left(5.0, 0.4, 2.0, math.inf) == breath_left(5.0, FREQUENCIES[0], 2.0, math.inf)
-    assert breath_left(5.0, 0.4, 2.0, math.inf) > 4 * breath_left(5.0, 0.4, 2.0, 5.0)
-    assert breath_left(5.0, 0.0, 2.0, math.inf) == breath_left(5.0, 0.0, 2.0, 5.0)
+def test_of_a_breath_whose_readings_do_not_go_both_ways_only_a_part_was_seen() -> None:
+    whole = breath_left(5.0, 0.4, 2.5, 10.0)
+    assert breath_left(5.0, 0.4, 2.5, 30.0) == whole  # noise and drift go further than the breath
+    assert breath_left(5.0, 0.4, 2.5, 5.0) == pytest.approx(4 * whole)
+    assert breath_left(5.0, 0.4, 2.5, 0.0) == breath_left(5.0, 0.4, 0.5, 0.0) > 4 * whole
+    assert breath_left(0.0, 0.4, 2.5, 0.0) == 0.0
+
+
+@pytest.mark.costly
+@pytest.mark.parametrize(("name", "number"), [("fine digit", 60), ("strong breathing", 223)])
+def test_half_a_breath_that_passes_for_a_faster_one_is_no_level(name: str, number: int) -> None:
+    """Two streams of the benchmark that gave false readings, 7.5 and 5.1 stated uncertainties off."""
+    s = stream(85, name, number)
+    outcome, _ = settle(s, remembered(s, 85, number))
+    assert not outcome.accepted or abs(outcome.error) < 3 * outcome.u
 
 
 def test_a_breath_that_seems_shallow_while_a_part_of_it_is_seen_is_as_deep_as_of_late() -> None:
