@@ -38,6 +38,10 @@ if os.name == "posix" and os.access(MEMORY, os.W_OK):
 # Programs that a test starts find the package `tests` as the tests do.
 os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
 
+# The garbage collector need not look after every 700 objects: an import makes that many, and an app under test
+# with a few widgets.
+gc.set_threshold(500_000, 20, 20)
+
 
 #: What stands here starts a process, a terminal, a browser or the emulator.
 SYSTEM = ROOT / "tests" / "system"
@@ -104,13 +108,9 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """What is imported stays: the garbage collector need not look through it again with every test.
-
-    Nor need it look after every 700 objects: an app under test makes that many with a few widgets.
-    """
+    """What is imported stays: the garbage collector need not look through it again with every test."""
     gc.collect()
     gc.freeze()
-    gc.set_threshold(500_000, 20, 20)
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

@@ -7,7 +7,6 @@ a pilot waits for a process that stands still.
 from __future__ import annotations
 
 import asyncio
-import os
 import time
 from collections.abc import Iterable, Iterator
 from functools import cache
@@ -27,6 +26,8 @@ from textual.message_pump import MessagePump
 from textual.pilot import Pilot
 from textual.screen import Screen
 from textual.widget import Widget
+
+from tests.support.examples import QUICK
 
 _parse = Stylesheet._parse_rules
 _parsed: dict[tuple[Any, ...], list[RuleSet]] = {}
@@ -214,14 +215,25 @@ Logger.event = property(lambda log: log)
 Logger.verbosity = lambda log, verbose: log
 
 
-def render_what_is_looked_at(self: Compositor, full: bool = False, *rest: Any, **named: Any) -> Any:
-    """No terminal is there: in the quick loop the screen is drawn only when a test looks at it."""
+def draw_later(self: Compositor, full: bool = False, *rest: Any, **named: Any) -> Any:
+    """No terminal is there: what has changed is drawn once, when the app has come to rest; in the quick loop
+    only what a test looks at."""
     if named.get("simplify"):  # a picture
         return _update(self, full, *rest, **named)
-    self._dirty_regions.clear()
+    if QUICK:
+        self._dirty_regions.clear()
+    elif full:
+        self._dirty_regions.add(self.size.region)
     return None
 
 
-_update = Compositor.render_update
-if os.environ.get("WEIGHLOOP_QUICK"):
-    Compositor.render_update = render_what_is_looked_at
+async def pause_and_draw(self: Pilot[Any], delay: float | None = None) -> None:
+    await _pause(self, delay)
+    screen = self.app.screen
+    if screen._compositor._dirty_regions:
+        _update(screen._compositor, screen_stack=self.app._background_screens)
+
+
+_update, _pause = Compositor.render_update, Pilot.pause
+Compositor.render_update = draw_later
+Pilot.pause = pause_and_draw
