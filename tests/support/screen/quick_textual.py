@@ -10,6 +10,7 @@ import asyncio
 import time
 from collections.abc import Iterable, Iterator
 from functools import cache
+from types import CodeType
 from typing import Any
 
 import textual._callback as callbacks
@@ -135,10 +136,20 @@ def apply(self: Stylesheet, node: DOMNode, *, animate: bool = False, cache: Any 
     if not asked.isdisjoint(self._EXCLUDE_PSEUDO_CLASSES_FROM_CACHE) or not isinstance(way[0], apps.App):
         _apply(self, node, animate=animate, cache=cache)
         return
-    of_app, own = sorted(asked & _OF_THE_APP), sorted(asked - _OF_THE_APP)
+    app, own = way[0], sorted(asked - _OF_THE_APP - _OF_THE_WAY)
+    living = not asked.isdisjoint(_OF_THE_WAY)
     key = (
-        *(way[0].has_pseudo_class(name) for name in of_app),
-        *((type(n), n._id, n.classes, *(n.has_pseudo_class(name) for name in own)) for n in way),
+        (type(app), app._id, app.classes, *(app.has_pseudo_class(name) for name in sorted(asked))),
+        *(
+            (
+                type(n),
+                n._id,
+                n.classes,
+                living and getattr(n, "disabled", False),
+                *(n.has_pseudo_class(name) for name in own),
+            )
+            for n in way[1:]
+        ),
     )
     if key not in found:
         given: dict[Any, Any] = {}
@@ -153,6 +164,8 @@ def apply(self: Stylesheet, node: DOMNode, *, animate: bool = False, cache: Any 
 
 
 _OF_THE_APP = {"dark", "light", "inline", "ansi", "nocolor"}
+#: What each widget on the way down has of it says whether the last one is.
+_OF_THE_WAY = {"disabled", "enabled"}
 #: By the rules of a style sheet (which stay in `_parsed`): what may count for a widget, and what it then has.
 _seen: dict[tuple[int, ...], tuple[dict[Any, Any], dict[Any, Any]]] = {}
 _apply = Stylesheet.apply
@@ -203,10 +216,19 @@ MessagePump._get_dispatch_methods = dispatch_methods
 
 
 def count_parameters(call: Any) -> int:
-    """How many parameters a callback has: methods are asked again with every partial call of them."""
-    return _of_method(call.__func__) if hasattr(call, "__func__") else _count_parameters(call)
+    """How many parameters a callback has: it is asked again with every partial call of a method, and with
+    every function that is made for one call."""
+    if hasattr(call, "__func__"):
+        return _of_method(call.__func__)
+    code = getattr(call, "__code__", None)
+    if code is None or hasattr(call, "__wrapped__"):
+        return _count_parameters(call)
+    if code not in _of_code:
+        _of_code[code] = _count_parameters(call)
+    return _of_code[code]
 
 
+_of_code: dict[CodeType, int] = {}
 _count_parameters = callbacks._count_parameters
 _of_method = cache(lambda function: _count_parameters(function) - 1)
 callbacks._count_parameters = count_parameters
