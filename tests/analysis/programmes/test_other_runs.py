@@ -73,7 +73,7 @@ def test_figures_with_another_run_say_that_it_was_counted(tmp_path: Path) -> Non
     loop, beside = str(EXAMPLES / "wp-07-1.csv"), tmp_path / "again.csv"
     shutil.copy(loop, beside)  # no bench file of its own: it goes by the loop's
     quick = ("--trials", "100")
-    alone = CliRunner().invoke(command, ["figures", loop, *quick, "--json"])
+    alone = CliRunner().invoke(command, ["figures", loop, *quick, "--method", "mean", "--json"])
     both = CliRunner().invoke(command, ["figures", loop, "--with", str(beside), *quick, "--json"])
     assert both.exit_code == 0, both.output
     found = json.loads(both.output)
