@@ -38,8 +38,8 @@ if os.name == "posix" and os.access(MEMORY, os.W_OK):
 # Programs that a test starts find the package `tests` as the tests do.
 os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
 
-# The garbage collector need not look after every 700 objects: an import makes that many, and an app under test
-# with a few widgets.
+# The garbage collector need not look after every 700 objects: an import makes that many, and an app under
+# test with a few widgets.
 gc.set_threshold(500_000, 20, 20)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -18,7 +19,10 @@ reveal_type(wl.demag("sphere", diameter=6e-3).axial)
 """
 CHECKERS = {
     "basedpyright": ["-m", "basedpyright", "--pythonpath", sys.executable],
-    "mypy": ["-m", "mypy", "--python-executable", sys.executable, "--ignore-missing-imports"],
+    "mypy": [
+        *("-m", "mypy", "--python-executable", sys.executable),
+        *("--ignore-missing-imports", f"--cache-dir={os.devnull}"),
+    ],
 }
 
 

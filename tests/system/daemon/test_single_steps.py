@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 from collections.abc import Iterator
 from itertools import pairwise
@@ -69,9 +70,11 @@ def scanned(rehearsal: Rehearsal, tries: int = 3) -> tuple[int, list[tuple[str, 
 
 
 def stalled(rehearsal: Rehearsal) -> bool:
-    """Whether the run is held, as by a machine that stalls: a second of it is a minute here. It is ended."""
+    """Whether the run is held for a device that was silent or late, as by a machine that stalls: a second of
+    it is a minute here. It is ended."""
     with rehearsal.client() as client:
-        if client.call("snapshot")["run"]["state"] != "held":
+        run = client.call("snapshot")["run"]
+        if run["state"] != "held" or not re.search(r"\blate\b|silent|no answer|^the balance: ", run["why"]):
             return False
         client.call("control.take", name="the test", force=True)
         client.call("run.stop", why="the machine stalled")
