@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import tracemalloc
 import zlib
+from functools import cache
 
 import pytest
 from hypothesis import given, settings
@@ -47,11 +48,7 @@ def heard(name: str, data: bytes, cuts: random.Random | None = None) -> list[Rea
     return [item for item in items if isinstance(item, Reading)]
 
 
-_loaded: dict = {}
-
-
-def load_dialect_once(name: str):
-    return _loaded.setdefault(name, load_dialect(name))
+load_dialect_once = cache(load_dialect)
 
 
 @pytest.mark.parametrize("name", [*FIXED_WIDTH, "counted"])
