@@ -11,8 +11,7 @@ from math import sqrt
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.special import j1
-from scipy.stats import chi2
+from scipy.special import chdtri, j1
 
 from weighloop.analysis.calibration.methods import alone, pair, probe, standard
 from weighloop.analysis.errors import NotPossible
@@ -86,7 +85,7 @@ def check_scores(z, joint_distances):
     # joint 95 % region covers: binomial 4-sigma bounds.
     assert np.all(np.abs(z.mean(axis=0)) < 4 / sqrt(n))
     assert np.all((z.std(axis=0) > 0.7) & (z.std(axis=0) < 1 + 4 / sqrt(2 * n)))
-    covered = np.mean(np.array(joint_distances) < chi2.ppf(0.95, 2))
+    covered = np.mean(np.array(joint_distances) < chdtri(2, 0.05))
     assert covered > 0.95 - 4 * sqrt(0.05 * 0.95 / n)
 
 

@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import make_smoothing_spline
 from scipy.optimize import lsq_linear
-from scipy.stats import multivariate_normal
 
 from tests.support.examples import examples
 from weighloop.analysis.inversion.monotone_spline import MonotoneSpline, Order
@@ -24,6 +23,13 @@ def problem(seed: int, n: int = 12, K: int = 9, level: int = 2) -> tuple[np.ndar
     return X, y + rng.standard_normal(n), shapes, flat
 
 
+def log_density(y: np.ndarray, spread: np.ndarray) -> float:
+    """Of normal readings about nothing; by scipy, whose ``stats`` are slow to load and wanted here alone."""
+    from scipy.stats import multivariate_normal
+
+    return float(multivariate_normal(np.zeros(len(y)), spread).logpdf(y))
+
+
 @settings(max_examples=examples(20))
 @given(st.integers(0, 10_000))
 def test_no_weight_makes_the_readings_likelier(seed: int) -> None:
@@ -33,7 +39,7 @@ def test_no_weight_makes_the_readings_likelier(seed: int) -> None:
     def deviance(weight: float) -> float:
         rough, level = X @ shapes, X @ flat
         spread = np.eye(len(y)) + rough @ rough.T / weight + 1e7 * level @ level.T
-        return -2.0 * float(multivariate_normal(np.zeros(len(y)), spread).logpdf(y))
+        return -2.0 * log_density(y, spread)
 
     found = restricted_likelihoods(X, y, shapes, flat)
     weight = float(found.weights[found.best])
@@ -49,8 +55,8 @@ def test_the_likelihood_itself_where_everything_is_penalised() -> None:
     i = found.best
     weight, told = found.weights[i], found.log_det[i] + found.penalised_rss[i]
     rough = X @ shapes
-    known = multivariate_normal(np.zeros(len(y)), np.eye(len(y)) + rough @ rough.T / weight).logpdf(y)
-    assert told == pytest.approx(-2.0 * float(known) - len(y) * np.log(2.0 * np.pi), rel=1e-9)
+    known = log_density(y, np.eye(len(y)) + rough @ rough.T / weight)
+    assert told == pytest.approx(-2.0 * known - len(y) * np.log(2.0 * np.pi), rel=1e-9)
 
 
 @settings(max_examples=examples(20))
@@ -112,7 +118,7 @@ def test_a_branch_that_either_may_have_given_is_the_mean_of_both() -> None:
         _, sizes, axes = np.linalg.svd(spline.bend[order])
         rough, level = X @ (axes[: len(sizes)].T / sizes), X @ axes[len(sizes) :].T
         spread = np.eye(len(y)) + rough @ rough.T / (weight * by.weight) + 1e3 * level @ level.T
-        logs[order] = float(multivariate_normal(np.zeros(len(y)), spread).logpdf(y))
+        logs[order] = log_density(y, spread)
     odds = spline.orders[KNEES].share / spline.orders[SMOOTH].share
     assert np.log(odds) == pytest.approx(logs[KNEES] - logs[SMOOTH], abs=0.02)
 
