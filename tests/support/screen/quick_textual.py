@@ -237,25 +237,14 @@ Logger.event = property(lambda log: log)
 Logger.verbosity = lambda log, verbose: log
 
 
-def draw_later(self: Compositor, full: bool = False, *rest: Any, **named: Any) -> Any:
-    """No terminal is there: what has changed is drawn once, when the app has come to rest; in the quick loop
-    only what a test looks at."""
+def render_what_is_looked_at(self: Compositor, full: bool = False, *rest: Any, **named: Any) -> Any:
+    """No terminal is there: in the quick loop the screen is drawn only when a test looks at it."""
     if named.get("simplify"):  # a picture
         return _update(self, full, *rest, **named)
-    if QUICK:
-        self._dirty_regions.clear()
-    elif full:
-        self._dirty_regions.add(self.size.region)
+    self._dirty_regions.clear()
     return None
 
 
-async def pause_and_draw(self: Pilot[Any], delay: float | None = None) -> None:
-    await _pause(self, delay)
-    screen = self.app.screen
-    if screen._compositor._dirty_regions:
-        _update(screen._compositor, screen_stack=self.app._background_screens)
-
-
-_update, _pause = Compositor.render_update, Pilot.pause
-Compositor.render_update = draw_later
-Pilot.pause = pause_and_draw
+_update = Compositor.render_update
+if QUICK:
+    Compositor.render_update = render_what_is_looked_at
