@@ -10,7 +10,6 @@ import pytest
 
 from tests.benchmarks.programmes import true_figures
 from tests.support.models.programme_samples import DrawnSample, second_model, twins_own, way
-from weighloop.analysis.programmes import density_fits
 from weighloop.analysis.programmes.history_fit import HistoryFit, fit_history
 from weighloop.analysis.programmes.results import analyse_programme
 
@@ -40,12 +39,7 @@ def before(history: HistoryFit) -> list[tuple[float, int]]:
 
 @pytest.mark.parametrize("drawn", [twins_own, coarse])
 @pytest.mark.parametrize("earlier", ["recoil", "decay", "remanence"])
-def test_what_a_sample_was_run_through_before_is_no_misfit(
-    drawn: Drawn, earlier: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    if drawn is coarse:
-        # That other densities of a virgin sample do not give the readings either is tried with the twin's.
-        monkeypatch.setattr(density_fits, "_MADE", density_fits._MADE[:1])
+def test_what_a_sample_was_run_through_before_is_no_misfit(drawn: Drawn, earlier: str) -> None:
     history = run(drawn, earlier, "remanence")
     aside = [row for warning in history.warnings for row in warning.rows]
     assert len(aside) <= 1  # the first of all, at the far end, leans on the past alone
