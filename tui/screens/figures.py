@@ -183,6 +183,8 @@ class FiguresView(TakesAway):
         table.focus()
         self._show_chosen()
         self.set_class(bool(self._pictures), "programme")
+        # Beside a plot as many lines as it has; by itself a table knows that only when it comes to rest.
+        table.styles.height = table.row_count + 1 if self._pictures else None
         if self._pictures:
             left_out = [("·", text) for text in getattr(result, "left_out", ())]
             warnings = warnings_list(result.warnings) if result.warnings or not left_out else ""
