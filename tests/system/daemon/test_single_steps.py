@@ -74,7 +74,9 @@ def stalled(rehearsal: Rehearsal) -> bool:
     it is a minute here. It is ended."""
     with rehearsal.client() as client:
         run = client.call("snapshot")["run"]
-        if run["state"] != "held" or not re.search(r"\blate\b|silent|no answer|^the balance: ", run["why"]):
+        if run["state"] != "held" or not re.search(
+            r"\blate\b|silent|alive|no answer|^the balance: ", run["why"]
+        ):
             return False
         client.call("control.take", name="the test", force=True)
         client.call("run.stop", why="the machine stalled")
