@@ -17,7 +17,7 @@ demo: $(VENV)/.linked
 CHANGED = $$({ git diff --name-only --diff-filter=d HEAD; git ls-files --others --exclude-standard; } 2>/dev/null | grep '\.py$$' | sort -u)
 check: $(VENV)/.ready-dev $(VENV)/.linked
 	@files="$(CHANGED)"; if [ -n "$$files" ]; then $(BIN)/ruff check $$files && $(BIN)/ruff format --check $$files; fi
-	WEIGHLOOP_QUICK=1 $(BIN)/python -m pytest -n 3 -m 'not slow'
+	WEIGHLOOP_QUICK=1 $(BIN)/python -m pytest -n 3 -m 'not slow' --ignore=tests/system
 
 # The whole waits for ports and processes half of its time: more workers than two cores need.
 test: $(VENV)/.ready-dev $(VENV)/.linked

@@ -178,6 +178,7 @@ def warmed() -> RepeatResult:
     return analyse_loops(loops)
 
 
+@pytest.mark.costly
 def test_coefficients_of_a_sample_that_is_known(warmed: RepeatResult) -> None:
     """Nine kelvins tell -0.19 and +0.4 %/K to a few hundredths; most of what is shared is the magnet's own
     coefficient, which the bench file knows to 0.01 %/K."""
@@ -192,6 +193,7 @@ def test_coefficients_of_a_sample_that_is_known(warmed: RepeatResult) -> None:
         assert shared.u == pytest.approx(1e-4, rel=0.5)
 
 
+@pytest.mark.costly
 def test_json_and_page(warmed: RepeatResult, tmp_path: Any) -> None:
     data = warmed.to_json()
     assert [loop["loop"] for loop in data["loops"]] == [f"run {i}" for i in range(1, 7)]

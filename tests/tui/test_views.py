@@ -114,6 +114,7 @@ def test_every_way_to_find_the_loop_is_said_in_words() -> None:
     assert set(figures_view.METHODS) == loop | {"recoil", "remanence", "reversal", "decay", "repeat"}
 
 
+@pytest.mark.costly
 @pytest.mark.usefixtures("scripted_analysis")
 async def test_a_run_of_the_store_is_opened_and_left() -> None:
     async with stage(S.snapshot(finished(12))) as st:

@@ -100,6 +100,7 @@ def test_readings_gather_where_the_sample_turns_over(bench: str) -> None:
         assert any(s.get("why") == BENDS_HERE for s in run.steps if s["leg"] == 2)
 
 
+@pytest.mark.costly
 @pytest.mark.parametrize("bench", BENCHES)
 def test_zeros_and_turns_stay_where_they_belong(bench: str) -> None:
     plan, run = whole(bench)
