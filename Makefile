@@ -12,7 +12,7 @@ FOLDERS := $(shell find analysis daemon drivers tui -type d -not -name __pycache
 demo: $(VENV)/.linked
 	$(BIN)/weighloop demo
 
-# After each edit: lint of what changed, and every test that starts no process; of costly ones a third, another each
+# After each edit: lint of what changed, and every test that starts no process; of costly ones a quarter, another each
 # time.
 CHANGED = $$({ git diff --name-only --diff-filter=d HEAD; git ls-files --others --exclude-standard; } 2>/dev/null | grep '\.py$$' | sort -u)
 check: $(VENV)/.ready-dev $(VENV)/.linked
