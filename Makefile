@@ -21,7 +21,7 @@ check: $(VENV)/.ready-dev $(VENV)/.linked
 
 # The whole waits for ports and processes half of its time: more workers than two cores need.
 test: $(VENV)/.ready-dev $(VENV)/.linked
-	$(BIN)/python -m pytest -n 5
+	$(BIN)/python -m pytest -n 4
 
 bench: $(VENV)/.ready-dev $(VENV)/.linked
 	$(BIN)/python -m tests.benchmarks
