@@ -211,8 +211,6 @@ class JilesAtherton:
     def _anhysteretic(self, field: Floats) -> Floats:
         x = field / self.shape
         small = np.abs(x) < 1e-3
-        if not small.any():
-            return 1 / np.tanh(x) - 1 / x
         safe = np.where(small, 1.0, x)
         return np.where(small, x / 3, 1 / np.tanh(safe) - 1 / safe)
 
